@@ -1,0 +1,1 @@
+"""Baselines and rule-sets: what is expected of which devices, dated and sourced."""

@@ -1,0 +1,117 @@
+"""A service serves a source that its list does not admit.
+
+Fails when
+    Our address is outside a declared list, and a service that the list is declared for still serves: a page or a demand
+    for credentials, a greeting, a reply, or a connection that stays open. A bare TLS handshake does not count.
+Passes when
+    The service refuses, closes, is silent, or says 403.
+Unknown when
+    A translator may change our address on the way, our address is not known, or the service could not be asked.
+Reach
+    ask: what the other checks ask anyway, from this vantage point.
+Why it matters
+    A list that everybody believes in and the device does not apply is worse than none.
+Sources
+    NIST SP 800-53 Rev. 5, AC-3 and SC-7(5); RFC 9110, section 15.5.4
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from hardenprobe.addresses import AddressSet
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.ports import SERVICES
+from hardenprobe.records import Observation, Said, State, Word
+from hardenprobe.remedies import ALLOW_LIST_ENFORCE
+
+EXPECTED = "the service does not serve a source outside its list"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide service by service, for every list that leaves our address out."""
+    lists = seen.of(DeclaredAllowList)
+    source = seen.vantage.source
+    relevant = [one for one in lists if source and source not in AddressSet.of(one.facts.entries)]
+    if not relevant:
+        yield _nothing(seen, bool(lists), source)
+        return
+    # Of two lists for one service, a source that either admits is admitted.
+    admitted = {s for one in lists if one not in relevant for s in one.facts.services}
+    services = dict.fromkeys(s for one in relevant for s in one.facts.services if s not in admitted)
+    told = False
+    for service in services:
+        for transport, port in SERVICES[service]:
+            for answers in _answers(seen, service, transport, port):
+                told = True
+                yield _one(seen, service, source or "", answers)
+    if not told:
+        text = "none of the listed services was seen"
+        yield Outcome(word=Word.NOTAPPLICABLE, observed=Said(text=text), expected=Said(text=EXPECTED))
+
+
+def _answers(seen: Seen, service: str, transport: str, port: int) -> Iterator[list[Observation[Any]]]:
+    """What was heard at each address where the service lives; ports that refuse are left out."""
+    found: dict[str, list[Observation[Any]]] = {}
+    for one in seen.observations:
+        where = one.endpoint
+        if where is None or (where.transport, where.port) != (transport, port):
+            continue
+        if not (isinstance(one.facts, TcpPort) and one.facts.state is State.REFUSING):
+            found.setdefault(where.address, []).append(one)
+    yield from found.values()
+
+
+def _one(seen: Seen, service: str, source: str, answers: list[Observation[Any]]) -> Outcome:
+    serving = next((one for one in answers if _serves(service, one.facts)), None)
+    if serving is not None and seen.vantage.translated is not False:
+        text = f"{service} serves us, but a translator may change our address {source} on the way"
+        return untold(serving, text, EXPECTED)
+    if serving is not None:
+        return fail(serving, f"{service} serves {source}, which no list admits", EXPECTED, value=source)
+    telling = [one for one in answers if not isinstance(one.facts, TcpPort)] or answers
+    if _says_no(service, answers):
+        return passed(telling[-1], f"{service} does not serve {source}", EXPECTED, value=source)
+    return untold(telling[-1], f"{service} gave no telling answer", EXPECTED)
+
+
+def _serves(service: str, facts: Any) -> bool:
+    if service in ("http", "https"):
+        return isinstance(facts, HttpAnswer) and facts.status is not None and facts.status != 403
+    if service == "snmp":
+        return getattr(facts, "error_status", None) is not None or getattr(facts, "engine_id", None) is not None
+    # Of other services a connection that stays open is all that may be seen.
+    return isinstance(facts, TcpPort) and facts.state is State.ACCEPTING and not facts.closed
+
+
+def _says_no(service: str, answers: list[Observation[Any]]) -> bool:
+    """It refused us beyond doubt; a silent SNMP agent may only dislike the community."""
+    if service == "snmp":
+        return any(one.facts.state is State.REFUSING for one in answers)
+    told = [one.facts for one in answers]
+    if any(isinstance(f, TcpPort) and (f.closed or f.state is State.SILENT) for f in told):
+        return True
+    return any(isinstance(f, HttpAnswer) and (f.status == 403 or f.fault == "closed") for f in told)
+
+
+def _nothing(seen: Seen, lists: bool, source: str | None) -> Outcome:
+    if lists and source is None:
+        text, word = "our own address is not known", Word.UNKNOWN
+    elif lists:
+        text, word = f"every declared list admits {source}", Word.NOTAPPLICABLE
+    else:
+        text, word = "no list is declared for this device", Word.NOTAPPLICABLE
+    return Outcome(word=word, observed=Said(text=text), expected=Said(text=EXPECTED))
+
+
+CHECK = Check(
+    id="allow-list-not-enforced",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, SnmpAnswer, SnmpEngine, DeclaredAllowList),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=ALLOW_LIST_ENFORCE,
+    controls=("AC-3", "SC-7(5)"),
+)

@@ -1,0 +1,64 @@
+"""A list admits more than the approved networks.
+
+Fails when
+    A declared list admits at least one address outside the approved networks; the result names one, the smallest CIDR
+    cover of all of them, and their number.
+Passes when
+    Everything that the list admits is approved.
+Unknown when
+    The inventory names no approved networks.
+Reach
+    none: the list is read from the inventory, the device is not asked.
+Why it matters
+    A list that admits whole buildings protects nothing: whoever is inside reaches the settings.
+Sources
+    RFC 4632, section 3; NIST SP 800-53 Rev. 5, AC-4 and SC-7(5)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.addresses import AddressSet
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import DeclaredAllowList
+from hardenprobe.records import Said, Word
+from hardenprobe.remedies import ALLOW_LIST_NARROW
+
+SHOWN = 4  # blocks that a sentence names; the value holds all of them
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide list by list: what it admits, less what is approved."""
+    lists = seen.of(DeclaredAllowList)
+    if not lists:
+        text = Said(text="no list is declared for this device")
+        yield Outcome(word=Word.NOTAPPLICABLE, observed=text, expected=Said(text="lists admit approved networks only"))
+    for one in lists:
+        subject = f"list {one.facts.position}"
+        approved = AddressSet.of(one.facts.approved)
+        expected = f"{subject} admits only {', '.join(approved.cover()) or 'approved networks'}"
+        if not approved:
+            yield untold(one, "the inventory names no approved networks", expected, subject=subject)
+            continue
+        excess = AddressSet.of(one.facts.entries) - approved
+        if not excess:
+            yield passed(one, "admits approved networks only", expected, subject=subject)
+            continue
+        cover = excess.cover()
+        shown = ", ".join(cover[:SHOWN]) + (f" and {len(cover) - SHOWN} more blocks" if len(cover) > SHOWN else "")
+        text = f"admits {excess.count:,} addresses too many, such as {excess.first()}: {shown}"
+        value = {"example": excess.first(), "cover": list(cover), "count": excess.count}
+        yield fail(one, text, expected, value=value, wanted=list(approved.cover()), subject=subject)
+
+
+CHECK = Check(
+    id="allow-list-too-wide",
+    document=__doc__,
+    reads=(DeclaredAllowList,),
+    judge=judge,
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=ALLOW_LIST_NARROW,
+    controls=("AC-4", "SC-7(5)"),
+    reach=None,
+)

@@ -1,0 +1,53 @@
+"""A port speaks telnet.
+
+Fails when
+    A port that was looked at speaks telnet: RFC 854 commands, or a login prompt. Negotiation is never answered.
+Passes when
+    Every port refuses, or says something that is not telnet.
+Unknown when
+    A port accepts and its protocol is not recognised, or nothing of the device answers.
+Reach
+    look: one connection a port, at most 1,024 bytes read, nothing sent.
+Why it matters
+    Whoever shares the network can read the administrator's name and password as they are typed.
+Sources
+    RFC 854, TELNET COMMAND STRUCTURE; NIST SP 800-53 Rev. 5, AC-17(2) and SC-8
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.absence import off_tcp
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.records import Reach
+from hardenprobe.remedies import TELNET_OFF
+
+EXPECTED = "no port speaks telnet"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the greetings alone."""
+    found = False
+    for greeting in seen.of(TelnetGreeting):
+        found = True
+        facts = greeting.facts
+        how = "negotiates telnet options" if facts.negotiates else f"prompts {facts.prompt!r}"
+        yield fail(greeting, how, EXPECTED, value={"negotiates": facts.negotiates, "prompt": facts.prompt})
+    if not found:
+        yield off_tcp(seen, EXPECTED)
+
+
+CHECK = Check(
+    id="cleartext-telnet",
+    document=__doc__,
+    # The last two tell what else a port speaks.
+    reads=(TcpPort, TelnetGreeting, HttpAnswer, TlsPort),
+    judge=judge,
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=TELNET_OFF,
+    controls=("AC-17(2)", "CM-7", "SC-8(1)"),
+    reach=Reach.LOOK,
+)

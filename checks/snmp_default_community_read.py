@@ -1,0 +1,62 @@
+"""A default SNMP community reads the device.
+
+Fails when
+    Any matching response comes to a published default community, whatever the view holds; an agent that answers a
+    random community as well answers any, which is a subject of its own.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent: a wrong community is answered by silence.
+Reach
+    ask: at most three published defaults, stopping at the first that is answered, and one control with a random one.
+Why it matters
+    Everybody knows the default: names, addresses, jobs, counters and often settings are open to the whole network.
+Sources
+    RFC 1157, section 4.1; RFC 3584, section 5; common practice for the list of defaults, no source; NIST SP 800-53
+    Rev. 5, IA-5
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.absence import off_udp
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe.facts import SnmpAnswer, SnmpEngine
+from hardenprobe.remedies import SNMP_COMMUNITY
+
+EXPECTED = "no default community is answered"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide community by community."""
+    answers = seen.of(SnmpAnswer)
+    anybody = [o for o in answers if o.facts.origin == "control" and o.facts.error_status is not None]
+    defaults = [o for o in answers if o.facts.origin == "default"]
+    answered = [o for o in defaults if o.facts.error_status is not None]
+    if anybody:
+        what = "a random community is answered, so any is"
+        yield fail(anybody[0], what, EXPECTED, subject="answers any community")
+    elif answered:
+        by_label = {o.facts.label: o for o in reversed(answered)}
+        for label, answer in by_label.items():
+            read = len(answer.facts.values or {})
+            what = f"community {label!r} is answered with {read} values"
+            yield fail(answer, what, EXPECTED, subject=f'community "{label}"')
+    else:
+        elsewhere = any(
+            isinstance(o.facts, SnmpAnswer) and o.facts.error_status is not None for o in seen.elsewhere
+        )
+        questions = defaults or [o for o in seen.of(SnmpEngine) if o.facts.state == "refusing"]
+        yield off_udp(questions, elsewhere, EXPECTED, "SNMP version 1 or 2c")
+
+
+CHECK = Check(
+    id="snmp-default-community-read",
+    document=__doc__,
+    reads=(SnmpAnswer, SnmpEngine),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=SNMP_COMMUNITY,
+    controls=("AC-3", "IA-5"),
+)

@@ -1,0 +1,89 @@
+"""A certificate is outside its dates, or about to be.
+
+Fails when
+    The certificate has expired, is not yet valid, or ends within the baseline's days; each is a subject of its own.
+Passes when
+    It is valid for longer than the baseline's days.
+Unknown when
+    Our own clock is not proven, no certificate came, or it cannot be read.
+Reach
+    ask: the certificate is read from the hellos for the versions.
+Why it matters
+    People learn to click a warning away, and then click away the one that is an attack; clients that check stop printing.
+Sources
+    RFC 5280 section 4.1.2.5; NIST SP 800-53 Rev. 5, SC-17
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.seen_tls import leaves, unanswered
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """How early to warn.
+
+    Attributes:
+        ending_days: A certificate that ends within so many days is a finding.
+    """
+
+    ending_days: int
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """Compare dates with our clock, if that can be trusted."""
+    expected = f"the certificate is valid now and for {expect.ending_days} more days"
+    yield from unanswered(seen, expected)
+    found, missing = leaves(seen, expected)
+    yield from missing
+    now = datetime.fromisoformat(seen.clock.now)
+    for at, chain, leaf in found:
+        dates = f"{leaf.not_before} to {leaf.not_after}"
+        value = {"not_before": leaf.not_before, "not_after": leaf.not_after}
+        if not seen.clock.proven:
+            text = f"valid {dates}; our own clock is not proven ({seen.clock.how})"
+            yield untold(at, text, expected, subject=chain.label or None)
+            continue
+        left = datetime.fromisoformat(leaf.not_after) - now
+        if left.total_seconds() < 0:
+            subject, text = "expired", f"expired {leaf.not_after}"
+        elif datetime.fromisoformat(leaf.not_before) > now:
+            subject, text = "not yet valid", f"valid from {leaf.not_before} only"
+        elif left.days < expect.ending_days:
+            subject, text = "ending soon", f"ends {leaf.not_after}, in {left.days} days"
+        else:
+            yield passed(at, f"valid {dates}", expected, value=value, subject=chain.label or None)
+            continue
+        yield fail(
+            at,
+            text,
+            expected,
+            value=value,
+            subject=f"{subject}, {chain.label}" if chain.label else subject,
+            vector=subject,
+        )
+
+
+CHECK = Check(
+    id="tls-certificate-dates",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    judge=judge,
+    settings=Settings,
+    # Outside its dates it proves nothing to people who click on; about to end, only service is at stake.
+    vectors={
+        "expired": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "not yet valid": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "ending soon": "AV:N/AC:H/Au:N/C:N/I:N/A:P/PL:ND/EM:P",
+    },
+    remedy=TLS_CERTIFICATE,
+    controls=("SC-17", "SC-12"),
+)

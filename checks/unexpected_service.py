@@ -1,0 +1,62 @@
+"""A port accepts that the baseline does not list.
+
+Fails when
+    A TCP port that was looked at accepts and is not in the baseline's list for this kind of device.
+Passes when
+    Only listed ports accept.
+Unknown when
+    A random high port accepts as well, or no port gave an answer.
+Reach
+    look: one connection a port; the result names the ports looked at.
+Why it matters
+    A service that nobody needs is one more way in, and nobody watches it.
+Sources
+    NIST SP 800-53 Rev. 5, CM-7 and CM-7(1)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from hardenprobe.absence import off_tcp
+from hardenprobe.check import Check, Outcome, Seen, fail
+from hardenprobe.facts import TcpPort
+from hardenprobe.records import Reach
+from hardenprobe.remedies import CLOSE_PORT
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """TCP ports that may accept."""
+
+    allowed_tcp: tuple[int, ...]
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """Decide port by port."""
+    allowed = ", ".join(map(str, expect.allowed_tcp)) or "none"
+    expected = f"only these TCP ports accept: {allowed}"
+    found = False
+    for port in seen.accepting:
+        if port.endpoint is None or port.endpoint.port in expect.allowed_tcp or seen.ambiguous:
+            continue
+        found = True
+        speaks = f"and speaks {port.facts.speaks}" if port.facts.speaks else "and does not speak first"
+        yield fail(port, f"accepts {speaks}", expected, wanted=list(expect.allowed_tcp))
+    if not found:
+        looked = {o.endpoint.port for o in seen.tcp_ports if o.endpoint}
+        yield off_tcp(seen, expected, ports=looked - set(expect.allowed_tcp), accept_only=True)
+
+
+CHECK = Check(
+    id="unexpected-service",
+    document=__doc__,
+    reads=(TcpPort,),
+    judge=judge,
+    settings=Settings,
+    vectors={"": "AV:N/AC:L/Au:N/C:N/I:P/A:N/PL:ND/EM:A"},
+    remedy=CLOSE_PORT,
+    controls=("CM-7", "CM-7(1)"),
+    reach=Reach.LOOK,
+)

@@ -1,0 +1,5 @@
+"""`python -m hardenprobe` is the command line."""
+
+from hardenprobe.cli import main
+
+main()

@@ -1,0 +1,159 @@
+"""When nothing speaks: the table that decides what refusal and silence mean.
+
+                      reset on every port     silent                         accepts, not recognised   absent
+    must be off, TCP  pass, "off on ports"    pass, reason dropped, when     unknown                   -
+                                              another port answers; else
+                                              unknown
+    must be off, UDP  port unreachable: pass  unknown, unless another        unknown                   -
+                                              vantage point got an answer:
+                                              then pass, reason dropped
+    quality           notapplicable           unknown                        unknown                   notapplicable
+
+A check calls one of these after it has yielded what it did see.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from hardenprobe.check import Outcome, Seen
+from hardenprobe.facts import TcpPort
+from hardenprobe.ports import NEVER_SPEAK
+from hardenprobe.records import Observation, Reason, Said, State, Word
+
+
+def off_tcp(
+    seen: Seen, expected: str, *, ports: Iterable[int] | None = None, accept_only: bool = False
+) -> Outcome:
+    """Judge a thing that must be off, when no port showed it.
+
+    A port of the never-speak list is taken for what it is assigned to: it was heard to say nothing, and nothing may be
+    said to it.
+
+    Args:
+        ports: The ports that matter; all that were looked at by default.
+        accept_only: Accepting alone would have been the exposure, so no accepting port is left to wonder about.
+    """
+    looked = _looked(seen, ports)
+    if not looked:
+        return _whole(Word.UNKNOWN, "no port was looked at", expected, Reason.INCONCLUSIVE)
+    if seen.ambiguous and accept_only:
+        text = "a random high port accepts as well, so accepting proves nothing"
+        return _whole(Word.UNKNOWN, text, expected, Reason.AMBIGUOUS, _ids(looked))
+    groups = _by_state(looked)
+    mute = [o for o in groups[State.ACCEPTING] if not _identified(seen, o)]
+    if mute and not accept_only:
+        closing = all(o.facts.closed for o in mute)
+        what = "accepts and closes at once" if closing else "accepts and its protocol is not recognised"
+        reason = Reason.DROPPED if closing else Reason.INCONCLUSIVE
+        return _whole(Word.UNKNOWN, f"{_ports(mute)} {what}", expected, reason, _ids(mute))
+    if groups[State.SILENT]:
+        text = f"{_ports(groups[State.SILENT])} silent"
+        if not seen.answers:
+            return _whole(Word.UNKNOWN, text, expected, Reason.SILENT, _ids(looked))
+        text += f", the rest off or something else; from vantage point {seen.vantage.name} only"
+        return _whole(Word.PASS, text, expected, Reason.DROPPED, _ids(looked))
+    text = f"{'not' if groups[State.ACCEPTING] else 'off'} on {_ports(looked)}"
+    return _whole(Word.PASS, text, expected, None, _ids(looked))
+
+
+def off_udp(asked: Sequence[Observation[Any]], answered_elsewhere: bool, expected: str, what: str) -> Outcome:
+    """Judge a datagram service that must be off, when no query was answered.
+
+    Args:
+        asked: Observations of the queries; their facts have a `state`.
+        answered_elsewhere: Another vantage point got an answer to the same query.
+        what: The service, as a sentence calls it.
+    """
+    proof = tuple(o.id for o in asked)
+    where = asked[0].endpoint if asked else None
+    if not asked:
+        return _whole(Word.UNKNOWN, f"{what} was not asked", expected, Reason.INCONCLUSIVE)
+    if any(o.facts.state is State.REFUSING for o in asked):
+        return Outcome(
+            word=Word.PASS,
+            observed=Said(text=f"the port of {what} is unreachable"),
+            expected=Said(text=expected),
+            endpoint=where,
+            proof=proof,
+        )
+    if answered_elsewhere:
+        text = f"{what} is silent from here and answers another vantage point"
+        return Outcome(
+            word=Word.PASS,
+            observed=Said(text=text),
+            expected=Said(text=expected),
+            endpoint=where,
+            reason=Reason.DROPPED,
+            proof=proof,
+        )
+    return Outcome(
+        word=Word.UNKNOWN,
+        observed=Said(text=f"{what} is silent: off, filtered, or not willing to answer this question"),
+        expected=Said(text=expected),
+        endpoint=where,
+        reason=Reason.SILENT,
+        proof=proof,
+    )
+
+
+def no_service(seen: Seen, expected: str, what: str, ports: Iterable[int] | None = None) -> Outcome:
+    """Judge the quality of a service that nobody answered for.
+
+    Args:
+        ports: Where the service could live; all that were looked at by default.
+    """
+    looked = _looked(seen, ports)
+    proof = _ids(looked)
+    groups = _by_state(looked)
+    if groups[State.SILENT]:
+        text = f"{_ports(groups[State.SILENT])} silent, and no {what} elsewhere"
+        return _whole(Word.UNKNOWN, text, expected, Reason.SILENT, proof)
+    closing = [o for o in groups[State.ACCEPTING] if o.facts.closed]
+    if closing:
+        text = f"{_ports(closing)} accepts and closes at once, and no {what} elsewhere"
+        return _whole(Word.UNKNOWN, text, expected, Reason.DROPPED, proof)
+    return _whole(Word.NOTAPPLICABLE, f"no {what} on the ports looked at", expected, None, proof)
+
+
+def _whole(
+    word: Word, observed: str, expected: str, reason: Reason | None, proof: tuple[str, ...] = ()
+) -> Outcome:
+    """An outcome for the device as a whole."""
+    return Outcome(
+        word=word, observed=Said(text=observed), expected=Said(text=expected), reason=reason, proof=proof
+    )
+
+
+def _looked(seen: Seen, ports: Iterable[int] | None) -> list[Observation[TcpPort]]:
+    wanted = None if ports is None else set(ports)
+    return [o for o in seen.tcp_ports if o.endpoint and (wanted is None or o.endpoint.port in wanted)]
+
+
+def _identified(seen: Seen, port: Observation[TcpPort]) -> bool:
+    where = port.endpoint
+    if where is None:
+        return False
+    return (where.address, where.port) in seen.identified or (
+        where.port in NEVER_SPEAK and not port.facts.closed
+    )
+
+
+def _ids(looked: Iterable[Observation[Any]]) -> tuple[str, ...]:
+    return tuple(o.id for o in looked)
+
+
+def _by_state(looked: Iterable[Observation[TcpPort]]) -> dict[State, list[Observation[TcpPort]]]:
+    groups: dict[State, list[Observation[TcpPort]]] = {state: [] for state in State}
+    for seen in looked:
+        groups[seen.facts.state].append(seen)
+    return groups
+
+
+def _ports(looked: Iterable[Observation[TcpPort]]) -> str:
+    """Name the ports: "TCP 21, 23"; long lists are counted."""
+    numbers = sorted({o.endpoint.port for o in looked if o.endpoint})
+    if len(numbers) > 8:
+        return f"{len(numbers)} TCP ports ({numbers[0]} to {numbers[-1]})"
+    return "TCP " + ", ".join(map(str, numbers))

@@ -1,0 +1,297 @@
+"""What a check is: a question that a pure function answers from observations.
+
+A check module holds a docstring, a `judge` and one `CHECK`. The docstring is the check's documentation; its headings
+are those of `HEADINGS`, in order.
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+from collections.abc import Callable, Hashable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any, Generic, TypeVar
+
+from hardenprobe.facts import DeclaredDevice, TcpPort
+from hardenprobe.records import (
+    UNPROVEN,
+    Clock,
+    Device,
+    Endpoint,
+    Observation,
+    Reach,
+    Reason,
+    Remedy,
+    RuleSet,
+    Said,
+    State,
+    Vantage,
+    Word,
+)
+
+S = TypeVar("S")
+F = TypeVar("F")
+
+HEADINGS = ("Fails when", "Passes when", "Unknown when", "Reach", "Why it matters", "Sources")
+_ID = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)+")
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoSettings:
+    """The settings of a check that a baseline cannot tune."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """What a judge says of one endpoint and subject.
+
+    Attributes:
+        endpoint: Where; None for the device as a whole.
+        subject: Which of several things at that endpoint; None for the endpoint itself.
+        vector: Key into the check's `vectors`; only for `fail`, and only where there are several.
+        proof: Ids of the observations it rests on.
+    """
+
+    word: Word
+    observed: Said
+    expected: Said
+    endpoint: Endpoint | None = None
+    subject: str | None = None
+    reason: Reason | None = None
+    vector: str | None = None
+    proof: tuple[str, ...] = ()
+    rule_set: RuleSet | None = None
+
+
+@dataclass(eq=False, kw_only=True)
+class Seen:
+    """All that was seen of one device from one vantage point: what a judge may look at.
+
+    Attributes:
+        observations: From this vantage point.
+        elsewhere: Of the same device, from other vantage points.
+    """
+
+    device: Device
+    vantage: Vantage
+    observations: tuple[Observation[Any], ...]
+    elsewhere: tuple[Observation[Any], ...] = ()
+    clock: Clock = UNPROVEN
+    fleet: Fleet = field(default_factory=lambda: Fleet(()))
+
+    def of(self, facts: type[F]) -> tuple[Observation[F], ...]:
+        """The observations of one kind, in the order they were made."""
+        return tuple(o for o in self.observations if isinstance(o.facts, facts))
+
+    @cached_property
+    def listed(self) -> DeclaredDevice | None:
+        """The inventory's entry, None for a device that is not listed."""
+        return next((o.facts for o in self.of(DeclaredDevice)), None)
+
+    @cached_property
+    def tcp_ports(self) -> tuple[Observation[TcpPort], ...]:
+        """The TCP ports that were looked at."""
+        return tuple(o for o in self.of(TcpPort) if not o.facts.control)
+
+    @cached_property
+    def accepting(self) -> tuple[Observation[TcpPort], ...]:
+        return tuple(o for o in self.tcp_ports if o.facts.state is State.ACCEPTING)
+
+    @cached_property
+    def answers(self) -> bool:
+        """The device is proven alive: something of it answered, were it a reset."""
+        return any(
+            getattr(o.facts, "state", None) in (State.ACCEPTING, State.REFUSING) for o in self.observations
+        )
+
+    @cached_property
+    def identified(self) -> frozenset[tuple[str, int]]:
+        """Address and port of every TCP service whose protocol was recognised, whichever it is."""
+        return frozenset(
+            (o.endpoint.address, o.endpoint.port)
+            for o in self.observations
+            if o.endpoint and o.endpoint.transport == "tcp" and getattr(o.facts, "recognised", False)
+        )
+
+    @cached_property
+    def ambiguous(self) -> bool:
+        """A random high port accepted too, so accepting proves nothing."""
+        return any(o.facts.control and o.facts.state is State.ACCEPTING for o in self.of(TcpPort))
+
+
+class Fleet:
+    """Every device of a review, for checks that compare devices."""
+
+    def __init__(self, members: Iterable[Seen]) -> None:
+        self.members = tuple(members)
+        self._indexes: dict[tuple[type[Any], Hashable], dict[Hashable, set[str]]] = {}
+
+    def sharing(
+        self, facts: type[F], by: str, value: Callable[[F], Iterable[Hashable]]
+    ) -> Mapping[Hashable, set[str]]:
+        """Map each value to the ids of the devices whose facts show it.
+
+        Args:
+            by: A name for `value`; the index is built once for each name.
+        """
+        key = (facts, by)
+        if key not in self._indexes:
+            index: dict[Hashable, set[str]] = {}
+            for member in self.members:
+                for seen in member.of(facts):
+                    for item in value(seen.facts):
+                        index.setdefault(item, set()).add(member.device.id)
+            self._indexes[key] = index
+        return self._indexes[key]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check(Generic[S]):
+    """One exposure, and how to tell it.
+
+    Attributes:
+        id: Names the exposure; the module's name with dashes.
+        document: The module's docstring.
+        reads: The kinds of facts it rests on; the engine runs only the probes that somebody reads.
+        judge: Pure. Yields at least one outcome.
+        settings: Record of what a baseline decides for this check; a baseline must give every field without default.
+        vectors: CCSS base vector by outcome; "" is the only or ordinary one.
+        reach: The furthest its probes go; None for a check that asks the network nothing.
+        controls: NIST SP 800-53 Rev. 5 control ids.
+        version: Raised whenever a verdict can differ.
+
+    Raises:
+        ValueError: The id, the docstring or the vectors break the contract.
+    """
+
+    id: str
+    document: str | None
+    reads: tuple[type[Any], ...]
+    judge: Callable[[Seen, S], Iterable[Outcome]]
+    vectors: Mapping[str, str]
+    remedy: Remedy
+    controls: tuple[str, ...]
+    settings: type[S] = NoSettings  # type: ignore[assignment]
+    reach: Reach | None = Reach.ASK
+    version: str = "1"
+    sections: Mapping[str, str] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        if not _ID.fullmatch(self.id):
+            raise ValueError(f"check id {self.id!r} is not lower-case words joined by dashes")
+        sections = _sections(self.document or "")
+        if tuple(sections)[1:] != HEADINGS:
+            raise ValueError(
+                f"check {self.id}: docstring headings are {tuple(sections)[1:]}, expected {HEADINGS}"
+            )
+        if not self.vectors:
+            raise ValueError(f"check {self.id} has no CCSS vector")
+        object.__setattr__(self, "sections", sections)
+
+    @property
+    def title(self) -> str:
+        return self.sections[""].rstrip(".")
+
+    @property
+    def references(self) -> tuple[str, ...]:
+        return tuple(part.strip() for part in self.sections["Sources"].rstrip(".").split(";"))
+
+
+def _sections(document: str) -> dict[str, str]:
+    """Split a docstring at its headings; the title is under "". Text is folded to one paragraph."""
+    found: dict[str, list[str]] = {"": []}
+    here = ""
+    for line in inspect.cleandoc(document).splitlines():
+        if line and not line.startswith(" ") and found[""]:
+            here = line.strip()
+            found[here] = []
+        elif line.strip():
+            found[here].append(line.strip())
+    return {heading: " ".join(lines) for heading, lines in found.items()}
+
+
+def fail(
+    seen: Observation[Any],
+    observed: str,
+    expected: str,
+    *,
+    value: Any = None,
+    wanted: Any = None,
+    subject: str | None = None,
+    vector: str | None = None,
+    rule_set: RuleSet | None = None,
+    protocol: str | None = None,
+) -> Outcome:
+    """The exposure is there: `seen` proves it at its endpoint."""
+    return _at(seen, Word.FAIL, observed, expected, value, wanted, subject, None, rule_set, protocol, vector)
+
+
+def passed(
+    seen: Observation[Any],
+    observed: str,
+    expected: str,
+    *,
+    value: Any = None,
+    wanted: Any = None,
+    subject: str | None = None,
+    rule_set: RuleSet | None = None,
+    protocol: str | None = None,
+) -> Outcome:
+    """The exposure is not there: `seen` shows it at its endpoint."""
+    return _at(seen, Word.PASS, observed, expected, value, wanted, subject, None, rule_set, protocol, None)
+
+
+def untold(
+    seen: Observation[Any],
+    observed: str,
+    expected: str,
+    *,
+    reason: Reason = Reason.INCONCLUSIVE,
+    subject: str | None = None,
+    rule_set: RuleSet | None = None,
+) -> Outcome:
+    """It cannot be told at the endpoint of `seen`."""
+    return _at(seen, Word.UNKNOWN, observed, expected, None, None, subject, reason, rule_set, None, None)
+
+
+def note(
+    seen: Observation[Any],
+    observed: str,
+    expected: str,
+    *,
+    value: Any = None,
+    subject: str | None = None,
+    rule_set: RuleSet | None = None,
+) -> Outcome:
+    """Worth knowing and no verdict: `informational`."""
+    return _at(seen, Word.INFORMATIONAL, observed, expected, value, None, subject, None, rule_set, None, None)
+
+
+def _at(
+    seen: Observation[Any],
+    word: Word,
+    observed: str,
+    expected: str,
+    value: Any,
+    wanted: Any,
+    subject: str | None,
+    reason: Reason | None,
+    rule_set: RuleSet | None,
+    protocol: str | None,
+    vector: str | None,
+) -> Outcome:
+    where = seen.endpoint
+    if where is not None and protocol is not None:
+        where = replace(where, protocol=protocol)
+    return Outcome(
+        word=word,
+        observed=Said(text=observed, value=value),
+        expected=Said(text=expected, value=wanted),
+        endpoint=where,
+        subject=subject,
+        reason=reason,
+        vector=vector,
+        proof=(seen.id,),
+        rule_set=rule_set,
+    )

@@ -1,0 +1,117 @@
+"""The command line: one module a command, each parses, calls one library function and prints.
+
+Exit status, the first that holds: 70 a bug of ours; 2 wrong usage or bad input; 3 incomplete; 1 at least one finding
+stands; 0 otherwise.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+import click
+
+from hardenprobe import __version__
+from hardenprobe.errors import HardenprobeError
+
+BUG, USAGE, INTERRUPTED = 70, 2, 3
+
+CAUTION = (
+    "Scan only networks that you are authorised to scan. Changes to devices belong to licensed or responsible people: "
+    "local security policy, local codes and the device's own documentation come first."
+)
+
+# Name to module and what the list of commands says, so that `--help` imports no command.
+_COMMANDS = {
+    "demo": ("demo", "Start the lab, scan it, show the findings, write the report."),
+    "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
+    "reviews": ("reviews", "List what is stored, newest first."),
+    "judge": ("judge", "Judge stored observations again; touches no network."),
+    "report": ("report", "Write a stored review as a page, a table or a document."),
+    "checks": ("checks", "List the checks, or read one."),
+    "baseline": ("baseline", "List the baselines, or read one."),
+    "scope": ("scope", "Look a scope file over before it is used."),
+    "lab": ("lab", "Virtual devices to play with."),
+}
+
+
+class _Lazy(click.Group):
+    """A group that imports a command when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command = import_module(f"hardenprobe.cli.{_COMMANDS[cmd_name][0]}").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in _COMMANDS.items()])
+
+
+@click.group(cls=_Lazy, epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, "--version", prog_name="hardenprobe")
+def cli() -> None:
+    """Check how well networked office devices are hardened at the network-protocol level, and prove it."""
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and end the process with its exit status."""
+    sys.exit(run(arguments))
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit status; no exception passes."""
+    _quiet_logging()
+    try:
+        status = cli.main(args=arguments, prog_name="hardenprobe", standalone_mode=False)
+        sys.stdout.flush()
+    except click.ClickException as exc:
+        exc.show()
+        return USAGE
+    except HardenprobeError as exc:
+        click.echo(f"hardenprobe: {exc}", err=True)
+        return USAGE
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("hardenprobe: interrupted", err=True)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has gone; say nothing more, not even at the interpreter's end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return INTERRUPTED
+    except Exception:  # noqa: BLE001 - whatever it is, a user sees no traceback
+        from hardenprobe.cli.trouble import report_bug
+
+        report_bug()
+        return BUG
+    return status if isinstance(status, int) else 0
+
+
+def _quiet_logging() -> None:
+    """Tracebacks of broken probes and checks go to a log file, which is made when the first one comes."""
+    log = logging.getLogger("hardenprobe")
+    if log.handlers:
+        return
+    log.propagate = False
+    log.addHandler(_LateFile())
+
+
+class _LateFile(logging.Handler):
+    """Opens the log file at the first record, so that no command pays for it before."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        from platformdirs import user_log_path
+
+        try:
+            folder = user_log_path("hardenprobe", appauthor=False, ensure_exists=True)
+            with (folder / "hardenprobe.log").open("a", encoding="utf-8") as out:
+                out.write(f"{self.format(record)}\n")
+        except OSError:
+            pass  # a log that cannot be kept must not stop a scan

@@ -1,0 +1,47 @@
+"""`hardenprobe lab`."""
+
+from __future__ import annotations
+
+import time
+
+import click
+
+
+@click.group("lab")
+def command() -> None:
+    """Virtual devices to play with."""
+
+
+@command.command("list")
+def show_all() -> int:
+    """List the virtual devices and what they speak."""
+    from hardenprobe.demo_lab import process
+    from hardenprobe.documents import load_yaml
+
+    for device in load_yaml(process.INVENTORY).data["devices"]:
+        services = (device.get("lab") or {}).get("services") or []
+        speaks = ", ".join(f"{s['speaks']} {s['port']}" if "port" in s else s["speaks"] for s in services)
+        addresses = ", ".join(device["addresses"])
+        click.echo(f"{device['asset_tag']:9} {device['kind']:14} {addresses:26} {speaks or 'switched off'}")
+    return 0
+
+
+@command.command("start")
+@click.option("--port-offset", type=click.IntRange(0, 55535), default=None, help="Added to every port.")
+def start(port_offset: int | None) -> int:
+    """Start the virtual devices; Ctrl-C stops them."""
+    from hardenprobe.demo_lab.process import running_lab
+
+    with running_lab(port_offset=port_offset) as lab:
+        shift = f" --port-offset {lab.port_offset}" if lab.port_offset else ""
+        click.echo("the lab is up on 127.77.0.0/24; in another terminal:")
+        click.echo(
+            f"  hardenprobe scan 127.77.0.0/24 --inventory {lab.inventory} --trust-anchor {lab.ca_file}{shift}"
+        )
+        click.echo("Ctrl-C stops it")
+        try:
+            while lab.running:
+                time.sleep(0.2)
+        except KeyboardInterrupt:
+            click.echo("\nstopped")
+    return 0

@@ -1,0 +1,32 @@
+"""`hardenprobe reviews`."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+
+import click
+
+from hardenprobe.cli import options
+
+
+@click.command("reviews")
+@options.store
+@click.option("--json", "as_json", is_flag=True, help="Write the list as JSON.")
+def command(store_url: str | None, as_json: bool) -> int:
+    """List what is stored, newest first."""
+    from hardenprobe import store
+
+    with store.opened(store_url) as kept:
+        found = kept.reviews()
+    if as_json:
+        click.echo(json.dumps([asdict(one) for one in found], indent=1))
+        return 0
+    if not found:
+        click.echo("no review yet; `hardenprobe scan` makes one", err=True)
+    for one in found:
+        chain = "" if one.intact else "  changed, or a review before it is gone"
+        click.echo(
+            f"{one.id}  {one.started}  scope {one.scope}  {one.devices} devices  {one.findings} findings{chain}"
+        )
+    return 0

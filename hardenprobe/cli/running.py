@@ -1,0 +1,59 @@
+"""What `scan` and `demo` share: run an order under a progress bar, keep it, show it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from hardenprobe import codec
+from hardenprobe.errors import UsageError
+from hardenprobe.records import Review
+from hardenprobe.reports import terminal
+from hardenprobe.review import Order, scan
+from hardenprobe.review import Progress as Step
+
+
+def run(order: Order) -> Review:
+    """Scan and judge; progress goes to standard error, and only where that is a terminal."""
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        return asyncio.run(scan(order))
+    columns = (
+        TextColumn("scanning"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("addresses, {task.fields[answered]} answering, {task.fields[accepting]} open ports"),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=console, transient=True) as bar:
+        total = order.plan.count * len(order.plan.vantages)
+        task = bar.add_task("scan", total=total, answered=0, accepting=0)
+        accepting = 0
+
+        def told(step: Step) -> None:
+            nonlocal accepting
+            accepting += sum(getattr(o.facts, "state", None) == "accepting" for o in step.visit.observations)
+            bar.update(task, completed=step.done, answered=step.answered, accepting=accepting)
+
+        return asyncio.run(scan(order, told))
+
+
+def show(review: Review, json_to: str | None) -> None:
+    """Show a review on standard output, or write its document there or to a file."""
+    if json_to is None:
+        terminal.show(review, Console())
+        return
+    text = json.dumps(codec.to_document(review), indent=1, ensure_ascii=False)
+    if json_to == "-":
+        click.echo(text)
+        return
+    try:
+        Path(json_to).write_text(text + "\n", encoding="utf-8")
+    except OSError as exc:
+        raise UsageError(f"--json {json_to}: {exc.strerror}") from exc
+    terminal.show(review, Console())

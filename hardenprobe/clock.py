@@ -1,0 +1,47 @@
+"""Whether our own clock is right. A verdict about dates rests on it."""
+
+from __future__ import annotations
+
+import ctypes
+import sys
+from collections.abc import Iterable
+
+from hardenprobe.link import utc_now
+from hardenprobe.records import Clock
+from hardenprobe.scope import Scope, is_loopback
+
+_STA_UNSYNC = 0x40  # <sys/timex.h>
+_TIME_ERROR = 5
+
+
+def prove(scope: Scope, addresses: Iterable[str]) -> Clock:
+    """Find a reason to trust this machine's clock.
+
+    Args:
+        addresses: First and last addresses of what will be scanned: this machine's own share its clock.
+    """
+    if all(map(is_loopback, addresses)):
+        return Clock(now=utc_now(), proven=True, how="the devices run on this machine and share its clock")
+    if scope.clock_checked_by:
+        return Clock(
+            now=utc_now(), proven=True, how=f"checked by {scope.clock_checked_by}, as the scope file says"
+        )
+    if _kernel_synchronised():
+        return Clock(now=utc_now(), proven=True, how="the kernel says that a time service keeps it")
+    how = "no time service keeps it, and the scope file's clock_checked_by names nobody who checked it"
+    return Clock(now=utc_now(), proven=False, how=how)
+
+
+def _kernel_synchronised() -> bool:
+    """Ask Linux's adjtimex(2) without changing anything."""
+    if not sys.platform.startswith("linux"):
+        return False
+    try:
+        buffer = ctypes.create_string_buffer(512)  # struct timex, generously; modes = 0 reads only
+        state = ctypes.CDLL(None).adjtimex(buffer)
+    except (OSError, AttributeError):
+        return False
+    word = ctypes.sizeof(ctypes.c_long)
+    # modes (int, padded), offset, freq, maxerror, esterror (long each), status (int)
+    status = int.from_bytes(buffer.raw[5 * word : 5 * word + 4], sys.byteorder)
+    return 0 <= state < _TIME_ERROR and not status & _STA_UNSYNC

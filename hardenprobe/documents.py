@@ -1,0 +1,179 @@
+"""Files that people write: YAML with a line number for every complaint.
+
+Read as the YAML 1.2 core schema, so that `off`, `no`, `22:30` and `2026-11-01` stay the words they look like, and a
+repeated key is an error.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+import yaml
+
+from hardenprobe.errors import FileInvalid, clip
+
+T = TypeVar("T")
+Spot = tuple[str | int, ...]
+
+SIZE_LIMIT = 32 * 1024 * 1024  # bytes; an inventory of 100,000 devices takes about 20 MB
+
+
+@dataclass(frozen=True)
+class Document:
+    """A file's data, and the line of every key and item.
+
+    Attributes:
+        lines: Path of keys and indexes to line number, from 1.
+    """
+
+    file: str
+    data: Any
+    lines: Mapping[Spot, int] = field(default_factory=dict)
+
+    def line(self, spot: Spot) -> int | None:
+        """The line of a spot, or of the nearest thing around it."""
+        while spot and spot not in self.lines:
+            spot = spot[:-1]
+        return self.lines.get(spot)
+
+    def fault(self, spot: Spot, message: str) -> FileInvalid:
+        return FileInvalid(self.file, self.line(spot), message)
+
+
+class _Loader(yaml.SafeLoader):
+    """SafeLoader with the resolvers of the YAML 1.2 core schema (chapter 10.3.2)."""
+
+    yaml_implicit_resolvers: dict[str, Any] = {}  # noqa: RUF012 - the library's own class attribute
+
+
+for _tag, _pattern, _first in (
+    ("null", r"(~|null|Null|NULL|)", ["~", "n", "N", ""]),
+    ("bool", r"(true|True|TRUE|false|False|FALSE)", list("tTfF")),
+    ("int", r"[-+]?[0-9]+", list("-+0123456789")),
+    ("float", r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?", list("-+.0123456789")),
+):
+    _Loader.add_implicit_resolver(f"tag:yaml.org,2002:{_tag}", re.compile(f"^{_pattern}$"), _first)
+
+
+def read_text(path: Path) -> str:
+    """Read a UTF-8 file that a person names.
+
+    Raises:
+        FileInvalid: It is not there, not readable, too large or not UTF-8.
+    """
+    try:
+        if path.stat().st_size > SIZE_LIMIT:
+            raise FileInvalid(str(path), None, f"larger than {SIZE_LIMIT // 1024 // 1024} MiB")
+        return path.read_text(encoding="utf-8-sig")
+    except OSError as exc:
+        raise FileInvalid(str(path), None, f"cannot be read: {exc.strerror}") from exc
+    except UnicodeDecodeError as exc:
+        raise FileInvalid(str(path), None, f"not UTF-8 text (byte {exc.start})") from exc
+
+
+def load_yaml(path: Path) -> Document:
+    """Read one YAML document.
+
+    Raises:
+        FileInvalid: Unreadable, not YAML, a repeated key, or no mapping at the top.
+    """
+    text = read_text(path)
+    lines: dict[Spot, int] = {}
+    loader = _Loader(text)
+    try:
+        node = loader.get_single_node()
+        data = _build(str(path), loader, node, (), lines) if node else None
+    except yaml.MarkedYAMLError as exc:
+        mark = exc.problem_mark or exc.context_mark
+        raise FileInvalid(str(path), mark.line + 1 if mark else None, exc.problem or "not YAML") from exc
+    except yaml.YAMLError as exc:
+        raise FileInvalid(str(path), None, str(exc).splitlines()[0]) from exc
+    except RecursionError as exc:
+        raise FileInvalid(str(path), None, "nested too deeply, or an alias inside itself") from exc
+    finally:
+        loader.dispose()
+    if not isinstance(data, dict):
+        raise FileInvalid(str(path), 1, "expected keys and values at the top, such as `key: value`")
+    return Document(str(path), data, lines)
+
+
+def _build(file: str, loader: _Loader, node: yaml.Node, spot: Spot, lines: dict[Spot, int]) -> Any:
+    lines.setdefault(spot, node.start_mark.line + 1)
+    if isinstance(node, yaml.MappingNode):
+        built: dict[str, Any] = {}
+        for key_node, value_node in node.value:
+            key = loader.construct_object(key_node)
+            line = key_node.start_mark.line + 1
+            if not isinstance(key, Hashable) or not isinstance(key, str | int):
+                raise FileInvalid(file, line, f"a key must be a word, not {clip(key)}")
+            name = str(key)
+            if name in built:
+                raise FileInvalid(file, line, f"the key {name!r} stands here twice; keep one")
+            lines[(*spot, name)] = line
+            built[name] = _build(file, loader, value_node, (*spot, name), lines)
+        return built
+    if isinstance(node, yaml.SequenceNode):
+        return [_build(file, loader, item, (*spot, i), lines) for i, item in enumerate(node.value)]
+    return loader.construct_object(node)
+
+
+def parse(document: Document, into: type[T], spot: Spot = (), data: Any = None) -> T:
+    """Turn a document, or a part of it, into a record, strictly.
+
+    Raises:
+        FileInvalid: The first thing that does not fit, with its line and the nearest known key.
+    """
+    from pydantic import ValidationError
+
+    try:
+        return adapter(into).validate_json(json.dumps(document.data if data is None else data), strict=True)
+    except ValidationError as exc:
+        error = exc.errors(include_url=False)[0]
+        where = (*spot, *(part for part in error["loc"]))
+        name = where[-1] if where else "document"
+        if error["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
+            near = difflib.get_close_matches(str(name), _known(into, where[len(spot) : -1]), n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            message = f"unknown key {name!r}{hint}"
+        elif error["type"] in ("missing", "missing_argument"):
+            message = f"the key {name!r} is missing"
+        else:
+            path = ".".join(str(part) for part in where) or "document"
+            message = f"{path} is {clip(error['input'])}: {_plain(error['msg'])}"
+        raise document.fault(where, message) from None
+
+
+@lru_cache(maxsize=256)
+def adapter(into: type[T]) -> Any:
+    """A strict reader of a standard dataclass; unknown keys are refused."""
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(into)
+
+
+def _known(into: Any, inner: Spot) -> list[str]:
+    """Keys that would have been right at a place: found by walking the dataclass fields along the path."""
+    import dataclasses
+    import typing
+
+    here: Any = into
+    for part in inner:
+        if dataclasses.is_dataclass(here) and isinstance(part, str):
+            hints = typing.get_type_hints(here)
+            here = hints.get(part)
+        else:
+            args = [a for a in typing.get_args(here) if a is not Ellipsis and a is not type(None)]
+            here = args[-1] if args else None
+    return [f.name for f in dataclasses.fields(here)] if dataclasses.is_dataclass(here) else []
+
+
+def _plain(message: str) -> str:
+    message = message.removeprefix("Value error, ")
+    return message[:1].lower() + message[1:]

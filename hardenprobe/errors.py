@@ -1,0 +1,119 @@
+"""The errors that hardenprobe raises.
+
+    HardenprobeError
+      UsageError          exit 2: the caller asked for something impossible, or a file is wrong
+        ScopeRefused        address, window, port or reach outside the scope; raised before a packet leaves
+        FileInvalid         file, line, what is wrong, how to mend it
+        UnknownName         a check, baseline or review of that name is not there; proposes the nearest
+        StoreRefused        the store cannot be opened or is not ours
+      MalformedReply      a codec met bytes it cannot read; the probe records it, a check never sees it
+      CeilingReached      a device's ceiling of connections, bytes or seconds would be passed
+      Unreachable         nothing is on the line: refused, silent or cut off; the probe records it
+
+A device's silence, refusal or nonsense is an observation; the caller's mistake is a UsageError; a bug of ours is
+neither and keeps its own type.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class HardenprobeError(Exception):
+    """Whatever this package raises on purpose. The text is one line for a person."""
+
+
+class UsageError(HardenprobeError):
+    """The caller asked for something impossible. Exit status 2."""
+
+
+class ScopeRefused(UsageError):
+    """Something lies outside the scope. Raised before a packet leaves.
+
+    Attributes:
+        address: The address that was refused, or None where no address is at fault.
+    """
+
+    def __init__(self, message: str, address: str | None = None) -> None:
+        super().__init__(message)
+        self.address = address
+
+    def __reduce__(self) -> tuple[type[ScopeRefused], tuple[str, str | None]]:
+        return type(self), (str(self), self.address)
+
+
+class FileInvalid(UsageError):
+    """A file that a person wrote is wrong.
+
+    Attributes:
+        file: The file as the caller named it.
+        line: Line number from 1, or None where the fault has no line.
+    """
+
+    def __init__(self, file: str, line: int | None, message: str) -> None:
+        super().__init__(f"{file}:{line}: {message}" if line else f"{file}: {message}")
+        self.file = file
+        self.line = line
+        self.message = message
+
+    def __reduce__(self) -> tuple[type[FileInvalid], tuple[str, int | None, str]]:
+        return type(self), (self.file, self.line, self.message)
+
+
+class UnknownName(UsageError):
+    """There is no such check, baseline, review or device.
+
+    Attributes:
+        name: What was asked for.
+        nearest: Up to three known names that look like it.
+    """
+
+    def __init__(self, what: str, name: str, known: Iterable[str], see: str | None = None) -> None:
+        self.name = name
+        self.nearest = difflib.get_close_matches(name, sorted(known), n=3)
+        hint = f"; did you mean {' or '.join(self.nearest)}?" if self.nearest else ""
+        if not self.nearest and see:
+            hint = f"; see `{see}`"
+        super().__init__(f"there is no {what} {clip(name)}{hint}")
+
+
+class StoreRefused(UsageError):
+    """The store cannot be opened, is not ours, or cannot be written."""
+
+
+class MalformedReply(HardenprobeError):
+    """A peer's bytes break the protocol.
+
+    Attributes:
+        offset: Where in the reply, in bytes, or None where that has no meaning.
+    """
+
+    def __init__(self, message: str, offset: int | None = None) -> None:
+        super().__init__(message if offset is None else f"{message} at offset {offset}")
+        self.offset = offset
+
+
+class CeilingReached(HardenprobeError):
+    """A device's ceiling would be passed; what is left unasked is `unknown`, reason `ceiling`."""
+
+
+class Unreachable(HardenprobeError):
+    """The peer refuses, is silent, or cut the line in the middle of an exchange.
+
+    Attributes:
+        state: "refusing", "silent", or "closed" for a line that was cut.
+    """
+
+    def __init__(self, message: str, state: str) -> None:
+        super().__init__(message)
+        self.state = state
+
+    def __reduce__(self) -> tuple[type[Unreachable], tuple[str, str]]:
+        return type(self), (str(self), self.state)
+
+
+def clip(value: object, limit: int = 80) -> str:
+    """Quote a value from outside for an error message: `repr`, cut at `limit` characters."""
+    text = repr(value)
+    return text if len(text) <= limit else text[: limit - 1] + "…"

@@ -1,0 +1,156 @@
+"""What the TLS probes can see of one port.
+
+Versions are named "SSL 2.0", "SSL 3.0", "TLS 1.0", "TLS 1.1", "TLS 1.2" and "TLS 1.3"; suites carry their IANA names, or
+"0x1234" where a code point has none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from hardenprobe.facts import facts
+
+VERSIONS = ("SSL 2.0", "SSL 3.0", "TLS 1.0", "TLS 1.1", "TLS 1.2", "TLS 1.3")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Certificate:
+    """One certificate of a chain.
+
+    Attributes:
+        subject: RFC 4514 text, device text.
+        names: DNS names and IP addresses of subjectAltName, device text.
+        not_before: UTC, ISO 8601 with Z; `not_after` alike.
+        serial: Hex.
+        key_type: RSA, EC, DSA, Ed25519, Ed448, or the object id of what is none of them.
+        key_bits: Size of modulus or field, None where it has no meaning.
+        curve: Of an EC key.
+        signature_hash: md5, sha1, sha256, ...; None where the scheme has no separate hash.
+        spki_sha256: Digest of the SubjectPublicKeyInfo, hex.
+        self_signed: It bears its own signature.
+        sha256: Digest of the certificate, hex.
+        der: The certificate, base64.
+    """
+
+    subject: str
+    issuer: str
+    names: tuple[str, ...]
+    not_before: str
+    not_after: str
+    serial: str
+    key_type: str
+    key_bits: int | None
+    curve: str | None
+    signature_hash: str | None
+    spki_sha256: str
+    self_signed: bool
+    sha256: str
+    der: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Path:
+    """Whether a chain leads to a trust anchor; dates are left out of it, revocation is never asked.
+
+    Attributes:
+        anchor: Subject of the anchor that was reached.
+        error: Why no anchor was reached.
+        hashes: signature_hash of every certificate on the path below the anchor, the leaf first.
+        issuers: Key type and bits of the issuers on the path, the anchor included ("RSA 2048").
+    """
+
+    trusted: bool
+    anchor: str | None
+    error: str | None
+    hashes: tuple[str | None, ...] = ()
+    issuers: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chain:
+    """A certificate and what the server sent with it.
+
+    Attributes:
+        label: "" for the first chain of a port; "EC certificate" and so on for one more.
+        certificates: At most ten, the leaf first; empty where the leaf could not be read.
+        left_out: How many certificates were beyond the bounds or unreadable.
+        fault: Why the leaf could not be read.
+    """
+
+    label: str
+    certificates: tuple[Certificate, ...]
+    path: Path
+    left_out: int = 0
+    fault: str | None = None
+
+
+@facts("tls-port")
+@dataclass(frozen=True, kw_only=True)
+class TlsPort:
+    """A port that was asked for TLS: its versions and certificates.
+
+    Attributes:
+        speaks: It answered in TLS or SSL.
+        reached: "implicit", or what was said first: "ftp", "smtp", "ldap", "http".
+        fault: Why it does not speak: "closed", "silent", "refusing", "not TLS" or "no upgrade".
+        answer: What it said instead, device text.
+        versions: Version to "accepted", "refused" or "unknown".
+        unknown_why: Version to a word of records.Reason.
+        picked: Version to the suite it picked when offered all of them.
+        chains: Distinct certificates met, with what came along.
+        secure_renegotiation: Version to whether renegotiation_info came back (RFC 5746); not asked of TLS 1.3.
+        compression: Version to whether compression was picked when offered; not offered in TLS 1.3.
+        extended_master_secret: Version to whether RFC 7627 came back.
+        certificate_requested: It asked for a client certificate.
+        alerts: Version to the number of the alert that refused it.
+        intolerant: What had to be left out for it to answer: "many suites", "TLS 1.3", "extensions".
+    """
+
+    speaks: bool
+    reached: str = "implicit"
+    fault: str | None = None
+    answer: str = ""
+    versions: dict[str, str] = field(default_factory=dict)
+    unknown_why: dict[str, str] = field(default_factory=dict)
+    picked: dict[str, str] = field(default_factory=dict)
+    chains: tuple[Chain, ...] = ()
+    secure_renegotiation: dict[str, bool] = field(default_factory=dict)
+    compression: dict[str, bool] = field(default_factory=dict)
+    extended_master_secret: dict[str, bool] = field(default_factory=dict)
+    certificate_requested: bool = False
+    alerts: dict[str, int] = field(default_factory=dict)
+    intolerant: tuple[str, ...] = ()
+    connections: int = 0
+
+
+@facts("tls-suites")
+@dataclass(frozen=True, kw_only=True)
+class TlsSuites:
+    """What a port accepts beyond its versions: the second, dearer half of the questions.
+
+    Attributes:
+        reached: As in TlsPort.
+        suites: Version to what it accepts, in the order it was found.
+        unknown_why: Version to a word of records.Reason, where the walk did not end.
+        preference: Version to "server", "client", "single" (one suite only) or "unknown".
+        groups: Version to the groups (RFC 8446 section 4.2.7) that were picked.
+        groups_complete: Version to whether every group was asked for.
+        dh_bits: Version to suite to the size of the finite-field group.
+        rsa_export_bits: Version to suite to the size of a temporary RSA key.
+        encrypt_then_mac: Version to CBC suite to whether RFC 7366 came back.
+        fallback_scsv: Whether RFC 7507 is honoured; None where there is nothing to fall back from, or no answer.
+        chains: Certificates that the versions alone did not show.
+    """
+
+    reached: str = "implicit"
+    suites: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    unknown_why: dict[str, str] = field(default_factory=dict)
+    preference: dict[str, str] = field(default_factory=dict)
+    groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    groups_complete: dict[str, bool] = field(default_factory=dict)
+    dh_bits: dict[str, dict[str, int]] = field(default_factory=dict)
+    rsa_export_bits: dict[str, dict[str, int]] = field(default_factory=dict)
+    encrypt_then_mac: dict[str, dict[str, bool]] = field(default_factory=dict)
+    fallback_scsv: bool | None = None
+    chains: tuple[Chain, ...] = ()
+    connections: int = 0

@@ -1,0 +1,290 @@
+"""From addresses to devices: what was met, and which of the inventory's devices it is.
+
+A device's id is a digest of what identifies it, the strongest first: serial, asset tag, engine id, TLS key, name,
+address. Only a serial joins two addresses that the inventory does not join: engine ids are cloned, keys are shared,
+names are reused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from ipaddress import ip_address
+from typing import Any
+
+from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.inventory import Inventory, Listed
+from hardenprobe.link import observation
+from hardenprobe.probes import snmp
+from hardenprobe.records import (
+    Address,
+    Cost,
+    Coverage,
+    Device,
+    Identity,
+    Missed,
+    Observation,
+    Service,
+    State,
+    Unlisted,
+)
+
+ORDER = ("serial", "asset-tag", "engine-id", "host-key", "tls-key", "name", "address")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Visit:
+    """One address, asked from one vantage point.
+
+    Attributes:
+        outcome: "answered", "refused" (every port), "silent", or "unfinished".
+        why: For an unfinished visit, one line for people.
+    """
+
+    address: str
+    vantage: str
+    outcome: str
+    observations: tuple[Observation[Any], ...] = ()
+    cost: Cost = field(default_factory=Cost)
+    why: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fleet:
+    """The devices of a scan with what was seen of each, and what was not seen."""
+
+    devices: tuple[Device, ...]
+    observations: Mapping[str, tuple[Observation[Any], ...]]
+    coverage: Coverage
+
+
+def settle(
+    visits: Sequence[Visit], inventory: Inventory, names: Mapping[str, tuple[str, ...]], coverage: Coverage
+) -> Fleet:
+    """Decide which device answered at each address.
+
+    Args:
+        names: Address to the names by which it was asked for.
+        coverage: What was planned; what was seen is filled in.
+    """
+    met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
+    evidence = {id(v): _evidence(v) for v in met}
+    groups: dict[str, list[Visit]] = defaultdict(list)
+    listed: dict[str, Listed] = {}
+    entries = {id(v): _entry(v, evidence[id(v)], inventory) for v in met}
+    common = Counter(
+        (kind, value)
+        for _, kind, value in {(v.address, e.kind, e.value) for v in met for e in evidence[id(v)]}
+    )
+    for visit in met:
+        entry = entries[id(visit)]
+        device = _device_id(entry, evidence[id(visit)], visit.address, common)
+        groups[device].append(visit)
+        if entry:
+            listed[device] = entry
+    devices, observations = [], {}
+    for device, members in groups.items():
+        entry = listed.get(device)
+        seen = tuple(o for v in members for o in v.observations)
+        if entry:
+            seen = (*_declared(entry, inventory, seen[0].asked_at if seen else ""), *seen)
+        found = [e for v in members for e in evidence[id(v)]]
+        devices.append(_describe(device, entry, members, found, names))
+        observations[device] = seen
+    order = sorted(devices, key=lambda d: ip_key(d.addresses[0].address))
+    return Fleet(
+        devices=tuple(order),
+        observations={d.id: observations[d.id] for d in order},
+        coverage=_coverage(coverage, visits, inventory, devices, listed),
+    )
+
+
+def ip_key(address: str) -> tuple[int, int]:
+    """Sort key: IPv4 before IPv6, then by number."""
+    ip = ip_address(address)
+    return ip.version, int(ip)
+
+
+def _evidence(visit: Visit) -> tuple[Identity, ...]:
+    """What the device said of itself."""
+    found: list[Identity] = []
+    for seen in visit.observations:
+        facts = seen.facts
+        if isinstance(facts, SnmpAnswer) and facts.values:
+            if serial := facts.values.get(snmp.PRT_SERIAL, "").strip():
+                found.append(Identity(kind="serial", value=serial, source="snmp", strength="strong"))
+            if name := facts.values.get(snmp.SYS_NAME, "").strip():
+                found.append(Identity(kind="name", value=name, source="snmp", strength="weak"))
+        elif isinstance(facts, SnmpEngine) and facts.engine_id:
+            found.append(Identity(kind="engine-id", value=facts.engine_id, source="snmp", strength="medium"))
+        elif isinstance(facts, TlsPort) and facts.chains and facts.chains[0].certificates:
+            key = facts.chains[0].certificates[0].spki_sha256
+            found.append(Identity(kind="tls-key", value=key, source="tls", strength="weak"))
+    return tuple(dict.fromkeys(found))
+
+
+def _entry(visit: Visit, evidence: Iterable[Identity], inventory: Inventory) -> Listed | None:
+    """The inventory's entry for who answered: by serial first, since addresses move."""
+    here = inventory.by_address.get(visit.address)
+    serial = next((e.value for e in evidence if e.kind == "serial"), None)
+    if serial and serial in inventory.by_serial:
+        return inventory.by_serial[serial]
+    if here and serial and here.serial and serial != here.serial:
+        return None  # somebody else sits at the listed address
+    return here
+
+
+def _device_id(
+    entry: Listed | None, evidence: Iterable[Identity], address: str, common: Counter[tuple[str, str]]
+) -> str:
+    given = {e.kind: e.value for e in evidence if e.strength == "strong" or common[e.kind, e.value] == 1}
+    if entry:
+        given = {"serial": entry.serial} if entry.serial else {"asset-tag": entry.asset_tag}
+    kind = next((k for k in ORDER if given.get(k)), "address")
+    value = given.get(kind, address)
+    return "dev-" + hashlib.sha256(f"{kind}:{value}".encode()).hexdigest()[:16]
+
+
+def _describe(
+    device: str,
+    entry: Listed | None,
+    members: Sequence[Visit],
+    evidence: Iterable[Identity],
+    names: Mapping[str, tuple[str, ...]],
+) -> Device:
+    addresses = sorted({v.address for v in members}, key=ip_key)
+    known = list(dict.fromkeys(evidence))
+    if entry:
+        if entry.serial:
+            known.insert(
+                0, Identity(kind="serial", value=entry.serial, source="inventory", strength="strong")
+            )
+        known.insert(
+            0, Identity(kind="asset-tag", value=entry.asset_tag, source="inventory", strength="strong")
+        )
+    else:
+        known.extend(Identity(kind="address", value=a, source="scan", strength="weak") for a in addresses)
+    called = [*(entry.names if entry else ()), *(n for a in addresses for n in names.get(a, ()))]
+    called += [e.value for e in known if e.kind == "name"]
+    return Device(
+        id=device,
+        addresses=tuple(
+            Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4") for a in addresses
+        ),
+        names=tuple(dict.fromkeys(called)),
+        kind=entry.kind if entry else "unknown",
+        make_model=_make_model(members),
+        asset_tag=entry.asset_tag if entry else None,
+        place=entry.place if entry else None,
+        owner=entry.owner if entry else None,
+        criticality=entry.criticality if entry else None,
+        tags=entry.tags if entry else (),
+        identity=tuple(known),
+        services=_services(members),
+        cost=sum((v.cost for v in members), Cost()),
+    )
+
+
+def _make_model(members: Iterable[Visit]) -> str | None:
+    for visit in members:
+        for seen in visit.observations:
+            if isinstance(seen.facts, SnmpAnswer) and seen.facts.values:
+                for oid in (snmp.HR_DEVICE_DESCR, snmp.SYS_DESCR):
+                    if text := seen.facts.values.get(oid, "").strip():
+                        return text
+    return None
+
+
+def _services(members: Iterable[Visit]) -> tuple[Service, ...]:
+    """Every port that did something; refusing ports are counted in coverage, not listed."""
+    found: dict[tuple[str, str, int], Service] = {}
+    for visit in members:
+        for seen in visit.observations:
+            where = seen.endpoint
+            if where is None or (isinstance(seen.facts, TcpPort) and seen.facts.control):
+                continue
+            state = getattr(seen.facts, "state", State.ACCEPTING)
+            key = (where.address, where.transport, where.port)
+            old = found.get(key)
+            if state is not State.ACCEPTING and old is None and where.transport == "tcp":
+                continue
+            if old is None or (
+                state is State.ACCEPTING and (old.state is not State.ACCEPTING or not old.protocol)
+            ):
+                found[key] = Service(
+                    address=where.address,
+                    transport=where.transport,
+                    port=where.port,
+                    state=state,
+                    protocol=where.protocol,
+                )
+    return tuple(sorted(found.values(), key=lambda s: (ip_key(s.address), s.transport, s.port)))
+
+
+def _declared(entry: Listed, inventory: Inventory, when: str) -> tuple[Observation[Any], ...]:
+    """What the inventory says, as observations beside the others, so that a stored review is judged from itself."""
+    declared: list[Any] = [
+        DeclaredDevice(
+            asset_tag=entry.asset_tag,
+            kind=entry.kind,
+            names=entry.names,
+            criticality=entry.criticality,
+            fragile=entry.fragile,
+            pinned_key=entry.pinned_key,
+            source=inventory.source,
+        )
+    ]
+    declared += [
+        DeclaredAllowList(
+            services=a.services,
+            entries=a.entries,
+            position=i,
+            approved=inventory.approved_networks,
+            source=inventory.source,
+        )
+        for i, a in enumerate(entry.allow_lists, 1)
+    ]
+    return tuple(observation(facts, None, "inventory", when) for facts in declared)
+
+
+def _coverage(
+    planned: Coverage,
+    visits: Sequence[Visit],
+    inventory: Inventory,
+    devices: Iterable[Device],
+    listed: Mapping[str, Listed],
+) -> Coverage:
+    met = {entry.asset_tag for entry in listed.values()}
+    outcome: dict[str, str] = {}
+    for visit in visits:
+        if outcome.get(visit.address) != "answered":
+            outcome[visit.address] = visit.outcome
+    missed = tuple(
+        Missed(asset_tag=d.asset_tag, addresses=d.addresses, why=_why_missed(d, outcome))
+        for d in inventory.devices
+        if d.asset_tag not in met
+    )
+    return Coverage(
+        planned=planned.planned,
+        visited=len({v.address for v in visits if v.outcome != "unfinished"}),
+        answered=len({v.address for v in visits if v.outcome == "answered"}),
+        listed_not_seen=missed,
+        seen_not_listed=tuple(
+            Unlisted(address=d.addresses[0].address, device=d.id) for d in devices if d.asset_tag is None
+        ),
+        excluded=planned.excluded,
+        unfinished=tuple(dict.fromkeys(v.address for v in visits if v.outcome == "unfinished")),
+        tcp_ports=planned.tcp_ports,
+        udp_ports=planned.udp_ports,
+    )
+
+
+def _why_missed(device: Listed, outcome: Mapping[str, str]) -> str:
+    seen = [outcome[a] for a in device.addresses if a in outcome]
+    if not seen:
+        return "not planned"
+    words = {"refused": "refused every port", "answered": "another device answered there"}
+    return words.get(seen[0], seen[0])

@@ -1,0 +1,232 @@
+"""The inventory: which devices there should be, where, whose, and what is declared of them. YAML or CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Any, Literal
+
+from hardenprobe.addresses import parse_entry
+from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
+from hardenprobe.errors import FileInvalid
+from hardenprobe.ports import SERVICES
+
+FORMAT = "hardenprobe.inventory/1"
+KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")
+Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]
+LISTS = frozenset({"names", "addresses", "tags"})
+
+
+@dataclass(frozen=True, kw_only=True)
+class AllowList:
+    """Sources that a device is said to admit, for some of its services."""
+
+    services: tuple[str, ...]
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Declared:
+    """A port that a device is known to have."""
+
+    port: int
+    protocol: str
+    transport: Literal["tcp", "udp"] = "tcp"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Dependent:
+    """Who would notice if a service went away."""
+
+    who: str
+    uses: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Listed:
+    """One device of the inventory.
+
+    Attributes:
+        pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
+        fragile: Known to suffer from being asked: its raw print ports are not even connected to.
+        listed: False hides the entry from the inventory; for what a lab simulates and nobody has listed.
+        lab: What demo_lab simulates; no scan reads it.
+    """
+
+    asset_tag: str
+    addresses: tuple[str, ...]
+    kind: Kind = "unknown"
+    names: tuple[str, ...] = ()
+    serial: str | None = None
+    place: str | None = None
+    owner: str | None = None
+    criticality: Literal["low", "medium", "high"] | None = None
+    tags: tuple[str, ...] = ()
+    depends: tuple[Dependent, ...] = ()
+    fragile: bool = False
+    pinned_key: str | None = None
+    allow_lists: tuple[AllowList, ...] = ()
+    services: tuple[Declared, ...] = ()
+    listed: bool = True
+    lab: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inventory:
+    """Devices by address and by asset tag.
+
+    Attributes:
+        approved_networks: Networks from which the site's devices may be reached; what allow-lists are held against.
+        source: The file, for messages and observations.
+    """
+
+    devices: tuple[Listed, ...] = ()
+    approved_networks: tuple[str, ...] = ()
+    source: str = ""
+    by_address: Mapping[str, Listed] = field(default_factory=dict)
+    by_serial: Mapping[str, Listed] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _File:
+    inventory: str
+    devices: tuple[Listed, ...]
+    approved_networks: tuple[str, ...] = ()
+
+
+def load(path: Path) -> Inventory:
+    """Read an inventory; a name that ends in .csv is read as CSV, anything else as YAML.
+
+    Raises:
+        FileInvalid: With file, line and mend.
+    """
+    document = _read_csv(path) if path.suffix.lower() == ".csv" else load_yaml(path)
+    if document.data.get("inventory") != FORMAT:
+        raise document.fault(
+            ("inventory",), f"inventory is {document.data.get('inventory')!r}, expected {FORMAT!r}"
+        )
+    file = parse(document, _File)
+    for i, entry in enumerate(file.approved_networks):
+        try:
+            parse_entry(entry)
+        except ValueError as exc:
+            raise document.fault(("approved_networks", i), str(exc)) from None
+    return replace(build(file.devices, document), approved_networks=file.approved_networks)
+
+
+def build(devices: Iterable[Listed], document: Document) -> Inventory:
+    """Check devices against each other and index them.
+
+    Raises:
+        FileInvalid: A duplicate address, tag or serial, or a value that means nothing.
+    """
+    tags: dict[str, int] = {}
+    by_address: dict[str, Listed] = {}
+    by_serial: dict[str, Listed] = {}
+    kept: list[Listed] = []
+    for i, device in enumerate(devices):
+        spot: Spot = ("devices", i)
+        if not device.listed:
+            continue
+        if not device.asset_tag.strip():
+            raise document.fault((*spot, "asset_tag"), "asset_tag is empty")
+        if device.asset_tag in tags:
+            first = document.line(("devices", tags[device.asset_tag]))
+            raise document.fault(
+                (*spot, "asset_tag"), f"asset tag {device.asset_tag!r} stands on line {first} already"
+            )
+        tags[device.asset_tag] = i
+        if not device.addresses:
+            raise document.fault((*spot, "addresses"), f"device {device.asset_tag!r} has no address")
+        for k, text in enumerate(device.addresses):
+            try:
+                address = str(ip_address(text))
+            except ValueError:
+                raise document.fault((*spot, "addresses", k), f"{text!r} is no IP address") from None
+            if address in by_address:
+                other = by_address[address].asset_tag
+                raise document.fault(
+                    (*spot, "addresses", k),
+                    f"address {address} belongs to {other!r} already; one address, one device",
+                )
+            by_address[address] = device
+        if device.serial:
+            if device.serial in by_serial:
+                other = by_serial[device.serial].asset_tag
+                raise document.fault(
+                    (*spot, "serial"), f"serial {device.serial!r} belongs to {other!r} already"
+                )
+            by_serial[device.serial] = device
+        _check_lists(document, spot, device)
+        kept.append(device)
+    return Inventory(devices=tuple(kept), source=document.file, by_address=by_address, by_serial=by_serial)
+
+
+def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
+    for k, declared in enumerate(device.allow_lists):
+        for m, word in enumerate(declared.services):
+            if word not in SERVICES:
+                known = ", ".join(sorted(SERVICES))
+                raise document.fault(
+                    (*spot, "allow_lists", k, "services", m), f"{word!r} is no service; known are {known}"
+                )
+        for m, entry in enumerate(declared.entries):
+            try:
+                parse_entry(entry)
+            except ValueError as exc:
+                raise document.fault((*spot, "allow_lists", k, "entries", m), str(exc)) from None
+    for k, service in enumerate(device.services):
+        if not 1 <= service.port <= 65535:
+            raise document.fault((*spot, "services", k, "port"), f"port {service.port} is not 1 to 65535")
+    pin = device.pinned_key
+    if pin is not None and (len(pin) != 64 or set(pin) - set("0123456789abcdef")):
+        raise document.fault((*spot, "pinned_key"), "pinned_key must be 64 lower-case hex digits (SHA-256)")
+
+
+def _read_csv(path: Path) -> Document:
+    """Read a spreadsheet's export: one device a line; lists are separated by spaces or semicolons."""
+    text = read_text(path)
+    known = set(Listed.__dataclass_fields__) - {"allow_lists", "services", "depends", "listed", "lab"}
+    reader = csv.reader(io.StringIO(text, newline=""))
+    lines: dict[Spot, int] = {(): 1, ("devices",): 1}
+    devices: list[dict[str, Any]] = []
+    try:
+        header = [cell.strip().lower().replace(" ", "_") for cell in next(reader, [])]
+        for cell in header:
+            if cell not in known:
+                raise FileInvalid(
+                    str(path), 1, f"unknown column {cell!r}; known are {', '.join(sorted(known))}"
+                )
+        for row in reader:
+            if not any(cell.strip() for cell in row):
+                continue
+            if len(row) != len(header):
+                raise FileInvalid(
+                    str(path), reader.line_num, f"{len(row)} cells where the header has {len(header)}"
+                )
+            lines[("devices", len(devices))] = reader.line_num
+            devices.append(_csv_device(str(path), reader.line_num, dict(zip(header, row, strict=True))))
+    except csv.Error as exc:
+        raise FileInvalid(str(path), reader.line_num, f"not CSV: {exc}") from exc
+    return Document(str(path), {"inventory": FORMAT, "devices": devices}, lines)
+
+
+def _csv_device(file: str, line: int, row: dict[str, str]) -> dict[str, Any]:
+    device: dict[str, Any] = {}
+    for key, cell in row.items():
+        value = cell.strip()
+        if not value:
+            continue
+        if key in LISTS:
+            device[key] = value.replace(";", " ").split()
+        elif key == "fragile":
+            if value.lower() not in ("true", "false"):
+                raise FileInvalid(file, line, f"fragile is {value!r}, expected true or false")
+            device[key] = value.lower() == "true"
+        else:
+            device[key] = value
+    return device

@@ -1,0 +1,193 @@
+"""Runs checks over observations. Touches no network: the same observations give the same results, any time."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from ipaddress import ip_address
+from typing import Any
+
+from hardenprobe.baseline import Baseline
+from hardenprobe.check import Check, Fleet, Outcome, Seen
+from hardenprobe.errors import clip
+from hardenprobe.facts import ProbeFault
+from hardenprobe.records import (
+    CheckNote,
+    Clock,
+    Device,
+    Endpoint,
+    Observation,
+    Reach,
+    Reason,
+    Result,
+    Said,
+    Vantage,
+    Word,
+)
+from hardenprobe.registry import Registry
+from hardenprobe.scoring import score, severity
+
+log = logging.getLogger("hardenprobe.judge")
+
+INVENTORY = "inventory"  # the vantage of what was read and not asked
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """All that a judgement rests on.
+
+    Attributes:
+        selected: Ids of the checks that were asked for; the rest is notselected.
+    """
+
+    devices: Sequence[Device]
+    observations: Mapping[str, tuple[Observation[Any], ...]]
+    vantages: Sequence[Vantage]
+    clock: Clock
+    reach: Reach
+    selected: frozenset[str]
+
+
+def judge(case: Case, baseline: Baseline, registry: Registry) -> tuple[Result, ...]:
+    """Judge every device by every check, from every vantage point."""
+    results: list[Result] = []
+    for vantage in case.vantages:
+        members = _members(case, vantage)
+        for seen in members:
+            for check_id, check in registry.checks.items():
+                results.extend(_check(check, seen, case, baseline, registry.origins[check_id]))
+    return tuple(results)
+
+
+def notes(registry: Registry) -> tuple[CheckNote, ...]:
+    """What a stored review keeps of the checks."""
+    return tuple(
+        CheckNote(
+            id=check.id,
+            title=check.title,
+            version=check.version,
+            origin=registry.origins[check.id],
+            why=check.sections["Why it matters"],
+            references=check.references,
+        )
+        for check in registry.checks.values()
+    )
+
+
+def _members(case: Case, vantage: Vantage) -> list[Seen]:
+    fleet = Fleet(())
+    members = []
+    for device in case.devices:
+        everything = case.observations.get(device.id, ())
+        members.append(
+            Seen(
+                device=device,
+                vantage=vantage,
+                observations=tuple(o for o in everything if o.vantage in (vantage.name, INVENTORY)),
+                elsewhere=tuple(o for o in everything if o.vantage not in (vantage.name, INVENTORY)),
+                clock=case.clock,
+                fleet=fleet,
+            )
+        )
+    fleet.members = tuple(members)
+    return members
+
+
+def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, origin: str) -> Iterable[Result]:
+    try:
+        outcomes = list(_outcomes(check, seen, case, baseline))
+    except Exception as exc:  # a check that breaks is named and costs its own result
+        log.exception("check %s on %s", check.id, seen.device.id)
+        outcomes = [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc))}", check, Reason.CRASHED)]
+    families = Counter(ip_address(a.address).version for a in seen.device.addresses)
+    return [_result(check, seen, outcome, origin, families) for outcome in outcomes]
+
+
+def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> Iterable[Outcome]:
+    if check.id not in case.selected:
+        return [_state(Word.NOTSELECTED, "left out of this scan", check)]
+    if check.id not in baseline.settings:
+        return [_state(Word.NOTSELECTED, f"baseline {baseline.name} does not ask for it", check)]
+    if check.reach is not None and not case.reach.admits(check.reach):
+        text = f"needs reach {check.reach}; the scan went as far as {case.reach}"
+        return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
+    found = list(check.judge(seen, baseline.settings[check.id]))
+    fault = _fault(check, seen)
+    if fault is not None and not any(o.word is Word.FAIL for o in found):
+        # What could not be asked might have failed: a pass would be a guess.
+        reason = Reason(fault.facts.reason)
+        word = Word.ERROR if reason is Reason.CRASHED else Word.UNKNOWN
+        return [_state(word, fault.facts.text, check, reason, (fault.id,))]
+    if not found:
+        return [_state(Word.UNKNOWN, "the check said nothing", check, Reason.INCONCLUSIVE)]
+    return found
+
+
+def _fault(check: Check[Any], seen: Seen) -> Observation[ProbeFault] | None:
+    """A fault of a probe that this check reads from, the gravest first."""
+    kinds = {facts.kind for facts in check.reads}
+    faults = [o for o in seen.of(ProbeFault) if kinds.intersection(o.facts.kinds)]
+    return min(faults, key=lambda o: o.facts.reason != Reason.CRASHED, default=None)
+
+
+def _state(
+    word: Word, text: str, check: Check[Any], reason: Reason | None = None, proof: tuple[str, ...] = ()
+) -> Outcome:
+    return Outcome(
+        word=word,
+        observed=Said(text=text),
+        expected=Said(text=f"not: {check.title}"),
+        reason=reason,
+        proof=proof,
+    )
+
+
+def _result(check: Check[Any], seen: Seen, outcome: Outcome, origin: str, families: Counter[int]) -> Result:
+    failed = outcome.word is Word.FAIL
+    vector = check.vectors[outcome.vector or next(iter(check.vectors))] if failed else None
+    value = score(vector).base if vector else None
+    return Result(
+        finding=finding_key(seen.device.id, check.id, outcome.endpoint, outcome.subject, families),
+        device=seen.device.id,
+        check=check.id,
+        check_version=check.version,
+        origin=origin,
+        endpoint=outcome.endpoint,
+        subject=outcome.subject,
+        vantage=seen.vantage.name,
+        result=outcome.word,
+        reason=outcome.reason,
+        score=value,
+        severity=severity(value) if value is not None else None,
+        vector=vector,
+        observed=outcome.observed,
+        expected=outcome.expected,
+        remedy=check.remedy.id if failed else None,
+        rule_set=outcome.rule_set,
+        controls=check.controls,
+        observations=outcome.proof,
+    )
+
+
+def finding_key(
+    device: str, check: str, endpoint: Endpoint | None, subject: str | None, families: Mapping[int, int]
+) -> str:
+    """Name a finding the same way in every review.
+
+    An address is part of the name only where a device has several of one family, since addresses move; what is spoken
+    on a port is no part of it, since that is what changes.
+
+    Args:
+        families: IP version to the number of addresses that the device has of it.
+    """
+    place: list[Any] | None = None
+    if endpoint is not None:
+        version = ip_address(endpoint.address).version
+        where = endpoint.address if families.get(version, 0) > 1 else f"ipv{version}"
+        place = [where, endpoint.transport, endpoint.port, endpoint.server_name, endpoint.path]
+    text = json.dumps([device, check, place, subject], separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:24]

@@ -1,0 +1,240 @@
+"""From targets to addresses: what a scan will visit, decided before a packet leaves.
+
+A plan holds ranges, never a list of addresses, so that a /8 costs no memory.
+"""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from ipaddress import IPv4Address, IPv6Address, ip_address
+from pathlib import Path
+
+from hardenprobe.addresses import AddressSet, IpAddress, parse_entry, parse_network
+from hardenprobe.codec import digest
+from hardenprobe.documents import read_text
+from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError, clip
+from hardenprobe.link import Timing
+from hardenprobe.records import Reach, Vantage
+from hardenprobe.scope import Scope
+
+WIDEST_V6 = 1 << 16  # addresses: no IPv6 sweep is wider than a /112
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """One thing that was asked for.
+
+    Attributes:
+        text: As written.
+        first, last: Inclusive.
+        name: The name that was looked up, where it was one.
+    """
+
+    text: str
+    first: IpAddress
+    last: IpAddress
+    name: str | None = None
+
+    @property
+    def count(self) -> int:
+        return int(self.last) - int(self.first) + 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What a change board would sign: who is asked, at which ports, how far.
+
+    Attributes:
+        names: Address text to the names by which it was asked for.
+        port_offset: Added to every port at the door; 0 outside a lab.
+    """
+
+    targets: tuple[Target, ...]
+    tcp_ports: tuple[int, ...]
+    udp_ports: tuple[int, ...]
+    reach: Reach
+    scope: Scope
+    vantages: tuple[Vantage, ...]
+    checks: frozenset[str]
+    communities: tuple[str, ...]
+    http_paths: tuple[str, ...]
+    timing: Timing = field(default_factory=Timing)
+    port_offset: int = 0
+
+    @property
+    def count(self) -> int:
+        """How many addresses will be visited, before exclusions inside ranges are taken off."""
+        return sum(target.count for target in self.targets)
+
+    @property
+    def names(self) -> dict[str, tuple[str, ...]]:
+        found: dict[str, tuple[str, ...]] = {}
+        for target in self.targets:
+            if target.name:
+                key = str(target.first)
+                found[key] = (*found.get(key, ()), target.name)
+        return found
+
+    def addresses(self) -> Iterator[str]:
+        """Every address once, lazily, without what the scope excludes and without network and broadcast addresses."""
+        done = AddressSet()
+        for target in self.targets:
+            make = IPv4Address if target.first.version == 4 else IPv6Address
+            for number in range(int(target.first), int(target.last) + 1):
+                address = make(number)
+                if address in done or address in self.scope.exclude:
+                    continue
+                yield str(address)
+            done = done | AddressSet.of([f"{target.first}-{target.last}"])
+
+    @property
+    def hash(self) -> str:
+        """Digest of all that decides what is sent to whom."""
+        return digest(
+            {
+                "targets": [[str(t.first), str(t.last), t.name] for t in self.targets],
+                "tcp": self.tcp_ports,
+                "udp": self.udp_ports,
+                "reach": self.reach,
+                "scope": self.scope.name,
+                "excluded": self.scope.exclude.cover(),
+                "vantages": [[v.name, v.source] for v in self.vantages],
+                "checks": sorted(self.checks),
+                "communities": self.communities,
+                "paths": self.http_paths,
+                "port_offset": self.port_offset,
+            }
+        )
+
+
+def targets(texts: Iterable[str]) -> tuple[Target, ...]:
+    """Read targets: an address, a name, a CIDR block, first-last, or @file.
+
+    Raises:
+        UsageError: One cannot be read, is too wide, or its name does not resolve.
+        FileInvalid: The same inside an @file, with its line.
+    """
+    found: list[Target] = []
+    for text in texts:
+        if text.startswith("@"):
+            found.extend(_from_file(Path(text[1:])))
+        else:
+            found.extend(_target(text))
+    return tuple(found)
+
+
+def _from_file(path: Path) -> Iterator[Target]:
+    """One target a line; or CSV whose header has a column `address` or `addresses`."""
+    lines = read_text(path).splitlines()
+    header = [cell.strip().lower() for cell in lines[0].split(",")] if lines else []
+    column = next((i for i, cell in enumerate(header) if cell in ("address", "addresses", "target")), None)
+    for number, line in enumerate(lines, 1):
+        text = line.split("#", 1)[0].strip()
+        if column is not None:
+            cells = [] if number == 1 else text.split(",")
+            text = cells[column].strip().strip('"') if column < len(cells) else ""
+        try:
+            for word in text.replace(";", " ").split() if text else ():
+                yield from _target(word)
+        except UsageError as exc:
+            raise FileInvalid(str(path), number, str(exc)) from None
+
+
+def _target(text: str) -> Iterator[Target]:
+    if "/" in text:
+        try:
+            network = parse_network(text)
+        except ValueError as exc:
+            raise UsageError(f"target {exc}") from None
+        first, last = network[0], network[-1]
+        # A known link's network and broadcast addresses are no devices (RFC 3021 exempts /31).
+        if network.version == 4 and network.prefixlen < 31:
+            first, last = network[1], network[-2]
+        yield _range(text, first, last)
+        return
+    try:
+        version, (low, high) = parse_entry(text)
+    except ValueError as exc:
+        if _looks_numeric(text):
+            raise UsageError(
+                f"target {exc}; write an address, a name, a block such as 192.0.2.0/24, first-last, or @file"
+            ) from None
+        yield from _named(text)
+        return
+    make = IPv4Address if version == 4 else IPv6Address
+    yield _range(text, make(low), make(high))
+
+
+def _range(text: str, first: IpAddress, last: IpAddress) -> Target:
+    target = Target(text=text, first=first, last=last)
+    if first.version == 6 and target.count > WIDEST_V6:
+        raise UsageError(
+            f"target {clip(text)} is wider than a /112; an IPv6 sweep has no end, so list the addresses"
+        )
+    if first.is_multicast:
+        raise UsageError(f"target {clip(text)} is multicast, which reaches devices that nobody named")
+    return target
+
+
+def _looks_numeric(text: str) -> bool:
+    letters = set(text.lower()) - set("0123456789.:-")
+    return not letters or ":" in text or not all(part.strip("-") for part in text.split("."))
+
+
+def _named(name: str) -> Iterator[Target]:
+    """Look a name up, once; every answer becomes a target and is pinned."""
+    if any(c not in "abcdefghijklmnopqrstuvwxyz0123456789-._" for c in name.lower()):
+        raise UsageError(
+            f"target {clip(name)} is neither an address nor a name; "
+            "write an address, a name, a block such as 192.0.2.0/24, first-last, or @file"
+        )
+    try:
+        answers = socket.getaddrinfo(name, None, type=socket.SOCK_STREAM)
+    except (OSError, UnicodeError) as exc:
+        reason = getattr(exc, "strerror", None) or "not a valid name"
+        raise UsageError(
+            f"target {clip(name)} does not resolve: {reason}; check the spelling, or give its address"
+        ) from exc
+    for text in sorted({str(info[4][0]).split("%")[0] for info in answers}):
+        ip = ip_address(text)
+        yield Target(text=name, first=ip, last=ip, name=name)
+
+
+def check_scope(plan: Plan) -> None:
+    """Refuse a plan that leaves the scope, before a packet leaves.
+
+    Raises:
+        ScopeRefused: The first address, reach, source or hour that is not granted.
+    """
+    plan.scope.check_now()
+    plan.scope.check_reach(plan.reach)
+    for target in plan.targets:
+        wanted = AddressSet.of([f"{target.first}-{target.last}"])
+        outside = wanted - plan.scope.networks
+        if outside:
+            plan.scope.check(str(outside.first()))
+        if not wanted - plan.scope.exclude:
+            raise ScopeRefused(f"{target.text} is excluded by scope {plan.scope.name!r}", str(target.first))
+    for vantage in plan.vantages:
+        if vantage.source:
+            plan.scope.check_source(vantage.source)
+
+
+def parse_ports(text: str) -> tuple[int, ...]:
+    """Read a list of ports: "21,23,9100-9107".
+
+    Raises:
+        UsageError: Something in it is no port.
+    """
+    found: set[int] = set()
+    for part in text.split(","):
+        low, dash, high = part.strip().partition("-")
+        if not low.isdigit() or (dash and not high.isdigit()):
+            raise UsageError(f"--ports has {clip(part)}, expected numbers such as 21,23,9100-9107")
+        first, last = int(low), int(high) if dash else int(low)
+        if not 1 <= first <= last <= 65535:
+            raise UsageError(f"--ports has {clip(part)}, expected 1 to 65535, the lower one first")
+        found.update(range(first, last + 1))
+    return tuple(sorted(found))

@@ -1,0 +1,43 @@
+"""What to do first: remedies in the order of work."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from hardenprobe.records import Advice, Remedy, Result
+
+
+def rank(results: Iterable[Result], remedies: Mapping[str, Remedy]) -> tuple[Advice, ...]:
+    """Order the remedies of the findings that stand.
+
+    The most risk removed comes first, except that a remedy never comes before one of the list that it needs; the one
+    that is needed is pulled up to just before it.
+    """
+    by_remedy: dict[str, list[Result]] = {}
+    for result in results:
+        if result.stands and result.remedy:
+            by_remedy.setdefault(result.remedy, []).append(result)
+    risk = {key: round(sum(r.score or 0.0 for r in found), 1) for key, found in by_remedy.items()}
+    order: list[str] = []
+
+    def place(key: str, path: tuple[str, ...]) -> None:
+        if key in order or key in path:
+            return
+        for before in remedies[key].after:
+            if before in by_remedy:
+                place(before, (*path, key))
+        order.append(key)
+
+    for key in sorted(by_remedy, key=lambda k: (-risk[k], k)):
+        place(key, ())
+    return tuple(
+        Advice(
+            rank=i,
+            remedy=remedies[key],
+            devices=tuple(dict.fromkeys(r.device for r in by_remedy[key])),
+            findings=tuple(dict.fromkeys(r.finding for r in by_remedy[key])),
+            risk_removed=risk[key],
+            waits_for=tuple(k for k in remedies[key].after if k in by_remedy),
+        )
+        for i, key in enumerate(order, 1)
+    )

@@ -1,0 +1,1 @@
+"""One module a protocol: observations in, nothing judged."""

@@ -1,0 +1,72 @@
+"""Ask an FTP server whether it takes a user name in clear: one USER with a random name, never a PASS."""
+
+from __future__ import annotations
+
+import re
+import secrets
+
+from hardenprobe.errors import Unreachable
+from hardenprobe.facts import FtpSession, readable
+from hardenprobe.link import Line, Stream
+from hardenprobe.records import Observation
+
+LIMIT = 4096  # bytes of one reply; RFC 959 replies are lines, not pages
+_LAST = re.compile(rb"(?m)^(\d{3}) [^\r\n]*\r?\n")
+
+
+def reply(data: bytes) -> tuple[int, str] | None:
+    """Read one reply, which may have many lines.
+
+    Returns:
+        Code and text, or None while the reply is not complete.
+
+    Source: RFC 959 section 4.2.
+
+    >>> reply(b"220-hello\\r\\n220 ready\\r\\n")
+    (220, '220-hello\\r\\n220 ready')
+    """
+    first = re.match(rb"(\d{3})([ -])", data)
+    if not first:
+        return None
+    for line in _LAST.finditer(data):
+        if line[1] == first[1]:
+            return int(first[1]), readable(data[: line.end()].rstrip(b"\r\n"))
+    return None
+
+
+async def ask(line: Line, port: int) -> Observation[FtpSession]:
+    """Read the greeting, send USER, read the reply, QUIT."""
+    name = "hp" + secrets.token_hex(6)
+    async with await line.connect(port) as stream:
+        greeting = await _reply(stream, line.timing.greeting * 3)
+        user = None
+        if greeting and greeting[0] == 220:
+            try:
+                await stream.send(f"USER {name}\r\n".encode(), "ftp")
+                user = await _reply(stream, None)
+                await stream.send(b"QUIT\r\n", "ftp")
+            except Unreachable:
+                pass  # it hung up: what was heard until then is the observation
+        facts = FtpSession(
+            greeting_code=greeting[0] if greeting else None,
+            greeting_text=greeting[1] if greeting else "",
+            user_code=user[0] if user else None,
+            user_text=user[1] if user else "",
+            asked=bool(greeting and greeting[0] == 220),
+        )
+        return line.observation(facts, line.endpoint(port, protocol="ftp"), stream.recorder)
+
+
+async def _reply(stream: Stream, wait: float | None) -> tuple[int, str] | None:
+    data = b""
+    while len(data) < LIMIT:
+        try:
+            piece = await stream.receive(LIMIT - len(data), wait)
+        except Unreachable:
+            return None
+        if not piece:
+            return None
+        data += piece
+        if found := reply(data):
+            return found
+    return None

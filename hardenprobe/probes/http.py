@@ -1,0 +1,180 @@
+"""Ask a web server for a page: one GET on one connection, redirects read and never followed.
+
+httpx speaks HTTP; every byte goes through the stream that Link opened. No cookie is kept, no proxy is taken from the
+environment, and of a page only its title, its form and its digest stay.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import ssl
+import warnings
+import zlib
+from collections.abc import Iterable
+from html.parser import HTMLParser
+
+import httpcore
+import httpx
+
+from hardenprobe.errors import Unreachable
+from hardenprobe.facts import HttpAnswer, readable
+from hardenprobe.link import Line, Stream
+from hardenprobe.probes.http_door import Through
+from hardenprobe.records import Observation
+
+BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
+AGENT = "hardenprobe"
+
+
+async def get(
+    line: Line, port: int, path: str = "/", *, tls: ssl.SSLContext | None = None, name: str | None = None
+) -> Observation[HttpAnswer]:
+    """Ask for one path.
+
+    Args:
+        tls: Speak TLS first, with this context.
+        name: Host name to ask for; the address by default.
+    """
+    async with await line.connect(port) as stream:
+        try:
+            if tls is not None:
+                await stream.start_tls(tls, name)
+            facts = await _exchange(stream, path, "tls" if tls else "http", name or line.address)
+        except Unreachable as exc:
+            facts = _fault(tls is not None, path, exc.state)
+        except ssl.SSLError as exc:
+            facts = _fault(tls is not None, path, f"TLS: {exc.reason or 'handshake failed'}")
+        where = line.endpoint(port, protocol="https" if tls else "http", path=path)
+        return line.observation(facts, where, stream.recorder)
+
+
+def lenient_context() -> ssl.SSLContext:
+    """A client that accepts any certificate and any version: here TLS only carries the question, it is judged elsewhere."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    context.set_ciphers("ALL:@SECLEVEL=0")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # old versions are exactly what old devices have
+        context.minimum_version = ssl.TLSVersion.TLSv1
+    return context
+
+
+async def _exchange(stream: Stream, path: str, protocol: str, host: str) -> HttpAnswer:
+    bare = f"[{host}]" if ":" in host else host
+    scheme = "https" if protocol == "tls" else "http"
+    port = stream.port + stream.line.port_offset
+    url = f"{scheme}://{bare}:{port}{path}" if port not in (80, 443) else f"{scheme}://{bare}{path}"
+    transport = Through(stream, protocol)
+    try:
+        async with (
+            httpx.AsyncClient(
+                transport=transport,
+                trust_env=False,
+                follow_redirects=False,
+                timeout=stream.line.timing.reply,
+                headers={
+                    "User-Agent": AGENT,
+                    "Accept": "text/html, */*;q=0.1",
+                    "Accept-Encoding": "identity",
+                },
+            ) as client,
+            client.stream("GET", url) as response,
+        ):
+            body = await _body(response)
+    except (httpcore.RemoteProtocolError, httpx.RemoteProtocolError) as exc:
+        cut = "disconnected" in str(exc)
+        return _fault(scheme == "https", path, "closed" if cut else f"not HTTP: {str(exc)[:80]}")
+    except (httpx.InvalidURL, httpx.LocalProtocolError, httpcore.LocalProtocolError) as exc:
+        return _fault(scheme == "https", path, f"not asked: {str(exc)[:80]}")
+    return read(response.status_code, response.headers.multi_items(), body, tls=scheme == "https", path=path)
+
+
+def read(status: int, headers: Iterable[tuple[str, str]], body: bytes, *, tls: bool, path: str) -> HttpAnswer:
+    """Reduce an answer to facts. Header names in any case; the first value of a repeated one counts."""
+    first: dict[str, str] = {}
+    schemes: list[str] = []
+    for name, value in headers:
+        name = name.lower()
+        first.setdefault(name, value[:1024])
+        if name == "www-authenticate":
+            schemes.extend(_schemes(value))
+    page = _Page()
+    page.feed(body.decode("utf-8", "replace"))
+    return HttpAnswer(
+        tls=tls,
+        path=path,
+        status=status,
+        location=_clean(first.get("location")),
+        authenticate=tuple(dict.fromkeys(schemes)),
+        title=_clean(page.title),
+        form=page.form,
+        password_field=page.password_field,
+        server=_clean(first.get("server")),
+        date=_clean(first.get("date")),
+        strict_transport=_clean(first.get("strict-transport-security")),
+        body_length=len(body),
+        body_sha256=hashlib.sha256(body).hexdigest() if body else None,
+    )
+
+
+def _fault(tls: bool, path: str, why: str) -> HttpAnswer:
+    return HttpAnswer(tls=tls, path=path, status=None, fault=why)
+
+
+def _clean(text: str | None) -> str | None:
+    return readable(text.encode("utf-8", "surrogateescape"), 256) if text else None
+
+
+def _schemes(value: str) -> list[str]:
+    """Challenge schemes of RFC 9110 section 11.6.1: a token that is followed by parameters, not by "="."""
+    found = []
+    for part in value.split(","):
+        word, _, rest = part.strip().partition(" ")
+        if word and "=" not in word and (rest or part.strip() == word):
+            found.append(word.lower()[:32])
+    return found[:8]
+
+
+async def _body(response: httpx.Response) -> bytes:
+    """At most BODY_LIMIT bytes, decompressed under the same limit."""
+    body = b""
+    packed = response.headers.get("content-encoding", "").strip().lower() in ("gzip", "deflate")
+    inflate = zlib.decompressobj(wbits=47) if packed else None  # 47: gzip or zlib, found by its header
+    async for piece in response.aiter_raw():
+        if inflate is not None:
+            try:
+                piece = inflate.decompress(piece, BODY_LIMIT - len(body))
+            except zlib.error:
+                inflate = None
+        body += piece
+        if len(body) >= BODY_LIMIT:
+            break
+    return body[:BODY_LIMIT]
+
+
+class _Page(HTMLParser):
+    """What of a page matters: title, form, password field."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.title: str | None = None
+        self.form = False
+        self.password_field = False
+        self._in_title = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._in_title = tag == "title" and self.title is None
+        if tag == "form":
+            self.form = True
+        elif tag == "input" and any(
+            k == "type" and (v or "").strip().lower() == "password" for k, v in attrs
+        ):
+            self.password_field = True
+
+    def handle_endtag(self, tag: str) -> None:
+        self._in_title = False
+
+    def handle_data(self, data: str) -> None:
+        if self._in_title:
+            self.title = ((self.title or "") + data.strip())[:256]

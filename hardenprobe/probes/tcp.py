@@ -1,0 +1,111 @@
+"""Look at a TCP port: connect, listen for who speaks first, close. Nothing is sent."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from hardenprobe.errors import Unreachable
+from hardenprobe.facts import TcpPort, readable
+from hardenprobe.link import Line, Stream
+from hardenprobe.ports import NEVER_SPEAK
+from hardenprobe.probes import telnet
+from hardenprobe.records import Observation, State
+
+LIMIT = 1024  # bytes of greeting; banners are a line or a screen
+MORE = 0.15  # seconds to wait for the rest of a greeting that came in pieces
+CONTROL_PORTS = range(49152, 65536)  # the dynamic range of RFC 6335 section 6
+
+_GREETINGS = (
+    ("ssh", re.compile(rb"(?:^|\n)SSH-[0-9.]+-")),  # RFC 4253 section 4.2
+    ("rfb", re.compile(rb"^RFB \d{3}\.\d{3}\n")),  # RFC 6143 section 7.1.1
+    (
+        "smtp",
+        re.compile(rb"^220[ -][^\r\n]*\bE?SMTP\b", re.IGNORECASE),
+    ),  # RFC 5321 section 4.2: 220 and a domain
+    ("ftp", re.compile(rb"^(?:120|220|421)[ -]")),  # RFC 959 section 5.4
+    ("http", re.compile(rb"^HTTP/1\.[01] \d{3}")),
+)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A port's observation with the very bytes of its greeting."""
+
+    seen: Observation[TcpPort]
+    greeting: bytes
+
+    @property
+    def port(self) -> int:
+        assert self.seen.endpoint is not None
+        return self.seen.endpoint.port
+
+
+def recognise(greeting: bytes) -> str | None:
+    """Name the protocol that a greeting shows beyond doubt, None where it shows none.
+
+    >>> recognise(b"SSH-2.0-x"), recognise(b"220 ready"), recognise(b"hello")
+    ('ssh', 'ftp', None)
+    """
+    for name, pattern in _GREETINGS:
+        if pattern.search(greeting):
+            return name
+    negotiates, text = telnet.split(greeting)
+    return "telnet" if negotiates or telnet.prompt(text) else None
+
+
+async def look(line: Line, port: int, *, control: bool = False, touch_only: bool = False) -> Heard:
+    """Connect to a port and listen.
+
+    Args:
+        control: The port is the random high one on which nothing should accept.
+        touch_only: Close at once; always so for ports that are never spoken to.
+    """
+    tries, state = 0, State.SILENT
+    for tries in (1, 2):
+        try:
+            stream = await line.connect(port)
+        except Unreachable as exc:
+            state = State(exc.state)
+            if state is State.SILENT and not control:
+                continue  # twice silent before it counts
+            break
+        async with stream:
+            greeting, closed = b"", False
+            if not touch_only:
+                # A raw print port never speaks, so a short wait is enough to see it close on us.
+                wait = MORE if port in NEVER_SPEAK else _patience(line, port)
+                greeting, closed = await _listen(stream, wait)
+            protocol = recognise(greeting) if greeting else None
+            facts = TcpPort(
+                state=State.ACCEPTING,
+                greeting=readable(greeting),
+                speaks=protocol,
+                closed=closed,
+                tries=tries,
+                control=control,
+            )
+            where = line.endpoint(port, protocol=protocol)
+            return Heard(line.observation(facts, where, stream.recorder), greeting)
+    facts = TcpPort(state=state, tries=tries, control=control)
+    return Heard(line.observation(facts, line.endpoint(port)), b"")
+
+
+def _patience(line: Line, port: int) -> float:
+    """How long to wait for a greeting: briefly where the client is meant to speak first and may."""
+    client_first = {"http", "tls", "ldap"} & set(line.may_speak.get(port, ()))
+    return min(0.25, line.timing.greeting) if client_first else line.timing.greeting
+
+
+async def _listen(stream: Stream, wait: float) -> tuple[bytes, bool]:
+    """Read a greeting, and whether the peer closed without one."""
+    greeting = b""
+    while len(greeting) < LIMIT:
+        try:
+            piece = await stream.receive(LIMIT - len(greeting), MORE if greeting else wait)
+        except Unreachable as exc:
+            return greeting, exc.state == "closed" and not greeting
+        if not piece:
+            return greeting, not greeting
+        greeting += piece
+    return greeting, False

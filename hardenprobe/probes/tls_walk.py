@@ -1,0 +1,244 @@
+"""The accepted set of every version, at one hello for each suite and one more.
+
+A server picks one suite of those offered. Offering all, taking the pick away and asking again finds the whole set in
+accepted + 1 hellos a version, each left after the first flight. What else the flights show comes along for nothing:
+preference, groups, size of Diffie-Hellman, encrypt_then_mac. What is left to ask afterwards has a budget.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from hardenprobe.errors import CeilingReached
+from hardenprobe.facts_tls import TlsSuites
+from hardenprobe.probes.tls import ALL_VERSIONS, Versions, ask_in_pieces
+from hardenprobe.probes.tls_codec import SSL3, TLS12, TLS13, VERSION_NAMES
+from hardenprobe.probes.tls_suites import (
+    FALLBACK_SCSV,
+    GROUPS,
+    LATTICE_GROUPS,
+    RENEGOTIATION_SCSV,
+    group_name,
+    is_tls13,
+    strongest_first,
+    suite_name,
+    suites,
+)
+from hardenprobe.probes.tls_talk import INAPPROPRIATE_FALLBACK, Reply, Talker
+
+EXTRA = 16  # connections of a whole fact sheet beyond one for each accepted suite
+MOST = 70  # connections of a whole fact sheet
+_WALK_LIMIT = (
+    200  # hellos of one version; a server that picks something new for ever is not believed for ever
+)
+
+
+@dataclass(eq=False, kw_only=True)
+class Walk:
+    """The walk of one version.
+
+    Attributes:
+        offers: The suites of each hello, in the order they were offered.
+        picks: What was picked of each.
+        why: A word of records.Reason when the walk did not end.
+        groups: Groups that were picked.
+    """
+
+    version: int
+    picks: list[int] = field(default_factory=list)
+    offers: list[tuple[int, ...]] = field(default_factory=list)
+    why: str | None = None
+    groups: list[int] = field(default_factory=list)
+    groups_complete: bool = False
+    dh_bits: dict[str, int] = field(default_factory=dict)
+    rsa_bits: dict[str, int] = field(default_factory=dict)
+    encrypt_then_mac: dict[str, bool] = field(default_factory=dict)
+    preference: str = "unknown"
+
+    def note(self, reply: Reply, offer: Sequence[int]) -> None:
+        """Write down a pick and what its flight shows."""
+        assert reply.hello is not None
+        suite = reply.hello.suite
+        name = suite_name(suite)
+        self.picks.append(suite)
+        self.offers.append(tuple(offer))
+        group = reply.hello.group if self.version >= TLS13 else reply.flight.group
+        if group is not None and group not in self.groups:
+            self.groups.append(group)
+        if reply.flight.dh_bits is not None:
+            self.dh_bits[name] = reply.flight.dh_bits
+        if reply.flight.rsa_bits is not None:
+            self.rsa_bits[name] = reply.flight.rsa_bits
+        if "_CBC_" in name and SSL3 < self.version <= TLS12:
+            self.encrypt_then_mac[name] = 22 in reply.hello.extensions
+
+    def follows_client(self) -> bool:
+        """Whether every pick was the first, in the client's order, of what is now known to be accepted."""
+        accepted = set(self.picks)
+        for offer, pick in zip(self.offers, self.picks, strict=True):
+            if next((s for s in offer if s in accepted), pick) != pick:
+                return False
+            accepted.discard(pick)
+        return True
+
+
+async def ask_suites(found: Versions) -> TlsSuites:
+    """Walk every accepted version, then ask what the budget allows."""
+    walks = {v: Walk(version=v) for v in sorted(found.picked, reverse=True) if v >= SSL3}
+    chains_before = len(found.chains)
+    fallback: bool | None = None
+    try:
+        for walk in walks.values():
+            await _walk(found, walk)
+        budget = _Budget(found.talker, sum(len(w.picks) for w in walks.values()))
+        fallback = await _fallback(found, walks, budget)
+        await _preference(found.talker, walks, budget)
+        await _groups_old(found.talker, walks, budget)
+        await _groups_new(found.talker, walks, budget)
+    except CeilingReached:
+        for walk in walks.values():
+            if walk.why is None:
+                walk.why = "ceiling"
+    accepted = {VERSION_NAMES[v]: tuple(suite_name(s) for s in w.picks) for v, w in walks.items()}
+    if found.ssl2:
+        accepted["SSL 2.0"] = tuple(suite_name(s) for s in found.ssl2)
+    return TlsSuites(
+        reached=found.reached,
+        suites=accepted,
+        unknown_why={VERSION_NAMES[v]: w.why for v, w in walks.items() if w.why not in (None, "done")},  # type: ignore[misc]
+        preference={VERSION_NAMES[v]: w.preference for v, w in walks.items()},
+        groups={
+            VERSION_NAMES[v]: tuple(group_name(g) for g in w.groups) for v, w in walks.items() if w.groups
+        },
+        groups_complete={VERSION_NAMES[v]: w.groups_complete for v, w in walks.items() if w.groups},
+        dh_bits={VERSION_NAMES[v]: w.dh_bits for v, w in walks.items() if w.dh_bits},
+        rsa_export_bits={VERSION_NAMES[v]: w.rsa_bits for v, w in walks.items() if w.rsa_bits},
+        encrypt_then_mac={
+            VERSION_NAMES[v]: w.encrypt_then_mac for v, w in walks.items() if w.encrypt_then_mac
+        },
+        fallback_scsv=fallback,
+        chains=tuple(found.chains[chains_before:]),
+        connections=found.talker.connections,
+    )
+
+
+class _Budget:
+    """How many connections are left for what goes beyond versions and suites."""
+
+    def __init__(self, talker: Talker, accepted: int) -> None:
+        self._talker = talker
+        self._most = min(accepted + EXTRA, max(MOST, talker.connections))
+
+    @property
+    def left(self) -> int:
+        return self._most - self._talker.connections
+
+
+async def _walk(found: Versions, walk: Walk) -> None:
+    """Ask until the version accepts nothing more."""
+    version = walk.version
+    first = found.replies[version]
+    candidates = [
+        s for s in strongest_first() if is_tls13(s) == (version >= TLS13) or s == found.picked[version]
+    ]
+    walk.note(first, found.offers[version])
+    known = [found.picked[version]]
+    while len(walk.picks) < _WALK_LIMIT:
+        rest = [s for s in candidates if s not in walk.picks]
+        # The first hello offered the strongest first; from there the order alternates, which tells whose counts.
+        if len(walk.picks) % 2:
+            rest.reverse()
+        reply = await _ask(found.talker, version, rest, walk.groups)
+        pick = reply.picked([version], rest)
+        if pick is not None:
+            walk.note(reply, rest)
+            found.see_chain(reply.chain, reply.left_out)
+            continue
+        if reply.kind in ("alert", "picked"):
+            walk.why = "done"
+        elif reply.kind == "closed":
+            again = await _ask(found.talker, version, known, [])
+            walk.why = "done" if again.kind == "picked" else "dropped"
+        else:
+            walk.why = "silent" if reply.kind in ("silent", "unreachable") else "inconclusive"
+        return
+    walk.why = "inconclusive"
+
+
+async def _ask(talker: Talker, version: int, offer: Sequence[int], met: Sequence[int]) -> Reply:
+    """One question of a walk. Groups that were met go last, so that a server that follows us shows a new one."""
+    table = [*GROUPS, *LATTICE_GROUPS] if version >= TLS13 else list(GROUPS)
+    groups = [g for g in table if g not in met] + [g for g in table if g in met]
+    if version >= TLS13:
+        return await ask_in_pieces(talker, [version], offer, groups=groups, until_hello=True)
+    below = [v for v in ALL_VERSIONS if v <= version]
+    return await ask_in_pieces(talker, below, [*offer, RENEGOTIATION_SCSV], groups=groups)
+
+
+async def _fallback(found: Versions, walks: dict[int, Walk], budget: _Budget) -> bool | None:
+    """Fall back on purpose, and say so (RFC 7507)."""
+    lower = [v for v in walks if v <= TLS12 and any(higher > v for higher in walks)]
+    if not lower or budget.left < 1:
+        return None
+    offer = [*walks[lower[0]].picks, FALLBACK_SCSV, RENEGOTIATION_SCSV]
+    below = [v for v in ALL_VERSIONS if v <= lower[0]]
+    reply = await found.talker.hello(below, offer)
+    if reply.alert == INAPPROPRIATE_FALLBACK:
+        return True
+    return False if reply.kind == "picked" else None
+
+
+async def _preference(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
+    """Tell whose order counts. Two or three suites can follow both orders by chance; one more hello settles it."""
+    for walk in walks.values():
+        if walk.why != "done":
+            continue
+        if len(walk.picks) == 1:
+            walk.preference = "single"
+        elif not walk.follows_client():
+            walk.preference = "server"
+        elif len(walk.picks) > 3:
+            walk.preference = "client"
+        elif budget.left >= 1:
+            # Offered the other way round, only a server that follows the client picks another than at first.
+            offer = [s for s in reversed(walk.offers[0]) if s in walk.picks]
+            reply = await _ask(talker, walk.version, offer, [])
+            if reply.kind == "picked" and reply.hello is not None:
+                walk.preference = "client" if reply.hello.suite == offer[0] else "server"
+
+
+async def _groups_old(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
+    """Ask the highest old version that does ECDHE for the curves that no flight has shown yet."""
+    for version, walk in walks.items():
+        with_curve = [s for s in walk.picks if "ECDHE_" in suites()[s] or "ECDH_anon" in suites()[s]]
+        if version > TLS12 or not with_curve:
+            continue
+        # What TLS 1.3 shares with it is asked there; here the weak and the odd come first.
+        while budget.left >= 1:
+            rest = [g for g in reversed(GROUPS) if g not in walk.groups and not 256 <= g <= 260]
+            reply = await _one(talker, version, with_curve, rest)
+            if reply.picked([version], with_curve) is None or reply.flight.group not in rest:
+                walk.groups_complete = reply.kind in ("alert", "picked")
+                break
+            walk.groups.append(reply.flight.group)
+        return
+
+
+async def _groups_new(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
+    """Ask TLS 1.3 for the groups that no HelloRetryRequest has named yet."""
+    walk = walks.get(TLS13)
+    if walk is None:
+        return
+    while budget.left >= 1:
+        rest = [g for g in (*GROUPS, *LATTICE_GROUPS) if g not in walk.groups]
+        reply = await _one(talker, TLS13, walk.picks, rest)
+        if reply.picked([TLS13], walk.picks) is None or reply.hello is None or reply.hello.group not in rest:
+            walk.groups_complete = reply.kind in ("alert", "picked")
+            return
+        walk.groups.append(reply.hello.group)
+
+
+async def _one(talker: Talker, version: int, offer: Sequence[int], groups: Sequence[int]) -> Reply:
+    below = [v for v in ALL_VERSIONS if v <= version] if version < TLS13 else [version]
+    return await talker.hello(below, offer, groups=groups, until_hello=version >= TLS13)

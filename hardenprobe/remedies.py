@@ -1,0 +1,166 @@
+"""Remedies that several checks share. General words: every device calls its settings something else.
+
+What a change breaks is common practice, no source, and depends on the model.
+"""
+
+from __future__ import annotations
+
+from hardenprobe.records import Remedy
+
+TELNET_OFF = Remedy(
+    id="telnet-off",
+    title="Switch telnet off",
+    steps=(
+        "Sign in to the device's settings over HTTPS.",
+        "In the network or protocol settings, switch the telnet server off.",
+        "Where a settings page or tool still needs a command line, use SSH if the device has it.",
+    ),
+    confirm="Ask again: `hardenprobe scan` shows cleartext-telnet as pass, off on the ports looked at.",
+    needs_first="Administration over HTTPS works from the administrators' network.",
+    stops_working="Scripts and service tools that sign in by telnet.",
+    ask="Whoever scripts the device, and the service technician.",
+    undo="Switch the telnet server on again in the same place.",
+    lock_out="None while HTTPS administration or the panel works; prove that first.",
+)
+
+FTP_OFF = Remedy(
+    id="ftp-off",
+    title="Switch the FTP server off, or make it demand TLS",
+    steps=(
+        "In the network or protocol settings, switch the FTP server off.",
+        "If jobs or firmware arrive by FTP and cannot move, demand TLS in the FTP settings instead.",
+    ),
+    confirm="Ask again: cleartext-ftp shows pass.",
+    needs_first="Another way for whoever prints or updates by FTP.",
+    stops_working="Printing and firmware updates by FTP. Scanning to an FTP server is the other direction and goes on.",
+    ask="The users of the device, and the service technician.",
+    undo="Switch the FTP server on again in the same place.",
+    lock_out="None: FTP is not how the settings are reached.",
+)
+
+HTTP_TO_HTTPS = Remedy(
+    id="http-to-https",
+    title="Serve the settings pages over HTTPS only",
+    steps=(
+        "In the web server or security settings, switch HTTPS on and prove it from the administrators' network.",
+        "Then switch plain HTTP off, or set it to redirect to HTTPS on the device.",
+        "If the device has no HTTPS, let only the administrators' network reach its pages, and plan its replacement.",
+    ),
+    confirm="Ask again: cleartext-http-management shows pass; a browser asked for http:// ends on https://.",
+    needs_first="HTTPS answers from the administrators' network, best with a certificate that browsers trust.",
+    stops_working="Devices without HTTPS, panel apps, some driverless printing and scanning, old browsers.",
+    ask="Whoever administers the device, and whoever runs its panel apps.",
+    undo="Switch plain HTTP on again over HTTPS or at the panel.",
+    lock_out="If HTTPS does not work when HTTP goes off, only the panel is left: keep one session open and try HTTPS first.",
+)
+
+RAW_PRINT_LIMIT = Remedy(
+    id="raw-print-limit",
+    title="Switch raw printing off, or let only the print servers reach it",
+    steps=(
+        "Read on the print servers which queues use the raw port.",
+        "Move one pilot queue to IPP over TLS, then the others.",
+        "In the device's port settings, switch raw printing off; where it must stay, admit only the print servers' addresses.",
+    ),
+    confirm="Ask again from a client's network: cleartext-print-raw shows pass; print one page from each queue.",
+    needs_first="Queues over IPP with TLS, tried on one pilot device.",
+    stops_working="Most print-server queues, and label software.",
+    ask="The print server's administrator and whoever runs label or line-of-business software.",
+    undo="Switch raw printing on again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)
+
+CLOSE_PORT = Remedy(
+    id="unneeded-services-off",
+    title="Switch off services that nobody needs",
+    steps=(
+        "For each port named, find out which service it is and who uses it.",
+        "In the network or protocol settings, switch off what nobody needs.",
+        "Enter what must stay in the baseline, with its reason, so that it is not reported again.",
+    ),
+    confirm="Ask again: unexpected-service no longer names the port.",
+    needs_first="A list of what the site needs from this kind of device.",
+    stops_working="Whatever used the service: LPD off ends host, warehouse and old script queues.",
+    ask="The print server's administrator and the owners of host systems.",
+    undo="Switch the service on again in the same place.",
+    lock_out="Keep HTTPS administration; switch services off one at a time.",
+)
+
+SNMP_V3 = Remedy(
+    id="snmp-v3-on",
+    title="Set SNMPv3 up with authentication and privacy",
+    steps=(
+        "In the SNMP settings, create one SNMPv3 user for the monitoring, with authentication and privacy.",
+        "Choose AES for privacy and SHA-2 for authentication where the device has them.",
+        "Enter the same user in every collector and see that readings arrive.",
+    ),
+    confirm="Read sysName with the new user at the level authPriv; then ask again: snmp-v3-missing shows pass.",
+    needs_first="Collectors that speak SNMPv3.",
+    stops_working="Nothing by itself: versions 1 and 2c go on until they are switched off.",
+    ask="The monitoring team, and whoever reads meters and supplies.",
+    undo="Delete the user.",
+    lock_out="None: SNMP is not how the settings are reached.",
+)
+
+SNMP_COMMUNITY = Remedy(
+    id="snmp-default-community-change",
+    title="Remove the default SNMP communities",
+    steps=(
+        "In the SNMP settings, delete the default read and write communities.",
+        "Where versions 1 or 2c must stay for a time, set a community that is a secret, read-only, and admit only the collectors.",
+    ),
+    confirm="Ask again: snmp-default-community-read shows no answer to a default community.",
+    needs_first="The new community, or the SNMPv3 user, is known to every collector and print server.",
+    stops_working="Queues show offline, driver set-up, supplies and meter readings, accounting, monitoring.",
+    ask="The print server's administrator, the monitoring team, the supplies contract.",
+    undo="Enter the old community again, for as long as it takes to find who needed it.",
+    lock_out="None: SNMP is not how the settings are reached.",
+)
+
+SNMP_V1_V2C_OFF = Remedy(
+    id="snmp-v1-v2c-off",
+    title="Switch SNMP versions 1 and 2c off",
+    steps=(
+        "Switch queue status off SNMP on the print servers, or give it the SNMPv3 user.",
+        "See that every collector reads by SNMPv3.",
+        "In the SNMP settings, switch versions 1 and 2c off.",
+    ),
+    confirm="Ask again: snmp-cleartext-version shows no answer to version 1 or 2c.",
+    needs_first="SNMPv3 with authentication and privacy on the device and on every collector; queue status off SNMP.",
+    stops_working="Queues show offline, driver set-up, supplies and meter readings, accounting, monitoring.",
+    ask="The print server's administrator, the monitoring team, the supplies contract.",
+    undo="Switch version 2c on again in the same place.",
+    lock_out="None: SNMP is not how the settings are reached.",
+    after=("snmp-v3-on",),
+)
+
+ALLOW_LIST_ENFORCE = Remedy(
+    id="allow-list-enforce",
+    title="Make the device's list of admitted sources work",
+    steps=(
+        "Enter your own address first, and keep a second session open.",
+        "In the access control settings, enter the declared sources and switch the filter on for every listed service.",
+        "Restart the service or the device where its documentation says that lists take effect only then.",
+    ),
+    confirm="Ask again from an address outside the list and from one inside: allow-list-not-enforced shows pass outside, and inside the pages open.",
+    needs_first="The addresses of administrators, print servers, monitoring and accounting are known.",
+    stops_working="Whoever was forgotten: print servers, monitoring, accounting, yourself.",
+    ask="The print server's administrator, the monitoring team, the network team.",
+    undo="Switch the filter off, at the panel if need be.",
+    lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",
+)
+
+ALLOW_LIST_NARROW = Remedy(
+    id="allow-list-narrow",
+    title="Narrow the list of admitted sources to the approved networks",
+    steps=(
+        "Enter your own address first, and keep a second session open.",
+        "Replace the entries that admit more than the approved networks by the approved ones.",
+    ),
+    confirm="Enter the new list in the inventory and judge again: allow-list-too-wide shows pass.",
+    needs_first="A list of approved networks that somebody answers for.",
+    stops_working="Whoever reached the device from outside the approved networks.",
+    ask="The network team, and the owners of what is outside.",
+    undo="Enter the old list again.",
+    lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",
+)

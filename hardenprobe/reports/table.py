@@ -1,0 +1,66 @@
+"""One row a result, as CSV (RFC 4180), for spreadsheets."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from typing import BinaryIO
+
+from hardenprobe.records import Result, Review
+from hardenprobe.reports.text import endpoint_text, visible
+from hardenprobe.reports.view import View
+
+COLUMNS = (
+    "finding", "device", "asset_tag", "addresses", "check", "endpoint", "subject", "vantage", "result", "reason",
+    "severity", "score", "vector", "observed", "expected", "remedy", "controls", "observations", "exception_until",
+)  # fmt: skip
+
+LIMIT = 2000
+"""Characters in a cell."""
+
+# What spreadsheets take for the beginning of a formula, its full-width forms, and what some of them skip before it.
+_FORMULA = tuple("=+-@\t\r\n＝＋－＠")
+
+
+def neutral(value: object) -> str:
+    """Write a cell that no spreadsheet takes for a formula: an apostrophe goes before what would start one."""
+    text = "" if value is None else str(value)
+    shown = visible(text, LIMIT)
+    return f"'{shown}" if text.lstrip(" \u00a0").startswith(_FORMULA) else shown
+
+
+def write(review: Review, out: BinaryIO) -> None:
+    """Write UTF-8 with a header line."""
+    text = io.TextIOWrapper(out, encoding="utf-8", newline="", write_through=True)
+    try:
+        rows = csv.writer(text)
+        rows.writerow(COLUMNS)
+        view = View(review)
+        rows.writerows([neutral(cell) for cell in _cells(view, result)] for result in review.results)
+    finally:
+        text.detach()  # `out` belongs to the caller and stays open
+
+
+def _cells(view: View, result: Result) -> Iterator[object]:
+    device = view.device.get(result.device)
+    remedy = view.remedy.get(result.remedy) if result.remedy else None
+    yield result.finding
+    yield view.label(result.device)
+    yield device.asset_tag if device else None
+    yield " ".join(address.address for address in device.addresses) if device else None
+    yield result.check
+    yield endpoint_text(result.endpoint, device)
+    yield result.subject
+    yield result.vantage
+    yield result.result
+    yield result.reason
+    yield result.severity
+    yield result.score
+    yield result.vector
+    yield result.observed.text
+    yield result.expected.text
+    yield remedy.title if remedy else result.remedy
+    yield "; ".join(result.controls)
+    yield " ".join(result.observations)
+    yield result.exception.until if result.exception else None

@@ -1,0 +1,180 @@
+"""The screen at the end of a scan. Severity is a word and a mark; weight and one colour only help the eye."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from hardenprobe.records import Review, Severity
+from hardenprobe.reports.text import (
+    CAUTION,
+    SEVERITIES,
+    SEVERITY_NOTE,
+    counted,
+    ports_text,
+    reason_text,
+    visible,
+)
+from hardenprobe.reports.view import View
+
+ACCENT = "cyan"
+_LEAST = {"name": 16, "text": None, "word": None, "number": 3}
+"""Characters that each kind of column keeps when the screen is narrow."""
+
+LONGEST = 20
+"""Entries of a coverage list that are shown; the reports hold all."""
+
+_MARKS = {Severity.HIGH: "!!!", Severity.MEDIUM: "!!", Severity.LOW: "!"}
+_WEIGHTS = {Severity.HIGH: "bold", Severity.MEDIUM: "", Severity.LOW: "dim"}
+
+
+def show(review: Review, console: Console) -> None:
+    """Print a review: summary, what to do first, devices, what could not be determined, coverage, caution."""
+    _Screen(review, console).show()
+
+
+class _Screen:
+    def __init__(self, review: Review, console: Console) -> None:
+        self.view = View(review)
+        self.review = review
+        self.console = console
+
+    def show(self) -> None:
+        self._summary()
+        self._what_first()
+        self._devices()
+        self._untold()
+        self._coverage()
+        self._heading("Caution")
+        self._line(CAUTION)
+
+    def _text(self, value: object, style: str = "", limit: int = 2000) -> Text:
+        """Device text made harmless, in what the terminal's encoding can show."""
+        encoding = self.console.encoding
+        shown = visible(value, limit).encode(encoding, "backslashreplace").decode(encoding)
+        return Text(shown, style=style)
+
+    def _line(self, value: object, style: str = "", indent: int = 0) -> None:
+        text: Text | Padding = self._text(value, style)
+        self.console.print(Padding(text, (0, 0, 0, indent)) if indent else text, highlight=False)
+
+    def _heading(self, title: str) -> None:
+        self.console.print()
+        self.console.print(Text(title, style=f"bold {ACCENT}"))
+        if not self.console.is_terminal:
+            self.console.print("-" * len(title), highlight=False)
+
+    def _table(self, *columns: tuple[str, str]) -> Table:
+        """A table; each column is a title and "text", "name", "word" (never broken) or "number"."""
+        table = Table(
+            box=SIMPLE_HEAD, pad_edge=False, header_style="bold", show_edge=False, padding=(0, 1, 0, 0)
+        )
+        for title, kind in columns:
+            table.add_column(
+                title,
+                justify="right" if kind == "number" else "left",
+                no_wrap=kind == "word",
+                min_width=_LEAST[kind],
+                max_width=8 if kind == "number" else None,
+                overflow="fold",
+            )
+        return table
+
+    def _severity(self, severity: Severity | None) -> Text:
+        if severity is None:
+            return Text("not rated")
+        return Text(f"{severity} {_MARKS[severity]}", style=_WEIGHTS[severity])
+
+    def _count(self, number: int, style: str = "") -> Text:
+        return Text(str(number), style=style) if number else Text("-", style="dim")
+
+    def _summary(self) -> None:
+        self._line(self.view.summary())
+        self._line(SEVERITY_NOTE, "dim")
+        for notice in self.review.notices:
+            self._line(f"Notice: {visible(notice)}")
+
+    def _what_first(self) -> None:
+        self._heading("What to do first")
+        if not self.review.what_first:
+            self._line("No remedy is called for by what could be determined.")
+            return
+        table = self._table(
+            ("No.", "number"), ("Remedy", "text"), ("Devices", "number"), ("Findings", "number"), ("Worst", "word"),
+            ("Waits for", "text"),
+        )  # fmt: skip
+        for advice in self.review.what_first:
+            table.add_row(
+                str(advice.rank),
+                self._text(advice.remedy.title),
+                str(len(advice.devices)),
+                str(len(advice.findings)),
+                self._severity(self.view.worst(advice)),
+                self._text(self.view.waits_for(advice)),
+            )
+        self.console.print(table)
+
+    def _devices(self) -> None:
+        self._heading("Devices")
+        if not self.review.devices:
+            self._line("None.")
+            return
+        table = self._table(
+            ("Device", "name"), ("Address", "word"), ("Kind", "word"), ("Place", "text"), ("High", "number"),
+            ("Med.", "number"), ("Low", "number"), ("Not told", "number"),
+        )  # fmt: skip
+        for device in self.view.devices:
+            counts = self.view.counts[device.id]
+            table.add_row(
+                self._text(device.label, limit=60),
+                Text("\n").join(self._text(address.address) for address in device.addresses),
+                self._text(device.kind, limit=16),
+                self._text(device.place or "", limit=60),
+                *(self._count(counts.standing[severity], _WEIGHTS[severity]) for severity in SEVERITIES),
+                self._count(counts.untold),
+            )
+        self.console.print(table)
+
+    def _untold(self) -> None:
+        self._heading("What could not be determined, and why")
+        if not self.view.untold:
+            self._line("Everything that was asked could be determined.")
+            return
+        table = self._table(("Check", "text"), ("Result", "word"), ("Why", "text"), ("Devices", "number"))
+        for group in self.view.untold:
+            why = f"{group.reason}: {reason_text(group.reason)}" if group.reason else reason_text(None)
+            table.add_row(self._text(group.check), Text(group.word), self._text(why), str(len(group.devices)))
+        self.console.print(table)
+
+    def _coverage(self) -> None:
+        coverage = self.review.coverage
+        self._heading("Coverage")
+        planned = counted(coverage.planned, "address", "addresses")
+        self._line(f"{planned} planned, {coverage.visited:,} visited, {coverage.answered:,} answered.")
+        self._list(
+            "Listed and not seen",
+            [f"{one.asset_tag} ({', '.join(one.addresses)}): {one.why}" for one in coverage.listed_not_seen],
+        )
+        self._list(
+            "Seen and not listed",
+            [f"{one.address} ({self.view.label(one.device)})" for one in coverage.seen_not_listed],
+        )
+        self._list("Excluded", coverage.excluded)
+        self._list("Unfinished", coverage.unfinished)
+        self._line(f"TCP ports looked at: {ports_text(coverage.tcp_ports)}")
+        self._line(f"UDP ports looked at: {ports_text(coverage.udp_ports)}")
+
+    def _list(self, title: str, entries: Sequence[str]) -> None:
+        if not entries:
+            self._line(f"{title}: none")
+            return
+        self._line(f"{title}: {len(entries)}")
+        for entry in entries[:LONGEST]:
+            self._line(visible(entry), indent=2)
+        if len(entries) > LONGEST:
+            self._line(f"and {len(entries) - LONGEST} more; a report holds all of them", indent=2)

@@ -1,0 +1,128 @@
+"""Words and device text, made fit to be shown. What a device says never reaches a screen as it is."""
+
+from __future__ import annotations
+
+import unicodedata
+
+from hardenprobe.records import Device, Endpoint, Exchange, Reason, Severity, Word
+
+CAUTION = (
+    "Scan only networks that you are authorised to scan. Changes to devices belong to licensed or responsible "
+    "people: local security policy, local codes and the device's own documentation come first; try a change on one "
+    "device before the fleet."
+)
+
+SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
+"""The worst first: the order in which they are shown."""
+
+SEVERITY_NOTE = "Severity words are the CVSS v2 ratings as the NVD uses them."
+
+UNTOLD = (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED)
+"""The words of what was asked about and could not be told."""
+
+REASONS: dict[Reason | None, str] = {
+    Reason.SILENT: "no answer came back in time",
+    Reason.DROPPED: "the port drops what is sent to it, while others of the device answer",
+    Reason.CEILING: "the ceiling of connections, bytes or seconds of the device was reached",
+    Reason.WINDOW: "the time window had ended",
+    Reason.SCOPE: "it lies outside the scope",
+    Reason.OFF_LINK: "it can only be seen from the device's own link",
+    Reason.NO_CREDENTIAL: "no credential was given for it",
+    Reason.REACH: "it goes further than this scan was allowed to go",
+    Reason.INCONCLUSIVE: "the answer proves neither the one nor the other",
+    Reason.CRASHED: "the probe or the check could not finish",
+    Reason.AMBIGUOUS: "a random port accepts too, so accepting proves nothing",
+    None: "no reason is recorded",
+}
+
+_HIDDEN = frozenset({"Cc", "Cf", "Cn", "Co", "Cs", "Zl", "Zp"})
+_MARKS = frozenset({"Mn", "Me"})
+_MOST_MARKS = 3  # on one letter; written languages need two, more only serve to smear over other lines
+
+
+def visible(value: object, limit: int = 400) -> str:
+    """Write text so that it can do nothing but be read, on one line.
+
+    Control characters, escape sequences, bidi controls, invisible and unassigned characters, line breaks and heaps of
+    combining marks are shown as `\\xNN`, `\\uNNNN` or `\\UNNNNNNNN`.
+
+    Args:
+        limit: Characters to keep; a cut is shown by an ellipsis.
+    """
+    text = str(value)
+    cut = text[:limit]
+    if cut.isascii() and cut.isprintable():
+        return cut if len(text) <= limit else cut + "…"
+    shown: list[str] = []
+    marks = 0
+    for char in cut:
+        category = unicodedata.category(char)
+        marks = marks + 1 if category in _MARKS else 0
+        shown.append(_escape(char) if category in _HIDDEN or marks > _MOST_MARKS else char)
+    if len(text) > limit:
+        shown.append("…")
+    return "".join(shown)
+
+
+def _escape(char: str) -> str:
+    point = ord(char)
+    return f"\\x{point:02x}" if point < 0x100 else f"\\u{point:04x}" if point < 0x10000 else f"\\U{point:08x}"
+
+
+def endpoint_text(endpoint: Endpoint | None, device: Device | None = None) -> str:
+    """Say where on a device: "TCP 23", with path and name where there are any.
+
+    The address is added where the device has several, or where the device is not known.
+    """
+    if endpoint is None:
+        return "the device as a whole"
+    said = f"{endpoint.transport.upper()} {endpoint.port}"
+    if endpoint.path:
+        said += f" {endpoint.path}"
+    if endpoint.server_name:
+        said += f" as {endpoint.server_name}"
+    if device is None or len(device.addresses) != 1:
+        said += f" at {endpoint.address}"
+    return visible(said)
+
+
+def reason_text(reason: Reason | None) -> str:
+    """Say in words why something could not be told."""
+    return REASONS[reason]
+
+
+def dump(exchange: Exchange) -> list[str]:
+    """Write the bytes of an exchange as lines: offset, sixteen bytes in hex, the same as ASCII.
+
+    The last line says how much was cut. Bytes that are no hex, as in a document that someone edited, are shown as text.
+    """
+    try:
+        data = bytes.fromhex(exchange.hex)
+    except ValueError:
+        return [f"not hex: {visible(exchange.hex)}"]
+    lines = []
+    for start in range(0, len(data), 16):
+        part = data[start : start + 16]
+        pairs = part[:8].hex(" ") + "  " + part[8:].hex(" ")
+        ascii_text = "".join(chr(byte) if 0x20 <= byte < 0x7F else "." for byte in part)
+        lines.append(f"{start:04x}  {pairs:<48}  {ascii_text}")
+    if exchange.length > len(data):
+        lines.append(f"({exchange.length - len(data)} of {exchange.length} bytes are not kept)")
+    return lines
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """Write a number with its noun: "1 device", "2 devices"."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def ports_text(ports: tuple[int, ...]) -> str:
+    """Write ports in order, runs of three or more as first-last."""
+    runs: list[list[int]] = []
+    for port in sorted(set(ports)):
+        if runs and port == runs[-1][-1] + 1:
+            runs[-1].append(port)
+        else:
+            runs.append([port])
+    parts = [f"{run[0]}-{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs]
+    return ", ".join(parts) or "none"

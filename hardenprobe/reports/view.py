@@ -1,0 +1,252 @@
+"""What every report shows of a review, counted and grouped once. Nothing is judged, scored or ranked here."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import cached_property
+from typing import Any
+
+from hardenprobe.records import (
+    Advice,
+    CheckNote,
+    Cost,
+    Device,
+    Observation,
+    Reason,
+    Remedy,
+    Result,
+    Review,
+    Severity,
+    Word,
+)
+from hardenprobe.reports.text import SEVERITIES, UNTOLD, counted
+
+# Of several results in one place the first of these is shown: what needs work, then what could not be told, and a
+# pass only where nothing else was said.
+_PRECEDENCE = (
+    Word.FAIL,
+    Word.ERROR,
+    Word.UNKNOWN,
+    Word.NOTCHECKED,
+    Word.INFORMATIONAL,
+    Word.PASS,
+    Word.NOTAPPLICABLE,
+    Word.NOTSELECTED,
+)
+
+
+@dataclass
+class Counts:
+    """What is said of one device.
+
+    Attributes:
+        standing: Findings by severity, those with a running exception left out.
+        accepted: Findings with a running exception.
+        untold: Results that could not be told.
+    """
+
+    standing: Counter[Severity | None] = field(default_factory=Counter)
+    accepted: int = 0
+    untold: int = 0
+
+
+@dataclass
+class Untold:
+    """A check that could not be told for one reason.
+
+    Attributes:
+        devices: Ids of the devices, with their labels.
+    """
+
+    check: str
+    reason: Reason | None
+    word: Word
+    devices: dict[str, str] = field(default_factory=dict)
+
+
+class View:
+    """A review with the groupings that reports need."""
+
+    def __init__(self, review: Review) -> None:
+        self.review = review
+        self.device: dict[str, Device] = {device.id: device for device in review.devices}
+        self.note: dict[str, CheckNote] = {note.id: note for note in review.checks}
+        self.rank: dict[str, int] = {one.remedy.id: one.rank for one in review.what_first}
+        self.remedy: dict[str, Remedy] = {one.remedy.id: one.remedy for one in review.what_first}
+
+    def label(self, device: str) -> str:
+        """How people call a device; its id where the review does not hold it."""
+        known = self.device.get(device)
+        return known.label if known else device
+
+    def title(self, check: str) -> str:
+        """The title of a check; its id where the review does not hold it."""
+        known = self.note.get(check)
+        return known.title if known else check
+
+    @cached_property
+    def counts(self) -> dict[str, Counts]:
+        counts = {device.id: Counts() for device in self.review.devices}
+        for result in self.review.results:
+            of_device = counts.setdefault(result.device, Counts())
+            if result.stands:
+                of_device.standing[result.severity] += 1
+            elif result.result is Word.FAIL:
+                of_device.accepted += 1
+            elif result.result in UNTOLD:
+                of_device.untold += 1
+        return counts
+
+    @cached_property
+    def standing(self) -> Counter[Severity | None]:
+        """Standing findings by severity over the whole fleet."""
+        return Counter(result.severity for result in self.review.findings if result.stands)
+
+    @cached_property
+    def accepted(self) -> int:
+        return sum(1 for result in self.review.findings if not result.stands)
+
+    @property
+    def asked(self) -> int:
+        """Results but for what was left out on purpose."""
+        return sum(1 for result in self.review.results if result.result is not Word.NOTSELECTED)
+
+    @property
+    def told(self) -> int:
+        return self.asked - sum(1 for result in self.review.results if result.result in UNTOLD)
+
+    @cached_property
+    def untold(self) -> tuple[Untold, ...]:
+        """What could not be told, by check and reason, the most devices first."""
+        groups: dict[tuple[str, Reason | None, Word], Untold] = {}
+        for result in self.review.results:
+            if result.result in UNTOLD:
+                key = (result.check, result.reason, result.result)
+                group = groups.setdefault(
+                    key, Untold(check=result.check, reason=result.reason, word=result.result)
+                )
+                group.devices[result.device] = self.label(result.device)
+        return tuple(sorted(groups.values(), key=lambda group: (-len(group.devices), group.check)))
+
+    @cached_property
+    def devices(self) -> tuple[Device, ...]:
+        """The devices, those with the most findings of the worst severity first."""
+
+        def order(device: Device) -> tuple[int, ...]:
+            counts = self.counts[device.id]
+            return (*(-counts.standing[severity] for severity in SEVERITIES), -counts.untold)
+
+        return tuple(sorted(self.review.devices, key=order))
+
+    @cached_property
+    def checks(self) -> tuple[str, ...]:
+        """Ids of the checks that have a result, in alphabetical order."""
+        return tuple(sorted({result.check for result in self.review.results}))
+
+    @cached_property
+    def by_place(self) -> dict[tuple[str, str], list[Result]]:
+        """Results by device and check, the one that matters most first."""
+        places: dict[tuple[str, str], list[Result]] = {}
+        for result in self.review.results:
+            places.setdefault((result.device, result.check), []).append(result)
+        for results in places.values():
+            results.sort(key=_weight)
+        return places
+
+    @cached_property
+    def findings(self) -> dict[str, list[Result]]:
+        """Findings by check, the check with the worst finding first, the worst finding first in each."""
+        groups: dict[str, list[Result]] = {}
+        for result in sorted(
+            self.review.findings, key=lambda r: (r.exception is not None, -(r.score or 0.0))
+        ):
+            groups.setdefault(result.check, []).append(result)
+        return groups
+
+    @cached_property
+    def observation(self) -> dict[str, Observation[Any]]:
+        return {obs.id: obs for seen in self.review.observations.values() for obs in seen}
+
+    def worst(self, advice: Advice) -> Severity | None:
+        """The worst severity among the findings that a remedy mends."""
+        return worst(
+            self._by_finding[finding].severity for finding in advice.findings if finding in self._by_finding
+        )
+
+    def waits_for(self, advice: Advice) -> str:
+        """The ranks of the remedies that come first, as text."""
+        return ", ".join(f"no. {self.rank[id]}" if id in self.rank else id for id in advice.waits_for)
+
+    @cached_property
+    def _by_finding(self) -> dict[str, Result]:
+        return {result.finding: result for result in self.review.findings}
+
+    def summary(self) -> str:
+        """One paragraph: what was scanned, by whom, from where, how long, at which cost, and with which outcome."""
+        head, coverage = self.review.head, self.review.coverage
+        names = " and ".join(vantage.name for vantage in self.review.vantages) or "no vantage point"
+        devices = counted(len(self.review.devices), "device")
+        planned = counted(coverage.planned, "planned address", "planned addresses")
+        when = duration_text(head.started, head.finished)
+        said = [
+            f"{head.scope}: {coverage.answered:,} of {planned} answered, {devices} in all.",
+            f"Asked by {head.operator}, from {names}, on {when}, no further than reach {head.reach}.",
+            f"Cost: {cost_text(head.cost)}.",
+        ]
+        if head.interrupted:
+            said.append("The scan was stopped before it was done.")
+        if not coverage.answered:
+            said.append("No device answered, so nothing is proven about any of them.")
+        counts = ", ".join(f"{self.standing[severity]} {severity}" for severity in SEVERITIES)
+        standing = sum(self.standing.values())
+        said.append(f"{counted(standing, 'finding')} {'stands' if standing == 1 else 'stand'}: {counts}.")
+        if self.accepted:
+            said.append(
+                f"{counted(self.accepted, 'more finding')} {'has' if self.accepted == 1 else 'have'} a running exception."
+            )
+        said.append(f"{self.told:,} of {counted(self.asked, 'result')} could be determined.")
+        if head.judged_from:
+            said.append(f"Nothing was asked anew: the observations are those of review {head.judged_from}.")
+        if head.port_offset:
+            said.append(
+                f"Port offset {head.port_offset}: a lab, whose port 80 is reached at {80 + head.port_offset}."
+            )
+        return " ".join(said)
+
+
+def _weight(result: Result) -> tuple[int, int, float]:
+    return (_PRECEDENCE.index(result.result), result.exception is not None, -(result.score or 0.0))
+
+
+def worst(severities: Iterable[Severity | None]) -> Severity | None:
+    """The worst of some severities, None where there is none."""
+    present = set(severities)
+    return next((severity for severity in SEVERITIES if severity in present), None)
+
+
+def cost_text(cost: Cost) -> str:
+    """Say what asking has cost."""
+    return (
+        f"{counted(cost.connections, 'connection')}, {counted(cost.datagrams, 'datagram')}, "
+        f"{counted(cost.bytes_sent, 'byte')} sent, {counted(cost.bytes_received, 'byte')} received and "
+        f"{cost.seconds:,.1f} s on the line"
+    )
+
+
+def duration_text(started: str, finished: str | None) -> str:
+    """Say when something ran and how long; the times as stored where they are no ISO 8601."""
+    try:
+        begun = datetime.fromisoformat(started)
+        seconds = round((datetime.fromisoformat(finished) - begun).total_seconds()) if finished else None
+        when = f"{begun.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+    except (ValueError, TypeError, OverflowError):
+        return f"{started} to {finished or 'an unknown end'}"
+    if seconds is None:
+        return f"{when} (unfinished)"
+    minutes, rest = divmod(seconds, 60)
+    hours, minutes = divmod(minutes, 60)
+    parts = [f"{hours} h"] * bool(hours) + [f"{minutes} min"] * bool(minutes) + [f"{rest} s"]
+    return f"{when} for {' '.join(parts)}"

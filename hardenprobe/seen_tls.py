@@ -1,0 +1,90 @@
+"""What the TLS checks look at: ports that speak TLS, and what to say of those that do not tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from hardenprobe.absence import no_service
+from hardenprobe.check import Outcome, Seen, untold
+from hardenprobe.facts import HttpAnswer
+from hardenprobe.facts_tls import Certificate, Chain, TlsPort, TlsSuites
+from hardenprobe.records import Observation, Reason
+
+
+def speaking(seen: Seen) -> tuple[Observation[TlsPort], ...]:
+    """The ports that answered in TLS."""
+    return tuple(o for o in seen.of(TlsPort) if o.facts.speaks)
+
+
+def unanswered(seen: Seen, expected: str) -> Iterable[Outcome]:
+    """One outcome for each port that closed or fell silent at a hello, and one for a device without any TLS."""
+    http = {
+        (o.endpoint.address, o.endpoint.port)
+        for o in seen.of(HttpAnswer)
+        if o.endpoint and o.facts.status is not None and not o.facts.tls
+    }
+    told = False
+    for port in seen.of(TlsPort):
+        where = (port.endpoint.address, port.endpoint.port) if port.endpoint else None
+        if port.facts.speaks:
+            told = True
+        elif port.facts.fault in ("closed", "silent") and where not in http:
+            told = True
+            reason = Reason.DROPPED if port.facts.fault == "closed" else Reason.SILENT
+            what = (
+                "closed at a TLS hello"
+                if port.facts.fault == "closed"
+                else "accepts and is silent to a TLS hello"
+            )
+            yield untold(port, what, expected, reason=reason)
+    if not told:
+        yield no_service(seen, expected, "TLS")
+
+
+def why_unknown(facts: TlsPort | TlsSuites, version: str) -> Reason:
+    """Why a version, or the suites of a version, could not be told."""
+    word = facts.unknown_why.get(version, "")
+    return Reason(word) if word in set(Reason) else Reason.INCONCLUSIVE
+
+
+def chains(seen: Seen) -> Iterator[tuple[Observation[TlsPort] | Observation[TlsSuites], Chain]]:
+    """Every distinct chain of every port."""
+    for port in speaking(seen):
+        for chain in port.facts.chains:
+            yield port, chain
+    for walk in seen.of(TlsSuites):
+        for chain in walk.facts.chains:
+            yield walk, chain
+
+
+def leaves(
+    seen: Seen, expected: str
+) -> tuple[list[tuple[Observation[TlsPort] | Observation[TlsSuites], Chain, Certificate]], list[Outcome]]:
+    """Readable leaf certificates, and an outcome for each port whose certificate did not come or cannot be read."""
+    found = []
+    missing: list[Outcome] = []
+    for port in speaking(seen):
+        if not port.facts.chains:
+            missing.append(untold(port, "no certificate came", expected))
+    for at, chain in chains(seen):
+        if chain.certificates:
+            found.append((at, chain, chain.certificates[0]))
+        else:
+            missing.append(untold(at, chain.fault or "no certificate", expected, subject=chain.label or None))
+    return found, missing
+
+
+def walks(
+    seen: Seen, expected: str
+) -> tuple[list[tuple[Observation[TlsPort], Observation[TlsSuites]]], list[Outcome]]:
+    """Ports with their suites, and an outcome for each port whose suites were not asked."""
+    found = []
+    missing: list[Outcome] = []
+    by_place = {o.endpoint: o for o in seen.of(TlsSuites)}
+    for port in speaking(seen):
+        walk = by_place.get(port.endpoint)
+        if walk is None:
+            missing.append(untold(port, "suites were not asked for", expected, reason=Reason.CEILING))
+        else:
+            found.append((port, walk))
+    return found, missing
