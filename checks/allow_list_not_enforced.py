@@ -81,7 +81,9 @@ def _serves(service: str, facts: Any) -> bool:
     if service in ("http", "https"):
         return isinstance(facts, HttpAnswer) and facts.status is not None and facts.status != 403
     if service == "snmp":
-        return getattr(facts, "error_status", None) is not None or getattr(facts, "engine_id", None) is not None
+        return (
+            getattr(facts, "error_status", None) is not None or getattr(facts, "engine_id", None) is not None
+        )
     # Of other services a connection that stays open is all that may be seen.
     return isinstance(facts, TcpPort) and facts.state is State.ACCEPTING and not facts.closed
 

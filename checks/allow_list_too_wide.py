@@ -32,8 +32,12 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide list by list: what it admits, less what is approved."""
     lists = seen.of(DeclaredAllowList)
     if not lists:
-        text = Said(text="no list is declared for this device")
-        yield Outcome(word=Word.NOTAPPLICABLE, observed=text, expected=Said(text="lists admit approved networks only"))
+        nothing = Said(text="no list is declared for this device")
+        yield Outcome(
+            word=Word.NOTAPPLICABLE,
+            observed=nothing,
+            expected=Said(text="lists admit approved networks only"),
+        )
     for one in lists:
         subject = f"list {one.facts.position}"
         approved = AddressSet.of(one.facts.approved)
@@ -46,7 +50,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield passed(one, "admits approved networks only", expected, subject=subject)
             continue
         cover = excess.cover()
-        shown = ", ".join(cover[:SHOWN]) + (f" and {len(cover) - SHOWN} more blocks" if len(cover) > SHOWN else "")
+        shown = ", ".join(cover[:SHOWN]) + (
+            f" and {len(cover) - SHOWN} more blocks" if len(cover) > SHOWN else ""
+        )
         text = f"admits {excess.count:,} addresses too many, such as {excess.first()}: {shown}"
         value = {"example": excess.first(), "cover": list(cover), "count": excess.count}
         yield fail(one, text, expected, value=value, wanted=list(approved.cover()), subject=subject)

@@ -16,11 +16,13 @@ Sources
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from hardenprobe.absence import off_udp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
+from hardenprobe.records import Observation, State
 from hardenprobe.remedies import SNMP_V1_V2C_OFF
 
 EXPECTED = "SNMP versions 1 and 2c do not answer"
@@ -36,13 +38,17 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             found = True
             label = answered[0].facts.label
             yield fail(
-                answered[0], f"version {version} answers community {label!r}", EXPECTED, subject=f"SNMPv{version}"
+                answered[0],
+                f"version {version} answers community {label!r}",
+                EXPECTED,
+                subject=f"SNMPv{version}",
             )
     if not found:
         elsewhere = any(
             isinstance(o.facts, SnmpAnswer) and o.facts.error_status is not None for o in seen.elsewhere
         )
-        questions = asked or [o for o in seen.of(SnmpEngine) if o.facts.state == "refusing"]
+        refusing = [o for o in seen.of(SnmpEngine) if o.facts.state is State.REFUSING]
+        questions: Sequence[Observation[Any]] = asked or refusing
         yield off_udp(questions, elsewhere, EXPECTED, "SNMP version 1 or 2c")
 
 

@@ -18,11 +18,13 @@ Sources
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from hardenprobe.absence import off_udp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
+from hardenprobe.records import Observation, State
 from hardenprobe.remedies import SNMP_COMMUNITY
 
 EXPECTED = "no default community is answered"
@@ -47,7 +49,8 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         elsewhere = any(
             isinstance(o.facts, SnmpAnswer) and o.facts.error_status is not None for o in seen.elsewhere
         )
-        questions = defaults or [o for o in seen.of(SnmpEngine) if o.facts.state == "refusing"]
+        refusing = [o for o in seen.of(SnmpEngine) if o.facts.state is State.REFUSING]
+        questions: Sequence[Observation[Any]] = defaults or refusing
         yield off_udp(questions, elsewhere, EXPECTED, "SNMP version 1 or 2c")
 
 

@@ -108,10 +108,12 @@ def encode_observation(obs: Observation[Any]) -> dict[str, Any]:
         shape: Any = Observation[UnknownFacts]
     else:
         shape = Observation[type(facts)]  # type: ignore[misc]
+    # Of the class: a record may have a field of its own that is called "kind".
+    kind = facts.kind if isinstance(facts, UnknownFacts) else str(type(facts).kind)
     plain: dict[str, Any] = _dump(shape, obs)
     if isinstance(facts, UnknownFacts):
         plain["facts"] = plain["facts"]["data"]
-    plain["kind"] = obs.kind
+    plain["kind"] = kind
     return {key: plain[key] for key in _ENVELOPE}
 
 

@@ -6,18 +6,22 @@ repeated key is an error.
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import json
 import re
+import typing
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import yaml
 
 from hardenprobe.errors import FileInvalid, clip
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
 
 T = TypeVar("T")
 Spot = tuple[str | int, ...]
@@ -133,7 +137,7 @@ def parse(document: Document, into: type[T], spot: Spot = (), data: Any = None) 
     from pydantic import ValidationError
 
     try:
-        return adapter(into).validate_json(json.dumps(document.data if data is None else data), strict=True)
+        return reader(into).validate_json(json.dumps(document.data if data is None else data), strict=True)
     except ValidationError as exc:
         error = exc.errors(include_url=False)[0]
         where = (*spot, *(part for part in error["loc"]))
@@ -150,19 +154,32 @@ def parse(document: Document, into: type[T], spot: Spot = (), data: Any = None) 
         raise document.fault(where, message) from None
 
 
-@lru_cache(maxsize=256)
-def adapter(into: type[T]) -> Any:
-    """A strict reader of a standard dataclass; unknown keys are refused."""
+_READERS: dict[Any, Any] = {}
+
+
+def reader(into: type[T]) -> TypeAdapter[T]:
+    """A strict reader of a standard dataclass, made once for each."""
     from pydantic import TypeAdapter
 
-    return TypeAdapter(into)
+    if into not in _READERS:
+        _refuse_unknown_keys(into)
+        _READERS[into] = TypeAdapter(into)
+    made: TypeAdapter[T] = _READERS[into]
+    return made
+
+
+def _refuse_unknown_keys(into: Any) -> None:
+    """Tell pydantic, for a dataclass and all inside it, that a misspelt key is an error and not a silence."""
+    if dataclasses.is_dataclass(into) and "__pydantic_config__" not in vars(into):
+        setattr(into, "__pydantic_config__", {"extra": "forbid"})  # noqa: B010 - the library's own attribute
+        for inner in typing.get_type_hints(into).values():
+            _refuse_unknown_keys(inner)
+    for inner in typing.get_args(into):
+        _refuse_unknown_keys(inner)
 
 
 def _known(into: Any, inner: Spot) -> list[str]:
     """Keys that would have been right at a place: found by walking the dataclass fields along the path."""
-    import dataclasses
-    import typing
-
     here: Any = into
     for part in inner:
         if dataclasses.is_dataclass(here) and isinstance(part, str):

@@ -21,10 +21,12 @@ def facts(kind: str) -> Callable[[type[C]], type[C]]:
     """Register a record of facts under its stable kind, the word that stored observations carry.
 
     Raises:
-        ValueError: Another class has the kind already.
+        ValueError: Another class has the kind already, or the record has a field named kind.
     """
 
     def register(cls: type[C]) -> type[C]:
+        if "kind" in getattr(cls, "__annotations__", {}):
+            raise ValueError(f"{cls.__qualname__} has a field named kind, which is the observation's own word")
         known = KINDS.setdefault(kind, cls)
         if known is not cls and (known.__module__, known.__qualname__) != (cls.__module__, cls.__qualname__):
             raise ValueError(f"observation kind {kind!r} belongs to {known.__module__}.{known.__qualname__}")
@@ -214,7 +216,7 @@ class DeclaredDevice:
     """
 
     asset_tag: str
-    kind: str
+    device_kind: str
     names: tuple[str, ...] = ()
     criticality: str | None = None
     fragile: bool = False

@@ -133,8 +133,10 @@ class TlsSuites:
         suites: Version to what it accepts, in the order it was found.
         unknown_why: Version to a word of records.Reason, where the walk did not end.
         preference: Version to "server", "client", "single" (one suite only) or "unknown".
-        groups: Version to the groups (RFC 8446 section 4.2.7) that were picked.
-        groups_complete: Version to whether every group was asked for.
+        groups: Version to the groups (RFC 8446 section 4.2.7) that were picked, each with the bits of its field, 0 where
+            those are not known.
+        groups_complete: Version to whether every group was asked for; below TLS 1.3, every curve that TLS 1.3 did not
+            show.
         dh_bits: Version to suite to the size of the finite-field group.
         rsa_export_bits: Version to suite to the size of a temporary RSA key.
         encrypt_then_mac: Version to CBC suite to whether RFC 7366 came back.
@@ -146,7 +148,7 @@ class TlsSuites:
     suites: dict[str, tuple[str, ...]] = field(default_factory=dict)
     unknown_why: dict[str, str] = field(default_factory=dict)
     preference: dict[str, str] = field(default_factory=dict)
-    groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    groups: dict[str, dict[str, int]] = field(default_factory=dict)
     groups_complete: dict[str, bool] = field(default_factory=dict)
     dh_bits: dict[str, dict[str, int]] = field(default_factory=dict)
     rsa_export_bits: dict[str, dict[str, int]] = field(default_factory=dict)

@@ -229,7 +229,7 @@ def _declared(entry: Listed, inventory: Inventory, when: str) -> tuple[Observati
     declared: list[Any] = [
         DeclaredDevice(
             asset_tag=entry.asset_tag,
-            kind=entry.kind,
+            device_kind=entry.kind,
             names=entry.names,
             criticality=entry.criticality,
             fragile=entry.fragile,

@@ -92,7 +92,9 @@ class Inventory:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _File:
+class InventoryFile:
+    """An inventory file, key for key."""
+
     inventory: str
     devices: tuple[Listed, ...]
     approved_networks: tuple[str, ...] = ()
@@ -109,7 +111,7 @@ def load(path: Path) -> Inventory:
         raise document.fault(
             ("inventory",), f"inventory is {document.data.get('inventory')!r}, expected {FORMAT!r}"
         )
-    file = parse(document, _File)
+    file = parse(document, InventoryFile)
     for i, entry in enumerate(file.approved_networks):
         try:
             parse_entry(entry)

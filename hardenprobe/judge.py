@@ -103,7 +103,7 @@ def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, origin
     except Exception as exc:  # a check that breaks is named and costs its own result
         log.exception("check %s on %s", check.id, seen.device.id)
         outcomes = [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc))}", check, Reason.CRASHED)]
-    families = Counter(ip_address(a.address).version for a in seen.device.addresses)
+    families: Counter[int] = Counter(ip_address(a.address).version for a in seen.device.addresses)
     return [_result(check, seen, outcome, origin, families) for outcome in outcomes]
 
 

@@ -88,3 +88,9 @@ def walks(
         else:
             found.append((port, walk))
     return found, missing
+
+
+def open_versions(port: TlsPort, walk: TlsSuites) -> dict[str, Reason]:
+    """Versions whose suites are not all known, each with the reason."""
+    found = {v: why_unknown(port, v) for v, state in port.versions.items() if state == "unknown"}
+    return found | {v: why_unknown(walk, v) for v in walk.unknown_why}

@@ -141,7 +141,7 @@ class Store:
         if scope:
             query = query.where(_reviews.c.scope == scope)
         with self._asking(), self._engine.connect() as db:
-            known = [row.id for row in db.execute(query)]
+            known: list[str] = [row.id for row in db.execute(query)]
         if name == LATEST and known:
             return known[0]
         matching = [one for one in known if one == name] or [one for one in known if one.startswith(name)]
@@ -157,7 +157,8 @@ class Store:
         """Every review, the newest first."""
         with self._asking(), self._engine.connect() as db:
             rows = db.execute(sa.select(_reviews).order_by(_reviews.c.number)).all()
-        found, last = [], {}
+        found: list[Stored] = []
+        last: dict[str, str] = {}
         for row in rows:
             document = self._document(row.id)
             intact = digest(document) == row.digest and row.previous_digest == last.get(row.scope)

@@ -26,7 +26,8 @@ def points(
         raise UsageError("two vantage points have the same name")
     first = str(targets[0].first)
     local = all(is_loopback(str(end)) for t in targets for end in (t.first, t.last))
-    given = [_own(source) for source in sources] or [_chosen(first)]
+    given: list[str | None] = [_own(source) for source in sources]
+    given = given or [_chosen(first)]
     called = list(names) or (["here"] if len(given) == 1 else [str(g) for g in given])
     return tuple(
         Vantage(

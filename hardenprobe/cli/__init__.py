@@ -6,7 +6,6 @@ stands; 0 otherwise.
 
 from __future__ import annotations
 
-import logging
 import os
 import sys
 from collections.abc import Sequence
@@ -47,6 +46,7 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
             return None
+        import_module("hardenprobe.cli.trouble").log_to_file()
         command = import_module(f"hardenprobe.cli.{_COMMANDS[cmd_name][0]}").command
         assert isinstance(command, click.Command)
         return command
@@ -69,7 +69,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit status; no exception passes."""
-    _quiet_logging()
     try:
         status = cli.main(args=arguments, prog_name="hardenprobe", standalone_mode=False)
         sys.stdout.flush()
@@ -92,26 +91,3 @@ def run(arguments: Sequence[str] | None = None) -> int:
         report_bug()
         return BUG
     return status if isinstance(status, int) else 0
-
-
-def _quiet_logging() -> None:
-    """Tracebacks of broken probes and checks go to a log file, which is made when the first one comes."""
-    log = logging.getLogger("hardenprobe")
-    if log.handlers:
-        return
-    log.propagate = False
-    log.addHandler(_LateFile())
-
-
-class _LateFile(logging.Handler):
-    """Opens the log file at the first record, so that no command pays for it before."""
-
-    def emit(self, record: logging.LogRecord) -> None:
-        from platformdirs import user_log_path
-
-        try:
-            folder = user_log_path("hardenprobe", appauthor=False, ensure_exists=True)
-            with (folder / "hardenprobe.log").open("a", encoding="utf-8") as out:
-                out.write(f"{self.format(record)}\n")
-        except OSError:
-            pass  # a log that cannot be kept must not stop a scan

@@ -23,8 +23,7 @@ def command(output: Path) -> int:
     """
     from hardenprobe import baseline, inventory, plan, registry, review, scope, store, vantage
     from hardenprobe.cli import running
-    from hardenprobe.demo_lab.process import running_lab
-    from hardenprobe.demo_lab.truth import switched_off
+    from hardenprobe.demo_lab.process import INVENTORY, running_lab
     from hardenprobe.errors import UsageError
     from hardenprobe.probes.certificates import TrustAnchors
     from hardenprobe.records import Reach
@@ -38,7 +37,9 @@ def command(output: Path) -> int:
     expected = baseline.load("office-device", checks)
     allowed = scope.Scope.loopback()
     targets = plan.targets(["127.77.0.0/24"])
-    with running_lab() as lab, store.opened(str(output / "store.db")) as kept:
+    listed = inventory.load(INVENTORY)
+    off = {device.asset_tag for device in listed.devices if device.lab is None}
+    with running_lab(INVENTORY) as lab, store.opened(str(output / "store.db")) as kept:
         if lab.port_offset:
             click.echo(f"low ports are not for us here: every port is shifted by {lab.port_offset}", err=True)
         order = review.Order(
@@ -57,7 +58,7 @@ def command(output: Path) -> int:
             ),
             baseline=expected,
             registry=checks,
-            inventory=inventory.load(lab.inventory),
+            inventory=listed,
             anchors=TrustAnchors.load([lab.ca_file], system=False),
         )
         found = kept.save(running.run(order))
@@ -68,7 +69,6 @@ def command(output: Path) -> int:
             FORMATS[kind](found, out)
     click.echo(f"raw print ports of the lab received {printed} bytes", err=True)
     click.echo(f"wrote {output / 'report.html'}, findings.csv, review.json and store.db beside it", err=True)
-    off = switched_off(lab.inventory)
     missed = ", ".join(m.asset_tag for m in found.coverage.listed_not_seen if m.asset_tag in off)
     if missed:
         click.echo(

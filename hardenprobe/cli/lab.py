@@ -40,8 +40,8 @@ def start(port_offset: int | None) -> int:
         )
         click.echo("Ctrl-C stops it")
         try:
-            while lab.running:
-                time.sleep(0.2)
+            while lab.counters():  # says so when the lab has ended by itself
+                time.sleep(1)
         except KeyboardInterrupt:
             click.echo("\nstopped")
     return 0

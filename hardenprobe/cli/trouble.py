@@ -1,7 +1,8 @@
-"""What happens on a bug of ours: the traceback goes to a file, and the user learns which."""
+"""What happens on a bug of ours: tracebacks go to files, and no user reads one."""
 
 from __future__ import annotations
 
+import logging
 import tempfile
 import traceback
 from pathlib import Path
@@ -22,3 +23,23 @@ def report_bug() -> None:
         click.echo(text, err=True)
         return
     click.echo(f"hardenprobe: this is a bug of ours; what happened is in {where}, please report it", err=True)
+
+
+def log_to_file() -> None:
+    """Send the tracebacks of broken probes and checks to a log file, which is made when the first one comes."""
+    log = logging.getLogger("hardenprobe")
+    if not log.handlers:
+        log.propagate = False
+        log.addHandler(_LateFile())
+
+
+class _LateFile(logging.Handler):
+    def emit(self, record: logging.LogRecord) -> None:
+        from platformdirs import user_log_path
+
+        try:
+            folder = user_log_path("hardenprobe", appauthor=False, ensure_exists=True)
+            with (folder / "hardenprobe.log").open("a", encoding="utf-8") as out:
+                out.write(f"{self.format(record)}\n")
+        except OSError:
+            pass  # a log that cannot be kept must not stop a scan

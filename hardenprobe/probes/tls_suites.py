@@ -336,9 +336,15 @@ LATTICE_GROUPS: dict[int, tuple[str, int]] = {
 
 
 def group_name(code: int) -> str:
-    """The IANA name, or "group 0x1234"."""
+    """The IANA name, or "group 0x1234"; -1 stands for a curve that was spelt out."""
     known = GROUPS.get(code) or LATTICE_GROUPS.get(code)
-    return known[0] if known else f"group 0x{code:04X}"
+    return known[0] if known else "explicit curve" if code < 0 else f"group 0x{code:04X}"
+
+
+def group_bits(code: int) -> int:
+    """Bits of the field or group, 0 where they are not known."""
+    known = GROUPS.get(code) or LATTICE_GROUPS.get(code)
+    return known[1] if known else 0
 
 
 # IANA "TLS SignatureScheme", and the hash and signature pairs of TLS 1.2 (RFC 5246 section 7.4.1.4.1).

@@ -106,19 +106,13 @@ class Unsealer:
         if hello.suite not in _SUITES:
             raise MalformedReply(f"TLS 1.3: suite 0x{hello.suite:04X} has no cipher here")
         name, length, cipher = _SUITES[hello.suite]
-        self._hash = name
         try:
             shared = share.combine(hello.share)
         except (ValueError, UnsupportedAlgorithm) as exc:
             raise MalformedReply(f"TLS 1.3: the server's key share is unusable: {exc}") from None
-        size = hashlib.new(name).digest_size
         transcript = hashlib.new(name, b"".join(_retried(name, before)) + hello.raw).digest()
-        early = self._extract(bytes(size), bytes(size))
-        salt = self._expand(early, "derived", hashlib.new(name).digest(), size)
-        handshake = self._extract(salt, shared)
-        secret = self._expand(handshake, "s hs traffic", transcript, size)
-        self._cipher = cipher(self._expand(secret, "key", b"", length))
-        self._iv = self._expand(secret, "iv", b"", 12)
+        key, self._iv = server_keys(name, length, shared, transcript)
+        self._cipher = cipher(key)
         self._sequence = 0
         self._pending = b""
         self.result = Unsealed(chain=[])
@@ -167,16 +161,34 @@ class Unsealer:
             data = data[4 + length :]
         self._pending = data
 
-    def _extract(self, salt: bytes, secret: bytes) -> bytes:
-        mac = HMAC(salt, _HASHES[self._hash])
-        mac.update(secret)
-        return mac.finalize()
 
-    def _expand(self, secret: bytes, label: str, context: bytes, length: int) -> bytes:
-        """HKDF-Expand-Label (RFC 8446 section 7.1)."""
-        full = b"tls13 " + label.encode("ascii")
-        info = struct.pack(">HB", length, len(full)) + full + bytes([len(context)]) + context
-        return HKDFExpand(_HASHES[self._hash], length, info).derive(secret)
+def server_keys(name: str, length: int, shared: bytes, transcript: bytes) -> tuple[bytes, bytes]:
+    """The server's handshake key and IV.
+
+    Args:
+        name: Hash of the suite.
+        length: Of the key, in bytes.
+        shared: Result of the key exchange.
+        transcript: Digest of the messages up to ServerHello.
+    """
+    size = hashlib.new(name).digest_size
+    early = _extract(name, bytes(size), bytes(size))
+    salt = _expand(name, early, "derived", hashlib.new(name).digest(), size)
+    secret = _expand(name, _extract(name, salt, shared), "s hs traffic", transcript, size)
+    return _expand(name, secret, "key", b"", length), _expand(name, secret, "iv", b"", 12)
+
+
+def _extract(name: str, salt: bytes, secret: bytes) -> bytes:
+    mac = HMAC(salt, _HASHES[name])
+    mac.update(secret)
+    return mac.finalize()
+
+
+def _expand(name: str, secret: bytes, label: str, context: bytes, length: int) -> bytes:
+    """HKDF-Expand-Label (RFC 8446 section 7.1)."""
+    full = b"tls13 " + label.encode("ascii")
+    info = struct.pack(">HB", length, len(full)) + full + bytes([len(context)]) + context
+    return HKDFExpand(_HASHES[name], length, info).derive(secret)
 
 
 def _retried(name: str, before: Sequence[bytes]) -> list[bytes]:

@@ -19,6 +19,7 @@ from hardenprobe.probes.tls_suites import (
     GROUPS,
     LATTICE_GROUPS,
     RENEGOTIATION_SCSV,
+    group_bits,
     group_name,
     is_tls13,
     strongest_first,
@@ -28,6 +29,7 @@ from hardenprobe.probes.tls_suites import (
 from hardenprobe.probes.tls_talk import INAPPROPRIATE_FALLBACK, Reply, Talker
 
 EXTRA = 16  # connections of a whole fact sheet beyond one for each accepted suite
+FINITE_FIELD = range(256, 261)  # the groups of RFC 7919
 MOST = 70  # connections of a whole fact sheet
 _WALK_LIMIT = (
     200  # hellos of one version; a server that picks something new for ever is not believed for ever
@@ -93,9 +95,10 @@ async def ask_suites(found: Versions) -> TlsSuites:
             await _walk(found, walk)
         budget = _Budget(found.talker, sum(len(w.picks) for w in walks.values()))
         fallback = await _fallback(found, walks, budget)
-        await _preference(found.talker, walks, budget)
-        await _groups_old(found.talker, walks, budget)
+        await _preference(found.talker, walks, budget, of=2)
         await _groups_new(found.talker, walks, budget)
+        await _groups_old(found.talker, walks, budget)
+        await _preference(found.talker, walks, budget, of=3)
     except CeilingReached:
         for walk in walks.values():
             if walk.why is None:
@@ -106,10 +109,12 @@ async def ask_suites(found: Versions) -> TlsSuites:
     return TlsSuites(
         reached=found.reached,
         suites=accepted,
-        unknown_why={VERSION_NAMES[v]: w.why for v, w in walks.items() if w.why not in (None, "done")},  # type: ignore[misc]
+        unknown_why={VERSION_NAMES[v]: w.why for v, w in walks.items() if w.why and w.why != "done"},
         preference={VERSION_NAMES[v]: w.preference for v, w in walks.items()},
         groups={
-            VERSION_NAMES[v]: tuple(group_name(g) for g in w.groups) for v, w in walks.items() if w.groups
+            VERSION_NAMES[v]: {group_name(g): group_bits(g) for g in w.groups}
+            for v, w in walks.items()
+            if w.groups
         },
         groups_complete={VERSION_NAMES[v]: w.groups_complete for v, w in walks.items() if w.groups},
         dh_bits={VERSION_NAMES[v]: w.dh_bits for v, w in walks.items() if w.dh_bits},
@@ -124,15 +129,18 @@ async def ask_suites(found: Versions) -> TlsSuites:
 
 
 class _Budget:
-    """How many connections are left for what goes beyond versions and suites."""
+    """How many connections are left for what goes beyond versions and suites.
+
+    A sheet costs at most EXTRA beyond the accepted suites. Where those alone pass MOST, only what verdicts need is asked.
+    """
 
     def __init__(self, talker: Talker, accepted: int) -> None:
         self._talker = talker
-        self._most = min(accepted + EXTRA, max(MOST, talker.connections))
+        self._needed = accepted + EXTRA
+        self._wanted = min(accepted + EXTRA, MOST)
 
-    @property
-    def left(self) -> int:
-        return self._most - self._talker.connections
+    def left(self, *, needed: bool = False) -> bool:
+        return self._talker.connections < (self._needed if needed else self._wanted)
 
 
 async def _walk(found: Versions, walk: Walk) -> None:
@@ -179,7 +187,7 @@ async def _ask(talker: Talker, version: int, offer: Sequence[int], met: Sequence
 async def _fallback(found: Versions, walks: dict[int, Walk], budget: _Budget) -> bool | None:
     """Fall back on purpose, and say so (RFC 7507)."""
     lower = [v for v in walks if v <= TLS12 and any(higher > v for higher in walks)]
-    if not lower or budget.left < 1:
+    if not lower or not budget.left(needed=True):
         return None
     offer = [*walks[lower[0]].picks, FALLBACK_SCSV, RENEGOTIATION_SCSV]
     below = [v for v in ALL_VERSIONS if v <= lower[0]]
@@ -189,18 +197,22 @@ async def _fallback(found: Versions, walks: dict[int, Walk], budget: _Budget) ->
     return False if reply.kind == "picked" else None
 
 
-async def _preference(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
-    """Tell whose order counts. Two or three suites can follow both orders by chance; one more hello settles it."""
+async def _preference(talker: Talker, walks: dict[int, Walk], budget: _Budget, of: int) -> None:
+    """Tell whose order counts, for walks of `of` suites or, with 3, of more.
+
+    Two suites follow both orders by chance every other time, three every sixth time; one more hello settles it.
+    """
     for walk in walks.values():
-        if walk.why != "done":
+        count = len(walk.picks)
+        if walk.why != "done" or (count > 2) != (of > 2):
             continue
-        if len(walk.picks) == 1:
+        if count == 1:
             walk.preference = "single"
         elif not walk.follows_client():
             walk.preference = "server"
-        elif len(walk.picks) > 3:
+        elif count > 3 or (count == 3 and not budget.left()):
             walk.preference = "client"
-        elif budget.left >= 1:
+        elif budget.left(needed=count == 2):
             # Offered the other way round, only a server that follows the client picks another than at first.
             offer = [s for s in reversed(walk.offers[0]) if s in walk.picks]
             reply = await _ask(talker, walk.version, offer, [])
@@ -208,37 +220,39 @@ async def _preference(talker: Talker, walks: dict[int, Walk], budget: _Budget) -
                 walk.preference = "client" if reply.hello.suite == offer[0] else "server"
 
 
-async def _groups_old(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
-    """Ask the highest old version that does ECDHE for the curves that no flight has shown yet."""
-    for version, walk in walks.items():
-        with_curve = [s for s in walk.picks if "ECDHE_" in suites()[s] or "ECDH_anon" in suites()[s]]
-        if version > TLS12 or not with_curve:
-            continue
-        # What TLS 1.3 shares with it is asked there; here the weak and the odd come first.
-        while budget.left >= 1:
-            rest = [g for g in reversed(GROUPS) if g not in walk.groups and not 256 <= g <= 260]
-            reply = await _one(talker, version, with_curve, rest)
-            if reply.picked([version], with_curve) is None or reply.flight.group not in rest:
-                walk.groups_complete = reply.kind in ("alert", "picked")
-                break
-            walk.groups.append(reply.flight.group)
-        return
-
-
 async def _groups_new(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
     """Ask TLS 1.3 for the groups that no HelloRetryRequest has named yet."""
     walk = walks.get(TLS13)
     if walk is None:
         return
-    while budget.left >= 1:
+    while budget.left():
         rest = [g for g in (*GROUPS, *LATTICE_GROUPS) if g not in walk.groups]
-        reply = await _one(talker, TLS13, walk.picks, rest)
+        reply = await talker.hello([TLS13], walk.picks, groups=rest, until_hello=True)
         if reply.picked([TLS13], walk.picks) is None or reply.hello is None or reply.hello.group not in rest:
             walk.groups_complete = reply.kind in ("alert", "picked")
             return
         walk.groups.append(reply.hello.group)
 
 
-async def _one(talker: Talker, version: int, offer: Sequence[int], groups: Sequence[int]) -> Reply:
-    below = [v for v in ALL_VERSIONS if v <= version] if version < TLS13 else [version]
-    return await talker.hello(below, offer, groups=groups, until_hello=version >= TLS13)
+async def _groups_old(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
+    """Ask the highest old version that does ECDHE for the curves that nothing has shown yet, the weak ones first."""
+    newer = walks[TLS13].groups if TLS13 in walks else []
+    for version, walk in walks.items():
+        with_curve = [
+            s for s in walk.picks if any(kx in suites().get(s, "") for kx in ("ECDHE_", "ECDH_anon"))
+        ]
+        if version > TLS12 or not with_curve:
+            continue
+        below = [v for v in ALL_VERSIONS if v <= version]
+        while budget.left(needed=True):
+            rest = [
+                g
+                for g in reversed(GROUPS)
+                if g not in walk.groups and g not in newer and g not in FINITE_FIELD
+            ]
+            reply = await talker.hello(below, with_curve, groups=rest)
+            if reply.picked([version], with_curve) is None or reply.flight.group not in rest:
+                walk.groups_complete = reply.kind in ("alert", "picked")
+                break
+            walk.groups.append(reply.flight.group)
+        return

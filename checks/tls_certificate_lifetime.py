@@ -1,0 +1,68 @@
+"""A certificate is made to last too long.
+
+Fails when
+    It is valid for more days than the baseline's limit. Public limits do not bind a private authority.
+Passes when
+    It is not.
+Unknown when
+    No certificate came, or it cannot be read.
+Reach
+    ask: the certificate is read from the hellos for the versions.
+Why it matters
+    A key that leaked once stays good until the last day; keys of office devices change hands with the device.
+Sources
+    CA/Browser Forum ballot SC-081v3 (public authorities only); RFC 5280 section 4.1.2.5
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from hardenprobe.check import Check, Outcome, Seen, fail, passed
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.seen_tls import leaves, unanswered
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """How long is too long.
+
+    Attributes:
+        max_days: The longest lifetime that will do.
+    """
+
+    max_days: int
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """Count days of 86,400 seconds, both ends included."""
+    expected = f"a lifetime of at most {expect.max_days} days"
+    yield from unanswered(seen, expected)
+    found, missing = leaves(seen, expected)
+    yield from missing
+    for at, chain, leaf in found:
+        span = datetime.fromisoformat(leaf.not_after) - datetime.fromisoformat(leaf.not_before)
+        seconds = int(span.total_seconds()) + 1
+        days = -(-seconds // 86400)
+        subject = chain.label or None
+        if days > expect.max_days:
+            text = f"made to last {days} days; limits of public authorities do not bind a private one"
+            yield fail(at, text, expected, value=days, wanted=expect.max_days, subject=subject)
+        else:
+            yield passed(at, f"made to last {days} days", expected, value=days, subject=subject)
+
+
+CHECK = Check(
+    id="tls-certificate-lifetime",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    judge=judge,
+    settings=Settings,
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
+    remedy=TLS_CERTIFICATE,
+    controls=("SC-12", "SC-17"),
+)

@@ -1,0 +1,59 @@
+"""TLS compression is negotiated.
+
+Fails when
+    A server picks compression when it is offered.
+Passes when
+    Every version that could compress picks none.
+Unknown when
+    A version below TLS 1.3 could not be asked, or the port closes or is silent.
+Reach
+    ask: compression is offered in the hellos for the versions; TLS 1.3 has none.
+Why it matters
+    The length of what is compressed gives secrets away, a session cookie for one (CVE-2012-4929).
+Sources
+    CVE-2012-4929; RFC 9325 section 3.3; RFC 3749
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.remedies_tls import TLS_SUITES
+from hardenprobe.seen_tls import speaking, unanswered, why_unknown
+
+EXPECTED = "no version of TLS compresses"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result a port."""
+    yield from unanswered(seen, EXPECTED)
+    for port in speaking(seen):
+        facts = port.facts
+        compressing = [version for version, picked in facts.compression.items() if picked]
+        # SSL 2.0 has no compression; what it could not tell matters nothing here.
+        unknown = [
+            v for v, state in facts.versions.items() if state == "unknown" and v not in ("SSL 2.0", "TLS 1.3")
+        ]
+        if compressing:
+            yield fail(port, f"compression in {', '.join(compressing)}", EXPECTED, value=compressing)
+        elif unknown:
+            reason = why_unknown(facts, unknown[0])
+            yield untold(port, f"{', '.join(unknown)} could not be asked", EXPECTED, reason=reason)
+        else:
+            asked = ", ".join(facts.compression) or "no version that could"
+            yield passed(port, f"no compression (offered in {asked})", EXPECTED)
+
+
+CHECK = Check(
+    id="tls-compression",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, HttpAnswer),
+    judge=judge,
+    # NVD rates CVE-2012-4929 AV:N/AC:H/Au:N/C:P/I:N/A:N.
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=TLS_SUITES,
+    controls=("SC-8(1)",),
+)

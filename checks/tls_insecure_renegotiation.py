@@ -1,0 +1,59 @@
+"""Renegotiation is not protected.
+
+Fails when
+    A version below TLS 1.3 is accepted and the server does not answer with renegotiation_info.
+Passes when
+    Every such version answers with it, or only TLS 1.3 is accepted.
+Unknown when
+    A version below TLS 1.3 could not be asked, or the port closes or is silent.
+Reach
+    ask: the extension is offered in the hellos for the versions, in SSL 3.0 by the signalling suite.
+Why it matters
+    Someone on the path can put words of his own before a user's, and the device takes both for one (CVE-2009-3555).
+Sources
+    RFC 5746; RFC 9325 section 3.5; CVE-2009-3555
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.remedies_tls import TLS_FIRMWARE
+from hardenprobe.seen_tls import speaking, unanswered, why_unknown
+
+EXPECTED = "every version below TLS 1.3 answers with renegotiation_info"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result a port. Whether the device renegotiates at all is not tried, so the text says what is missing."""
+    yield from unanswered(seen, EXPECTED)
+    for port in speaking(seen):
+        facts = port.facts
+        without = [version for version, secure in facts.secure_renegotiation.items() if not secure]
+        unknown = [
+            v for v, state in facts.versions.items() if state == "unknown" and v not in ("SSL 2.0", "TLS 1.3")
+        ]
+        if without:
+            text = f"no renegotiation_info in {', '.join(without)}; renegotiation itself was not tried"
+            yield fail(port, text, EXPECTED, value=without)
+        elif unknown:
+            reason = why_unknown(facts, unknown[0])
+            yield untold(port, f"{', '.join(unknown)} could not be asked", EXPECTED, reason=reason)
+        else:
+            asked = ", ".join(facts.secure_renegotiation) or "only TLS 1.3"
+            yield passed(port, f"renegotiation_info or no renegotiation: {asked}", EXPECTED)
+
+
+CHECK = Check(
+    id="tls-insecure-renegotiation",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, HttpAnswer),
+    judge=judge,
+    # NVD rates CVE-2009-3555 AV:N/AC:M/Au:N/C:N/I:P/A:P; whether renegotiation happens at all is not known here.
+    vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A"},
+    remedy=TLS_FIRMWARE,
+    controls=("SC-8(1)", "SC-23"),
+)

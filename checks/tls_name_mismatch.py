@@ -1,0 +1,73 @@
+"""A certificate names none of the device's names.
+
+Fails when
+    No subjectAltName matches a name that people use for the device: of the inventory, or given as target.
+Passes when
+    One of them matches. The common name of the subject is not a name.
+Unknown when
+    No certificate came, or it cannot be read. No name known to compare with: informational.
+Reach
+    ask: the certificate is read from the hellos for the versions.
+Why it matters
+    Browsers and print clients warn, people click on, and a machine in between needs no better certificate.
+Sources
+    RFC 9525 section 6; RFC 5280 section 4.2.1.6
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from ipaddress import ip_address
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.seen_tls import leaves, unanswered
+
+EXPECTED = "a subjectAltName of the certificate is a name that people use for the device"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Compare every name of the certificate with every name in use."""
+    yield from unanswered(seen, EXPECTED)
+    found, missing = leaves(seen, EXPECTED)
+    yield from missing
+    used = tuple(dict.fromkeys([*(seen.listed.names if seen.listed else ()), *seen.device.names]))
+    for at, chain, leaf in found:
+        subject = chain.label or None
+        value = {"names": list(leaf.names), "used": list(used)}
+        shown = ", ".join(leaf.names[:5]) or "no subjectAltName"
+        if not used:
+            yield note(at, f"names {shown}; no name in use is known", EXPECTED, value=value, subject=subject)
+            continue
+        matched = [name for name in used if any(_matches(pattern, name) for pattern in leaf.names)]
+        if matched:
+            yield passed(at, f"names {', '.join(matched[:5])}", EXPECTED, value=value, subject=subject)
+        else:
+            text = f"names {shown}; in use are {', '.join(used[:5])}"
+            yield fail(at, text, EXPECTED, value=value, subject=subject)
+
+
+def _matches(pattern: str, name: str) -> bool:
+    """RFC 9525 section 6.3: letter case aside; `*` only as the whole leftmost label, for one label."""
+    try:
+        return ip_address(pattern) == ip_address(name)
+    except ValueError:
+        pass
+    have = pattern.lower().rstrip(".").split(".")
+    want = name.lower().rstrip(".").split(".")
+    if have[0] == "*" and len(have) > 2:
+        return len(have) == len(want) and have[1:] == want[1:]
+    return have == want
+
+
+CHECK = Check(
+    id="tls-name-mismatch",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    judge=judge,
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=TLS_CERTIFICATE,
+    controls=("SC-17", "IA-3"),
+)

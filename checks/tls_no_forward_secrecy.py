@@ -1,0 +1,91 @@
+"""A suite without forward secrecy is accepted.
+
+Fails when
+    A suite without ephemeral key exchange is accepted that the rule set forbids or advises against.
+Passes when
+    Every accepted suite has an ephemeral key exchange, or the rule set allows it without (informational).
+Unknown when
+    The suites of a version could not all be asked for, or the port closes or is silent.
+Reach
+    ask: the same hellos as for tls-weak-cipher.
+Why it matters
+    Whoever recorded the traffic can read all of it on the day the device's key is taken, from a returned device for one.
+Sources
+    RFC 9325 section 4.1; RFC 10015 sections 2 and 4; NIST SP 800-52 Rev. 2 appendix D
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.remedies_tls import TLS_SUITES
+from hardenprobe.rulesets import load
+from hardenprobe.seen_tls import open_versions, unanswered, walks
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Which published rules decide.
+
+    Attributes:
+        rules: Name of a rule set.
+    """
+
+    rules: str
+
+
+EXPECTED = "every accepted suite has an ephemeral key exchange"
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """One result for each kind of key exchange that keeps nothing secret later."""
+    rules = load(expect.rules)
+    yield from unanswered(seen, EXPECTED)
+    ports, missing = walks(seen, EXPECTED)
+    yield from missing
+    for port, walk in ports:
+        kinds: dict[str, list[str]] = {}
+        for version, suites in walk.facts.suites.items():
+            for suite in suites:
+                rule = rules.key_exchange(suite)
+                if rule is not None and rule.ephemeral is False:
+                    kinds.setdefault(rule.weakness, []).append(f"{suite} in {version}")
+        failed = False
+        for kind, where in sorted(kinds.items()):
+            rule = rules.key_exchange(where[0].split()[0])
+            assert rule is not None
+            more = f"; and {len(where) - 6} more" if len(where) > 6 else ""
+            text = (
+                f"{kind}: {'; '.join(where[:6])}{more} ({rule.say.upper().replace('-', ' ')}, {rule.source})"
+            )
+            if rule.discouraged:
+                failed = True
+                yield fail(walk, text, EXPECTED, value=where, subject=kind, rule_set=rules.rule_set)
+            else:
+                yield note(walk, text, EXPECTED, value=where, subject=kind, rule_set=rules.rule_set)
+        still_open = open_versions(port.facts, walk.facts)
+        if still_open:
+            text = f"the suites of {', '.join(still_open)} are not all known"
+            reason = next(iter(still_open.values()))
+            yield untold(walk, text, EXPECTED, reason=reason, rule_set=rules.rule_set)
+        elif not failed:
+            count = sum(len(suites) for suites in walk.facts.suites.values())
+            text = f"none of {count} accepted suites is without forward secrecy that the rule set asks for"
+            yield passed(walk, text, EXPECTED, rule_set=rules.rule_set)
+
+
+CHECK = Check(
+    id="tls-no-forward-secrecy",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    judge=judge,
+    settings=Settings,
+    # The key must be taken as well, so only confidentiality, and with effort.
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=TLS_SUITES,
+    controls=("SC-8(1)", "SC-12", "SC-13"),
+)

@@ -1,0 +1,67 @@
+"""Two devices serve the same key.
+
+Fails when
+    Another device of this review serves the same public key.
+Passes when
+    No other device of this review does.
+Unknown when
+    No certificate came, or it cannot be read.
+Reach
+    ask: the certificate is read from the hellos for the versions; devices are compared, not asked again.
+Why it matters
+    Whoever opens one device, or its firmware, has the key of all of them.
+Sources
+    NIST SP 800-57 Part 1 Rev. 5 section 5.2; NIST SP 800-53 Rev. 5, SC-12
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import Chain, TlsPort, TlsSuites
+from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.seen_tls import leaves, unanswered
+
+EXPECTED = "no other device serves the same key"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Compare public keys by device, so that two addresses of one device are never two."""
+    yield from unanswered(seen, EXPECTED)
+    found, missing = leaves(seen, EXPECTED)
+    yield from missing
+    indexes = (
+        seen.fleet.sharing(TlsPort, "tls key", lambda facts: _keys(facts.chains)),
+        seen.fleet.sharing(TlsSuites, "tls key", lambda facts: _keys(facts.chains)),
+    )
+    for at, chain, leaf in found:
+        holders = set[str]().union(*(index.get(leaf.spki_sha256, ()) for index in indexes))
+        others = sorted(holders - {seen.device.id})
+        subject = chain.label or None
+        value = {"spki_sha256": leaf.spki_sha256, "devices": others[:50]}
+        if others:
+            plural = "device serves" if len(others) == 1 else "devices serve"
+            text = f"{len(others)} other {plural} the key {leaf.spki_sha256[:16]} as well"
+            yield fail(at, text, EXPECTED, value=value, subject=subject)
+        else:
+            count = len(seen.fleet.members)
+            text = f"the key {leaf.spki_sha256[:16]} is the device's own among {max(count, 1)} in this review"
+            yield passed(at, text, EXPECTED, value=value, subject=subject)
+
+
+def _keys(chains: Iterable[Chain]) -> list[str]:
+    return [chain.certificates[0].spki_sha256 for chain in chains if chain.certificates]
+
+
+CHECK = Check(
+    id="tls-shared-key",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    judge=judge,
+    # The key of one opened device serves against every other.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=TLS_CERTIFICATE,
+    controls=("SC-12", "SC-17"),
+)

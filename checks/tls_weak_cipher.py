@@ -1,0 +1,125 @@
+"""A weak cipher suite is accepted.
+
+Fails when
+    A suite is accepted that the rule set forbids or, if the baseline says so, advises against; one result a weakness.
+Passes when
+    Every accepted suite of every version is one that the rule set allows or does not rate.
+Unknown when
+    The suites of a version could not all be asked for, or the port closes or is silent.
+Reach
+    ask: one hello for each accepted suite and one more a version.
+Why it matters
+    A client that is talked into such a suite sends passwords and documents that can be read or changed on the way.
+Sources
+    RFC 9325 sections 4.1 and 4.2; RFC 7465 (RC4); RFC 10015; NIST SP 800-52 Rev. 2 section 3.3.1
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.remedies_tls import TLS_SUITES
+from hardenprobe.rulesets import SuiteRule, TlsRules, load
+from hardenprobe.seen_tls import open_versions, unanswered, walks
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Which published rules decide, and how strictly.
+
+    Attributes:
+        rules: Name of a rule set.
+        fail_on: "must-not" lets what is merely advised against through as informational.
+    """
+
+    rules: str
+    fail_on: Literal["must-not", "should-not"]
+
+
+EXPECTED = "no suite is accepted that the rule set forbids"
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """One result for each weakness; unrated suites are told apart, never counted as bad or good."""
+    rules = load(expect.rules)
+    yield from unanswered(seen, EXPECTED)
+    ports, missing = walks(seen, EXPECTED)
+    yield from missing
+    for port, walk in ports:
+        weak, unrated = _sort(rules, walk.facts)
+        failed = False
+        for weakness, (rule, where) in sorted(weak.items()):
+            text = f"{weakness}: {_listed(where)} ({rule.say.upper().replace('-', ' ')}, {rule.source})"
+            if rule.say == "must-not" or expect.fail_on == "should-not":
+                failed = True
+                yield fail(
+                    walk,
+                    text,
+                    EXPECTED,
+                    value=where,
+                    subject=weakness,
+                    vector=rule.kind,
+                    rule_set=rules.rule_set,
+                )
+            else:
+                yield note(walk, text, EXPECTED, value=where, subject=weakness, rule_set=rules.rule_set)
+        if unrated:
+            text = f"{len(unrated)} accepted suites are not rated: {_listed(unrated)}"
+            yield note(walk, text, EXPECTED, value=unrated, subject="unrated", rule_set=rules.rule_set)
+        still_open = open_versions(port.facts, walk.facts)
+        if still_open:
+            text = f"the suites of {', '.join(still_open)} are not all known"
+            reason = next(iter(still_open.values()))
+            yield untold(walk, text, EXPECTED, reason=reason, rule_set=rules.rule_set)
+        elif not failed:
+            count = sum(len(suites) for suites in walk.facts.suites.values())
+            yield passed(
+                walk, f"{count} accepted suites, none of them weak", EXPECTED, rule_set=rules.rule_set
+            )
+
+
+def _sort(
+    rules: TlsRules, facts: TlsSuites
+) -> tuple[dict[str, tuple[SuiteRule, dict[str, list[str]]]], dict[str, list[str]]]:
+    """Accepted suites by weakness, then those without a rule; both as suite to versions."""
+    weak: dict[str, tuple[SuiteRule, dict[str, list[str]]]] = {}
+    unrated: dict[str, list[str]] = {}
+    for version, suites in facts.suites.items():
+        protected = facts.encrypt_then_mac.get(version, {})
+        for suite in suites:
+            rule = rules.cipher(suite, protected.get(suite))
+            if rule is None:
+                unrated.setdefault(suite, []).append(version)
+            elif rule.discouraged:
+                _, where = weak.setdefault(rule.weakness, (rule, {}))
+                where.setdefault(suite, []).append(version)
+    return weak, unrated
+
+
+def _listed(where: dict[str, list[str]]) -> str:
+    """Name suites with their versions, the first six."""
+    parts = [f"{suite} in {', '.join(versions)}" for suite, versions in list(where.items())[:6]]
+    more = len(where) - len(parts)
+    return "; ".join(parts) + (f"; and {more} more" if more else "")
+
+
+CHECK = Check(
+    id="tls-weak-cipher",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    judge=judge,
+    settings=Settings,
+    # none: no protection once chosen. weak: practical attacks on the cipher. dated: attacks that need much or many.
+    vectors={
+        "none": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+    },
+    remedy=TLS_SUITES,
+    controls=("SC-8(1)", "SC-13", "CM-6"),
+)

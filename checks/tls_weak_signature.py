@@ -1,0 +1,89 @@
+"""A certificate on the path is signed with a broken hash.
+
+Fails when
+    A certificate below the trust anchor, or of a chain without one, bears an MD5 or SHA-1 signature, per rule set.
+Passes when
+    Every signature that carries weight has a sound hash. A self-signed certificate's own signature carries none.
+Unknown when
+    No certificate came, or it cannot be read.
+Reach
+    ask: the certificates are read from the hellos for the versions.
+Why it matters
+    With a broken hash, a second certificate can be made that the same signature fits; clients refuse it more and more.
+Sources
+    RFC 9155; RFC 9325 section 4.5; NIST SP 800-131A Rev. 2 section 9
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from hardenprobe.check import Check, Outcome, Seen, fail, passed
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import Chain, TlsPort, TlsSuites
+from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.rulesets import load
+from hardenprobe.seen_tls import leaves, unanswered
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Which published rules decide.
+
+    Attributes:
+        rules: Name of a rule set.
+    """
+
+    rules: str
+
+
+EXPECTED = "no signature on the path uses a hash that the rule set forbids"
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """Look at the signatures that somebody relies on."""
+    rules = load(expect.rules)
+    yield from unanswered(seen, EXPECTED)
+    found, missing = leaves(seen, EXPECTED)
+    yield from missing
+    for at, chain, _ in found:
+        hashes = _relied_on(chain)
+        bad = [h for h in hashes if h in rules.signatures and rules.signatures[h].discouraged]
+        subject = chain.label or None
+        if bad:
+            text = f"signed with {', '.join(sorted(set(bad)))} ({rules.signatures[bad[0]].source})"
+            vector = "" if bad == ["sha1"] * len(bad) else "md"
+            yield fail(
+                at, text, EXPECTED, value=hashes, subject=subject, vector=vector, rule_set=rules.rule_set
+            )
+        else:
+            text = (
+                f"signed with {', '.join(sorted(set(hashes)))}"
+                if hashes
+                else "self-signed: nobody relies on a signature"
+            )
+            yield passed(at, text, EXPECTED, value=hashes, subject=subject, rule_set=rules.rule_set)
+
+
+def _relied_on(chain: Chain) -> list[str]:
+    """Hashes on the path; without a path, of every certificate that another one signed."""
+    if chain.path.trusted:
+        return [h for h in chain.path.hashes if h]
+    return [c.signature_hash for c in chain.certificates if c.signature_hash and not c.self_signed]
+
+
+CHECK = Check(
+    id="tls-weak-signature",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    judge=judge,
+    settings=Settings,
+    # Collisions are practical for MD5 and dear for SHA-1; both need an authority that still signs with them.
+    vectors={
+        "md": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+    },
+    remedy=TLS_CERTIFICATE,
+    controls=("SC-13", "SC-17"),
+)

@@ -1,0 +1,180 @@
+"""The small table of objects that a device's SNMP agent serves, and the three ways of reading it.
+
+Sources: RFC 3418 (system), RFC 2790 (host resources), RFC 3805 (printer), RFC 3411 (engine). Enterprise number 32473 is
+kept for documentation by RFC 5612.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+from pysnmp.proto import api, rfc1902
+
+from hardenprobe.demo_lab.service import Host
+
+Oid = tuple[int, ...]
+ENTERPRISE = (1, 3, 6, 1, 4, 1, 32473)
+MOST_REPETITIONS = 50  # of a GetBulk; bounds an answer to one datagram of a few kilobytes
+
+PRINTS = frozenset({"printer", "multifunction", "label-printer", "plotter"})
+KINDS = {"printer": 1, "multifunction": 2, "scanner": 3, "label-printer": 4, "plotter": 5}
+
+# PrtChannelTypeTC of IANA-PRINTER-MIB.
+LPD_SERVER, PORT_9100, PORT_TCP, IPP = 8, 11, 37, 44
+
+_v2 = api.PROTOCOL_MODULES[api.SNMP_VERSION_2C]
+
+
+class Table:
+    """Objects in the order of their names.
+
+    Args:
+        objects: Object name to a function that makes its value now.
+    """
+
+    def __init__(self, objects: dict[Oid, Callable[[], Any]]) -> None:
+        self._objects = objects
+        self._names = sorted(objects)
+
+    def get(self, oid: Oid) -> Any | None:
+        """The value now, None where there is no such object."""
+        make = self._objects.get(oid)
+        return make() if make else None
+
+    def after(self, oid: Oid) -> tuple[Oid, Any] | None:
+        """The next object in order, None at the end of the view."""
+        at = bisect_right(self._names, oid)
+        return (self._names[at], self._objects[self._names[at]]()) if at < len(self._names) else None
+
+    def knows(self, oid: Oid) -> bool:
+        """Whether some instance of the same object is there."""
+        return any(name[: len(oid) - 1] == oid[:-1] for name in self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+
+EMPTY = Table({})
+
+
+def of(host: Host) -> Table:
+    """The objects of one device."""
+    device, lab = host.device.listed, host.device.lab
+    assert lab is not None
+    text, number, name = rfc1902.OctetString, rfc1902.Integer32, rfc1902.ObjectIdentifier
+    prints = device.kind in PRINTS
+    fixed: dict[str, Any] = {
+        "2.1.1.1.0": text(f"{lab.model}; firmware {lab.firmware}"),
+        "2.1.1.2.0": name((*ENTERPRISE, 1, KINDS.get(device.kind, 9))),
+        "2.1.1.4.0": text(device.owner or ""),
+        "2.1.1.5.0": text((device.names or (device.asset_tag,))[0].partition(".")[0]),
+        "2.1.1.6.0": text(device.place or ""),
+        "2.1.1.7.0": number(72),
+        "2.1.25.3.2.1.2.1": name((1, 3, 6, 1, 2, 1, 25, 3, 1, 5 if prints else 1)),
+        "2.1.25.3.2.1.3.1": text(lab.model),
+        "2.1.25.3.2.1.5.1": number(2),  # hrDeviceStatus running
+        "6.3.10.2.1.1.0": text(host.engine_id),
+    }
+    if prints:
+        fixed["2.1.25.3.5.1.1.1"] = number(3)  # hrPrinterStatus idle
+        fixed["2.1.43.5.1.1.16.1"] = text(lab.model)
+        if device.serial:
+            fixed["2.1.43.5.1.1.17.1"] = text(device.serial)
+        for row, (kind, information) in enumerate(_channels(host), 1):
+            fixed[f"2.1.43.14.1.1.2.1.{row}"] = number(kind)
+            fixed[f"2.1.43.14.1.1.9.1.{row}"] = text(information)
+    objects = {_oid(short): _always(value) for short, value in fixed.items()}
+    objects[_oid("2.1.1.3.0")] = lambda: rfc1902.TimeTicks(int(host.uptime_s * 100))
+    objects[_oid("2.1.25.1.2.0")] = lambda: text(_date_and_time(host))
+    return Table(objects)
+
+
+def _always(value: Any) -> Callable[[], Any]:
+    return lambda: value
+
+
+def _oid(short: str) -> Oid:
+    """A name below internet's mgmt, or its snmpV2 branch, written without 1.3.6.1."""
+    return (1, 3, 6, 1, *map(int, short.split(".")))
+
+
+def _channels(host: Host) -> Iterator[tuple[int, str]]:
+    for service in host.device.services:
+        if service.speaks == "lpd":
+            yield LPD_SERVER, ""
+        elif service.speaks == "raw-print":
+            yield (PORT_9100, "") if service.port == 9100 else (PORT_TCP, f"Port={service.port}")
+        elif service.speaks == "ipp":
+            yield IPP, ""
+
+
+def _date_and_time(host: Host) -> bytes:
+    """DateAndTime of RFC 2579 with its zone, UTC."""
+    now = host.now()
+    return (
+        now.year.to_bytes(2, "big")
+        + bytes((now.month, now.day, now.hour, now.minute, now.second, now.microsecond // 100000))
+        + b"+\x00\x00"
+    )
+
+
+def respond(table: Table, request: Any, *, version1: bool) -> Any | None:
+    """Answer one PDU; None where it is no request.
+
+    Source: RFC 1157 section 4.1 for version 1, RFC 3416 section 4.2 for the others.
+    """
+    codec = api.PROTOCOL_MODULES[api.SNMP_VERSION_1] if version1 else _v2
+    asked = [tuple(oid) for oid, _ in codec.apiPDU.get_varbinds(request)] if not _is_bulk(request) else []
+    response = codec.apiPDU.get_response(request)
+    if _is_bulk(request) and not version1:
+        codec.apiPDU.set_varbinds(response, _bulk(table, request))
+        return response
+    if request.isSameTypeWith(codec.SetRequestPDU()):
+        codec.apiPDU.set_varbinds(response, codec.apiPDU.get_varbinds(request))
+        codec.apiPDU.set_error_status(response, 2 if version1 else 6)  # noSuchName, or noAccess
+        codec.apiPDU.set_error_index(response, 1 if asked else 0)
+        return response
+    if request.isSameTypeWith(codec.GetNextRequestPDU()):
+        found = [table.after(oid) for oid in asked]
+    elif request.isSameTypeWith(codec.GetRequestPDU()):
+        found = [None if (value := table.get(oid)) is None else (oid, value) for oid in asked]
+    else:
+        return None
+    if version1 and None in found:
+        codec.apiPDU.set_varbinds(response, codec.apiPDU.get_varbinds(request))
+        codec.apiPDU.set_error_status(response, 2)
+        codec.apiPDU.set_error_index(response, found.index(None) + 1)
+        return response
+    missing = _end if request.isSameTypeWith(codec.GetNextRequestPDU()) else _absent
+    pairs = [pair or (oid, missing(table, oid)) for oid, pair in zip(asked, found, strict=True)]
+    codec.apiPDU.set_varbinds(response, pairs)
+    return response
+
+
+def _is_bulk(request: Any) -> bool:
+    return bool(request.isSameTypeWith(_v2.GetBulkRequestPDU()))
+
+
+def _absent(table: Table, oid: Oid) -> Any:
+    return _v2.NoSuchInstance("") if table.knows(oid) else _v2.NoSuchObject("")
+
+
+def _end(table: Table, oid: Oid) -> Any:
+    return _v2.EndOfMibView("")
+
+
+def _bulk(table: Table, request: Any) -> list[tuple[Oid, Any]]:
+    names: Sequence[Oid] = [tuple(oid) for oid, _ in _v2.apiBulkPDU.get_varbinds(request)][:MOST_REPETITIONS]
+    once = max(0, int(_v2.apiBulkPDU.get_non_repeaters(request)))
+    again = min(MOST_REPETITIONS, max(0, int(_v2.apiBulkPDU.get_max_repetitions(request))))
+    out: list[tuple[Oid, Any]] = [table.after(oid) or (oid, _v2.EndOfMibView("")) for oid in names[:once]]
+    current = list(names[once:])
+    for _ in range(again):
+        row = [table.after(oid) or (oid, _v2.EndOfMibView("")) for oid in current]
+        out += row
+        current = [oid for oid, _ in row]
+        if len(out) > MOST_REPETITIONS or all(value.isSameTypeWith(_v2.EndOfMibView("")) for _, value in row):
+            break
+    return out

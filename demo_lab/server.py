@@ -1,0 +1,260 @@
+"""All devices in one event loop: a socket for every address and port, and nothing anywhere else.
+
+No socket is bound to a wildcard, so an address or a port that nobody declared refuses by itself.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import hashlib
+import socket
+import sys
+from collections import Counter
+from collections.abc import Coroutine, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from hardenprobe.demo_lab.certificates import Authority
+from hardenprobe.demo_lab.declarations import Virtual
+from hardenprobe.demo_lab.service import IDLE, Answer, Host, Service, Talk
+from hardenprobe.errors import UsageError
+
+OFFSET = 20000  # added to every port where low ports need a privilege
+HANDSHAKE = 10.0  # seconds
+GOODBYE = 2.0  # seconds a client may take to close its side of TLS
+TLS_RECORD = 0x16  # RFC 8446 section 5.1: a handshake record, the first byte of a ClientHello
+
+_HELP = {
+    errno.EADDRINUSE: "is in use already; stop what uses it, or choose another --port-offset",
+    errno.EACCES: "needs a privilege on this machine; leave --port-offset out to let the lab choose",
+    errno.EADDRNOTAVAIL: "is no address of this machine; give it to the loopback interface first",
+}
+
+
+class Lab:
+    """The simulated devices.
+
+    Attributes:
+        connections: TCP connections accepted, by address.
+    """
+
+    def __init__(self, devices: Iterable[Virtual], folder: Path, port_offset: int) -> None:
+        authority = Authority(folder)
+        self.ca_file = authority.file
+        self.port_offset = port_offset
+        self.hosts = [
+            Host(
+                device=device,
+                port_offset=port_offset,
+                engine_id=engine_id((device.lab and device.lab.engine) or device.listed.asset_tag),
+                context=authority.context(device),
+            )
+            for device in devices
+        ]
+        self.connections: Counter[str] = Counter()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._bound: list[tuple[Host, Service, str, socket.socket]] = []
+
+    def bind(self, addresses: Sequence[str] | None = None) -> int:
+        """Bind every declared port, and return how many sockets that took.
+
+        Args:
+            addresses: Only these, all by default.
+
+        Raises:
+            UsageError: Names the address and port that could not be had.
+        """
+        for host in self.hosts:
+            for address in host.device.listed.addresses:
+                if addresses is not None and address not in addresses:
+                    continue
+                for service in host.device.services:
+                    bound = _bind(address, service, self.port_offset)
+                    self._bound.append((host, service, address, bound))
+        return len(self._bound)
+
+    async def serve(self, until: asyncio.Event) -> None:
+        """Serve until the event is set, then close everything."""
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(_complain)
+        transports = []
+        try:
+            for host, service, address, bound in self._bound:
+                if service.transport == "tcp":
+                    self._spawn(self._accept(host, service, address, bound))
+                else:
+                    transports.append((await self._datagrams(host, service, bound))[0])
+            await until.wait()
+        finally:
+            for task in self._tasks:
+                task.cancel()
+            await asyncio.gather(*self._tasks, return_exceptions=True)
+            for transport in transports:
+                transport.close()
+            self.close()
+
+    def close(self) -> None:
+        for *_, bound in self._bound:
+            bound.close()
+
+    def counters(self) -> dict[str, dict[str, int]]:
+        """Bytes that raw print ports received by asset tag, and connections by address."""
+        raw = {
+            host.device.listed.asset_tag: host.raw_bytes
+            for host in self.hosts
+            if any(service.speaks == "raw-print" for service in host.device.services)
+        }
+        return {"raw_print_bytes": raw, "connections": dict(self.connections)}
+
+    def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _accept(self, host: Host, service: Service, address: str, bound: socket.socket) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            with contextlib.suppress(ConnectionError):
+                connection, peer = await loop.sock_accept(bound)
+                self.connections[address] += 1
+                self._spawn(self._talk(host, service, connection, peer[0]))
+
+    async def _talk(self, host: Host, service: Service, connection: socket.socket, source: str) -> None:
+        refusal = host.device.refusal(service, source)
+        if refusal == "close":
+            connection.close()
+            return
+        try:
+            encrypted = await _begins_with_tls(service, connection)
+            reader, writer = await _streams(connection, host, encrypted)
+        except (OSError, TimeoutError):  # a broken handshake is an OSError too
+            connection.close()
+            return
+        talk = Talk(host=host, reader=reader, writer=writer, admitted=refusal is None, encrypted=encrypted)
+        try:
+            with contextlib.suppress(OSError, EOFError):
+                await service.serve(talk)
+        finally:
+            writer.close()
+            with contextlib.suppress(OSError):
+                await writer.wait_closed()
+
+    async def _datagrams(
+        self, host: Host, service: Service, bound: socket.socket
+    ) -> tuple[asyncio.DatagramTransport, asyncio.DatagramProtocol]:
+        loop = asyncio.get_running_loop()
+        return await loop.create_datagram_endpoint(
+            lambda: _Datagrams(host.device, service, service.answerer(host)), sock=bound
+        )
+
+
+class _Datagrams(asyncio.DatagramProtocol):
+    """Answers from the very socket, so from the very address, that was asked."""
+
+    def __init__(self, device: Virtual, service: Service, answer: Answer) -> None:
+        self._device, self._service, self._answer = device, service, answer
+
+    def connection_made(self, transport: Any) -> None:
+        self._transport = transport
+
+    def datagram_received(self, data: bytes, addr: tuple[str | Any, int]) -> None:
+        if self._device.refusal(self._service, addr[0]):
+            return
+        if (answer := self._answer(data)) is not None:
+            self._transport.sendto(answer, addr)
+
+
+def engine_id(name: str) -> bytes:
+    """An SNMP engine id of enterprise 32473, in the format for octets of one's own (RFC 3411 section 5)."""
+    return bytes.fromhex("80007ed905") + hashlib.sha256(f"engine {name}".encode()).digest()[:12]
+
+
+def choose_offset(devices: Iterable[Virtual]) -> int:
+    """Zero where this process may bind the lowest declared port, OFFSET where it may not."""
+    wanted = [(s.port, d.listed.addresses[0], s) for d in devices for s in d.services]
+    if not wanted:
+        return 0
+    _, address, service = min(wanted, key=lambda w: w[0])
+    with _socket(address, service) as probe:
+        try:
+            probe.bind((address, service.port))
+        except PermissionError:
+            return OFFSET
+        except OSError:
+            pass  # told properly when the lab binds
+    return 0
+
+
+def _socket(address: str, service: Service) -> socket.socket:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    kind = socket.SOCK_STREAM if service.transport == "tcp" else socket.SOCK_DGRAM
+    return socket.socket(family, kind)
+
+
+def _bind(address: str, service: Service, port_offset: int) -> socket.socket:
+    port = service.port + port_offset
+    if not 1 <= port <= 65535:
+        raise UsageError(f"port {service.port} and an offset of {port_offset} make {port}, which is no port")
+    bound = _socket(address, service)
+    try:
+        if service.transport == "tcp":
+            bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.setblocking(False)
+        bound.bind((address, port))
+        if service.transport == "tcp":
+            bound.listen(64)
+    except OSError as exc:
+        bound.close()
+        why = _HELP.get(exc.errno or 0, f"cannot be bound: {exc.strerror}")
+        raise UsageError(f"{address} {service.transport} port {port} {why}") from exc
+    return bound
+
+
+async def _begins_with_tls(service: Service, connection: socket.socket) -> bool:
+    """Whether this connection is to run under TLS; where the client may choose, its first byte tells."""
+    if service.spoken_in != "both":
+        return service.spoken_in == "tls"
+    loop = asyncio.get_running_loop()
+    connection.setblocking(False)
+    readable: asyncio.Future[None] = loop.create_future()
+
+    def wake() -> None:
+        if not readable.done():
+            readable.set_result(None)
+
+    loop.add_reader(connection, wake)
+    try:
+        async with asyncio.timeout(IDLE):
+            await readable
+    finally:
+        loop.remove_reader(connection)
+    return connection.recv(1, socket.MSG_PEEK)[:1] == bytes([TLS_RECORD])
+
+
+async def _streams(
+    connection: socket.socket, host: Host, encrypted: bool
+) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    loop = asyncio.get_running_loop()
+    ready: asyncio.Future[tuple[asyncio.StreamReader, asyncio.StreamWriter]] = loop.create_future()
+
+    def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        ready.set_result((reader, writer))
+
+    protocol = asyncio.StreamReaderProtocol(asyncio.StreamReader(), connected)
+    await loop.connect_accepted_socket(
+        lambda: protocol,
+        connection,
+        ssl=host.context if encrypted else None,
+        ssl_handshake_timeout=HANDSHAKE if encrypted else None,
+        ssl_shutdown_timeout=GOODBYE if encrypted else None,
+    )
+    return await ready
+
+
+def _complain(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """One line for a fault of ours; what clients do to their connections is no fault."""
+    exc = context.get("exception")
+    if not isinstance(exc, OSError):
+        print(f"demo lab: {context.get('message')}: {exc!r}", file=sys.stderr)

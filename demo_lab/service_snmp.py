@@ -1,0 +1,88 @@
+"""An SNMP agent that reads: versions 1 and 2c by community, version 3 by user."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal
+
+from pyasn1.codec.ber import decoder, encoder
+from pysnmp.proto import api
+
+from hardenprobe.demo_lab import mib
+from hardenprobe.demo_lab.service import Answer, Host, Service
+from hardenprobe.demo_lab.usm import Engine, User
+
+Version = Literal["1", "2c", "3"]
+
+_WIRE = {0: "1", 1: "2c", 3: "3"}  # RFC 1157, RFC 1901, RFC 3412
+_CODECS: dict[str, Any] = {
+    "1": api.PROTOCOL_MODULES[api.SNMP_VERSION_1],
+    "2c": api.PROTOCOL_MODULES[api.SNMP_VERSION_2C],
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Snmp(Service, speaks="snmp"):
+    """An agent. A community it does not know gets no answer at all (RFC 1157 section 4.1).
+
+    Attributes:
+        communities: What versions 1 and 2c answer to, for reading.
+        any_community: Answer whatever the community: a trap for whoever takes one answer for a proof.
+        narrow_view: The communities see no object.
+        users: Who version 3 knows.
+    """
+
+    transport: ClassVar[Literal["tcp", "udp"]] = "udp"
+
+    port: int = 161
+    versions: tuple[Version, ...]
+    communities: tuple[str, ...] = ()
+    any_community: bool = False
+    narrow_view: bool = False
+    users: tuple[User, ...] = ()
+
+    def fault(self) -> str | None:
+        short = [
+            u.name for u in self.users if min(len(u.password), len(u.privacy_password or u.password)) < 8
+        ]
+        if short:
+            return f"a password of user {short[0]!r} is shorter than 8 characters (RFC 3414 section 11.2)"
+        return None
+
+    def answerer(self, host: Host) -> Answer:
+        full = mib.of(host)
+        view = mib.EMPTY if self.narrow_view else full
+        known = {name.encode() for name in self.communities}
+        engine = Engine(host.engine_id, self.users, lambda pdu: mib.respond(full, pdu, version1=False))
+
+        def answer(data: bytes) -> bytes | None:
+            try:
+                version = _WIRE.get(_version(data))
+                if version not in self.versions:
+                    return None
+                if version == "3":
+                    return engine.answer(data)
+                return _community_answer(data, version, None if self.any_community else known, view)
+            except Exception:  # noqa: BLE001 - hostile bytes make the decoder raise anything; an agent stays silent
+                return None
+
+        return answer
+
+
+def _version(data: bytes) -> int:
+    """The INTEGER that every SNMP message begins with."""
+    at = 2 if data[1] < 0x80 else 2 + (data[1] & 0x7F)
+    return data[at + 2] if data[at : at + 2] == b"\x02\x01" else -1
+
+
+def _community_answer(data: bytes, version: str, known: set[bytes] | None, view: mib.Table) -> bytes | None:
+    codec = _CODECS[version]
+    message, _ = decoder.decode(data, asn1Spec=codec.Message())
+    if known is not None and bytes(codec.apiMessage.get_community(message)) not in known:
+        return None
+    response = mib.respond(view, codec.apiMessage.get_pdu(message), version1=version == "1")
+    if response is None:
+        return None
+    answer = codec.apiMessage.get_response(message)
+    codec.apiMessage.set_pdu(answer, response)
+    return bytes(encoder.encode(answer))

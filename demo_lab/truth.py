@@ -1,0 +1,220 @@
+"""What a scan of the lab must find, derived from the declarations alone: no socket is opened and no check is asked.
+
+What a device is guilty of depends on who looks: a list that turns the source away hides what it guards. Addresses are
+reckoned here with the standard library, so that a fault in hardenprobe's own address sets would show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from ipaddress import ip_address, ip_network
+from pathlib import Path
+
+from hardenprobe import inventory
+from hardenprobe.demo_lab.certificates import key_digest, named_key
+from hardenprobe.demo_lab.declarations import Virtual, load
+from hardenprobe.demo_lab.service import Service
+from hardenprobe.demo_lab.service_http import Http, Https
+from hardenprobe.demo_lab.service_plain import Ftp
+from hardenprobe.demo_lab.service_snmp import Snmp
+
+DEFAULT_COMMUNITIES = ("public", "private")
+EXPECTED_TCP = frozenset({80, 443, 631})
+HTTP_PORTS = frozenset({80, 8080})
+TLS_PORTS = frozenset({443, 631, 8443})
+RAW_PORTS = frozenset(range(9100, 9108))
+
+# The words of declared allow-lists, and the ports they mean.
+WORDS: dict[str, tuple[tuple[str, int], ...]] = {
+    "http": (("tcp", 80), ("tcp", 8080)),
+    "https": (("tcp", 443), ("tcp", 8443)),
+    "snmp": (("udp", 161),),
+    "telnet": (("tcp", 23),),
+    "ftp": (("tcp", 21),),
+    "ipp": (("tcp", 631),),
+    "lpd": (("tcp", 515),),
+    "raw-print": (("tcp", 9100),),
+}
+
+DATES = {"expired": "expired", "not-yet": "not yet valid", "ending": "ending soon"}
+OLD = ("1.0", "1.1")
+
+
+@dataclass(frozen=True, order=True)
+class Guilt:
+    """One finding that a scan must bring.
+
+    Attributes:
+        device: Asset tag, or the first address of a device that nobody has listed.
+        transport: None, like the port, where the check looks at no endpoint.
+    """
+
+    device: str
+    check: str
+    transport: str | None = None
+    port: int | None = None
+    subject: str | None = None
+
+
+def expected_findings(inventory_path: Path, source: str, approved: Sequence[str] | None = None) -> set[Guilt]:
+    """Derive every finding of the checks named in this module.
+
+    Args:
+        inventory_path: An inventory with its `lab:` parts.
+        source: The address that the scan comes from.
+        approved: Networks that an allow-list may admit; those that the inventory names by default.
+
+    Raises:
+        FileInvalid: The inventory is wrong.
+    """
+    if approved is None:
+        approved = inventory.load(inventory_path).approved_networks
+    found: set[Guilt] = set()
+    for device in load(inventory_path):
+        if device.lab is None:
+            continue
+        label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
+        for check, transport, port, subject in _of(device, source, approved):
+            found.add(Guilt(label, check, transport, port, subject))
+    return found
+
+
+_Found = tuple[str, str | None, int | None, str | None]
+
+
+def _of(device: Virtual, source: str, approved: Sequence[str]) -> Iterator[_Found]:
+    for service in device.services:
+        if _untouched(device, service):
+            continue
+        if service.transport == "tcp" and service.port not in EXPECTED_TCP:
+            yield "unexpected-service", "tcp", service.port, None
+        refusal = device.refusal(service, source)
+        if refusal != "close":
+            yield from _tls(device, service)
+        if refusal is None:
+            yield from _protocol(service)
+    if device.listed.listed:  # an inventory declares nothing of a device that it does not hold
+        yield from _not_enforced(device, source)
+        for number, declared in enumerate(device.listed.allow_lists, 1):
+            if _admits_others(declared.entries, approved):
+                yield "allow-list-too-wide", None, None, f"list {number}"
+
+
+def _untouched(device: Virtual, service: Service) -> bool:
+    """Raw print ports of a fragile device are not even connected to, so nothing can be found there."""
+    return device.listed.listed and device.listed.fragile and service.port in RAW_PORTS
+
+
+def _protocol(service: Service) -> Iterator[_Found]:
+    """What a service gives away to a source that it lets in."""
+    where = (service.transport, service.port)
+    if service.speaks == "telnet":
+        yield "cleartext-telnet", *where, None
+    if isinstance(service, Ftp) and service.port == 21 and service.variant == "clear":
+        yield "cleartext-ftp", *where, None
+    if service.transport == "tcp" and service.port in RAW_PORTS:
+        yield "cleartext-print-raw", *where, None
+    if isinstance(service, Http) and service.spoken_in == "none" and service.port in HTTP_PORTS:
+        leads_to_https = service.answers == "redirect" or (
+            service.answers == "redirect-away" and service.to.startswith("https://")
+        )
+        if not leads_to_https and service.answers != "forbidden":
+            yield "cleartext-http-management", *where, None
+    if isinstance(service, Snmp) and service.port == 161:
+        yield from _snmp(service)
+
+
+def _snmp(agent: Snmp) -> Iterator[_Found]:
+    where = (agent.transport, agent.port)
+    answered = _default_communities(agent)
+    if not answered:
+        return
+    for version in ("1", "2c"):
+        if version in agent.versions:
+            yield "snmp-cleartext-version", *where, f"SNMPv{version}"
+    if agent.any_community:
+        yield "snmp-default-community-read", *where, "answers any community"
+    else:
+        for community in answered:
+            yield "snmp-default-community-read", *where, f'community "{community}"'
+    if "3" not in agent.versions:
+        yield "snmp-v3-missing", *where, None
+
+
+def _default_communities(agent: Snmp) -> tuple[str, ...]:
+    if not {"1", "2c"} & set(agent.versions):
+        return ()
+    return tuple(c for c in DEFAULT_COMMUNITIES if agent.any_community or c in agent.communities)
+
+
+def _tls(device: Virtual, service: Service) -> Iterator[_Found]:
+    """What a completed handshake shows. A port that answers 403 has completed one."""
+    tls = device.lab.tls if device.lab else None
+    if tls is None or service.spoken_in == "none" or service.port not in TLS_PORTS:
+        return
+    where = (service.transport, service.port)
+    for version in OLD:
+        if version in tls.versions:
+            yield "tls-deprecated-version", *where, f"TLS {version}"
+    if not {"1.2", "1.3"} & set(tls.versions):
+        yield "tls-current-version-missing", *where, None
+    if tls.dates in DATES:
+        yield "tls-certificate-dates", *where, DATES[tls.dates]
+    if tls.issuer == "self-signed" and not _pinned(device):
+        yield "tls-certificate-untrusted", *where, None
+
+
+def _pinned(device: Virtual) -> bool:
+    """Whether the inventory pins the key that the device shows; only a P-256 key of the lab can be known before."""
+    tls = device.lab.tls if device.lab else None
+    if not (tls and device.listed.listed and device.listed.pinned_key and tls.key_type == "ec-p256"):
+        return False
+    return key_digest(named_key(tls.key or device.listed.asset_tag)) == device.listed.pinned_key
+
+
+def _not_enforced(device: Virtual, source: str) -> Iterator[_Found]:
+    for declared in device.listed.allow_lists:
+        if not declared.entries or any(_holds(_bounds(e), source) for e in declared.entries):
+            continue
+        wanted = {where for word in declared.services for where in WORDS[word]}
+        for service in device.services:
+            where = (service.transport, service.port)
+            if where in wanted and not _untouched(device, service) and _serves(device, service, source):
+                yield "allow-list-not-enforced", *where, None
+
+
+def _serves(device: Virtual, service: Service, source: str) -> bool:
+    if device.refusal(service, source) is not None:
+        return False
+    if isinstance(service, Http | Https):
+        return service.answers != "forbidden"
+    if isinstance(service, Snmp):
+        return "3" in service.versions or bool(_default_communities(service))
+    return True
+
+
+def _bounds(entry: str) -> tuple[int, int, int]:
+    """IP version, first and last address of an entry."""
+    if "-" in entry:
+        low, high = (ip_address(part.strip()) for part in entry.split("-"))
+        return low.version, int(low), int(high)
+    network = ip_network(entry.strip())
+    return network.version, int(network[0]), int(network[-1])
+
+
+def _holds(bounds: tuple[int, int, int], address: str) -> bool:
+    ip = ip_address(address)
+    return bounds[0] == ip.version and bounds[1] <= int(ip) <= bounds[2]
+
+
+def _admits_others(entries: Iterable[str], approved: Sequence[str]) -> bool:
+    """Whether some entry holds an address that is in no approved network."""
+    networks = sorted(_bounds(network) for network in approved)
+    for version, first, last in map(_bounds, entries):
+        for other, low, high in networks:
+            if other == version and low <= first <= high:
+                first = high + 1
+        if first <= last:
+            return True
+    return False

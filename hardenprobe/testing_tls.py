@@ -1,0 +1,117 @@
+"""Builders of TLS facts and of what a judge sees, for tests of checks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from hardenprobe.check import Clock, Fleet, Seen
+from hardenprobe.facts import TcpPort
+from hardenprobe.facts_tls import VERSIONS, Certificate, Chain, Path, TlsPort, TlsSuites
+from hardenprobe.inventory import Listed
+from hardenprobe.link import observation
+from hardenprobe.records import Address, Device, Endpoint, Observation, State, Vantage
+
+NOW = "2026-11-25T12:00:00Z"
+ADDRESS = "127.0.0.1"
+
+
+def certificate(**changes: Any) -> Certificate:
+    """A sound leaf certificate of an RSA key, in the middle of its life."""
+    plain = Certificate(
+        subject="CN=printer-1.office.test",
+        issuer="CN=Office Authority",
+        names=("printer-1.office.test",),
+        not_before="2026-06-01T00:00:00Z",
+        not_after="2027-06-01T00:00:00Z",
+        serial="1f",
+        key_type="RSA",
+        key_bits=2048,
+        curve=None,
+        signature_hash="sha256",
+        spki_sha256="aa" * 32,
+        self_signed=False,
+        sha256="bb" * 32,
+        der="MAA=",
+    )
+    return replace(plain, **changes)
+
+
+def chain(
+    label: str = "", *, trusted: bool = True, hashes: tuple[str, ...] = ("sha256",), **leaf: Any
+) -> Chain:
+    """A chain of one leaf."""
+    path = (
+        Path(trusted=True, anchor="CN=Office Authority", error=None, hashes=hashes, issuers=("RSA 4096",))
+        if trusted
+        else Path(trusted=False, anchor=None, error="no path to a trust anchor")
+    )
+    return Chain(label=label, certificates=(certificate(**leaf),), path=path)
+
+
+def tls_port(*accepted: str, unknown: Mapping[str, str] | None = None, **changes: Any) -> TlsPort:
+    """A port that accepts these versions and refuses the rest.
+
+    Args:
+        unknown: Version to the reason why it could not be told.
+    """
+    states = {v: "accepted" if v in accepted else "refused" for v in VERSIONS}
+    states |= dict.fromkeys(unknown or {}, "unknown")
+    old = {v: True for v in accepted if v not in ("SSL 2.0", "TLS 1.3")}
+    plain = TlsPort(
+        speaks=True,
+        versions=states,
+        unknown_why=dict(unknown or {}),
+        chains=(chain(),),
+        secure_renegotiation=old,
+        compression=dict.fromkeys(old, False),
+    )
+    return replace(plain, **changes)
+
+
+def tls_suites(suites: Mapping[str, tuple[str, ...]], **changes: Any) -> TlsSuites:
+    """What a port accepts; every curve was asked for."""
+    done = {v: True for v in suites if v != "SSL 2.0"}
+    plain = TlsSuites(suites=dict(suites), groups_complete=done, groups={v: {"x25519": 253} for v in done})
+    return replace(plain, **changes)
+
+
+def seen_tls(
+    *facts: TlsPort | TlsSuites,
+    device: str = "device-1",
+    names: tuple[str, ...] = (),
+    pinned: str | None = None,
+    clock: bool = True,
+    ports: Mapping[int, State] | None = None,
+    fleet: bool = False,
+) -> Seen:
+    """What a judge sees of a device with these facts at port 443.
+
+    Args:
+        ports: TCP ports that were looked at, with what each did.
+        fleet: Make it the only member of its fleet.
+    """
+    address = Address(address=ADDRESS, family="ipv4")
+    observations: list[Observation[Any]] = [
+        observation(TcpPort(state=state), _endpoint(port, None), "here", NOW)
+        for port, state in (ports or {443: State.ACCEPTING}).items()
+    ]
+    observations += [
+        observation(f, _endpoint(443, "tls" if getattr(f, "speaks", True) else None), "here", NOW)
+        for f in facts
+    ]
+    seen = Seen(
+        device=Device(id=device, addresses=(address,), names=names),
+        vantage=Vantage(name="here"),
+        observations=tuple(observations),
+        listed=Listed(asset_tag=device, addresses=(ADDRESS,), names=names, pinned_key=pinned),
+        clock=Clock(now=NOW, proven=clock, how="compared" if clock else "not asked"),
+    )
+    if fleet:
+        seen.fleet = Fleet((seen,))
+    return seen
+
+
+def _endpoint(port: int, protocol: str | None) -> Endpoint:
+    return Endpoint(address=ADDRESS, transport="tcp", port=port, protocol=protocol)

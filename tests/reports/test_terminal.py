@@ -1,0 +1,118 @@
+"""The screen: in order, plain where it is not a terminal, and deaf to what devices say."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import pytest
+from rich.cells import cell_len
+from rich.console import Console
+
+from hardenprobe.records import Coverage, Review
+from hardenprobe.reports.terminal import LONGEST, show
+from hardenprobe.reports.text import CAUTION
+from hardenprobe.testing import sample_review
+
+
+def screen(review: Review, width: int = 140, terminal: bool = False, encoding: str = "utf-8") -> str:
+    raw = io.BytesIO()
+    file = io.TextIOWrapper(raw, encoding=encoding, newline="\n")
+    show(
+        review,
+        Console(
+            file=file, width=width, force_terminal=terminal, color_system="truecolor" if terminal else None
+        ),
+    )
+    file.flush()
+    return raw.getvalue().decode(encoding)
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_the_parts_come_in_order() -> None:
+    shown = screen(sample_review(5))
+    parts = ("Harbour office printers:", "What to do first", "Devices\n", "What could not be determined, and why",
+             "Coverage", "Caution\n")  # fmt: skip
+    places = [shown.index(part) for part in parts]
+    assert places == sorted(places)
+    assert CAUTION in flat(shown)
+
+
+def test_the_numbers_are_those_of_the_review() -> None:
+    review = sample_review(5)
+    standing = [r for r in review.findings if r.stands]
+    counts = {word: sum(1 for r in standing if r.severity == word) for word in ("high", "medium", "low")}
+    shown = flat(screen(review))
+    assert (
+        f"{len(standing)} findings stand: {counts['high']} high, {counts['medium']} medium, {counts['low']} low."
+        in shown
+    )
+    assert f"{len(review.findings) - len(standing)} more finding has a running exception." in shown
+    told = sum(1 for r in review.results if r.result in ("pass", "fail", "informational", "notapplicable"))
+    assert f"{told} of {len(review.results)} results could be determined." in shown
+    assert "205 connections, 45 datagrams" in shown
+
+
+@pytest.mark.parametrize("width", [80, 140])
+@pytest.mark.parametrize("hostile", [False, True])
+def test_no_line_is_wider_than_the_screen(width: int, hostile: bool) -> None:
+    for line in screen(sample_review(8, hostile), width).splitlines():
+        assert cell_len(line) <= width, line
+
+
+def test_it_is_plain_where_it_is_not_a_terminal() -> None:
+    assert "\x1b" not in screen(sample_review(3))
+    assert "\x1b[" in screen(sample_review(3), terminal=True)
+
+
+def test_device_text_sends_nothing_to_the_terminal() -> None:
+    shown = screen(sample_review(8, hostile=True))
+    assert all(char == "\n" or char.isprintable() for char in shown)
+    assert r"\x1b]0;owned\x07\x1b[31;5m\x9b2J" in shown
+    assert "[bold red]:warning:[/]" in flat(shown)  # neither markup nor emoji names mean anything
+    assert "Port offset 20000" in flat(shown)
+
+
+def test_a_terminal_that_knows_only_ascii_gets_ascii() -> None:
+    review = sample_review(2)
+    review = replace(review, head=replace(review.head, scope="Büro 印刷"))
+    assert r"B\xfcro \u5370\u5237" in screen(review, encoding="ascii")
+
+
+def test_severity_is_a_word_and_a_mark() -> None:
+    shown = screen(sample_review(5))
+    assert "high !!!" in shown
+    assert "medium !!" in shown
+    assert "low !" in shown
+
+
+def test_a_fleet_in_which_nothing_answered_is_not_green() -> None:
+    review = sample_review(0)
+    shown = flat(screen(replace(review, coverage=Coverage(planned=9, visited=9))))
+    assert "No device answered, so nothing is proven about any of them." in shown
+    assert "No remedy is called for by what could be determined." in shown
+
+
+def test_long_lists_are_cut_and_say_so() -> None:
+    review = sample_review(1)
+    many = tuple(f"127.0.8.{n}" for n in range(LONGEST + 5))
+    shown = screen(replace(review, coverage=replace(review.coverage, excluded=many)))
+    assert f"Excluded: {LONGEST + 5}" in shown
+    assert "and 5 more; a report holds all of them" in shown
+    assert many[LONGEST] not in shown
+
+
+def test_an_unfinished_review_says_so() -> None:
+    review = sample_review(1)
+    assert "2026-03-02 21:00:00 UTC (unfinished)" in flat(
+        screen(replace(review, head=replace(review.head, finished=None)))
+    )
+
+
+def test_an_interrupted_scan_says_so() -> None:
+    review = sample_review(1)
+    shown = flat(screen(replace(review, head=replace(review.head, interrupted=True))))
+    assert "The scan was stopped before it was done." in shown
