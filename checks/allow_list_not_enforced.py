@@ -4,7 +4,7 @@ Fails when
     Our address is outside a declared list, and a service that the list is declared for still serves: a page or a demand
     for credentials, a greeting, a reply, or a connection that stays open. A bare TLS handshake does not count.
 Passes when
-    The service refuses, closes, is silent, or says 403.
+    The service closes or says 403, or is silent while something else of the device answers.
 Unknown when
     A translator may change our address on the way, our address is not known, or the service could not be asked.
 Reach
@@ -18,13 +18,14 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Any
 
 from hardenprobe.addresses import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.ports import SERVICES
-from hardenprobe.records import Observation, Said, State, Word
+from hardenprobe.records import Observation, Reason, Said, State, Word
 from hardenprobe.remedies import ALLOW_LIST_ENFORCE
 
 EXPECTED = "the service does not serve a source outside its list"
@@ -32,7 +33,7 @@ EXPECTED = "the service does not serve a source outside its list"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide service by service, for every list that leaves our address out."""
-    lists = seen.of(DeclaredAllowList)
+    lists = [one for one in seen.of(DeclaredAllowList) if one.facts.entries]  # an empty one admits everyone
     source = seen.vantage.source
     relevant = [one for one in lists if source and source not in AddressSet.of(one.facts.entries)]
     if not relevant:
@@ -69,11 +70,19 @@ def _one(seen: Seen, service: str, source: str, answers: list[Observation[Any]])
     if serving is not None and seen.vantage.translated is not False:
         text = f"{service} serves us, but a translator may change our address {source} on the way"
         return untold(serving, text, EXPECTED)
+    if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
+        text = "a random high port accepts as well, so accepting proves nothing"
+        return untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
         return fail(serving, f"{service} serves {source}, which no list admits", EXPECTED, value=source)
     telling = [one for one in answers if not isinstance(one.facts, TcpPort)] or answers
     if _says_no(service, answers):
         return passed(telling[-1], f"{service} does not serve {source}", EXPECTED, value=source)
+    if any(isinstance(one.facts, TcpPort) and one.facts.state is State.SILENT for one in answers):
+        text = f"{service} is silent to {source}"
+        if not seen.answers:
+            return untold(telling[-1], text, EXPECTED, reason=Reason.SILENT)
+        return replace(passed(telling[-1], text, EXPECTED, value=source), reason=Reason.DROPPED)
     return untold(telling[-1], f"{service} gave no telling answer", EXPECTED)
 
 
@@ -91,9 +100,9 @@ def _serves(service: str, facts: Any) -> bool:
 def _says_no(service: str, answers: list[Observation[Any]]) -> bool:
     """It refused us beyond doubt; a silent SNMP agent may only dislike the community."""
     if service == "snmp":
-        return any(one.facts.state is State.REFUSING for one in answers)
+        return any(getattr(one.facts, "state", None) is State.REFUSING for one in answers)
     told = [one.facts for one in answers]
-    if any(isinstance(f, TcpPort) and (f.closed or f.state is State.SILENT) for f in told):
+    if any(isinstance(f, TcpPort) and f.closed for f in told):
         return True
     return any(isinstance(f, HttpAnswer) and (f.status == 403 or f.fault == "closed") for f in told)
 
@@ -104,7 +113,7 @@ def _nothing(seen: Seen, lists: bool, source: str | None) -> Outcome:
     elif lists:
         text, word = f"every declared list admits {source}", Word.NOTAPPLICABLE
     else:
-        text, word = "no list is declared for this device", Word.NOTAPPLICABLE
+        text, word = "no list with an entry is declared for this device", Word.NOTAPPLICABLE
     return Outcome(word=word, observed=Said(text=text), expected=Said(text=EXPECTED))
 
 

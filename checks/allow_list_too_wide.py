@@ -6,7 +6,7 @@ Fails when
 Passes when
     Everything that the list admits is approved.
 Unknown when
-    The inventory names no approved networks.
+    The inventory names no approved networks, or the list is empty: most devices then admit everyone.
 Reach
     none: the list is read from the inventory, the device is not asked.
 Why it matters
@@ -44,6 +44,10 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         expected = f"{subject} admits only {', '.join(approved.cover()) or 'approved networks'}"
         if not approved:
             yield untold(one, "the inventory names no approved networks", expected, subject=subject)
+            continue
+        if not one.facts.entries:
+            text = "the list is empty, and an empty list admits everyone on most devices"
+            yield untold(one, text, expected, subject=subject)
             continue
         excess = AddressSet.of(one.facts.entries) - approved
         if not excess:

@@ -41,7 +41,8 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         elif facts.user_code == 421 or (
             facts.user_code in range(530, 535) and WANTS_TLS.search(facts.user_text)
         ):
-            yield passed(session, f"USER is refused with {facts.user_code} and TLS is named", EXPECTED)
+            named = " and TLS is named" if WANTS_TLS.search(facts.user_text) else ""
+            yield passed(session, f"USER is refused with {facts.user_code}{named}", EXPECTED)
         else:
             said = "nothing" if facts.user_code is None else str(facts.user_code)
             yield untold(session, f"USER is answered with {said}, which tells nothing", EXPECTED)

@@ -18,7 +18,6 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable
-from urllib.parse import urlsplit
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
@@ -33,7 +32,7 @@ REDIRECTS = (301, 302, 303, 307, 308)
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide each path by itself."""
-    answers = [o for o in seen.of(HttpAnswer) if not o.facts.tls]
+    answers = [o for o in seen.of(HttpAnswer) if o.endpoint and o.endpoint.protocol == "http"]
     for answer in answers:
         yield _one(answer)
     if not answers:
@@ -46,7 +45,7 @@ def _one(answer: Observation[HttpAnswer]) -> Outcome:
         reason = Reason.DROPPED if facts.fault == "closed" else Reason.INCONCLUSIVE
         return untold(answer, f"no HTTP came back: {facts.fault}", EXPECTED, reason=reason)
     if facts.status in REDIRECTS:
-        if urlsplit(facts.location or "").scheme.lower() == "https":
+        if (facts.location or "").strip().lower().startswith("https:"):
             return passed(answer, f"{facts.status} to https", EXPECTED, value=facts.location)
         return fail(answer, f"{facts.status} that stays in clear", EXPECTED, value=facts.location)
     if facts.password_field:

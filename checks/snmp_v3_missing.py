@@ -28,15 +28,22 @@ EXPECTED = "where SNMP answers at all, version 3 answers"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the discovery, once something shows that an agent is there."""
-    answered = [o for o in seen.of(SnmpAnswer) if o.facts.error_status is not None]
-    for engine in seen.of(SnmpEngine):
+    answered = {o.endpoint: o.facts.version for o in seen.of(SnmpAnswer) if o.facts.error_status is not None}
+    engines = seen.of(SnmpEngine)
+    if not engines:
+        text = Said(text="version 3 was not asked")
+        yield Outcome(
+            word=Word.UNKNOWN, observed=text, expected=Said(text=EXPECTED), reason=Reason.INCONCLUSIVE
+        )
+    for engine in engines:
         facts = engine.facts
         if facts.engine_id:
             yield passed(engine, f"engine {facts.engine_id} answers", EXPECTED, value=facts.engine_id)
-        elif facts.fault:
-            yield untold(engine, f"the answer to the discovery cannot be read: {facts.fault}", EXPECTED)
-        elif answered:
-            yield fail(engine, f"version {answered[0].facts.version} answers, version 3 does not", EXPECTED)
+        elif facts.state is State.ACCEPTING:
+            why = facts.fault or "it names no engine"
+            yield untold(engine, f"the answer to the discovery cannot be read: {why}", EXPECTED)
+        elif engine.endpoint in answered:
+            yield fail(engine, f"version {answered[engine.endpoint]} answers, version 3 does not", EXPECTED)
         elif facts.state is State.REFUSING:
             text = Said(text="no SNMP agent: the port is unreachable")
             yield Outcome(

@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed
-from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort, TlsSuites
 from hardenprobe.remedies_tls import TLS_CERTIFICATE
 from hardenprobe.seen_tls import leaves, unanswered
@@ -67,7 +67,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
 CHECK = Check(
     id="tls-certificate-untrusted",
     document=__doc__,
-    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer, DeclaredDevice),
     judge=judge,
     settings=Settings,
     # A key other than the pinned one may be a machine in between already.

@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from ipaddress import ip_address
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
-from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort, TlsSuites
 from hardenprobe.remedies_tls import TLS_CERTIFICATE
 from hardenprobe.seen_tls import leaves, unanswered
@@ -65,7 +65,7 @@ def _matches(pattern: str, name: str) -> bool:
 CHECK = Check(
     id="tls-name-mismatch",
     document=__doc__,
-    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer, DeclaredDevice),
     judge=judge,
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=TLS_CERTIFICATE,

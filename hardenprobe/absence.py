@@ -70,7 +70,19 @@ def off_udp(asked: Sequence[Observation[Any]], answered_elsewhere: bool, expecte
     where = asked[0].endpoint if asked else None
     if not asked:
         return _whole(Word.UNKNOWN, f"{what} was not asked", expected, Reason.INCONCLUSIVE)
-    if any(o.facts.state is State.REFUSING for o in asked):
+    unread = [o for o in asked if o.facts.state is State.ACCEPTING]
+    if unread:
+        return Outcome(
+            word=Word.UNKNOWN,
+            observed=Said(text=f"{what} is answered with something that cannot be read"),
+            expected=Said(text=expected),
+            endpoint=unread[0].endpoint,
+            reason=Reason.INCONCLUSIVE,
+            proof=proof,
+        )
+    # One of several addresses that refuses says nothing of the others.
+    refusing = {o.endpoint for o in asked if o.facts.state is State.REFUSING}
+    if all(o.endpoint in refusing for o in asked):
         return Outcome(
             word=Word.PASS,
             observed=Said(text=f"the port of {what} is unreachable"),

@@ -24,6 +24,7 @@ from ipaddress import (
 Network = IPv4Network | IPv6Network
 IpAddress = IPv4Address | IPv6Address
 Range = tuple[int, int]
+_MAPPED = IPv6Network("::ffff:0:0/96")
 
 
 @dataclass(frozen=True)
@@ -127,9 +128,13 @@ def parse_network(text: str) -> Network:
     ):
         raise ValueError(f"{text!r} has a wildcard mask; write the number of leading bits, such as /24")
     try:
-        return ip_network(text.strip(), strict=True)
+        network = ip_network(text.strip(), strict=True)
     except ValueError:
         pass
+    else:
+        if isinstance(network, IPv6Network) and network.subnet_of(_MAPPED):
+            return IPv4Network((int(network[0]) & 0xFFFFFFFF, network.prefixlen - 96))
+        return network
     try:
         meant = ip_network(text.strip(), strict=False)
     except ValueError:

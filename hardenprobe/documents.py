@@ -64,6 +64,8 @@ for _tag, _pattern, _first in (
     ("float", r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?", list("-+.0123456789")),
 ):
     _Loader.add_implicit_resolver(f"tag:yaml.org,2002:{_tag}", re.compile(f"^{_pattern}$"), _first)
+# In YAML 1.2 a leading zero means nothing; the library's own constructor reads octal.
+_Loader.add_constructor("tag:yaml.org,2002:int", lambda loader, node: int(loader.construct_scalar(node)))
 
 
 def read_text(path: Path) -> str:
@@ -90,8 +92,9 @@ def load_yaml(path: Path) -> Document:
     """
     text = read_text(path)
     lines: dict[Spot, int] = {}
-    loader = _Loader(text)
+    loader = None
     try:
+        loader = _Loader(text)
         node = loader.get_single_node()
         data = _build(str(path), loader, node, (), lines) if node else None
     except yaml.MarkedYAMLError as exc:
@@ -102,7 +105,8 @@ def load_yaml(path: Path) -> Document:
     except RecursionError as exc:
         raise FileInvalid(str(path), None, "nested too deeply, or an alias inside itself") from exc
     finally:
-        loader.dispose()
+        if loader is not None:
+            loader.dispose()
     if not isinstance(data, dict):
         raise FileInvalid(str(path), 1, "expected keys and values at the top, such as `key: value`")
     return Document(str(path), data, lines)
@@ -125,7 +129,14 @@ def _build(file: str, loader: _Loader, node: yaml.Node, spot: Spot, lines: dict[
         return built
     if isinstance(node, yaml.SequenceNode):
         return [_build(file, loader, item, (*spot, i), lines) for i, item in enumerate(node.value)]
-    return loader.construct_object(node)
+    line = node.start_mark.line + 1
+    try:
+        value = loader.construct_object(node)
+    except (ValueError, KeyError, AttributeError):  # a tag, or a number of thousands of digits
+        raise FileInvalid(file, line, f"{clip(node.value)} cannot be read; put it in quotes") from None
+    if value is not None and not isinstance(value, str | int | float):
+        raise FileInvalid(file, line, f"{clip(node.value)} has the tag {node.tag}; write it without one")
+    return value
 
 
 def parse(document: Document, into: type[T], spot: Spot = (), data: Any = None) -> T:

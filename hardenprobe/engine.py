@@ -31,7 +31,7 @@ log = logging.getLogger("hardenprobe.engine")
 
 DEVICES_AT_ONCE = 32  # of different devices; one device is never asked twice at the same moment
 FIRST_TOUCH = (443, 80, 9100, 631)  # silent on all of these, and over SNMP, is nobody
-IPP = 631  # shared by ipp and ipps; its web pages are IPP's affair
+IPP = 631  # shared by ipp and ipps; one page tells that HTTP is spoken, and is no settings page
 
 
 @dataclass(kw_only=True)
@@ -220,13 +220,13 @@ class Visitor:
                 if isinstance(o.facts, TlsPort) and o.endpoint and o.endpoint.port == port
             ]
             tls = bool(found and found[-1].facts.speaks)
-        if port == IPP or not self._wants(HttpAnswer):
+        if not self._wants(HttpAnswer):
             return
         if not tls and not self.line.speaks(port, "http"):
             return
         context = http.lenient_context() if tls else None
         for path in self.plan.http_paths:
-            ask = partial(http.get, self.line, port, path, tls=context)
+            ask = partial(http.get, self.line, port, path, tls=context, ipp=port == IPP)
             await self._one("https" if tls else "http", (HttpAnswer,), ask)
 
     async def _one(

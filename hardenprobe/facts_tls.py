@@ -122,6 +122,11 @@ class TlsPort:
     intolerant: tuple[str, ...] = ()
     connections: int = 0
 
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.speaks
+
 
 @facts("tls-suites")
 @dataclass(frozen=True, kw_only=True)

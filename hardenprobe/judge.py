@@ -148,7 +148,8 @@ def _state(
 
 def _result(check: Check[Any], seen: Seen, outcome: Outcome, origin: str, families: Counter[int]) -> Result:
     failed = outcome.word is Word.FAIL
-    vector = check.vectors[outcome.vector or next(iter(check.vectors))] if failed else None
+    ordinary = "" if "" in check.vectors else next(iter(check.vectors))
+    vector = check.vectors[outcome.vector or ordinary] if failed else None
     value = score(vector).base if vector else None
     return Result(
         finding=finding_key(seen.device.id, check.id, outcome.endpoint, outcome.subject, families),

@@ -5,6 +5,7 @@ A plan holds ranges, never a list of addresses, so that a /8 costs no memory.
 
 from __future__ import annotations
 
+import re
 import socket
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -20,6 +21,7 @@ from hardenprobe.records import Reach, Vantage
 from hardenprobe.scope import Scope
 
 WIDEST_V6 = 1 << 16  # addresses: no IPv6 sweep is wider than a /112
+MULTICAST = AddressSet.of(["224.0.0.0/4", "ff00::/8"])  # RFC 5771, RFC 4291 section 2.7
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +68,7 @@ class Plan:
     @property
     def count(self) -> int:
         """How many addresses will be visited, before exclusions inside ranges are taken off."""
-        return sum(target.count for target in self.targets)
+        return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets).count
 
     @property
     def names(self) -> dict[str, tuple[str, ...]]:
@@ -173,7 +175,7 @@ def _range(text: str, first: IpAddress, last: IpAddress) -> Target:
         raise UsageError(
             f"target {clip(text)} is wider than a /112; an IPv6 sweep has no end, so list the addresses"
         )
-    if first.is_multicast:
+    if AddressSet.of([f"{first}-{last}"]) & MULTICAST:
         raise UsageError(f"target {clip(text)} is multicast, which reaches devices that nobody named")
     return target
 
@@ -230,10 +232,10 @@ def parse_ports(text: str) -> tuple[int, ...]:
     """
     found: set[int] = set()
     for part in text.split(","):
-        low, dash, high = part.strip().partition("-")
-        if not low.isdigit() or (dash and not high.isdigit()):
+        match = re.fullmatch(r"([0-9]{1,9})(?:-([0-9]{1,9}))?", part.strip())
+        if match is None:
             raise UsageError(f"--ports has {clip(part)}, expected numbers such as 21,23,9100-9107")
-        first, last = int(low), int(high) if dash else int(low)
+        first, last = int(match[1]), int(match[2] or match[1])
         if not 1 <= first <= last <= 65535:
             raise UsageError(f"--ports has {clip(part)}, expected 1 to 65535, the lower one first")
         found.update(range(first, last + 1))

@@ -17,7 +17,7 @@ def rank(results: Iterable[Result], remedies: Mapping[str, Remedy]) -> tuple[Adv
     for result in results:
         if result.stands and result.remedy:
             by_remedy.setdefault(result.remedy, []).append(result)
-    risk = {key: round(sum(r.score or 0.0 for r in found), 1) for key, found in by_remedy.items()}
+    risk = {key: _risk(found) for key, found in by_remedy.items()}
     order: list[str] = []
 
     def place(key: str, path: tuple[str, ...]) -> None:
@@ -41,3 +41,11 @@ def rank(results: Iterable[Result], remedies: Mapping[str, Remedy]) -> tuple[Adv
         )
         for i, key in enumerate(order, 1)
     )
+
+
+def _risk(results: Iterable[Result]) -> float:
+    """Sum of the scores; a finding that was seen from several vantage points counts once."""
+    scores: dict[str, float] = {}
+    for result in results:
+        scores[result.finding] = max(scores.get(result.finding, 0.0), result.score or 0.0)
+    return round(sum(scores.values()), 1)

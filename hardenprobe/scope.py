@@ -211,11 +211,13 @@ def _window(document: Document, window: Window | None) -> Window | None:
     if window is None:
         return None
     for key in ("first", "last"):
+        value = getattr(window, key)
         try:
-            time.fromisoformat(getattr(window, key))
+            told = time.fromisoformat(value)
         except ValueError:
-            value = getattr(window, key)
-            raise document.fault(("window", key), f"window.{key} is {value!r}, expected HH:MM") from None
+            told = None
+        if told is None or told.tzinfo is not None:  # the zone has a key of its own
+            raise document.fault(("window", key), f"window.{key} is {value!r}, expected HH:MM")
     try:
         ZoneInfo(window.zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):

@@ -24,6 +24,7 @@ from hardenprobe.records import Review
 
 FORMAT = "hardenprobe.store/1"
 LATEST = "latest"
+_UNREADABLE = (ValueError, KeyError, TypeError, AttributeError)  # what edited JSON raises when it is taken apart
 
 _tables = sa.MetaData()
 _about = sa.Table(
@@ -161,8 +162,12 @@ class Store:
         last: dict[str, str] = {}
         for row in rows:
             document = self._document(row.id)
-            intact = digest(document) == row.digest and row.previous_digest == last.get(row.scope)
-            intact = intact and document["review"]["previous_digest"] == row.previous_digest
+            try:
+                intact = digest(document) == row.digest and row.previous_digest == last.get(row.scope)
+                intact = intact and document["review"]["previous_digest"] == row.previous_digest
+                findings = sum(r["result"] == "fail" for r in document["results"])
+            except _UNREADABLE as exc:
+                raise self._altered(row.id, exc) from exc
             last[row.scope] = row.digest
             found.append(
                 Stored(
@@ -170,7 +175,7 @@ class Store:
                     scope=row.scope,
                     started=row.started,
                     devices=len(document["devices"]),
-                    findings=sum(r["result"] == "fail" for r in document["results"]),
+                    findings=findings,
                     intact=intact,
                 )
             )
@@ -191,12 +196,15 @@ class Store:
                 part = by_device[device["id"]]
                 document["observations"] += json.loads(part.observations)
                 document["results"] += json.loads(part.results)
-        except (ValueError, KeyError, TypeError) as exc:
-            raise StoreRefused(
-                f"review {review} in store {self._shown} cannot be read ({type(exc).__name__}); it was changed from outside"
-            ) from exc
-        document["results"].sort(key=lambda r: r.pop("_at"))
+            document["results"].sort(key=lambda r: r.pop("_at"))
+        except _UNREADABLE as exc:
+            raise self._altered(review, exc) from exc
         return document
+
+    def _altered(self, review: str, exc: Exception) -> StoreRefused:
+        return StoreRefused(
+            f"review {review} in store {self._shown} cannot be read ({type(exc).__name__}); it was changed from outside"
+        )
 
     @contextmanager
     def _asking(self) -> Iterator[None]:
@@ -224,7 +232,8 @@ def opened(url: str | None = None) -> Iterator[Store]:
         url = f"sqlite:///{Path(url).expanduser()}"
     try:
         parsed = sa.make_url(url)
-        if parsed.get_backend_name() == "sqlite" and parsed.database:
+        plain = parsed.get_backend_name() == "sqlite" and not (parsed.database or "").startswith("file:")
+        if plain and parsed.database:
             Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
         engine = sa.create_engine(parsed)
     except sa_exc.ArgumentError as exc:

@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.check import Clock, Fleet, Seen
-from hardenprobe.facts import TcpPort
+from hardenprobe.check import Fleet, Seen
+from hardenprobe.facts import DeclaredDevice, TcpPort
 from hardenprobe.facts_tls import VERSIONS, Certificate, Chain, Path, TlsPort, TlsSuites
-from hardenprobe.inventory import Listed
 from hardenprobe.link import observation
-from hardenprobe.records import Address, Device, Endpoint, Observation, State, Vantage
+from hardenprobe.records import Address, Clock, Device, Endpoint, Observation, State, Vantage
 
 NOW = "2026-11-25T12:00:00Z"
 ADDRESS = "127.0.0.1"
@@ -97,6 +96,8 @@ def seen_tls(
         observation(TcpPort(state=state), _endpoint(port, None), "here", NOW)
         for port, state in (ports or {443: State.ACCEPTING}).items()
     ]
+    listed = DeclaredDevice(asset_tag=device, device_kind="printer", names=names, pinned_key=pinned)
+    observations.append(observation(listed, None, "here", NOW))
     observations += [
         observation(f, _endpoint(443, "tls" if getattr(f, "speaks", True) else None), "here", NOW)
         for f in facts
@@ -105,7 +106,6 @@ def seen_tls(
         device=Device(id=device, addresses=(address,), names=names),
         vantage=Vantage(name="here"),
         observations=tuple(observations),
-        listed=Listed(asset_tag=device, addresses=(ADDRESS,), names=names, pinned_key=pinned),
         clock=Clock(now=NOW, proven=clock, how="compared" if clock else "not asked"),
     )
     if fleet:

@@ -27,13 +27,20 @@ AGENT = "hardenprobe"
 
 
 async def get(
-    line: Line, port: int, path: str = "/", *, tls: ssl.SSLContext | None = None, name: str | None = None
+    line: Line,
+    port: int,
+    path: str = "/",
+    *,
+    tls: ssl.SSLContext | None = None,
+    name: str | None = None,
+    ipp: bool = False,
 ) -> Observation[HttpAnswer]:
     """Ask for one path.
 
     Args:
         tls: Speak TLS first, with this context.
         name: Host name to ask for; the address by default.
+        ipp: The port is IPP's, so its pages are not the settings pages.
     """
     async with await line.connect(port) as stream:
         try:
@@ -44,8 +51,14 @@ async def get(
             facts = _fault(tls is not None, path, exc.state)
         except ssl.SSLError as exc:
             facts = _fault(tls is not None, path, f"TLS: {exc.reason or 'handshake failed'}")
-        where = line.endpoint(port, protocol="https" if tls else "http", path=path)
+        where = line.endpoint(port, protocol=_protocol(tls is not None, ipp), path=path)
         return line.observation(facts, where, stream.recorder)
+
+
+def _protocol(tls: bool, ipp: bool) -> str:
+    if ipp:
+        return "ipps" if tls else "ipp"
+    return "https" if tls else "http"
 
 
 def lenient_context() -> ssl.SSLContext:

@@ -124,8 +124,10 @@ class _Screen:
         if not self.review.devices:
             self._line("None.")
             return
+        # On a narrow screen the place would squeeze the counts out; it stands in every written report.
+        place = [("Place", "text")] if self.console.width >= 100 else []
         table = self._table(
-            ("Device", "name"), ("Address", "word"), ("Kind", "word"), ("Place", "text"), ("High", "number"),
+            ("Device", "name"), ("Address", "word"), ("Kind", "word"), *place, ("High", "number"),
             ("Med.", "number"), ("Low", "number"), ("Not told", "number"),
         )  # fmt: skip
         for device in self.view.devices:
@@ -134,7 +136,7 @@ class _Screen:
                 self._text(device.label, limit=60),
                 Text("\n").join(self._text(address.address) for address in device.addresses),
                 self._text(device.kind, limit=16),
-                self._text(device.place or "", limit=60),
+                *(self._text(device.place or "", limit=60) for _ in place),
                 *(self._count(counts.standing[severity], _WEIGHTS[severity]) for severity in SEVERITIES),
                 self._count(counts.untold),
             )

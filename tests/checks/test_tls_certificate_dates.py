@@ -1,0 +1,79 @@
+"""hardenprobe.checks.tls_certificate_dates"""
+
+from __future__ import annotations
+
+import pytest
+
+from hardenprobe.checks.tls_certificate_dates import CHECK
+from hardenprobe.facts_tls import Chain, Path, TlsPort
+from hardenprobe.records import State
+from hardenprobe.testing_tls import chain, seen_tls, tls_port
+
+DAYS = CHECK.settings(ending_days=30)
+
+
+@pytest.mark.parametrize(
+    ("dates", "word", "subject"),
+    [
+        (("2026-06-01T00:00:00Z", "2027-06-01T00:00:00Z"), "pass", None),
+        (("2025-06-01T00:00:00Z", "2026-06-01T00:00:00Z"), "fail", "expired"),
+        (("2025-06-01T00:00:00Z", "2026-11-25T11:59:59Z"), "fail", "expired"),
+        (("2027-01-01T00:00:00Z", "2028-01-01T00:00:00Z"), "fail", "not yet valid"),
+        (("2026-06-01T00:00:00Z", "2026-12-25T11:59:59Z"), "fail", "ending soon"),
+        (("2026-06-01T00:00:00Z", "2026-12-25T12:00:00Z"), "pass", None),
+    ],
+)
+def test_each_side_of_each_date(dates: tuple[str, str], word: str, subject: str | None) -> None:
+    port = tls_port("TLS 1.2", chains=(chain(not_before=dates[0], not_after=dates[1]),))
+    [outcome] = CHECK.judge(seen_tls(port), DAYS)
+
+    assert (str(outcome.word), outcome.subject) == (word, subject)
+    assert outcome.vector in (None, *CHECK.vectors)
+
+
+def test_a_clock_that_is_not_proven_proves_nothing() -> None:
+    port = tls_port("TLS 1.2", chains=(chain(not_after="2020-01-01T00:00:00Z"),))
+    [outcome] = CHECK.judge(seen_tls(port, clock=False), DAYS)
+
+    assert str(outcome.word) == "unknown"
+
+
+def test_a_second_certificate_is_a_subject_of_its_own() -> None:
+    port = tls_port("TLS 1.2", chains=(chain(), chain("EC certificate", not_after="2026-06-02T00:00:00Z")))
+    outcomes = list(CHECK.judge(seen_tls(port), DAYS))
+
+    assert [(str(o.word), o.subject) for o in outcomes] == [
+        ("pass", None),
+        ("fail", "expired, EC certificate"),
+    ]
+
+
+def test_a_certificate_that_cannot_be_read_or_did_not_come_is_unknown() -> None:
+    unreadable = Chain(
+        label="", certificates=(), path=Path(trusted=False, anchor=None, error="x"), fault="unreadable"
+    )
+    for chains in ((), (unreadable,)):
+        [outcome] = CHECK.judge(seen_tls(tls_port("TLS 1.2", chains=chains)), DAYS)
+
+        assert str(outcome.word) == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("facts", "ports", "word"),
+    [
+        ((), {443: State.REFUSING}, "notapplicable"),
+        ((), {443: State.SILENT}, "unknown"),
+        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
+        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
+        (
+            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
+            {443: State.ACCEPTING},
+            "notapplicable",
+        ),
+    ],
+    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
+)
+def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
+    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), DAYS))
+
+    assert [str(o.word) for o in outcomes] == [word]

@@ -1,0 +1,63 @@
+"""hardenprobe.checks.tls_certificate_untrusted"""
+
+from __future__ import annotations
+
+import pytest
+
+from hardenprobe.checks.tls_certificate_untrusted import CHECK
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.records import State
+from hardenprobe.testing_tls import chain, seen_tls, tls_port
+
+PINS = CHECK.settings(accept_pins=True)
+KEY = "aa" * 32
+
+
+@pytest.mark.parametrize(
+    ("trusted", "pinned", "accept", "word", "vector"),
+    [
+        (True, None, True, "pass", None),
+        (False, None, True, "fail", None),
+        (False, KEY, True, "pass", None),
+        (False, KEY.upper(), True, "pass", None),
+        (False, KEY, False, "fail", None),
+        (False, "cc" * 32, True, "fail", "other key"),
+        (True, "cc" * 32, True, "pass", None),
+    ],
+)
+def test_a_path_or_an_accepted_pin(
+    trusted: bool, pinned: str | None, accept: bool, word: str, vector: str | None
+) -> None:
+    port = tls_port("TLS 1.2", chains=(chain(trusted=trusted),))
+    [outcome] = CHECK.judge(seen_tls(port, pinned=pinned), CHECK.settings(accept_pins=accept))
+
+    assert (str(outcome.word), outcome.vector) == (word, vector)
+    assert "revocation not checked" in outcome.observed.text or vector
+
+
+def test_an_expired_certificate_on_a_good_path_is_trusted() -> None:
+    port = tls_port("TLS 1.2", chains=(chain(not_after="2020-01-01T00:00:00Z"),))
+    [outcome] = CHECK.judge(seen_tls(port), PINS)
+
+    assert str(outcome.word) == "pass"
+
+
+@pytest.mark.parametrize(
+    ("facts", "ports", "word"),
+    [
+        ((), {443: State.REFUSING}, "notapplicable"),
+        ((), {443: State.SILENT}, "unknown"),
+        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
+        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
+        (
+            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
+            {443: State.ACCEPTING},
+            "notapplicable",
+        ),
+    ],
+    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
+)
+def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
+    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), PINS))
+
+    assert [str(o.word) for o in outcomes] == [word]

@@ -1,0 +1,68 @@
+"""hardenprobe.checks.tls_deprecated_version"""
+
+from __future__ import annotations
+
+import pytest
+
+from hardenprobe.checks.tls_deprecated_version import CHECK
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.records import State
+from hardenprobe.testing_tls import seen_tls, tls_port
+
+RULES = CHECK.settings(rules="rules-tls-rfc9325")
+
+
+@pytest.mark.parametrize(
+    ("accepted", "unknown", "expected"),
+    [
+        (("TLS 1.2", "TLS 1.3"), {}, [("pass", None, None)]),
+        (("SSL 2.0",), {}, [("fail", "SSL 2.0", None)]),
+        (("SSL 3.0", "TLS 1.2"), {}, [("fail", "SSL 3.0", None)]),
+        (("TLS 1.0", "TLS 1.1", "TLS 1.2"), {}, [("fail", "TLS 1.0", None), ("fail", "TLS 1.1", None)]),
+        (("TLS 1.2",), {"TLS 1.0": "ceiling"}, [("unknown", "TLS 1.0", "ceiling")]),
+        (
+            ("TLS 1.1",),
+            {"SSL 2.0": "silent"},
+            [("unknown", "SSL 2.0", "silent"), ("fail", "TLS 1.1", None)],
+        ),
+    ],
+)
+def test_one_result_for_each_forbidden_version(
+    accepted: tuple[str, ...], unknown: dict[str, str], expected: list[tuple[str, str | None, str | None]]
+) -> None:
+    seen = seen_tls(tls_port(*accepted, unknown=unknown))
+    outcomes = list(CHECK.judge(seen, RULES))
+
+    assert [(str(o.word), o.subject, o.reason) for o in outcomes] == expected
+    assert all(o.proof for o in outcomes)
+    assert all(o.rule_set and o.rule_set.name == "RFC 9325 with RFC 10015" for o in outcomes)
+
+
+@pytest.mark.parametrize("rules", ["rules-tls-rfc9325", "rules-tls-sp800-52r2"])
+def test_both_rule_sets_forbid_the_same_versions(rules: str) -> None:
+    seen = seen_tls(tls_port("SSL 2.0", "SSL 3.0", "TLS 1.0", "TLS 1.1", "TLS 1.2"))
+    outcomes = list(CHECK.judge(seen, CHECK.settings(rules=rules)))
+
+    assert [o.subject for o in outcomes] == ["SSL 2.0", "SSL 3.0", "TLS 1.0", "TLS 1.1"]
+    assert [o.vector for o in outcomes] == ["ssl", "ssl", "", ""]
+
+
+@pytest.mark.parametrize(
+    ("facts", "ports", "word"),
+    [
+        ((), {443: State.REFUSING}, "notapplicable"),
+        ((), {443: State.SILENT}, "unknown"),
+        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
+        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
+        (
+            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
+            {443: State.ACCEPTING},
+            "notapplicable",
+        ),
+    ],
+    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
+)
+def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
+    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), RULES))
+
+    assert [str(o.word) for o in outcomes] == [word]

@@ -1,0 +1,60 @@
+"""hardenprobe.checks.tls_shared_key"""
+
+from __future__ import annotations
+
+import pytest
+
+from hardenprobe.check import Fleet
+from hardenprobe.checks.tls_shared_key import CHECK
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.records import State
+from hardenprobe.testing_tls import chain, seen_tls, tls_port
+
+NONE = CHECK.settings()
+
+
+def fleet(*keys: tuple[str, str]) -> list[tuple[str, int]]:
+    """Judge each (device, key); return word and number of other devices."""
+    members = [
+        seen_tls(tls_port("TLS 1.2", chains=(chain(spki_sha256=key),)), device=device) for device, key in keys
+    ]
+    whole = Fleet(members)
+    found = []
+    for member in members:
+        member.fleet = whole
+        [outcome] = CHECK.judge(member, NONE)
+        found.append((str(outcome.word), len(outcome.observed.value["devices"])))
+    return found
+
+
+def test_a_key_of_two_devices_fails_on_both_and_not_on_a_third() -> None:
+    assert fleet(("one", "aa" * 32), ("two", "aa" * 32), ("three", "bb" * 32)) == [
+        ("fail", 1),
+        ("fail", 1),
+        ("pass", 0),
+    ]
+
+
+def test_two_addresses_of_one_device_share_nothing() -> None:
+    assert fleet(("one", "aa" * 32), ("one", "aa" * 32)) == [("pass", 0), ("pass", 0)]
+
+
+@pytest.mark.parametrize(
+    ("facts", "ports", "word"),
+    [
+        ((), {443: State.REFUSING}, "notapplicable"),
+        ((), {443: State.SILENT}, "unknown"),
+        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
+        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
+        (
+            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
+            {443: State.ACCEPTING},
+            "notapplicable",
+        ),
+    ],
+    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
+)
+def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
+    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), NONE))
+
+    assert [str(o.word) for o in outcomes] == [word]

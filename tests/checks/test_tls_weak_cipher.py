@@ -1,0 +1,100 @@
+"""hardenprobe.checks.tls_weak_cipher"""
+
+from __future__ import annotations
+
+import pytest
+
+from hardenprobe.checks.tls_weak_cipher import CHECK
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.records import State
+from hardenprobe.testing_tls import seen_tls, tls_port, tls_suites
+
+STRICT = CHECK.settings(rules="rules-tls-rfc9325", fail_on="should-not")
+LAX = CHECK.settings(rules="rules-tls-rfc9325", fail_on="must-not")
+NIST = CHECK.settings(rules="rules-tls-sp800-52r2", fail_on="should-not")
+GCM = "TLS_ECDHE_RSA_WITH_AES_128_GCM_SHA256"
+CBC = "TLS_ECDHE_RSA_WITH_AES_128_CBC_SHA"
+
+
+def found(
+    settings: object, *suites: str, version: str = "TLS 1.2", **changes: object
+) -> list[tuple[str, str | None, str | None]]:
+    seen = seen_tls(tls_port(version), tls_suites({version: suites}, **changes))
+    return [(str(o.word), o.subject, o.vector) for o in CHECK.judge(seen, settings)]
+
+
+@pytest.mark.parametrize(
+    ("suite", "subject", "vector"),
+    [
+        ("TLS_RSA_WITH_NULL_SHA256", "NULL encryption", "none"),
+        ("TLS_ECDH_anon_WITH_AES_256_CBC_SHA", "anonymous key exchange", "none"),
+        ("TLS_RSA_EXPORT_WITH_DES40_CBC_SHA", "export key length", "none"),
+        ("TLS_ECDHE_RSA_WITH_RC4_128_SHA", "RC4", "weak"),
+        ("TLS_DHE_RSA_WITH_DES_CBC_SHA", "DES or RC2", "weak"),
+        ("TLS_RSA_WITH_3DES_EDE_CBC_SHA", "3DES", "weak"),
+        ("SSL_CK_DES_192_EDE3_CBC_WITH_MD5", "MD5", "weak"),
+        ("TLS_DHE_RSA_WITH_AES_256_GCM_SHA384", "finite-field DHE in TLS 1.2 and below", "dated"),
+        (CBC, "CBC without encrypt_then_mac", "dated"),
+    ],
+)
+def test_each_weakness_is_a_subject(suite: str, subject: str, vector: str) -> None:
+    assert found(STRICT, GCM, suite) == [("fail", subject, vector)]
+
+
+def test_good_suites_pass_and_unrated_ones_are_told_apart() -> None:
+    assert found(STRICT, GCM) == [("pass", None, None)]
+    assert found(STRICT, GCM, "TLS_ECDHE_RSA_WITH_ARIA_128_GCM_SHA256") == [
+        ("informational", "unrated", None),
+        ("pass", None, None),
+    ]
+
+
+def test_cbc_with_encrypt_then_mac_is_let_through() -> None:
+    assert found(STRICT, CBC, encrypt_then_mac={"TLS 1.2": {CBC: True}}) == [("pass", None, None)]
+    assert found(STRICT, CBC, encrypt_then_mac={"TLS 1.2": {CBC: False}})[0][0] == "fail"
+
+
+def test_what_is_merely_advised_against_fails_only_if_the_baseline_says_so() -> None:
+    assert found(LAX, "TLS_RSA_WITH_3DES_EDE_CBC_SHA")[0][0] == "informational"
+    assert found(LAX, "TLS_RSA_WITH_RC4_128_SHA")[0][0] == "fail"
+
+
+def test_rule_sets_disagree_and_the_result_says_whose_rule_it_is() -> None:
+    dhe = "TLS_DHE_RSA_WITH_AES_256_GCM_SHA384"
+    seen = seen_tls(tls_port("TLS 1.2"), tls_suites({"TLS 1.2": (dhe,)}))
+    [rfc] = CHECK.judge(seen, STRICT)
+    [nist] = CHECK.judge(seen, NIST)
+
+    assert (str(rfc.word), str(nist.word)) == ("fail", "pass")
+    assert rfc.rule_set and nist.rule_set
+    assert (rfc.rule_set.date, nist.rule_set.date) == ("2026-07", "2019-08")
+    assert found(NIST, "TLS_CHACHA20_POLY1305_SHA256", version="TLS 1.3")[0][0] == "fail"
+
+
+def test_a_walk_that_was_cut_never_passes() -> None:
+    assert found(STRICT, GCM, unknown_why={"TLS 1.2": "ceiling"}) == [("unknown", None, None)]
+    seen = seen_tls(tls_port("TLS 1.2", unknown={"TLS 1.0": "silent"}), tls_suites({"TLS 1.2": (GCM,)}))
+
+    assert [str(o.word) for o in CHECK.judge(seen, STRICT)] == ["unknown"]
+    assert [str(o.word) for o in CHECK.judge(seen_tls(tls_port("TLS 1.2")), STRICT)] == ["unknown"]
+
+
+@pytest.mark.parametrize(
+    ("facts", "ports", "word"),
+    [
+        ((), {443: State.REFUSING}, "notapplicable"),
+        ((), {443: State.SILENT}, "unknown"),
+        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
+        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
+        (
+            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
+            {443: State.ACCEPTING},
+            "notapplicable",
+        ),
+    ],
+    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
+)
+def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
+    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), STRICT))
+
+    assert [str(o.word) for o in outcomes] == [word]

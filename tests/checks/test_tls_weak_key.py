@@ -1,0 +1,56 @@
+"""hardenprobe.checks.tls_weak_key"""
+
+from __future__ import annotations
+
+import pytest
+
+from hardenprobe.checks.tls_weak_key import CHECK
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.records import State
+from hardenprobe.testing_tls import chain, seen_tls, tls_port
+
+RULES = CHECK.settings(rules="rules-tls-rfc9325")
+
+
+@pytest.mark.parametrize(
+    ("kind", "bits", "curve", "word", "vector"),
+    [
+        ("RSA", 2048, None, "pass", None),
+        ("RSA", 2047, None, "fail", None),
+        ("RSA", 1024, None, "fail", None),
+        ("RSA", 512, None, "fail", "very short"),
+        ("EC", 256, "secp256r1", "pass", None),
+        ("EC", 192, "secp192r1", "fail", None),
+        ("DSA", 1024, None, "fail", None),
+        ("Ed25519", 256, None, "pass", None),
+        ("1.2.643.7.1.1.1.1", None, None, "unknown", None),
+    ],
+)
+def test_size_by_kind_of_key(
+    kind: str, bits: int | None, curve: str | None, word: str, vector: str | None
+) -> None:
+    port = tls_port("TLS 1.2", chains=(chain(key_type=kind, key_bits=bits, curve=curve),))
+    [outcome] = CHECK.judge(seen_tls(port), RULES)
+
+    assert (str(outcome.word), outcome.vector or None) == (word, vector)
+
+
+@pytest.mark.parametrize(
+    ("facts", "ports", "word"),
+    [
+        ((), {443: State.REFUSING}, "notapplicable"),
+        ((), {443: State.SILENT}, "unknown"),
+        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
+        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
+        (
+            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
+            {443: State.ACCEPTING},
+            "notapplicable",
+        ),
+    ],
+    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
+)
+def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
+    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), RULES))
+
+    assert [str(o.word) for o in outcomes] == [word]
