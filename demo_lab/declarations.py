@@ -9,7 +9,6 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
-from hardenprobe import inventory
 from hardenprobe.addresses import AddressSet
 from hardenprobe.demo_lab import service_http, service_ipp, service_plain, service_snmp
 from hardenprobe.demo_lab.process import INVENTORY

@@ -65,7 +65,7 @@ for _tag, _pattern, _first in (
 ):
     _Loader.add_implicit_resolver(f"tag:yaml.org,2002:{_tag}", re.compile(f"^{_pattern}$"), _first)
 # In YAML 1.2 a leading zero means nothing; the library's own constructor reads octal.
-_Loader.add_constructor("tag:yaml.org,2002:int", lambda loader, node: int(loader.construct_scalar(node)))
+_Loader.add_constructor("tag:yaml.org,2002:int", lambda _, node: int(node.value))
 
 
 def read_text(path: Path) -> str:

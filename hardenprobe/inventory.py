@@ -190,21 +190,19 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
 
 
 def _read_csv(path: Path) -> Document:
-    """Read a spreadsheet's export: one device a line; lists are separated by spaces or semicolons."""
+    """Read a spreadsheet's export: one device a line, lists separated by spaces or semicolons, # a remark."""
     text = read_text(path)
     known = set(Listed.__dataclass_fields__) - {"allow_lists", "services", "depends", "listed", "lab"}
     reader = csv.reader(io.StringIO(text, newline=""))
     lines: dict[Spot, int] = {(): 1, ("devices",): 1}
     devices: list[dict[str, Any]] = []
     try:
-        header = [cell.strip().lower().replace(" ", "_") for cell in next(reader, [])]
-        for cell in header:
-            if cell not in known:
-                raise FileInvalid(
-                    str(path), 1, f"unknown column {cell!r}; known are {', '.join(sorted(known))}"
-                )
+        header: list[str] = []
         for row in reader:
-            if not any(cell.strip() for cell in row):
+            if not any(cell.strip() for cell in row) or row[0].lstrip().startswith("#"):
+                continue
+            if not header:
+                header = _csv_header(str(path), reader.line_num, row, known)
                 continue
             if len(row) != len(header):
                 raise FileInvalid(
@@ -215,6 +213,14 @@ def _read_csv(path: Path) -> Document:
     except csv.Error as exc:
         raise FileInvalid(str(path), reader.line_num, f"not CSV: {exc}") from exc
     return Document(str(path), {"inventory": FORMAT, "devices": devices}, lines)
+
+
+def _csv_header(file: str, line: int, row: list[str], known: set[str]) -> list[str]:
+    header = [cell.strip().lower().replace(" ", "_") for cell in row]
+    for cell in header:
+        if cell not in known:
+            raise FileInvalid(file, line, f"unknown column {cell!r}; known are {', '.join(sorted(known))}")
+    return header
 
 
 def _csv_device(file: str, line: int, row: dict[str, str]) -> dict[str, Any]:

@@ -204,19 +204,23 @@ def _named(name: str) -> Iterator[Target]:
         yield Target(text=name, first=ip, last=ip, name=name)
 
 
-def check_scope(plan: Plan) -> None:
+def check_scope(plan: Plan, *, now: bool = True) -> None:
     """Refuse a plan that leaves the scope, before a packet leaves.
+
+    Args:
+        now: The scan begins now, so the hour matters too; a plan can be drawn up at any hour.
 
     Raises:
         ScopeRefused: The first address, reach, source or hour that is not granted.
     """
-    plan.scope.check_now()
+    if now:
+        plan.scope.check_now()
     plan.scope.check_reach(plan.reach)
     for target in plan.targets:
         wanted = AddressSet.of([f"{target.first}-{target.last}"])
         outside = wanted - plan.scope.networks
         if outside:
-            plan.scope.check(str(outside.first()))
+            plan.scope.check_address(str(outside.first()))
         if not wanted - plan.scope.exclude:
             raise ScopeRefused(f"{target.text} is excluded by scope {plan.scope.name!r}", str(target.first))
     for vantage in plan.vantages:

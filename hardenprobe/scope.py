@@ -97,6 +97,14 @@ class Scope:
             ScopeRefused: Says which, and how to mend it.
         """
         self.check_now()
+        self.check_address(address)
+
+    def check_address(self, address: str) -> None:
+        """Refuse an address, at whatever hour.
+
+        Raises:
+            ScopeRefused: Says which, and how to mend it.
+        """
         if address not in self.networks:
             if self.name == "loopback":
                 raise ScopeRefused(

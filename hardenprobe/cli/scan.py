@@ -110,7 +110,7 @@ def command(
         inventory=known,
         anchors=TrustAnchors.load(trust_anchor),
     )
-    plan.check_scope(order.plan)
+    plan.check_scope(order.plan, now=not only_plan)
     _warn(order.plan)
     if only_plan:
         click.echo(dry_run.text(order.plan))

@@ -1,0 +1,191 @@
+"""demo_lab.__main__ and demo_lab.process: start, stop, counters, and refusals in one line."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+
+from hardenprobe.demo_lab import INVENTORY, declarations, running_lab, server
+from hardenprobe.errors import UsageError
+
+SMALL = """
+  - asset_tag: "T-1"
+    addresses: ["127.77.200.1"]
+    lab: {model: "Printer", services: [{speaks: "raw-print"}, {speaks: "telnet"}]}
+  - asset_tag: "T-2"
+    addresses: ["127.77.200.2"]
+    lab: {model: "Printer", services: [{speaks: "http"}]}
+"""
+
+
+def run(*arguments, said=""):
+    return subprocess.run(
+        [sys.executable, "-m", "hardenprobe.demo_lab", *map(str, arguments)],
+        input=said, capture_output=True, text=True, timeout=30, check=False,
+    )  # fmt: skip
+
+
+@pytest.mark.slow
+def test_the_shipped_lab_starts_and_stops_quickly(lab_of):
+    began = time.monotonic()
+    with lab_of(None) as lab:
+        started = time.monotonic()
+        ended = None
+        folder = lab.ca_file.parent
+        assert lab.ca_file.read_bytes().startswith(b"-----BEGIN CERTIFICATE-----")
+        assert folder.stat().st_mode & 0o077 == 0
+        stopping = time.monotonic()
+    ended = time.monotonic()
+
+    print(f"start {started - began:.2f} s, stop {ended - stopping:.2f} s")
+    assert started - began < 3
+    assert ended - stopping < 3
+    assert not folder.exists()
+    assert lab.devices >= 24
+    assert lab.final is not None
+
+
+def test_closing_the_input_ends_it_with_the_counters(write_inventory):
+    done = run("--inventory", write_inventory(SMALL), "--port-offset", 21500, said="counters\nnonsense\n")
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+
+    assert done.returncode == 0
+    assert done.stderr == ""
+    assert lines[0].keys() == {"ready", "port_offset", "ca_file", "devices", "sockets"}
+    assert (lines[0]["port_offset"], lines[0]["devices"], lines[0]["sockets"]) == (21500, 2, 3)
+    assert lines[1:] == [{"raw_print_bytes": {"T-1": 0}, "connections": {}}] * 2
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_it_with_open_connections(write_inventory, number):
+    with (
+        running_lab(write_inventory(SMALL), port_offset=21510) as lab,
+        socket.create_connection(("127.77.200.1", 30610), 5) as line,
+    ):
+        line.sendall(b"12345")
+        while lab.counters()["raw_print_bytes"]["T-1"] < 5:
+            pass
+        os.kill(lab.pid, number)
+        assert line.recv(1) == b""
+
+    assert lab.final == {"raw_print_bytes": {"T-1": 5}, "connections": {"127.77.200.1": 1}}
+
+
+def test_a_block_that_raises_leaves_no_process_behind(write_inventory):
+    with pytest.raises(ZeroDivisionError), running_lab(write_inventory(SMALL), port_offset=21520) as lab:
+        raise ZeroDivisionError
+
+    with pytest.raises(ProcessLookupError):
+        os.kill(lab.pid, 0)
+    with pytest.raises(UsageError, match="stopped"):
+        lab.counters()
+
+
+def test_only_the_named_addresses_are_bound(write_inventory):
+    with running_lab(write_inventory(SMALL), port_offset=21530, addresses=["127.77.200.2"]) as lab:
+        assert (lab.devices, lab.sockets) == (1, 1)
+        with pytest.raises(ConnectionRefusedError):
+            socket.create_connection(("127.77.200.1", 21553), 5)
+
+
+def test_an_address_in_use_is_named(write_inventory):
+    path = write_inventory(SMALL)
+    with socket.create_server(("127.77.200.2", 21620)):
+        done = run("--inventory", path, "--port-offset", 21540)
+        with (
+            pytest.raises(UsageError, match=r"127\.77\.200\.2 tcp port 21620 is in use"),
+            running_lab(path, 21540),
+        ):
+            pass
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == (
+        "demo lab: 127.77.200.2 tcp port 21620 is in use already; stop what uses it, or choose another --port-offset\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("lab", "says"),
+    [
+        ('{services: []}', "the key 'model' is missing"),
+        ('{model: "P", services: [{speaks: "telnett"}]}', "did you mean 'telnet'?"),
+        ('{model: "P", services: [{speaks: "telnet", prt: 5}]}', "unknown key 'prt'; did you mean 'port'?"),
+        ('{model: "P", services: [{speaks: "telnet", port: 0}]}', "port 0 is not 1 to 65535"),
+        ('{model: "P", services: [{speaks: "silent"}]}', "the key 'port' is missing"),
+        ('{model: "P", services: [{speaks: "https"}]}', "'https' needs the key 'tls'"),
+        ('{model: "P", services: [{speaks: "telnet"}, {speaks: "http", port: 23}]}', "tcp port 23 is taken"),
+        ('{model: "P", tls: {versions: ["1.0", "1.2"]}}', "without a gap"),
+        ('{model: "P", allow: [{entries: ["127.77.1.1/24"]}]}', "127.77.1.1/24"),
+        ('{model: "P", allow: [{entries: [], services: ["snpm"]}]}', "did you mean 'snmp'?"),
+        ('{model: "P", services: [{speaks: "snmp", versions: ["4"]}]}', "versions.0"),
+        ('{model: "P", services: [{speaks: "snmp", versions: ["3"], users: [{name: "u", password: "short"}]}]}', "8 characters"),
+    ],
+)  # fmt: skip
+def test_a_bad_inventory_is_one_line_and_exit_2(write_inventory, lab, says):
+    path = write_inventory(f'  - asset_tag: "T-1"\n    addresses: ["127.77.200.1"]\n    lab: {lab}\n')
+    done = run("--inventory", path)
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert len(done.stderr.splitlines()) == 1
+    assert says in done.stderr
+    assert f"{path}:" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--inventory", "/nowhere.yaml"], "cannot be read"),
+        (["--addresses", "127.77.0.99"], "'127.77.0.99'"),
+        (["--port-offset", "60000"], "which is no port"),
+    ],
+)
+def test_bad_arguments_are_one_line_and_exit_2(arguments, says):
+    done = run(*arguments)
+
+    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+    assert says in done.stderr
+
+
+def test_no_device_can_be_told_to_leave_loopback(write_inventory):
+    path = write_inventory('  - asset_tag: "T-1"\n    addresses: ["192.0.2.1"]\n    lab: {model: "P"}\n')
+
+    assert "192.0.2.1 is no loopback address" in run("--inventory", path).stderr
+
+
+def test_the_offset_is_0_exactly_where_low_ports_may_be_bound(write_inventory):
+    devices = declarations.load(write_inventory(SMALL))
+    with socket.socket() as probe:
+        try:
+            probe.bind(("127.77.200.1", 23))
+            expected = 0
+        except PermissionError:
+            expected = server.OFFSET
+
+    assert server.choose_offset(devices) == expected
+    assert server.choose_offset([]) == 0
+
+
+def test_the_shipped_inventory_holds_what_a_demonstration_needs():
+    devices = declarations.load(INVENTORY)
+    on_line = declarations.simulated(devices)
+
+    assert len(on_line) >= 24
+    assert {d.listed.kind for d in devices} == {
+        "printer",
+        "multifunction",
+        "scanner",
+        "label-printer",
+        "plotter",
+    }
+    assert any(d.lab is None for d in devices)
+    assert any(not d.listed.listed for d in on_line)
+    assert any(len(d.listed.addresses) > 1 for d in on_line)
+    assert any(d.listed.fragile for d in on_line)
+    assert {s.speaks for d in on_line for s in d.services} == set(declarations.Service.registry)

@@ -1,0 +1,71 @@
+"""README.md: every command in it is run, with the files that it shows."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"^```(\w+)\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
+COMMANDS = [line for kind, text in BLOCKS if kind == "sh" for line in text.splitlines()]
+TWO, OTHERS = COMMANDS[:2], COMMANDS[2:]
+
+
+def hardenprobe(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    """Run a README command with this environment's interpreter, in a folder of its own."""
+    words = shlex.split(command)
+    assert words[0] == "hardenprobe"
+    return subprocess.run(
+        [sys.executable, "-P", "-m", *words],
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "100"},
+        capture_output=True,
+        text=True,
+        timeout=150,
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The files that README shows, and what the demo leaves."""
+    made = tmp_path_factory.mktemp("readme")
+    for kind, text in BLOCKS:
+        if kind in ("yaml", "csv"):
+            name = text.splitlines()[0].removeprefix("# ")
+            (made / name).write_text(text, encoding="utf-8")
+    return made
+
+
+def test_the_two_commands_are_those_that_the_build_runs() -> None:
+    """Running them here would run this test again; the build runs them word for word."""
+    build = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    install, demo = TWO[0].rsplit(" && ", 1)
+
+    assert demo == ".venv/bin/hardenprobe demo"
+    assert install in build
+    assert demo in build
+    assert TWO[1] in build
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+def test_every_other_command_does_what_it_says(folder: Path) -> None:
+    demo = hardenprobe("hardenprobe demo", folder)
+    assert demo.returncode == 1, demo.stderr
+    assert (folder / "hardenprobe-demo" / "report.html").stat().st_size > 100_000
+
+    for command in OTHERS:
+        done = hardenprobe(command, folder)
+        # Judging the demo again ends with 3: two listed devices of the lab are switched off.
+        assert done.returncode == (3 if " judge " in command else 0), f"{command}: {done.stderr}"
+        assert "Traceback" not in done.stderr
+    assert (folder / "report.html").is_file()
+    assert (folder / "findings.csv").is_file()
+    assert (folder / "review.json").is_file()
