@@ -54,16 +54,16 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             vector = "export" if bits < 768 and what != "curve" else ""
             yield fail(walk, text, expected, value=bits, subject=what, vector=vector, rule_set=rules.rule_set)
         still_open = open_versions(port.facts, walk.facts)
-        curves_open = [v for v, done in walk.facts.groups_complete.items() if not done and v != "TLS 1.3"]
+        curves_open = [v for v, done in walk.facts.small_curves_asked.items() if not done and v != "TLS 1.3"]
         # One old version stands for all: a server has one list of curves.
-        asked = [v for v, done in walk.facts.groups_complete.items() if done]
+        asked = [v for v, done in walk.facts.small_curves_asked.items() if done]
         if still_open:
             text = f"the suites of {', '.join(still_open)} are not all known"
             yield untold(
                 walk, text, expected, reason=next(iter(still_open.values())), rule_set=rules.rule_set
             )
         elif curves_open and not asked:
-            text = f"not every curve of {', '.join(curves_open)} was asked for"
+            text = f"not every small curve of {', '.join(curves_open)} was asked for"
             yield untold(walk, text, expected, reason=Reason.CEILING, rule_set=rules.rule_set)
         elif not small:
             yield passed(walk, "every group and curve is large enough", expected, rule_set=rules.rule_set)

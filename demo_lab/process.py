@@ -130,7 +130,7 @@ class _Pipe:
         try:
             self._stdin.write(line.encode() + b"\n")
             self._stdin.flush()
-        except OSError as exc:
+        except (OSError, ValueError) as exc:  # ValueError: our own end is closed
             raise UsageError("the demo lab has stopped") from exc
 
     def hear(self, wait_s: float) -> Any:

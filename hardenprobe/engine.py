@@ -67,10 +67,14 @@ class Scan:
                 for address, vantage in todo:
                     if self._stop.is_set():
                         self.interrupted = True
-                        return
+                        break
                     await done.put(await self._visit(address, vantage))
-            finally:
+            except asyncio.CancelledError:
+                raise  # nobody takes visits any more, and a full queue would hold us for ever
+            except BaseException:
                 await done.put(None)
+                raise
+            await done.put(None)
 
         with guard.watching(), self._interruptible():
             workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
@@ -116,7 +120,7 @@ class Scan:
             address=address,
             permit=self.plan.scope,
             vantage=vantage.name,
-            source=vantage.source,
+            source=_source(vantage, address),
             timing=self.plan.timing,
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
@@ -134,8 +138,15 @@ class Scan:
             visitor.fault("visit", self.wanted, Reason.CEILING, str(exc))
         except Exception as exc:  # a bug of ours in one device's visit must not end the scan
             log.exception("visit of %s", address)
-            visitor.fault("visit", self.wanted, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc))}")
+            visitor.crashed = f"{type(exc).__name__}: {clip(str(exc))}"
+            visitor.fault("visit", self.wanted, Reason.CRASHED, visitor.crashed)
         return visitor.result()
+
+
+def _source(vantage: Vantage, address: str) -> str | None:
+    """The source for an address; the system chooses where the vantage point's is of the other family."""
+    same = vantage.source is not None and (":" in vantage.source) == (":" in address)
+    return vantage.source if same else None
 
 
 @dataclass(kw_only=True)
@@ -148,6 +159,7 @@ class Visitor:
     wanted: frozenset[type[Any]]
     anchors: TrustAnchors
     unfinished: str | None = None
+    crashed: str | None = None
     seen: list[Observation[Any]] = field(default_factory=list)
     _heard: dict[int, tcp.Heard] = field(default_factory=dict)
 
@@ -156,12 +168,16 @@ class Visitor:
         if not await self._ports():
             return
         if self._accepting():
-            control = await tcp.look(
-                self.line, random.choice(tcp.CONTROL_PORTS), control=True, touch_only=True
-            )
+            port = random.choice(self._control_ports())
+            control = await tcp.look(self.line, port, control=True, touch_only=True)
             self.seen.append(control.seen)
         if self.plan.reach.admits(Reach.ASK):
             await self._speak()
+
+    def _control_ports(self) -> list[int]:
+        """Ports of the dynamic range; a lab's offset is taken off, since the door adds it."""
+        ports = (port - self.line.port_offset for port in tcp.CONTROL_PORTS)
+        return [port for port in ports if port > 0 and port not in self.plan.tcp_ports]
 
     async def _ports(self) -> bool:
         """Look at every port; False when nobody is there."""
@@ -273,6 +289,10 @@ class Visitor:
             # A reset proves a host, but on this machine the kernel resets for addresses that nobody has.
             proven = self.listed is not None and not is_loopback(self.line.address)
             outcome = "answered" if proven else "refused"
+            if self.crashed and not proven:
+                outcome = "unfinished"
+        elif self.crashed:
+            outcome = "unfinished"  # a bug of ours must not look like silence
         else:
             outcome = "silent"
         return Visit(
@@ -281,7 +301,7 @@ class Visitor:
             outcome=outcome,
             observations=tuple(self.seen) if outcome in ("answered", "unfinished") else (),
             cost=self.line.cost,
-            why=self.unfinished,
+            why=self.unfinished or self.crashed,
         )
 
     def _accepting(self) -> list[tcp.Heard]:

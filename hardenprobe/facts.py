@@ -26,7 +26,9 @@ def facts(kind: str) -> Callable[[type[C]], type[C]]:
 
     def register(cls: type[C]) -> type[C]:
         if "kind" in getattr(cls, "__annotations__", {}):
-            raise ValueError(f"{cls.__qualname__} has a field named kind, which is the observation's own word")
+            raise ValueError(
+                f"{cls.__qualname__} has a field named kind, which is the observation's own word"
+            )
         known = KINDS.setdefault(kind, cls)
         if known is not cls and (known.__module__, known.__qualname__) != (cls.__module__, cls.__qualname__):
             raise ValueError(f"observation kind {kind!r} belongs to {known.__module__}.{known.__qualname__}")

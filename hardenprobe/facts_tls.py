@@ -142,6 +142,7 @@ class TlsSuites:
             those are not known.
         groups_complete: Version to whether every group was asked for; below TLS 1.3, every curve that TLS 1.3 did not
             show.
+        small_curves_asked: Version to whether every curve below 250 bits was asked for.
         dh_bits: Version to suite to the size of the finite-field group.
         rsa_export_bits: Version to suite to the size of a temporary RSA key.
         encrypt_then_mac: Version to CBC suite to whether RFC 7366 came back.
@@ -155,6 +156,7 @@ class TlsSuites:
     preference: dict[str, str] = field(default_factory=dict)
     groups: dict[str, dict[str, int]] = field(default_factory=dict)
     groups_complete: dict[str, bool] = field(default_factory=dict)
+    small_curves_asked: dict[str, bool] = field(default_factory=dict)
     dh_bits: dict[str, dict[str, int]] = field(default_factory=dict)
     rsa_export_bits: dict[str, dict[str, int]] = field(default_factory=dict)
     encrypt_then_mac: dict[str, dict[str, bool]] = field(default_factory=dict)

@@ -28,6 +28,8 @@ def watching() -> Iterator[None]:
     if not _installed:
         sys.addaudithook(_hook)
         _installed = True
+    if not _running:
+        refusals.clear()  # they belong to one scan
     _running += 1
     try:
         yield
@@ -92,7 +94,7 @@ def _refuse(what: str, address: str | None) -> None:
 
 
 def _culprit() -> str:
-    """Name the outermost module that is neither ours nor the standard library's asyncio, for the message."""
+    """Name the nearest module that is neither ours nor the standard library's plumbing, for the message."""
     frame = sys._getframe(2)
     name = "code"
     while frame is not None:

@@ -193,10 +193,13 @@ class Line:
         async with self._turn:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
-                if self.source:
-                    sock.bind((self.source, 0))
                 stack.enter_context(guard.granted(self.address, real))
-                sock.connect((self.address, real))
+                try:
+                    if self.source:
+                        sock.bind((self.source, 0))
+                    sock.connect((self.address, real))
+                except OSError:  # no way there from this source: our own stack said so, not the device
+                    return Answer(state="silent", data=b"", recorder=recorder)
                 for _ in range(tries):
                     await self._admit(Cost(datagrams=1))
                     try:

@@ -18,6 +18,7 @@ from hardenprobe.link import utc_now
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import (
+    Clock,
     Cost,
     Coverage,
     Head,
@@ -39,13 +40,13 @@ class Progress:
     Attributes:
         done, planned: Addresses.
         answered: Addresses where a device answered.
-        visit: What has just come in.
+        findings: Findings so far; comparing devices may still bring more.
     """
 
     done: int
     planned: int
     answered: int
-    visit: Visit
+    findings: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,20 +76,21 @@ async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> 
     wanted = _wanted(order)
     running = Scan(plan=plan, inventory=order.inventory, wanted=wanted, anchors=order.anchors)
     visits: list[Visit] = []
-    answered = done = 0
+    answered = findings = 0
     async for visit in running.visits():
-        done += 1
-        answered += visit.outcome == "answered"
         visits.append(visit)
         if told:
-            told(Progress(done=done, planned=plan.count * len(plan.vantages), answered=answered, visit=visit))
-    planned = Coverage(
+            answered += visit.outcome == "answered"
+            findings += _findings(visit, order, proof)
+            planned = plan.count * len(plan.vantages)
+            told(Progress(done=len(visits), planned=planned, answered=answered, findings=findings))
+    coverage = Coverage(
         planned=plan.count,
         excluded=plan.scope.exclude.cover(),
         tcp_ports=plan.tcp_ports,
         udp_ports=plan.udp_ports,
     )
-    fleet = identity.settle(visits, order.inventory, plan.names, planned)
+    fleet = identity.settle(visits, order.inventory, plan.names, coverage)
     head = Head(
         id=store.new_id(),
         started=started,
@@ -214,6 +216,20 @@ def versions(baseline: Baseline) -> dict[str, str]:
         except PackageNotFoundError:
             found[package] = "absent"
     return found
+
+
+def _findings(visit: Visit, order: Order, proof: Clock) -> int:
+    """How many findings one visit shows by itself."""
+    fleet = identity.settle([visit], order.inventory, order.plan.names, Coverage())
+    case = Case(
+        devices=fleet.devices,
+        observations=fleet.observations,
+        vantages=[v for v in order.plan.vantages if v.name == visit.vantage],
+        clock=proof,
+        reach=order.plan.reach,
+        selected=order.plan.checks,
+    )
+    return sum(r.result is Word.FAIL for r in judge(case, order.baseline, order.registry))
 
 
 def _wanted(order: Order) -> frozenset[type[Any]]:

@@ -10,7 +10,7 @@ import json
 import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,12 @@ from hardenprobe.records import Review
 
 FORMAT = "hardenprobe.store/1"
 LATEST = "latest"
-_UNREADABLE = (ValueError, KeyError, TypeError, AttributeError)  # what edited JSON raises when it is taken apart
+_UNREADABLE = (
+    ValueError,
+    KeyError,
+    TypeError,
+    AttributeError,
+)  # what edited JSON raises when it is taken apart
 
 _tables = sa.MetaData()
 _about = sa.Table(
@@ -121,7 +126,8 @@ class Store:
             )
             if parts:
                 db.execute(_parts.insert(), [{"review": review.head.id, **part} for part in parts])
-        return self.load(review.head.id)
+        previous, before = document["review"]["previous"], document["review"]["previous_digest"]
+        return replace(review, head=replace(review.head, previous=previous, previous_digest=before))
 
     def load(self, name: str, scope: str | None = None) -> Review:
         """Read a review by id, by the unique beginning of one, or "latest".

@@ -72,7 +72,12 @@ def tls_port(*accepted: str, unknown: Mapping[str, str] | None = None, **changes
 def tls_suites(suites: Mapping[str, tuple[str, ...]], **changes: Any) -> TlsSuites:
     """What a port accepts; every curve was asked for."""
     done = {v: True for v in suites if v != "SSL 2.0"}
-    plain = TlsSuites(suites=dict(suites), groups_complete=done, groups={v: {"x25519": 253} for v in done})
+    plain = TlsSuites(
+        suites=dict(suites),
+        groups_complete=done,
+        small_curves_asked=done,
+        groups={v: {"x25519": 253} for v in done},
+    )
     return replace(plain, **changes)
 
 

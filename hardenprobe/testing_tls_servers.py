@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
@@ -58,7 +59,6 @@ def issue(
     key: Key | None = None,
     authority: bool = False,
     days: tuple[int, int] = (-1, 30),
-    digest: hashes.HashAlgorithm | None = None,
     path_length: int | None = None,
     usage: bool = True,
     basic: bool = True,
@@ -89,7 +89,7 @@ def issue(
     if authority:
         allowed = x509.KeyUsage(not usage, False, False, False, False, usage, usage, False, False)
         builder = builder.add_extension(allowed, critical=True)
-    certificate = builder.sign(issuer.key if issuer else own, digest or hashes.SHA256())
+    certificate = builder.sign(issuer.key if issuer else own, hashes.SHA256())
     stem = re.sub(r"\W+", "-", name)
     key_file, certificate_file = folder / f"{stem}.key", folder / f"{stem}.pem"
     key_file.write_bytes(own.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
@@ -233,7 +233,7 @@ class CountingRelay:
         self._threads: list[threading.Thread] = []
         threading.Thread(target=self._serve, daemon=True).start()
 
-    def __enter__(self) -> CountingRelay:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

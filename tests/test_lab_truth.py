@@ -53,9 +53,7 @@ def test_findings_equal_the_declared_truth(source: str) -> None:
     seen = set()
     for r in found.findings:
         where = r.endpoint
-        seen.add(
-            Guilt(labels[r.device], r.check, where and where.transport, where and where.port, r.subject)
-        )
+        seen.add(Guilt(labels[r.device], r.check, where and where.transport, where and where.port, r.subject))
     assert {guilt for guilt in seen if guilt.check in judged} == truth
     assert not [r for r in found.results if r.result is Word.ERROR]
     assert set(counters["raw_print_bytes"].values()) == {0}

@@ -29,6 +29,7 @@ def hardenprobe(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         timeout=150,
+        check=False,
     )
 
 

@@ -20,25 +20,28 @@ from hardenprobe.review import Progress as Step
 
 def run(order: Order) -> Review:
     """Scan and judge; progress goes to standard error, and only where that is a terminal."""
-    console = Console(stderr=True)
+    try:
+        return _run(order, Console(stderr=True))
+    except asyncio.CancelledError:  # Ctrl-C a second time
+        raise KeyboardInterrupt from None
+
+
+def _run(order: Order, console: Console) -> Review:
     if not console.is_terminal:
         return asyncio.run(scan(order))
     columns = (
         TextColumn("scanning"),
         BarColumn(),
         MofNCompleteColumn(),
-        TextColumn("addresses, {task.fields[answered]} answering, {task.fields[accepting]} open ports"),
+        TextColumn("addresses, {task.fields[answered]} answering, {task.fields[findings]} findings so far"),
         TimeElapsedColumn(),
     )
     with Progress(*columns, console=console, transient=True) as bar:
         total = order.plan.count * len(order.plan.vantages)
-        task = bar.add_task("scan", total=total, answered=0, accepting=0)
-        accepting = 0
+        task = bar.add_task("scan", total=total, answered=0, findings=0)
 
         def told(step: Step) -> None:
-            nonlocal accepting
-            accepting += sum(getattr(o.facts, "state", None) == "accepting" for o in step.visit.observations)
-            bar.update(task, completed=step.done, answered=step.answered, accepting=accepting)
+            bar.update(task, completed=step.done, answered=step.answered, findings=step.findings)
 
         return asyncio.run(scan(order, told))
 

@@ -91,10 +91,13 @@ def command(
     wanted = plan.targets(targets)
     if not wanted:
         raise click.UsageError("no target: the file names none")
+    tcp_ports = plan.parse_ports(ports) if ports else expected.tcp_ports
+    if max((*tcp_ports, *expected.udp_ports)) + port_offset > 65535:
+        raise click.UsageError(f"--port-offset {port_offset} shifts a port beyond 65535")
     order = review.Order(
         plan=plan.Plan(
             targets=wanted,
-            tcp_ports=plan.parse_ports(ports) if ports else expected.tcp_ports,
+            tcp_ports=tcp_ports,
             udp_ports=expected.udp_ports,
             reach=Reach(reach),
             scope=allowed,
@@ -118,13 +121,15 @@ def command(
     # A store that cannot be written is said before the scan, not after it.
     with store.opened(store_url) as kept:
         found = kept.save(running.run(order))
-    running.show(found, json_to)
-    for reason in review.incomplete(found, expected.must_determine):
-        click.echo(f"incomplete: {reason}", err=True)
-    click.echo(
-        f"review {found.head.id} is stored; `hardenprobe report {found.head.id} --format html -o FILE`",
-        err=True,
-    )
+    try:
+        running.show(found, json_to)
+    finally:  # even where it cannot be shown
+        for reason in review.incomplete(found, expected.must_determine):
+            click.echo(f"incomplete: {reason}", err=True)
+        click.echo(
+            f"review {found.head.id} is stored; `hardenprobe report {found.head.id} --format html -o FILE`",
+            err=True,
+        )
     return review.exit_status(found, expected.must_determine)
 
 

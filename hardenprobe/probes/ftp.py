@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import secrets
 
@@ -43,7 +44,7 @@ async def ask(line: Line, port: int) -> Observation[FtpSession]:
         if greeting and greeting[0] == 220:
             try:
                 await stream.send(f"USER {name}\r\n".encode(), "ftp")
-                user = await _reply(stream, None)
+                user = await _reply(stream, line.timing.reply)
                 await stream.send(b"QUIT\r\n", "ftp")
             except Unreachable:
                 pass  # it hung up: what was heard until then is the observation
@@ -57,11 +58,14 @@ async def ask(line: Line, port: int) -> Observation[FtpSession]:
         return line.observation(facts, line.endpoint(port, protocol="ftp"), stream.recorder)
 
 
-async def _reply(stream: Stream, wait: float | None) -> tuple[int, str] | None:
+async def _reply(stream: Stream, wait: float) -> tuple[int, str] | None:
+    """Read one whole reply within `wait` seconds; None where none came."""
     data = b""
+    clock = asyncio.get_running_loop().time
+    until = clock() + wait
     while len(data) < LIMIT:
         try:
-            piece = await stream.receive(LIMIT - len(data), wait)
+            piece = await stream.receive(LIMIT - len(data), max(0.0, until - clock()))
         except Unreachable:
             return None
         if not piece:

@@ -6,11 +6,13 @@ environment, and of a page only its title, its form and its digest stay.
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import ssl
 import warnings
 import zlib
 from collections.abc import Iterable
+from contextlib import suppress
 from html.parser import HTMLParser
 
 import httpcore
@@ -24,6 +26,8 @@ from hardenprobe.records import Observation
 
 BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
 AGENT = "hardenprobe"
+PATIENCE = 3  # times the reply wait, for all of one answer; a device that drips bytes gets no more
+SCHEMES = 16  # challenge schemes kept of one answer; the registry of RFC 9110 section 16.4 holds fewer
 
 
 async def get(
@@ -44,9 +48,12 @@ async def get(
     """
     async with await line.connect(port) as stream:
         try:
-            if tls is not None:
-                await stream.start_tls(tls, name)
-            facts = await _exchange(stream, path, "tls" if tls else "http", name or line.address)
+            async with asyncio.timeout(line.timing.reply * PATIENCE):
+                if tls is not None:
+                    await stream.start_tls(tls, name)
+                facts = await _exchange(stream, path, "tls" if tls else "http", name or line.address)
+        except TimeoutError:
+            facts = _fault(tls is not None, path, "silent")
         except Unreachable as exc:
             facts = _fault(tls is not None, path, exc.state)
         except ssl.SSLError as exc:
@@ -113,13 +120,15 @@ def read(status: int, headers: Iterable[tuple[str, str]], body: bytes, *, tls: b
         if name == "www-authenticate":
             schemes.extend(_schemes(value))
     page = _Page()
-    page.feed(body.decode("utf-8", "replace"))
+    # A marked section of no known kind is an AssertionError to the library; what was read before it counts.
+    with suppress(AssertionError):
+        page.feed(body.decode("utf-8", "replace"))
     return HttpAnswer(
         tls=tls,
         path=path,
         status=status,
         location=_clean(first.get("location")),
-        authenticate=tuple(dict.fromkeys(schemes)),
+        authenticate=tuple(dict.fromkeys(schemes))[:SCHEMES],
         title=_clean(page.title),
         form=page.form,
         password_field=page.password_field,

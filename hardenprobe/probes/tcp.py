@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from dataclasses import dataclass
 
@@ -14,6 +15,7 @@ from hardenprobe.records import Observation, State
 
 LIMIT = 1024  # bytes of greeting; banners are a line or a screen
 MORE = 0.15  # seconds to wait for the rest of a greeting that came in pieces
+LONGEST = 2.0  # seconds for all of a greeting; a device that drips bytes gets no more
 CONTROL_PORTS = range(49152, 65536)  # the dynamic range of RFC 6335 section 6
 
 _GREETINGS = (
@@ -100,7 +102,9 @@ def _patience(line: Line, port: int) -> float:
 async def _listen(stream: Stream, wait: float) -> tuple[bytes, bool]:
     """Read a greeting, and whether the peer closed without one."""
     greeting = b""
-    while len(greeting) < LIMIT:
+    clock = asyncio.get_running_loop().time
+    until = clock() + wait + LONGEST
+    while len(greeting) < LIMIT and clock() < until:
         try:
             piece = await stream.receive(LIMIT - len(greeting), MORE if greeting else wait)
         except Unreachable as exc:

@@ -7,7 +7,7 @@ preference, groups, size of Diffie-Hellman, encrypt_then_mac. What is left to as
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from hardenprobe.errors import CeilingReached
@@ -30,6 +30,7 @@ from hardenprobe.probes.tls_talk import INAPPROPRIATE_FALLBACK, Reply, Talker
 
 EXTRA = 16  # connections of a whole fact sheet beyond one for each accepted suite
 FINITE_FIELD = range(256, 261)  # the groups of RFC 7919
+SMALL = 250  # bits; every curve below is weak or close to it, x25519 and secp256r1 lie above
 MOST = 70  # connections of a whole fact sheet
 _WALK_LIMIT = (
     200  # hellos of one version; a server that picks something new for ever is not believed for ever
@@ -53,6 +54,7 @@ class Walk:
     why: str | None = None
     groups: list[int] = field(default_factory=list)
     groups_complete: bool = False
+    small_curves_asked: bool = False
     dh_bits: dict[str, int] = field(default_factory=dict)
     rsa_bits: dict[str, int] = field(default_factory=dict)
     encrypt_then_mac: dict[str, bool] = field(default_factory=dict)
@@ -75,6 +77,10 @@ class Walk:
         if "_CBC_" in name and SSL3 < self.version <= TLS12:
             self.encrypt_then_mac[name] = 22 in reply.hello.extensions
 
+    def with_curve(self) -> list[int]:
+        """Accepted suites whose key exchange uses a curve."""
+        return [s for s in self.picks if any(kx in suites().get(s, "") for kx in ("ECDHE_", "ECDH_anon"))]
+
     def follows_client(self) -> bool:
         """Whether every pick was the first, in the client's order, of what is now known to be accepted."""
         accepted = set(self.picks)
@@ -96,6 +102,7 @@ async def ask_suites(found: Versions) -> TlsSuites:
         budget = _Budget(found.talker, sum(len(w.picks) for w in walks.values()))
         fallback = await _fallback(found, walks, budget)
         await _preference(found.talker, walks, budget, of=2)
+        await _small_curves(found.talker, walks, budget)
         await _groups_new(found.talker, walks, budget)
         await _groups_old(found.talker, walks, budget)
         await _preference(found.talker, walks, budget, of=3)
@@ -117,6 +124,7 @@ async def ask_suites(found: Versions) -> TlsSuites:
             if w.groups
         },
         groups_complete={VERSION_NAMES[v]: w.groups_complete for v, w in walks.items() if w.groups},
+        small_curves_asked={VERSION_NAMES[v]: w.small_curves_asked for v, w in walks.items() if w.groups},
         dh_bits={VERSION_NAMES[v]: w.dh_bits for v, w in walks.items() if w.dh_bits},
         rsa_export_bits={VERSION_NAMES[v]: w.rsa_bits for v, w in walks.items() if w.rsa_bits},
         encrypt_then_mac={
@@ -234,25 +242,38 @@ async def _groups_new(talker: Talker, walks: dict[int, Walk], budget: _Budget) -
         walk.groups.append(reply.hello.group)
 
 
+async def _small_curves(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
+    """Ask for nothing but small curves: a verdict rests on them."""
+    small = [g for g, (_, bits) in GROUPS.items() if bits < SMALL]
+    for walk in _with_curves(walks):
+        walk.small_curves_asked = await _curves(talker, walk, small, lambda: budget.left(needed=True))
+
+
 async def _groups_old(talker: Talker, walks: dict[int, Walk], budget: _Budget) -> None:
-    """Ask the highest old version that does ECDHE for the curves that nothing has shown yet, the weak ones first."""
+    """Ask for the curves that nothing has shown yet."""
     newer = walks[TLS13].groups if TLS13 in walks else []
-    for version, walk in walks.items():
-        with_curve = [
-            s for s in walk.picks if any(kx in suites().get(s, "") for kx in ("ECDHE_", "ECDH_anon"))
-        ]
-        if version > TLS12 or not with_curve:
-            continue
-        below = [v for v in ALL_VERSIONS if v <= version]
-        while budget.left(needed=True):
-            rest = [
-                g
-                for g in reversed(GROUPS)
-                if g not in walk.groups and g not in newer and g not in FINITE_FIELD
-            ]
-            reply = await talker.hello(below, with_curve, groups=rest)
-            if reply.picked([version], with_curve) is None or reply.flight.group not in rest:
-                walk.groups_complete = reply.kind in ("alert", "picked")
-                break
-            walk.groups.append(reply.flight.group)
-        return
+    table = [
+        g for g, (_, bits) in GROUPS.items() if bits >= SMALL and g not in newer and g not in FINITE_FIELD
+    ]
+    for walk in _with_curves(walks):
+        walk.groups_complete = await _curves(talker, walk, table, budget.left) and walk.small_curves_asked
+
+
+def _with_curves(walks: dict[int, Walk]) -> list[Walk]:
+    """The highest old version that does ECDHE; a server has one list of curves for all of them."""
+    return [w for v, w in walks.items() if v <= TLS12 and w.with_curve()][:1]
+
+
+async def _curves(talker: Talker, walk: Walk, table: Sequence[int], left: Callable[[], bool]) -> bool:
+    """Ask for curves out of a table until none is picked; tell whether it came to that."""
+    below = [v for v in ALL_VERSIONS if v <= walk.version]
+    offer = walk.with_curve()
+    while left():
+        rest = [g for g in table if g not in walk.groups]
+        if not rest:
+            return True
+        reply = await talker.hello(below, offer, groups=rest)
+        if reply.picked([walk.version], offer) is None or reply.flight.group not in rest:
+            return reply.kind in ("alert", "picked")
+        walk.groups.append(reply.flight.group)
+    return False

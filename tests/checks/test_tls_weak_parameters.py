@@ -37,7 +37,7 @@ ECDHE = ("TLS_ECDHE_RSA_WITH_AES_128_GCM_SHA256",)
         ),
         ({"groups": {"TLS 1.2": {"secp192r1": 192}}}, "fail", "curve", None),
         ({"groups": {"TLS 1.2": {"secp224r1": 224, "explicit curve": 0}}}, "pass", None, None),
-        ({"groups_complete": {"TLS 1.2": False}}, "unknown", None, None),
+        ({"small_curves_asked": {"TLS 1.2": False}}, "unknown", None, None),
         ({"unknown_why": {"TLS 1.2": "silent"}}, "unknown", None, None),
     ],
 )

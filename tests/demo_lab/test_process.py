@@ -9,25 +9,30 @@ import socket
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
+import hardenprobe
 from hardenprobe.demo_lab import INVENTORY, declarations, running_lab, server
-from hardenprobe.errors import UsageError
+from hardenprobe.errors import FileInvalid, UsageError
 
-SMALL = """
+# Addresses of this run's own, so that two runs on one machine do not meet.
+NET = f"127.{100 + os.getpid() % 100}.{os.getpid() // 100 % 250}"
+SMALL = f"""
   - asset_tag: "T-1"
-    addresses: ["127.77.200.1"]
-    lab: {model: "Printer", services: [{speaks: "raw-print"}, {speaks: "telnet"}]}
+    addresses: ["{NET}.1"]
+    lab: {{model: "Printer", services: [{{speaks: "raw-print"}}, {{speaks: "telnet"}}]}}
   - asset_tag: "T-2"
-    addresses: ["127.77.200.2"]
-    lab: {model: "Printer", services: [{speaks: "http"}]}
+    addresses: ["{NET}.2"]
+    lab: {{model: "Printer", services: [{{speaks: "http"}}]}}
 """
 
 
 def run(*arguments, said=""):
     return subprocess.run(
         [sys.executable, "-m", "hardenprobe.demo_lab", *map(str, arguments)],
+        env={**os.environ, "PYTHONPATH": str(Path(hardenprobe.__file__).parent.parent)},
         input=said, capture_output=True, text=True, timeout=30, check=False,
     )  # fmt: skip
 
@@ -67,7 +72,7 @@ def test_closing_the_input_ends_it_with_the_counters(write_inventory):
 def test_a_signal_ends_it_with_open_connections(write_inventory, number):
     with (
         running_lab(write_inventory(SMALL), port_offset=21510) as lab,
-        socket.create_connection(("127.77.200.1", 30610), 5) as line,
+        socket.create_connection((f"{NET}.1", 30610), 5) as line,
     ):
         line.sendall(b"12345")
         while lab.counters()["raw_print_bytes"]["T-1"] < 5:
@@ -75,7 +80,7 @@ def test_a_signal_ends_it_with_open_connections(write_inventory, number):
         os.kill(lab.pid, number)
         assert line.recv(1) == b""
 
-    assert lab.final == {"raw_print_bytes": {"T-1": 5}, "connections": {"127.77.200.1": 1}}
+    assert lab.final == {"raw_print_bytes": {"T-1": 5}, "connections": {f"{NET}.1": 1}}
 
 
 def test_a_block_that_raises_leaves_no_process_behind(write_inventory):
@@ -89,25 +94,25 @@ def test_a_block_that_raises_leaves_no_process_behind(write_inventory):
 
 
 def test_only_the_named_addresses_are_bound(write_inventory):
-    with running_lab(write_inventory(SMALL), port_offset=21530, addresses=["127.77.200.2"]) as lab:
+    with running_lab(write_inventory(SMALL), port_offset=21530, addresses=[f"{NET}.2"]) as lab:
         assert (lab.devices, lab.sockets) == (1, 1)
         with pytest.raises(ConnectionRefusedError):
-            socket.create_connection(("127.77.200.1", 21553), 5)
+            socket.create_connection((f"{NET}.1", 21553), 5)
 
 
 def test_an_address_in_use_is_named(write_inventory):
     path = write_inventory(SMALL)
-    with socket.create_server(("127.77.200.2", 21620)):
+    with socket.create_server((f"{NET}.2", 21620)):
         done = run("--inventory", path, "--port-offset", 21540)
         with (
-            pytest.raises(UsageError, match=r"127\.77\.200\.2 tcp port 21620 is in use"),
+            pytest.raises(UsageError, match="in use"),
             running_lab(path, 21540),
         ):
             pass
 
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == (
-        "demo lab: 127.77.200.2 tcp port 21620 is in use already; stop what uses it, or choose another --port-offset\n"
+        f"demo lab: {NET}.2 tcp port 21620 is in use already; stop what uses it, or choose another --port-offset\n"
     )
 
 
@@ -115,7 +120,7 @@ def test_an_address_in_use_is_named(write_inventory):
     ("lab", "says"),
     [
         ('{services: []}', "the key 'model' is missing"),
-        ('{model: "P", services: [{speaks: "telnett"}]}', "did you mean 'telnet'?"),
+        ('{model: "P", services: [{speaks: "telnett"}]}', "did you mean telnet?"),
         ('{model: "P", services: [{speaks: "telnet", prt: 5}]}', "unknown key 'prt'; did you mean 'port'?"),
         ('{model: "P", services: [{speaks: "telnet", port: 0}]}', "port 0 is not 1 to 65535"),
         ('{model: "P", services: [{speaks: "silent"}]}', "the key 'port' is missing"),
@@ -123,19 +128,26 @@ def test_an_address_in_use_is_named(write_inventory):
         ('{model: "P", services: [{speaks: "telnet"}, {speaks: "http", port: 23}]}', "tcp port 23 is taken"),
         ('{model: "P", tls: {versions: ["1.0", "1.2"]}}', "without a gap"),
         ('{model: "P", allow: [{entries: ["127.77.1.1/24"]}]}', "127.77.1.1/24"),
-        ('{model: "P", allow: [{entries: [], services: ["snpm"]}]}', "did you mean 'snmp'?"),
+        ('{model: "P", allow: [{entries: [], services: ["snpm"]}]}', "did you mean snmp?"),
         ('{model: "P", services: [{speaks: "snmp", versions: ["4"]}]}', "versions.0"),
         ('{model: "P", services: [{speaks: "snmp", versions: ["3"], users: [{name: "u", password: "short"}]}]}', "8 characters"),
     ],
 )  # fmt: skip
-def test_a_bad_inventory_is_one_line_and_exit_2(write_inventory, lab, says):
-    path = write_inventory(f'  - asset_tag: "T-1"\n    addresses: ["127.77.200.1"]\n    lab: {lab}\n')
+def test_a_bad_declaration_is_named_with_its_line(write_inventory, lab, says):
+    path = write_inventory(f'  - asset_tag: "T-1"\n    addresses: ["{NET}.1"]\n    lab: {lab}\n')
+    with pytest.raises(FileInvalid) as caught:
+        declarations.load(path)
+
+    assert says in str(caught.value)
+    assert (caught.value.file, caught.value.line) == (str(path), 5)
+
+
+def test_a_bad_inventory_is_one_line_and_exit_2(write_inventory):
+    path = write_inventory('  - asset_tag: "T-1"\n    addresses: ["127.0.0.300"]\n')
     done = run("--inventory", path)
 
     assert (done.returncode, done.stdout) == (2, "")
-    assert len(done.stderr.splitlines()) == 1
-    assert says in done.stderr
-    assert f"{path}:" in done.stderr
+    assert done.stderr == f"demo lab: {path}:4: '127.0.0.300' is no IP address\n"
 
 
 @pytest.mark.parametrize(
@@ -155,15 +167,15 @@ def test_bad_arguments_are_one_line_and_exit_2(arguments, says):
 
 def test_no_device_can_be_told_to_leave_loopback(write_inventory):
     path = write_inventory('  - asset_tag: "T-1"\n    addresses: ["192.0.2.1"]\n    lab: {model: "P"}\n')
-
-    assert "192.0.2.1 is no loopback address" in run("--inventory", path).stderr
+    with pytest.raises(FileInvalid, match="192.0.2.1 is no loopback address"):
+        declarations.load(path)
 
 
 def test_the_offset_is_0_exactly_where_low_ports_may_be_bound(write_inventory):
     devices = declarations.load(write_inventory(SMALL))
     with socket.socket() as probe:
         try:
-            probe.bind(("127.77.200.1", 23))
+            probe.bind((f"{NET}.1", 23))
             expected = 0
         except PermissionError:
             expected = server.OFFSET

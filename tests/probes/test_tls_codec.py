@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ssl
 import struct
 from functools import cache
@@ -98,10 +99,8 @@ def test_any_bytes_raise_nothing_but_malformed(data: bytes) -> None:
 @given(st.binary(max_size=120), st.booleans())
 def test_ssl2_survives_any_bytes(data: bytes, framed: bool) -> None:
     wrapped = struct.pack(">H", 0x8000 | len(data)) + data if framed else data
-    try:
+    with contextlib.suppress(MalformedReply):
         read_server_hello(wrapped)
-    except MalformedReply:
-        pass
 
 
 @pytest.mark.parametrize(
@@ -201,6 +200,7 @@ def test_hello_is_taken_by_the_standard_library() -> None:
             "NO_SHARED_CIPHER",
             "NO_SUITABLE_SIGNATURE_ALGORITHM",
             "UNSUPPORTED_PROTOCOL",
+            "VERSION_TOO_LOW",
         )
         assert alert is not None and alert[1] in (40, 70)
 
@@ -222,19 +222,23 @@ def test_no_code_point_of_a_library_is_missing(library: str) -> None:
 
         assert code in suites()
         alike = suites()[code].upper().removesuffix("_DRAFT") == name.upper().removesuffix("_OLD")
-        assert alike or "PSK_DHE" in suites()[code]
+        # The registry itself writes these two families unlike the rest.
+        assert alike or "PSK_DHE" in suites()[code] or "KRB5_EXPORT" in suites()[code]
 
 
 def test_no_name_of_the_second_opinion_is_missing() -> None:
     table = pytest.importorskip("sslyze.plugins.openssl_cipher_suites.cipher_suites")
-    names = set(suites().values()) | set(SSL2_SUITES.values())
-    theirs = set(table._TLS_OPENSSL_TO_RFC_NAMES_MAPPING.values()) | set(table._TLS_1_3_CIPHER_SUITES)
 
-    assert {
-        n
-        for n in theirs
-        if n.replace("PSK_DHE", "DHE_PSK") not in {m.replace("PSK_DHE", "DHE_PSK") for m in names}
-    } == set()
+    def plain(name: str) -> str:
+        draft = name.startswith("OLD_") or name.endswith("_DRAFT")
+        name = name.removeprefix("OLD_").removesuffix("_DRAFT").replace("PSK_DHE", "DHE_PSK")
+        return name + " (draft)" * draft
+
+    names = {plain(name) for name in (*suites().values(), *SSL2_SUITES.values())}
+    theirs = {*table._TLS_OPENSSL_TO_RFC_NAMES_MAPPING.values(), *table._TLS_1_3_CIPHER_SUITES}
+    missing = {name for name in theirs if plain(name) not in names}
+
+    assert missing == {"TLS_FALLBACK_SCSV"}
 
 
 def test_names_and_code_points_are_one_to_one() -> None:

@@ -1,0 +1,85 @@
+"""What holds for every test: nothing leaves this machine, and nothing touches the user's own data."""
+
+from __future__ import annotations
+
+import errno
+import itertools
+import os
+import sys
+from collections.abc import Iterator
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("ci", deadline=None, derandomize=True, database=None)
+settings.register_profile("dev", deadline=None)
+settings.register_profile("deep", deadline=None, max_examples=5000)
+settings.load_profile("ci" if os.environ.get("CI") else "dev")
+
+_guarded = False
+_number = itertools.count()
+
+
+def _stays_here(host: object) -> bool:
+    """An address of loopback, or a name that resolves to one without asking anybody."""
+    text = host.decode("ascii", "replace") if isinstance(host, bytes) else str(host)
+    try:
+        return ip_address(text.partition("%")[0]).is_loopback
+    except ValueError:
+        return text in ("", "localhost", "None")
+
+
+def _hook(event: str, args: tuple[Any, ...]) -> None:
+    if not _guarded or not event.startswith("socket."):
+        return
+    host: object = None
+    if event in ("socket.connect", "socket.sendto", "socket.sendmsg"):
+        target = args[1]
+        if not isinstance(target, tuple):  # a Unix socket, or a socket that is connected already
+            return
+        host = target[0]
+    elif event in ("socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"):
+        host = args[0]
+        if event == "socket.getaddrinfo" and _is_address(host):
+            return  # nobody is asked for what is an address already
+    else:
+        return
+    if not _stays_here(host):
+        raise OSError(errno.EPERM, f"tests stay on this machine; {event} named {host!r}")
+
+
+def _is_address(host: object) -> bool:
+    try:
+        ip_address(str(host).partition("%")[0])
+    except ValueError:
+        return False
+    return True
+
+
+sys.addaudithook(_hook)  # a hook cannot be taken out, so a flag switches it
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _sockets_stay_here() -> Iterator[None]:
+    """Refuse every connection, datagram and look-up that would leave 127.0.0.0/8, ::1 and Unix sockets."""
+    global _guarded
+    _guarded = True
+    yield
+    _guarded = False
+
+
+@pytest.fixture(scope="session")
+def _home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("home")
+
+
+@pytest.fixture(autouse=True)
+def _own_folders(_home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Give each test a default store and a log of its own; the folders are made when something is written."""
+    mine = _home / str(next(_number))
+    monkeypatch.setenv("HOME", str(_home))
+    for kind in ("DATA", "STATE", "CACHE", "CONFIG"):
+        monkeypatch.setenv(f"XDG_{kind}_HOME", str(mine / kind.lower()))

@@ -1,0 +1,174 @@
+"""hardenprobe.probes.certificates"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.serialization import Encoding
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hardenprobe.errors import FileInvalid
+from hardenprobe.probes.certificates import TrustAnchors, describe_chain
+from hardenprobe.testing_tls_servers import Credentials, issue
+
+
+def der(*credentials: Credentials) -> list[bytes]:
+    return [c.certificate.public_bytes(Encoding.DER) for c in credentials]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("certificates")
+
+
+@pytest.fixture(scope="module")
+def cases(folder: Path) -> dict[str, tuple[list[Credentials], list[Credentials]]]:
+    """Case to what the server sends, the leaf first, and what is trusted."""
+    root = issue(folder, "Root", authority=True)
+    sub = issue(folder, "Sub", issuer=root, authority=True)
+    short = issue(folder, "Short", issuer=root, authority=True, path_length=0)
+    below_short = issue(folder, "Below short", issuer=short, authority=True)
+    no_sign = issue(folder, "No sign", issuer=root, authority=True, usage=False)
+    no_ca = issue(folder, "No authority", issuer=root)
+    bare = issue(folder, "Bare", issuer=root, basic=False)
+    other = issue(folder, "Other root", authority=True)
+    twin = issue(folder, "Root of another key", authority=True)
+    alone = issue(folder, "Alone")
+    leaf = issue(folder, "leaf", issuer=sub)
+    return {
+        "good path": ([leaf, sub], [root]),
+        "root sent as well": ([leaf, sub, root], [root]),
+        "odd ones between": ([leaf, other, twin, sub], [root]),
+        "intermediate missing": ([leaf], [root]),
+        "other anchor": ([leaf, sub], [other]),
+        "no anchor": ([leaf, sub, root], []),
+        "self-signed": ([alone], [root]),
+        "self-signed and trusted": ([alone], [root, alone]),
+        "expired leaf": ([issue(folder, "old", issuer=sub, days=(-30, -1)), sub], [root]),
+        "issuer is no authority": ([issue(folder, "a", issuer=no_ca), no_ca], [root]),
+        "issuer without basicConstraints": ([issue(folder, "b", issuer=bare), bare], [root]),
+        "issuer may not sign": ([issue(folder, "c", issuer=no_sign), no_sign], [root]),
+        "path length kept": ([issue(folder, "d", issuer=short), short], [root]),
+        "path length passed": ([issue(folder, "e", issuer=below_short), below_short, short], [root]),
+    }
+
+
+CASES = (
+    "good path",
+    "root sent as well",
+    "odd ones between",
+    "intermediate missing",
+    "other anchor",
+    "no anchor",
+    "self-signed",
+    "self-signed and trusted",
+    "expired leaf",
+    "issuer is no authority",
+    "issuer without basicConstraints",
+    "issuer may not sign",
+    "path length kept",
+    "path length passed",
+)
+
+
+@pytest.mark.peer
+@pytest.mark.skipif(not shutil.which("openssl"), reason="needs the Debian package openssl")
+@pytest.mark.parametrize("case", CASES)
+def test_openssl_judges_every_path_the_same(
+    case: str, cases: dict[str, tuple[list[Credentials], list[Credentials]]], tmp_path: Path
+) -> None:
+    sent, trusted = cases[case]
+    roots, others = tmp_path / "roots.pem", tmp_path / "others.pem"
+    roots.write_bytes(b"".join(c.certificate_file.read_bytes() for c in trusted))
+    others.write_bytes(b"".join(c.certificate_file.read_bytes() for c in sent[1:]))
+    command = ["openssl", "verify", "-no_check_time", "-auth_level", "0", "-no-CApath", "-no-CAstore"]
+    command += ["-CAfile", str(roots)] if trusted else ["-no-CAfile"]
+    command += ["-untrusted", str(others)] if sent[1:] else []
+    command.append(str(sent[0].certificate_file))
+    theirs = subprocess.run(command, capture_output=True, text=True, check=False)
+
+    anchors = TrustAnchors(certificates=tuple(c.certificate for c in trusted))
+    ours = describe_chain(der(*sent), anchors)
+
+    assert ours.path.trusted == (theirs.returncode == 0), (ours.path, theirs.stdout, theirs.stderr)
+    assert (ours.path.error is None) == ours.path.trusted
+
+
+def test_a_forged_signature_is_found(folder: Path) -> None:
+    root = issue(folder, "Forged root", authority=True)
+    liar = issue(folder, "Forged root", authority=True)
+    leaf = issue(folder, "forged leaf", issuer=liar)
+    chain = describe_chain(der(leaf), TrustAnchors(certificates=(root.certificate,)))
+
+    assert not chain.path.trusted
+    assert chain.path.error == "the signature by CN=Forged root is wrong"
+
+
+@pytest.mark.peer
+@pytest.mark.skipif(not shutil.which("openssl"), reason="needs the Debian package openssl")
+@pytest.mark.parametrize("digest", ["sha1", "md5", "sha512"])
+def test_weak_hashes_are_read_and_their_signatures_checked(digest: str, folder: Path, tmp_path: Path) -> None:
+    root = issue(folder, "Weak root", authority=True, key=rsa.generate_private_key(65537, 2048))
+    leaf = issue(folder, "weak leaf")
+    request, out = tmp_path / "request.pem", tmp_path / "leaf.der"
+    for command in (
+        ["req", "-new", "-key", str(leaf.key_file), "-subj", "/CN=weak leaf", "-out", str(request)],
+        ["x509", "-req", f"-{digest}", "-in", str(request), "-CA", str(root.certificate_file)]
+        + ["-CAkey", str(root.key_file), "-outform", "DER", "-out", str(out)],
+    ):
+        subprocess.run(["openssl", *command], check=True, capture_output=True)
+    chain = describe_chain([out.read_bytes()], TrustAnchors(certificates=(root.certificate,)))
+
+    assert chain.certificates[0].signature_hash == digest
+    assert (chain.path.trusted, chain.path.hashes) == (True, (digest,))
+
+
+def test_facts_of_a_certificate(folder: Path) -> None:
+    root = issue(folder, "Facts root", authority=True)
+    leaf = issue(folder, "facts leaf", issuer=root)
+    chain = describe_chain(der(leaf, root), TrustAnchors(certificates=(root.certificate,)))
+    first = chain.certificates[0]
+
+    assert (first.subject, first.issuer) == ("CN=facts leaf", "CN=Facts root")
+    assert (first.key_type, first.key_bits, first.curve) == ("EC", 256, "secp256r1")
+    assert (first.signature_hash, first.self_signed, first.names) == ("sha256", False, ("demo.test",))
+    assert chain.certificates[1].self_signed
+    assert (chain.path.anchor, chain.path.hashes) == ("CN=Facts root", ("sha256",))
+
+
+def test_look_alikes_do_not_make_the_search_explode(folder: Path) -> None:
+    key = issue(folder, "Twin", authority=True).key
+    twins = [issue(folder, "Twin", key=key, authority=True) for _ in range(9)]
+    leaf = issue(folder, "child of twins", issuer=twins[0])
+    chain = describe_chain(der(leaf, *twins), TrustAnchors())
+
+    assert not chain.path.trusted
+    assert chain.path.error == "the path is too long"
+
+
+@settings(max_examples=150, deadline=None)
+@given(data=st.data())
+def test_broken_certificates_are_described_and_never_raise(data: st.DataObject, folder: Path) -> None:
+    at = data.draw(st.integers(0, 200))
+    put = data.draw(st.binary(min_size=1, max_size=3))
+    good = der(issue(folder, "broken"))[0]
+    broken = good[:at] + put + good[at + 1 :]
+    for ders in ([broken], [broken[:at]], [good, broken]):
+        chain = describe_chain(ders, TrustAnchors())
+
+        assert chain.fault or chain.certificates
+        assert not chain.path.trusted
+
+
+def test_anchor_files_are_read_and_wrong_ones_named(folder: Path, tmp_path: Path) -> None:
+    root = issue(folder, "File root", authority=True)
+    assert TrustAnchors.load([root.certificate_file], system=False).certificates == (root.certificate,)
+    (tmp_path / "empty.pem").write_text("nothing\n")
+    for wrong in (tmp_path / "missing.pem", tmp_path / "empty.pem"):
+        with pytest.raises(FileInvalid, match=wrong.name):
+            TrustAnchors.load([wrong], system=False)
