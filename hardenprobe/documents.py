@@ -150,10 +150,12 @@ def parse(document: Document, into: type[T], spot: Spot = (), data: Any = None) 
     try:
         return reader(into).validate_json(json.dumps(document.data if data is None else data), strict=True)
     except ValidationError as exc:
-        error = exc.errors(include_url=False)[0]
+        errors = exc.errors(include_url=False)
+        # A misspelt key is also a missing one; the misspelling is what helps.
+        error = next((e for e in errors if e["type"] in _UNKNOWN_KEY), errors[0])
         where = (*spot, *(part for part in error["loc"]))
         name = where[-1] if where else "document"
-        if error["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
+        if error["type"] in _UNKNOWN_KEY:
             near = difflib.get_close_matches(str(name), _known(into, where[len(spot) : -1]), n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ""
             message = f"unknown key {name!r}{hint}"
@@ -189,6 +191,9 @@ def _refuse_unknown_keys(into: Any) -> None:
         _refuse_unknown_keys(inner)
 
 
+_UNKNOWN_KEY = ("unexpected_keyword_argument", "extra_forbidden")
+
+
 def _known(into: Any, inner: Spot) -> list[str]:
     """Keys that would have been right at a place: found by walking the dataclass fields along the path."""
     here: Any = into
@@ -197,9 +202,16 @@ def _known(into: Any, inner: Spot) -> list[str]:
             hints = typing.get_type_hints(here)
             here = hints.get(part)
         else:
-            args = [a for a in typing.get_args(here) if a is not Ellipsis and a is not type(None)]
-            here = args[-1] if args else None
+            here = _inside(here)
+        if type(None) in typing.get_args(here):  # an optional record
+            here = _inside(here)
     return [f.name for f in dataclasses.fields(here)] if dataclasses.is_dataclass(here) else []
+
+
+def _inside(hint: Any) -> Any:
+    """What a tuple, a mapping or an optional holds."""
+    args = [a for a in typing.get_args(hint) if a is not Ellipsis and a is not type(None)]
+    return args[-1] if args else None
 
 
 def _plain(message: str) -> str:

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
+from typing import Any
 
 
 class HardenprobeError(Exception):
@@ -77,6 +78,9 @@ class UnknownName(UsageError):
             hint = f"; see `{see}`"
         super().__init__(f"there is no {what} {clip(name)}{hint}")
 
+    def __reduce__(self) -> Any:
+        return _from_text, (type(self), str(self)), vars(self)
+
 
 class StoreRefused(UsageError):
     """The store cannot be opened, is not ours, or cannot be written."""
@@ -111,6 +115,11 @@ class Unreachable(HardenprobeError):
 
     def __reduce__(self) -> tuple[type[Unreachable], tuple[str, str]]:
         return type(self), (str(self), self.state)
+
+
+def _from_text(cls: type[UnknownName], text: str) -> UnknownName:
+    """Make one anew in another process, where the known names are not at hand."""
+    return cls.__new__(cls, text)
 
 
 def clip(value: object, limit: int = 80) -> str:

@@ -163,3 +163,42 @@ class TlsSuites:
     fallback_scsv: bool | None = None
     chains: tuple[Chain, ...] = ()
     connections: int = 0
+
+
+@facts("tls-flaws")
+@dataclass(frozen=True, kw_only=True)
+class TlsFlaws:
+    """What three flaw probes found. Nothing that a device leaked is kept.
+
+    Attributes:
+        heartbleed: "vulnerable", "sound" or "unknown" (CVE-2014-0160); the other two alike.
+        early_ccs: CVE-2014-0224.
+        padding_oracle: Whether RSA decryption tells about its padding, after Bleichenbacher.
+        how: Detail that the library gives, by name of the flaw.
+        unknown_why: A word of records.Reason for what is unknown.
+    """
+
+    reached: str = "implicit"
+    heartbleed: str = "unknown"
+    early_ccs: str = "unknown"
+    padding_oracle: str = "unknown"
+    how: dict[str, str] = field(default_factory=dict)
+    unknown_why: str | None = None
+    connections: int = 0
+
+
+@facts("tls-second-opinion")
+@dataclass(frozen=True, kw_only=True)
+class TlsSecondOpinion:
+    """What another implementation finds accepted, suite by suite.
+
+    Attributes:
+        suites: Version to accepted suites; a version that it could not finish is missing.
+        asked: Version to the suites that it asked for.
+    """
+
+    reached: str = "implicit"
+    suites: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    asked: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    fault: str | None = None
+    connections: int = 0

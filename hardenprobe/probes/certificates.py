@@ -17,8 +17,9 @@ from pathlib import Path as FilePath
 
 from cryptography import x509
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
-from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed448, ed25519, rsa
+from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed448, ed25519, padding, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+from cryptography.x509.oid import SignatureAlgorithmOID
 
 from hardenprobe.errors import FileInvalid
 from hardenprobe.facts_tls import Certificate, Chain, Path
@@ -38,7 +39,9 @@ _UNDERSTOOD = {
     "2.5.29.35",
     "2.5.29.37",
 }
-_BROKEN = (ValueError, TypeError, UnsupportedAlgorithm, x509.DuplicateExtension)
+_RSA_SIGNATURES = "1.2.840.113549.1.1."  # RFC 8017 appendix C
+_BROKEN_X509 = (x509.DuplicateExtension, x509.InvalidVersion, x509.UnsupportedGeneralNameType)
+_BROKEN = (ValueError, TypeError, UnsupportedAlgorithm, *_BROKEN_X509)
 
 
 @dataclass(frozen=True)
@@ -194,7 +197,7 @@ def _issued(
     except x509.ExtensionNotFound:
         pass
     try:
-        child.verify_directly_issued_by(issuer)
+        _verify(child, issuer)
     except InvalidSignature:
         errors.append(f"the signature by {name} is wrong")
         return False
@@ -202,6 +205,39 @@ def _issued(
         errors.append(f"the signature by {name} cannot be checked: {str(exc)[:120]}")
         return False
     return True
+
+
+def _verify(child: x509.Certificate, issuer: x509.Certificate) -> None:
+    """Check a signature, old hashes included: a weak hash is a fact of its own, and no reason to see no path.
+
+    Raises:
+        InvalidSignature: It is wrong.
+        ValueError, TypeError, UnsupportedAlgorithm: It cannot be checked.
+    """
+    key, signature, signed = issuer.public_key(), child.signature, child.tbs_certificate_bytes
+    digest = child.signature_hash_algorithm
+    if isinstance(key, rsa.RSAPublicKey):
+        oid = child.signature_algorithm_oid
+        if digest is None or not oid.dotted_string.startswith(_RSA_SIGNATURES):
+            raise ValueError("the signature is of another kind than the issuer's key")
+        if oid != SignatureAlgorithmOID.RSASSA_PSS:
+            key.verify(signature, signed, padding.PKCS1v15(), digest)
+        else:
+            scheme = child.signature_algorithm_parameters
+            assert isinstance(scheme, padding.PSS)
+            key.verify(signature, signed, scheme, digest)
+    elif isinstance(key, ec.EllipticCurvePublicKey):
+        if digest is None or not isinstance(child.signature_algorithm_parameters, ec.ECDSA):
+            raise ValueError("the signature is of another kind than the issuer's key")
+        key.verify(signature, signed, ec.ECDSA(digest))
+    elif isinstance(key, dsa.DSAPublicKey):
+        if digest is None:
+            raise ValueError("the signature is of another kind than the issuer's key")
+        key.verify(signature, signed, digest)
+    elif isinstance(key, ed25519.Ed25519PublicKey | ed448.Ed448PublicKey):
+        key.verify(signature, signed)
+    else:
+        raise UnsupportedAlgorithm("the issuer's key is of a kind that is not known")
 
 
 def _critical(certificate: x509.Certificate) -> str | None:
@@ -218,7 +254,9 @@ def _critical(certificate: x509.Certificate) -> str | None:
 
 def _self_signed(certificate: x509.Certificate) -> bool:
     try:
-        certificate.verify_directly_issued_by(certificate)
+        if certificate.issuer != certificate.subject:
+            return False
+        _verify(certificate, certificate)
     except (InvalidSignature, *_BROKEN):
         return False
     return True

@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 import re
 import secrets
+from collections.abc import AsyncIterator
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import FtpSession, readable
 from hardenprobe.link import Line, Stream
+from hardenprobe.probe import Asked, Probe
 from hardenprobe.records import Observation
 
 LIMIT = 4096  # bytes of one reply; RFC 959 replies are lines, not pages
@@ -35,7 +37,7 @@ def reply(data: bytes) -> tuple[int, str] | None:
     return None
 
 
-async def ask(line: Line, port: int) -> Observation[FtpSession]:
+async def ask_user(line: Line, port: int) -> Observation[FtpSession]:
     """Read the greeting, send USER, read the reply, QUIT."""
     name = "hp" + secrets.token_hex(6)
     async with await line.connect(port) as stream:
@@ -74,3 +76,13 @@ async def _reply(stream: Stream, wait: float) -> tuple[int, str] | None:
         if found := reply(data):
             return found
     return None
+
+
+async def _ask(asked: Asked) -> AsyncIterator[Observation[FtpSession]]:
+    for heard in asked.accepting():
+        if heard.seen.facts.speaks == "ftp" and asked.line.speaks(heard.port, "ftp"):
+            with asked.trying("ftp", (FtpSession,)):
+                yield await ask_user(asked.line, heard.port)
+
+
+PROBE = Probe(name="ftp", produces=(FtpSession,), ask=_ask)

@@ -11,7 +11,7 @@ import hashlib
 import ssl
 import warnings
 import zlib
-from collections.abc import Iterable
+from collections.abc import AsyncIterator, Iterable
 from contextlib import suppress
 from html.parser import HTMLParser
 
@@ -20,12 +20,15 @@ import httpx
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import HttpAnswer, readable
+from hardenprobe.facts_tls import TlsPort
 from hardenprobe.link import Line, Stream
+from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http_door import Through
 from hardenprobe.records import Observation
 
 BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
 AGENT = "hardenprobe"
+IPP = 631  # shared by ipp and ipps; one page tells that HTTP is spoken, and is no settings page
 PATIENCE = 3  # times the reply wait, for all of one answer; a device that drips bytes gets no more
 SCHEMES = 16  # challenge schemes kept of one answer; the registry of RFC 9110 section 16.4 holds fewer
 
@@ -200,3 +203,21 @@ class _Page(HTMLParser):
     def handle_data(self, data: str) -> None:
         if self._in_title:
             self.title = ((self.title or "") + data.strip())[:256]
+
+
+async def _ask(asked: Asked) -> AsyncIterator[Observation[HttpAnswer]]:
+    """Every listed path of every web port, over whichever of TLS and clear text it speaks."""
+    for heard in asked.accepting():
+        if not heard.waits:
+            continue
+        port, tls = heard.port, asked.at(TlsPort, heard.port)
+        over_tls = tls is not None and tls.facts.speaks
+        if not over_tls and not asked.line.speaks(port, "http"):
+            continue
+        context = lenient_context() if over_tls else None
+        for path in asked.plan.http_paths:
+            with asked.trying("http", (HttpAnswer,)):
+                yield await get(asked.line, port, path, tls=context, ipp=port == IPP)
+
+
+PROBE = Probe(name="http", produces=(HttpAnswer,), ask=_ask)

@@ -6,7 +6,7 @@ Messages are written and read with pysnmp's codecs; the datagrams go through Lin
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from typing import Any, TypeVar
 
 from pyasn1.codec.ber import decoder, encoder
@@ -18,6 +18,7 @@ from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, readable
 from hardenprobe.link import Line
+from hardenprobe.probe import Asked, Probe
 from hardenprobe.records import Observation, State
 
 T = TypeVar("T")
@@ -229,29 +230,34 @@ async def discover_engine(line: Line) -> Observation[SnmpEngine]:
     return line.observation(facts, line.endpoint(PORT, "udp", "snmp"), answer.recorder)
 
 
-async def sweep(line: Line, communities: tuple[str, ...]) -> list[Observation[Any]]:
-    """The ordinary questions: an engine discovery, then each version under each default until one is answered.
+async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
+    """An engine discovery, then each version under each published default until one is answered.
 
     Stops at an unreachable port, and at the first community that a version answers; then asks once more with a random
     community, so that an agent that answers anything is known for what it is.
     """
+    if PORT not in asked.plan.udp_ports:
+        return
+    line = asked.line
     engine = await discover_engine(line)
-    seen: list[Observation[Any]] = [engine]
+    yield engine
     if engine.facts.state is State.REFUSING:
-        return seen
-    for community in communities:
+        return
+    for community in asked.plan.communities:
         answered = False
         for version in VERSIONS:
             answer = await ask_community(line, version, community, origin="default")
-            seen.append(answer)
+            yield answer
             if answer.facts.state is State.REFUSING:
-                return seen
+                return
             answered = answered or answer.facts.error_status is not None
         if answered:
             control = secrets.token_hex(8)
             for version in VERSIONS:
-                seen.append(
-                    await ask_community(line, version, control, origin="control", label="a random community")
+                yield await ask_community(
+                    line, version, control, origin="control", label="a random community"
                 )
-            break
-    return seen
+            return
+
+
+PROBE = Probe(name="snmp", produces=(SnmpAnswer, SnmpEngine), ask=_ask)

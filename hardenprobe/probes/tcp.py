@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import re
-from dataclasses import dataclass
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import TcpPort, readable
 from hardenprobe.link import Line, Stream
 from hardenprobe.ports import NEVER_SPEAK
+from hardenprobe.probe import Heard
 from hardenprobe.probes import telnet
-from hardenprobe.records import Observation, State
+from hardenprobe.records import State
 
 LIMIT = 1024  # bytes of greeting; banners are a line or a screen
 MORE = 0.15  # seconds to wait for the rest of a greeting that came in pieces
@@ -28,19 +28,6 @@ _GREETINGS = (
     ("ftp", re.compile(rb"^(?:120|220|421)[ -]")),  # RFC 959 section 5.4
     ("http", re.compile(rb"^HTTP/1\.[01] \d{3}")),
 )
-
-
-@dataclass(frozen=True)
-class Heard:
-    """A port's observation with the very bytes of its greeting."""
-
-    seen: Observation[TcpPort]
-    greeting: bytes
-
-    @property
-    def port(self) -> int:
-        assert self.seen.endpoint is not None
-        return self.seen.endpoint.port
 
 
 def recognise(greeting: bytes) -> str | None:

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import AsyncIterator
 
 from hardenprobe.facts import TelnetGreeting, readable
+from hardenprobe.link import observation
+from hardenprobe.probe import Asked, Probe
+from hardenprobe.records import Observation, Reach
 
 IAC, SE, SB, WILL, DONT, NOP = 255, 240, 250, 251, 254, 241  # RFC 854, TELNET COMMAND STRUCTURE
 _PROMPT = re.compile(rb"(?:login|user ?name|password)\s*:", re.IGNORECASE)
@@ -61,3 +65,14 @@ def read(greeting: bytes) -> TelnetGreeting:
     """Turn a greeting into facts."""
     negotiates, text = split(greeting)
     return TelnetGreeting(negotiates=negotiates, text=readable(text), prompt=prompt(text))
+
+
+async def _ask(asked: Asked) -> AsyncIterator[Observation[TelnetGreeting]]:
+    """Nothing is asked: the greeting that was heard proves both the port and the protocol."""
+    for heard in asked.accepting():
+        if heard.seen.facts.speaks == "telnet":
+            where, seen = asked.line.endpoint(heard.port, protocol="telnet"), heard.seen
+            yield observation(read(heard.greeting), where, seen.vantage, seen.asked_at, seen.transcript)
+
+
+PROBE = Probe(name="telnet", produces=(TelnetGreeting,), ask=_ask, reach=Reach.LOOK)

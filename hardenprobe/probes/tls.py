@@ -14,6 +14,7 @@ from hardenprobe.facts_tls import VERSIONS, Chain, TlsPort
 from hardenprobe.link import Line
 from hardenprobe.probes.certificates import TrustAnchors, describe_chain
 from hardenprobe.probes.tls_codec import SSL3, TLS10, TLS11, TLS12, TLS13, VERSION_NAMES
+from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_ssl2 import Ssl2Hello
 from hardenprobe.probes.tls_suites import (
     RENEGOTIATION_SCSV,
@@ -21,7 +22,7 @@ from hardenprobe.probes.tls_suites import (
     strongest_first,
     suite_name,
 )
-from hardenprobe.probes.tls_talk import PROTOCOL_VERSION, Opening, Reply, Talker, said_text
+from hardenprobe.probes.tls_talk import PROTOCOL_VERSION, Reply, Talker, said_text
 from hardenprobe.records import Observation
 
 ALL_VERSIONS = (TLS13, TLS12, TLS11, TLS10, SSL3)
@@ -127,13 +128,12 @@ async def probe_tls(
     depth: str = "versions",
     server_name: str | None = None,
     reached: str = "implicit",
-    opening: Opening | None = None,
 ) -> list[Observation[Any]]:
     """Ask a port for TLS.
 
     Args:
         depth: "versions" for versions and certificate; "full" adds a TlsSuites observation.
-        reached: "implicit", or the protocol that `opening` speaks first, which must be granted at the port.
+        reached: "implicit", or a protocol of tls_openings.OPENINGS, which must be granted at the port.
 
     Raises:
         ScopeRefused: The port may not be spoken to.
@@ -143,7 +143,7 @@ async def probe_tls(
         line=line,
         port=port,
         word="tls" if reached == "implicit" else reached,
-        opening=opening,
+        opening=OPENINGS.get(reached),
         server_name=server_name,
     )
     found, port_facts = await ask_versions(talker, anchors, reached)

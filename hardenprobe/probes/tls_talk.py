@@ -155,7 +155,7 @@ class Talker:
             try:
                 if self.opening is not None:
                     await self.opening(stream)
-            except (Unreachable, MalformedReply) as exc:
+            except (Unreachable, MalformedReply, TimeoutError) as exc:
                 return Reply(kind="no upgrade", offered=offered, said=str(exc).encode())
             try:
                 reply = await exchange(stream)

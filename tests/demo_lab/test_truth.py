@@ -227,7 +227,7 @@ def test_what_is_derived_is_what_plain_sockets_see(lab, source, connect, old_cli
                     if listed.fragile and port >= 9100:
                         continue
                     seen.add(Guilt(label, "unexpected-service", "tcp", port))
-                    line.settimeout(0.1)
+                    line.settimeout(0.4)
                     try:
                         greeting = line.recv(512)
                     except TimeoutError:

@@ -6,6 +6,7 @@ import hashlib
 import hmac
 
 import pytest
+from pysnmp.proto.rfc1902 import OctetString
 from pysnmp.proto.secmod.rfc3414 import localkey
 
 from hardenprobe.demo_lab import usm
@@ -44,7 +45,7 @@ def test_key_localisation_of_a_second_implementation(name: str, key: str, locali
     make = getattr(hashlib, name)
     theirs = localkey.hash_passphrase(PASSWORD.encode(), make)
     assert bytes(theirs).hex() == key
-    assert bytes(localkey.localize_key(theirs, ENGINE, make)).hex() == localised
+    assert bytes(localkey.localize_key(theirs, OctetString(ENGINE), make)).hex() == localised
 
 
 @pytest.mark.parametrize(

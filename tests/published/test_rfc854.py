@@ -29,12 +29,12 @@ COMMANDS = [
 
 def test_code_points() -> None:
     codes = {name: code for name, code, _ in COMMANDS}
-    assert (telnet.NOP, telnet.SB, telnet.WILL, telnet.DONT) == (
+    assert (
         codes["NOP"],
         codes["SB"],
         codes["WILL"],
         codes["DON'T"],
-    )
+    ) == (telnet.NOP, telnet.SB, telnet.WILL, telnet.DONT)
     assert (telnet.IAC, telnet.SE) == (255, 240)
 
 

@@ -1,0 +1,139 @@
+"""What a probe is: questions in one protocol, put to one device through Link.
+
+A probe module ends with one `PROBE`. Its `ask` is an asynchronous generator: each observation counts from the moment it is
+yielded, so what a ceiling or a fault cuts off costs only what came after.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from hardenprobe.errors import CeilingReached, MalformedReply, ScopeRefused, Unreachable, clip
+from hardenprobe.facts import ProbeFault, TcpPort
+from hardenprobe.link import Line
+from hardenprobe.records import Observation, Reach, Reason, State
+
+if TYPE_CHECKING:
+    from hardenprobe.inventory import Listed
+    from hardenprobe.plan import Plan
+    from hardenprobe.probes.certificates import TrustAnchors
+
+log = logging.getLogger("hardenprobe.probe")
+
+F = TypeVar("F")
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A TCP port that was looked at, with the very bytes of its greeting."""
+
+    seen: Observation[TcpPort]
+    greeting: bytes
+
+    @property
+    def port(self) -> int:
+        assert self.seen.endpoint is not None
+        return self.seen.endpoint.port
+
+    @property
+    def accepting(self) -> bool:
+        return self.seen.facts.state is State.ACCEPTING
+
+    @property
+    def waits(self) -> bool:
+        """It accepted, said nothing and stayed: it may be waiting for us to speak."""
+        return self.accepting and self.seen.facts.speaks is None and not self.seen.facts.closed
+
+
+@dataclass(kw_only=True)
+class Asked:
+    """One address under question: what a probe may use, and what was seen so far.
+
+    Attributes:
+        line: The only way to the device.
+        listed: The inventory's entry for the address, None without one.
+        wanted: The kinds of facts that somebody will read.
+        heard: TCP port to what it did.
+        seen: Every observation so far, in order.
+    """
+
+    line: Line
+    plan: Plan
+    listed: Listed | None
+    wanted: frozenset[type[Any]]
+    anchors: TrustAnchors
+    heard: dict[int, Heard] = field(default_factory=dict)
+    seen: list[Observation[Any]] = field(default_factory=list)
+
+    def of(self, facts: type[F]) -> list[Observation[F]]:
+        """The observations of one kind so far."""
+        return [o for o in self.seen if isinstance(o.facts, facts)]
+
+    def at(self, facts: type[F], port: int) -> Observation[F] | None:
+        """The newest observation of one kind at a TCP port."""
+        found = [o for o in self.of(facts) if o.endpoint and o.endpoint.port == port]
+        return found[-1] if found else None
+
+    def accepting(self) -> list[Heard]:
+        return [h for h in self.heard.values() if h.accepting]
+
+    def wants(self, *kinds: type[Any]) -> bool:
+        """Somebody will read one of these kinds of facts."""
+        return any(kind in self.wanted for kind in kinds)
+
+    @contextlib.contextmanager
+    def trying(self, name: str, kinds: Iterable[type[Any]]) -> Iterator[None]:
+        """Turn what keeps a question from being finished into an observation, and go on after the block.
+
+        Raises:
+            ScopeRefused, CeilingReached: The visit ends.
+        """
+        try:
+            yield
+        except (ScopeRefused, CeilingReached):
+            raise
+        except Unreachable as exc:
+            reason = Reason.SILENT if exc.state == "silent" else Reason.DROPPED
+            self.fault(name, kinds, reason, str(exc))
+        except MalformedReply as exc:
+            self.fault(name, kinds, Reason.INCONCLUSIVE, str(exc))
+        except Exception as exc:
+            log.exception("probe %s at %s", name, self.line.address)
+            self.fault(name, kinds, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc))}")
+
+    def fault(self, name: str, kinds: Iterable[type[Any]], reason: Reason, text: str) -> None:
+        """Write down that a probe could not finish."""
+        missing = tuple(sorted(k.kind for k in kinds))
+        facts = ProbeFault(probe=name, kinds=missing, reason=reason, text=text)
+        self.seen.append(self.line.observation(facts, None))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Probe:
+    """Questions in one protocol.
+
+    Attributes:
+        name: For messages and faults.
+        produces: The kinds of facts it brings; it runs only when somebody reads one of them.
+        reach: How far it goes.
+        ask: Yields observations; reads of the device so far what it needs.
+    """
+
+    name: str
+    produces: tuple[type[Any], ...]
+    ask: Callable[[Asked], AsyncIterator[Observation[Any]]]
+    reach: Reach = Reach.ASK
+
+    async def run(self, asked: Asked) -> None:
+        """Ask, and keep each observation as it comes.
+
+        Raises:
+            ScopeRefused, CeilingReached: The visit ends.
+        """
+        with asked.trying(self.name, self.produces):
+            async for observation in self.ask(asked):
+                asked.seen.append(observation)

@@ -1,0 +1,263 @@
+"""What holds for every check, whatever was seen."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from hardenprobe import baseline, registry
+from hardenprobe.check import Outcome
+from hardenprobe.codec import UnknownFacts
+from hardenprobe.facts import (
+    DeclaredAllowList,
+    DeclaredDevice,
+    FtpSession,
+    HttpAnswer,
+    ProbeFault,
+    SnmpAnswer,
+    SnmpEngine,
+    TcpPort,
+    TelnetGreeting,
+)
+from hardenprobe.facts_tls import VERSIONS, TlsPort
+from hardenprobe.ports import SERVICES
+from hardenprobe.records import Clock, Observation, Reason, State, Word
+from hardenprobe.testing import HOSTILE, at, declared, seen_device
+from hardenprobe.testing_tls import chain
+
+CHECKS = registry.load(plugins=False).checks
+SETTINGS = baseline.load(baseline.DEFAULT, registry.load(plugins=False)).settings
+
+text = st.sampled_from([*HOSTILE, "", "220 ready", "530 TLS required", "https://x/", "http://["])
+states = st.sampled_from(State)
+addresses = st.sampled_from(["127.0.9.10", "127.0.9.11", "fd00::10"])
+lists = st.lists(
+    st.sampled_from(["127.0.0.1", "127.0.0.0/8", "192.0.2.0/24", "10.0.0.1-10.0.0.9", "2001:db8::/64"]),
+    max_size=3,
+).map(tuple)
+
+by_port: list[st.SearchStrategy[Observation[Any]]] = [
+    st.builds(
+        at,
+        st.sampled_from([21, 23, 80, 443, 515, 631, 2323, 8080, 9100, 9107]),
+        st.builds(
+            TcpPort,
+            state=states,
+            greeting=text,
+            speaks=st.sampled_from([None, None, "telnet", "ftp", "ssh", "smtp"]),
+            closed=st.booleans(),
+            control=st.sampled_from([False, False, False, True]),
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.sampled_from([23, 2323]),
+        st.builds(TelnetGreeting, negotiates=st.booleans(), text=text, prompt=st.none() | text),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.just(21),
+        st.builds(
+            FtpSession,
+            greeting_code=st.none() | st.just(220),
+            greeting_text=text,
+            user_code=st.none() | st.sampled_from([230, 331, 332, 421, 500, 530, 534]),
+            user_text=text,
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.sampled_from([80, 443, 8080, 8443]),
+        st.builds(
+            HttpAnswer,
+            tls=st.booleans(),
+            path=st.just("/"),
+            status=st.none() | st.sampled_from([200, 204, 301, 302, 401, 403, 404, 426, 500]),
+            location=st.none() | text,
+            title=st.none() | text,
+            form=st.booleans(),
+            password_field=st.booleans(),
+            fault=st.none() | st.sampled_from(["closed", "silent", "not HTTP"]),
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.just(161),
+        st.builds(
+            SnmpAnswer,
+            version=st.sampled_from(["1", "2c"]),
+            label=st.sampled_from(["public", "private"]) | text,
+            origin=st.sampled_from(["default", "supplied", "control"]),
+            state=states,
+            error_status=st.none() | st.sampled_from([0, 2, 5]),
+            values=st.none() | st.just({"1.3.6.1.2.1.1.1.0": HOSTILE[0]}),
+        ),
+        transport=st.just("udp"),
+        protocol=st.just("snmp"),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.just(161),
+        st.builds(
+            SnmpEngine,
+            state=states,
+            engine_id=st.none() | st.sampled_from(["", "8000000001"]),
+            fault=st.none() | text,
+        ),
+        transport=st.just("udp"),
+        protocol=st.just("snmp"),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.sampled_from([443, 631]),
+        st.builds(
+            TlsPort,
+            speaks=st.booleans(),
+            fault=st.none() | st.sampled_from(["closed", "silent", "not TLS"]),
+            versions=st.dictionaries(
+                st.sampled_from(VERSIONS), st.sampled_from(["accepted", "refused", "unknown"])
+            ),
+            chains=st.sampled_from([(), (chain(),), (chain(trusted=False), chain("EC certificate"))]),
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.sampled_from([161, 80]),
+        st.just(UnknownFacts("of-a-plug-in", {})),
+        transport=st.sampled_from(["tcp", "udp"]),
+    ),
+]
+by_file: list[st.SearchStrategy[Observation[Any]]] = [
+    st.builds(
+        declared,
+        st.builds(
+            DeclaredAllowList,
+            services=st.lists(st.sampled_from(sorted(SERVICES)), max_size=3).map(tuple),
+            entries=lists,
+            approved=lists,
+            position=st.integers(1, 3),
+            source=st.just("inventory"),
+        ),
+    ),
+    st.builds(
+        declared,
+        st.builds(
+            DeclaredDevice,
+            asset_tag=text,
+            device_kind=st.just("printer"),
+            names=st.lists(text, max_size=2).map(tuple),
+        ),
+    ),
+    st.just(
+        declared(ProbeFault(probe="http", kinds=("http-answer",), reason="silent", text="cut in the middle"))
+    ),
+]
+observations = st.lists(st.one_of(by_port + by_file), max_size=10)
+clocks = st.builds(
+    Clock, now=st.just("2026-11-25T12:00:00Z"), proven=st.booleans(), how=st.just("as the test says")
+)
+fleets = st.builds(
+    lambda seen, elsewhere, **more: seen_device(*seen, elsewhere=tuple(elsewhere), **more),
+    observations,
+    st.lists(st.one_of(by_port), max_size=3),
+    source=st.sampled_from([None, "127.0.0.1", "192.0.2.7"]),
+    translated=st.sampled_from([None, True, False]),
+    clock=clocks,
+)
+whatever = settings(suppress_health_check=[HealthCheck.too_slow])
+
+
+def judged(seen: Any) -> list[tuple[str, Outcome]]:
+    return [(name, o) for name in SETTINGS for o in CHECKS[name].judge(seen, SETTINGS[name])]
+
+
+@whatever
+@given(fleets)
+def test_every_check_answers_in_the_words_of_xccdf_and_names_its_proof(seen: Any) -> None:
+    known = {o.id for o in seen.observations}
+    answered = set()
+    for name, outcome in judged(seen):
+        answered.add(name)
+        assert outcome.word in set(Word), name
+        assert outcome.observed.text and outcome.expected.text, name
+        assert "\n" not in outcome.expected.text, name
+        assert set(outcome.proof) <= known, name
+        if outcome.word in (Word.PASS, Word.FAIL):
+            assert outcome.proof, f"{name} says {outcome.word} and names nothing"
+        if outcome.word is Word.UNKNOWN:
+            assert outcome.reason or not outcome.proof, f"{name} is unknown and does not say why"
+        if outcome.vector is not None:
+            assert outcome.vector in CHECKS[name].vectors, name
+    assert answered >= {name for name in SETTINGS if not name.startswith("tls-")}
+
+
+@whatever
+@given(fleets)
+def test_judging_is_pure(seen: Any) -> None:
+    """The same observations give the same outcomes, and are left as they were."""
+    before = seen.observations
+    first = judged(seen)
+    again = judged(replace(seen))
+    assert first == again
+    assert seen.observations == before
+
+
+silent_ports = st.lists(
+    st.builds(at, st.sampled_from([21, 23, 80, 443, 9100]), st.just(TcpPort(state=State.SILENT))),
+    min_size=1,
+    max_size=5,
+)
+silent_datagrams = st.lists(
+    st.builds(
+        at,
+        st.just(161),
+        st.sampled_from(
+            [
+                SnmpEngine(state=State.SILENT),
+                SnmpAnswer(version="1", label="public", origin="default", state=State.SILENT),
+                SnmpAnswer(version="2c", label="public", origin="default", state=State.SILENT),
+            ]
+        ),
+        transport=st.just("udp"),
+        protocol=st.just("snmp"),
+    ),
+    max_size=3,
+)
+not_told = [name for name in SETTINGS if CHECKS[name].reach is not None]
+
+
+@given(silent_ports, silent_datagrams, st.sampled_from([(), ("192.0.2.0/24",)]))
+def test_a_device_that_is_silent_throughout_never_passes(
+    ports: list[Any], datagrams: list[Any], entries: tuple[str, ...]
+) -> None:
+    guarded = DeclaredAllowList(
+        services=tuple(sorted(SERVICES)), entries=entries, approved=(), position=1, source="inventory"
+    )
+    seen = seen_device(*ports, *datagrams, declared(guarded))
+    for name in not_told:
+        for outcome in CHECKS[name].judge(seen, SETTINGS[name]):
+            assert outcome.word in (Word.UNKNOWN, Word.NOTAPPLICABLE, Word.INFORMATIONAL), (name, outcome)
+
+
+@given(silent_ports, silent_datagrams)
+def test_silence_passes_only_with_the_reason_dropped_beside_an_answer(
+    ports: list[Any], datagrams: list[Any]
+) -> None:
+    other = at(79, TcpPort(state=State.REFUSING))
+    seen = seen_device(*ports, *datagrams, other)
+    silent = {o.id for o in (*ports, *datagrams)}
+    for name in not_told:
+        for outcome in CHECKS[name].judge(seen, SETTINGS[name]):
+            if outcome.word is Word.PASS and silent & set(outcome.proof):
+                assert outcome.reason is Reason.DROPPED, (name, outcome)
+                assert seen.answers
