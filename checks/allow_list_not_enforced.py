@@ -17,7 +17,7 @@ Sources
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -25,8 +25,9 @@ from hardenprobe.addresses import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.ports import SERVICES
-from hardenprobe.records import Observation, Reason, Said, State, Word
+from hardenprobe.records import Observation, Reason, Said, Word
 from hardenprobe.remedies import ALLOW_LIST_ENFORCE
+from hardenprobe.serving import answers, says_no, serves, silent
 
 EXPECTED = "the service does not serve a source outside its list"
 
@@ -45,28 +46,16 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     told = False
     for service in services:
         for transport, port in SERVICES[service]:
-            for answers in _answers(seen, service, transport, port):
+            for heard in answers(seen.observations, transport, port):
                 told = True
-                yield _one(seen, service, source or "", answers)
+                yield _one(seen, service, source or "", heard)
     if not told:
         text = "none of the listed services was seen"
         yield Outcome(word=Word.NOTAPPLICABLE, observed=Said(text=text), expected=Said(text=EXPECTED))
 
 
-def _answers(seen: Seen, service: str, transport: str, port: int) -> Iterator[list[Observation[Any]]]:
-    """What was heard at each address where the service lives; ports that refuse are left out."""
-    found: dict[str, list[Observation[Any]]] = {}
-    for one in seen.observations:
-        where = one.endpoint
-        if where is None or (where.transport, where.port) != (transport, port):
-            continue
-        if not (isinstance(one.facts, TcpPort) and one.facts.state is State.REFUSING):
-            found.setdefault(where.address, []).append(one)
-    yield from found.values()
-
-
-def _one(seen: Seen, service: str, source: str, answers: list[Observation[Any]]) -> Outcome:
-    serving = next((one for one in answers if _serves(service, one.facts)), None)
+def _one(seen: Seen, service: str, source: str, heard: list[Observation[Any]]) -> Outcome:
+    serving = next((one for one in heard if serves(service, one.facts)), None)
     if serving is not None and seen.vantage.translated is not False:
         text = f"{service} serves us, but a translator may change our address {source} on the way"
         return untold(serving, text, EXPECTED)
@@ -75,36 +64,15 @@ def _one(seen: Seen, service: str, source: str, answers: list[Observation[Any]])
         return untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
         return fail(serving, f"{service} serves {source}, which no list admits", EXPECTED, value=source)
-    telling = [one for one in answers if not isinstance(one.facts, TcpPort)] or answers
-    if _says_no(service, answers):
+    telling = [one for one in heard if not isinstance(one.facts, TcpPort)] or heard
+    if says_no(service, heard):
         return passed(telling[-1], f"{service} does not serve {source}", EXPECTED, value=source)
-    if any(isinstance(one.facts, TcpPort) and one.facts.state is State.SILENT for one in answers):
+    if silent(heard):
         text = f"{service} is silent to {source}"
         if not seen.answers:
             return untold(telling[-1], text, EXPECTED, reason=Reason.SILENT)
         return replace(passed(telling[-1], text, EXPECTED, value=source), reason=Reason.DROPPED)
     return untold(telling[-1], f"{service} gave no telling answer", EXPECTED)
-
-
-def _serves(service: str, facts: Any) -> bool:
-    if service in ("http", "https"):
-        return isinstance(facts, HttpAnswer) and facts.status is not None and facts.status != 403
-    if service == "snmp":
-        return (
-            getattr(facts, "error_status", None) is not None or getattr(facts, "engine_id", None) is not None
-        )
-    # Of other services a connection that stays open is all that may be seen.
-    return isinstance(facts, TcpPort) and facts.state is State.ACCEPTING and not facts.closed
-
-
-def _says_no(service: str, answers: list[Observation[Any]]) -> bool:
-    """It refused us beyond doubt; a silent SNMP agent may only dislike the community."""
-    if service == "snmp":
-        return any(getattr(one.facts, "state", None) is State.REFUSING for one in answers)
-    told = [one.facts for one in answers]
-    if any(isinstance(f, TcpPort) and f.closed for f in told):
-        return True
-    return any(isinstance(f, HttpAnswer) and (f.status == 403 or f.fault == "closed") for f in told)
 
 
 def _nothing(seen: Seen, lists: bool, source: str | None) -> Outcome:

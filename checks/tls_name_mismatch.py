@@ -17,12 +17,12 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable
-from ipaddress import ip_address
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort, TlsSuites
 from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.seen_names import matches_any, names_in_use
 from hardenprobe.seen_tls import leaves, unanswered
 
 EXPECTED = "a subjectAltName of the certificate is a name that people use for the device"
@@ -33,7 +33,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)
     yield from missing
-    used = tuple(dict.fromkeys([*(seen.listed.names if seen.listed else ()), *seen.device.names]))
+    used = names_in_use(seen)
     for at, chain, leaf in found:
         subject = chain.label or None
         value = {"names": list(leaf.names), "used": list(used)}
@@ -41,25 +41,12 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if not used:
             yield note(at, f"names {shown}; no name in use is known", EXPECTED, value=value, subject=subject)
             continue
-        matched = [name for name in used if any(_matches(pattern, name) for pattern in leaf.names)]
+        matched = [name for name in used if matches_any(leaf.names, name)]
         if matched:
             yield passed(at, f"names {', '.join(matched[:5])}", EXPECTED, value=value, subject=subject)
         else:
             text = f"names {shown}; in use are {', '.join(used[:5])}"
             yield fail(at, text, EXPECTED, value=value, subject=subject)
-
-
-def _matches(pattern: str, name: str) -> bool:
-    """RFC 9525 section 6.3: letter case aside; `*` only as the whole leftmost label, for one label."""
-    try:
-        return ip_address(pattern) == ip_address(name)
-    except ValueError:
-        pass
-    have = pattern.lower().rstrip(".").split(".")
-    want = name.lower().rstrip(".").split(".")
-    if have[0] == "*" and len(have) > 2:
-        return len(have) == len(want) and have[1:] == want[1:]
-    return have == want
 
 
 CHECK = Check(

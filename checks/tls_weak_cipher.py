@@ -5,7 +5,8 @@ Fails when
 Passes when
     Every accepted suite of every version is one that the rule set allows or does not rate.
 Unknown when
-    The suites of a version could not all be asked for, or the port closes or is silent.
+    The suites of a version could not all be asked for, or the port closes or is silent. Where a second implementation
+    was asked as well and disagrees, one more result says `error`.
 Reach
     ask: one hello for each accepted suite and one more a version.
 Why it matters
@@ -22,10 +23,11 @@ from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.facts_tls import TlsPort, TlsSecondOpinion, TlsSuites
+from hardenprobe.records import Reason, Said, Word
 from hardenprobe.remedies_tls import TLS_SUITES
 from hardenprobe.rulesets import SuiteRule, TlsRules, load
-from hardenprobe.seen_tls import open_versions, unanswered, walks
+from hardenprobe.seen_tls import disagreements, open_versions, unanswered, walks
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,7 +52,21 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     yield from unanswered(seen, EXPECTED)
     ports, missing = walks(seen, EXPECTED)
     yield from missing
+    opinions = {o.endpoint: o for o in seen.of(TlsSecondOpinion)}
     for port, walk in ports:
+        if (second := opinions.get(walk.endpoint)) and (apart := disagreements(walk.facts, second.facts)):
+            more = f"; and {len(apart) - 6} more" if len(apart) > 6 else ""
+            yield Outcome(
+                word=Word.ERROR,
+                observed=Said(
+                    text=f"two implementations disagree: {'; '.join(apart[:6])}{more}", value=apart
+                ),
+                expected=Said(text=EXPECTED),
+                endpoint=walk.endpoint,
+                subject="second opinion",
+                reason=Reason.INCONCLUSIVE,
+                proof=(walk.id, second.id),
+            )
         weak, unrated = _sort(rules, walk.facts)
         failed = False
         for weakness, (rule, where) in sorted(weak.items()):
@@ -111,7 +127,7 @@ def _listed(where: dict[str, list[str]]) -> str:
 CHECK = Check(
     id="tls-weak-cipher",
     document=__doc__,
-    reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    reads=(TcpPort, TlsPort, TlsSuites, TlsSecondOpinion, HttpAnswer),
     judge=judge,
     settings=Settings,
     # none: no protection once chosen. weak: practical attacks on the cipher. dated: attacks that need much or many.

@@ -10,7 +10,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 from hardenprobe.addresses import AddressSet
-from hardenprobe.demo_lab import service_http, service_ipp, service_plain, service_snmp
+from hardenprobe.demo_lab import (
+    service_discovery,
+    service_http,
+    service_ipp,
+    service_odd,
+    service_plain,
+    service_snmp,
+    service_ssh,
+)
 from hardenprobe.demo_lab.process import INVENTORY
 from hardenprobe.demo_lab.service import Service
 from hardenprobe.documents import Document, Spot, load_yaml, parse
@@ -18,7 +26,15 @@ from hardenprobe.errors import UnknownName
 from hardenprobe.inventory import FORMAT, InventoryFile, Listed, build
 
 VERSIONS = ("1.0", "1.1", "1.2", "1.3")
-SERVICES = (service_http, service_ipp, service_plain, service_snmp)  # importing them fills Service.registry
+SERVICES = (
+    service_discovery,
+    service_http,
+    service_ipp,
+    service_odd,
+    service_plain,
+    service_snmp,
+    service_ssh,
+)  # importing fills the registry
 
 
 @dataclass(frozen=True, kw_only=True)

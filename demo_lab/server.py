@@ -151,7 +151,7 @@ class Lab:
 
 
 class _Datagrams(asyncio.DatagramProtocol):
-    """Answers from the very socket, so from the very address, that was asked."""
+    """Answers from the very socket that was asked; where the protocol wants a new port, from the same address."""
 
     def __init__(self, device: Virtual, service: Service, answer: Answer) -> None:
         self._device, self._service, self._answer = device, service, answer
@@ -162,7 +162,14 @@ class _Datagrams(asyncio.DatagramProtocol):
     def datagram_received(self, data: bytes, addr: tuple[str | Any, int]) -> None:
         if self._device.refusal(self._service, addr[0]):
             return
-        if (answer := self._answer(data)) is not None:
+        if (answer := self._answer(data)) is None:
+            return
+        if self._service.answers_from_new_port:
+            host = self._transport.get_extra_info("sockname")[0]
+            with _socket(host, self._service) as fresh:
+                fresh.bind((host, 0))
+                fresh.sendto(answer, addr)
+        else:
             self._transport.sendto(answer, addr)
 
 

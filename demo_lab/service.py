@@ -33,6 +33,7 @@ class Service:
     speaks: ClassVar[str]
     transport: ClassVar[Literal["tcp", "udp"]] = "tcp"
     says_forbidden: ClassVar[bool] = False
+    answers_from_new_port: ClassVar[bool] = False
 
     port: int
 

@@ -12,12 +12,14 @@ from ipaddress import ip_address, ip_network
 from pathlib import Path
 
 from hardenprobe import inventory
+from hardenprobe.demo_lab import truth_discovery, truth_ssh
 from hardenprobe.demo_lab.certificates import key_digest, named_key
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.service import Service
 from hardenprobe.demo_lab.service_http import Http, Https
 from hardenprobe.demo_lab.service_plain import Ftp
 from hardenprobe.demo_lab.service_snmp import Snmp
+from hardenprobe.demo_lab.service_ssh import Ssh
 
 DEFAULT_COMMUNITIES = ("public", "private")
 EXPECTED_TCP = frozenset({80, 443, 631})
@@ -71,12 +73,14 @@ def expected_findings(inventory_path: Path, source: str, approved: Sequence[str]
     if approved is None:
         approved = inventory.load(inventory_path).approved_networks
     found: set[Guilt] = set()
-    for device in load(inventory_path):
+    devices = load(inventory_path)
+    for device in devices:
         if device.lab is None:
             continue
         label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
         for check, transport, port, subject in _of(device, source, approved):
             found.add(Guilt(label, check, transport, port, subject))
+        found |= {Guilt(label, *shared) for shared in truth_ssh.shared(device, devices, source)}
     return found
 
 
@@ -109,6 +113,7 @@ def _untouched(device: Virtual, service: Service) -> bool:
 def _protocol(service: Service) -> Iterator[_Found]:
     """What a service gives away to a source that it lets in."""
     where = (service.transport, service.port)
+    yield from truth_discovery.of(service)
     if service.speaks == "telnet":
         yield "cleartext-telnet", *where, None
     if isinstance(service, Ftp) and service.port == 21 and service.variant == "clear":
@@ -123,6 +128,8 @@ def _protocol(service: Service) -> Iterator[_Found]:
             yield "cleartext-http-management", *where, None
     if isinstance(service, Snmp) and service.port == 161:
         yield from _snmp(service)
+    if isinstance(service, Ssh):
+        yield from truth_ssh.guilty(service)
 
 
 def _snmp(agent: Snmp) -> Iterator[_Found]:

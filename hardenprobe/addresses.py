@@ -123,8 +123,10 @@ def parse_network(text: str) -> Network:
         ValueError: Host bits are set (the block that was meant is named), the mask is no mask, or it is no address.
     """
     address, _, mask = text.strip().partition("/")
-    if "." in mask and not mask.startswith(
-        ("255", "254", "252", "248", "240", "224", "192", "128", "0.0.0.0")
+    if (
+        "." in mask
+        and set(mask) <= set("0123456789.")
+        and not mask.startswith(("255", "254", "252", "248", "240", "224", "192", "128", "0.0.0.0"))
     ):
         raise ValueError(f"{text!r} has a wildcard mask; write the number of leading bits, such as /24")
     try:

@@ -17,6 +17,7 @@ from hardenprobe.errors import UnknownName
 from hardenprobe.inventory import KINDS
 from hardenprobe.link import Timing
 from hardenprobe.registry import Registry
+from hardenprobe.web_paths import WebPaths
 
 DEFAULT = "office-device"
 MOST_COMMUNITIES = 3  # published defaults that are ever tried on one device
@@ -53,6 +54,7 @@ class BaselineFile:
     ports: Ports
     snmp: Snmp
     http_paths: tuple[str, ...] = ("/",)
+    web: WebPaths = field(default_factory=WebPaths)
     must_determine: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
@@ -77,6 +79,7 @@ class Baseline:
     udp_ports: tuple[int, ...]
     communities: tuple[str, ...]
     http_paths: tuple[str, ...]
+    web: WebPaths
     must_determine: frozenset[str]
     timing: Timing
     settings: Mapping[str, Any]
@@ -135,6 +138,7 @@ def read(path: Path, registry: Registry) -> Baseline:
         udp_ports=file.ports.udp,
         communities=file.snmp.default_communities,
         http_paths=file.http_paths,
+        web=file.web,
         must_determine=frozenset(file.must_determine),
         timing=file.gentleness,
         settings=_settings(document, file, registry),

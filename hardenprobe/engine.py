@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from hardenprobe import guard
+from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
@@ -19,7 +20,32 @@ from hardenprobe.link import Line
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
 from hardenprobe.probe import Asked, Probe
-from hardenprobe.probes import ftp, http, snmp, tcp, telnet, tls_ports
+from hardenprobe.probes import (
+    ftp,
+    ftp_anonymous,
+    http,
+    ipp,
+    llmnr,
+    mdns,
+    netbios,
+    ntp,
+    rfb,
+    slp,
+    smb,
+    snmp,
+    snmp_objects,
+    snmp_strain,
+    snmp_supplied,
+    snmp_write,
+    ssdp,
+    ssh,
+    tcp,
+    telnet,
+    tftp,
+    tls_ports,
+    web,
+    ws_discovery,
+)
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
@@ -31,8 +57,30 @@ FIRST_TOUCH = (443, 80, 9100, 631)  # silent on all of these, and over SNMP, is 
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
-FIRST_PROBES: tuple[Probe, ...] = (snmp.PROBE,)
-PROBES: tuple[Probe, ...] = (telnet.PROBE, ftp.PROBE, tls_ports.PROBE, http.PROBE)
+FIRST_PROBES: tuple[Probe, ...] = (snmp.PROBE, snmp_objects.PROBE)
+PROBES: tuple[Probe, ...] = (
+    telnet.PROBE,
+    ftp.PROBE,
+    ftp_anonymous.PROBE,
+    ssh.PROBE,
+    tls_ports.PROBE,
+    http.PROBE,
+    web.PROBE,
+    ipp.PROBE,
+    smb.PROBE,
+    rfb.PROBE,
+    mdns.PROBE,
+    llmnr.PROBE,
+    netbios.PROBE,
+    slp.PROBE,
+    ws_discovery.PROBE,
+    ssdp.PROBE,
+    ntp.PROBE,
+    tftp.PROBE,
+    snmp_supplied.PROBE,
+    snmp_strain.PROBE,
+    snmp_write.PROBE,
+)
 
 
 @dataclass(kw_only=True)
@@ -48,6 +96,7 @@ class Scan:
     inventory: Inventory
     wanted: frozenset[type[Any]]
     anchors: TrustAnchors
+    secrets: Secrets = field(default_factory=Secrets)
     interrupted: bool = False
     why_interrupted: str | None = None
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
@@ -126,7 +175,14 @@ class Scan:
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
         )
-        asked = Asked(line=line, plan=self.plan, listed=listed, wanted=self.wanted, anchors=self.anchors)
+        asked = Asked(
+            line=line,
+            plan=self.plan,
+            listed=listed,
+            wanted=self.wanted,
+            anchors=self.anchors,
+            secrets=self.secrets,
+        )
         unfinished = crashed = None
         try:
             async with asyncio.timeout(self.plan.timing.seconds):
@@ -207,19 +263,18 @@ def _visit_of(asked: Asked, unfinished: str | None, crashed: str | None) -> Visi
     states = {getattr(o.facts, "state", None) for o in asked.seen if not getattr(o.facts, "control", False)}
     # A reset proves a host, but on this machine the kernel resets for addresses that nobody has.
     reset_proves = asked.listed is not None and not is_loopback(asked.line.address)
-    if unfinished:
+    proven = State.ACCEPTING in states or (State.REFUSING in states and reset_proves)
+    if unfinished or (crashed and not proven):
         outcome = "unfinished"
-    elif State.ACCEPTING in states or (State.REFUSING in states and reset_proves):
+    elif proven:
         outcome = "answered"
-    elif crashed:
-        outcome = "unfinished"
     else:
         outcome = "refused" if State.REFUSING in states else "silent"
     return Visit(
         address=asked.line.address,
         vantage=asked.line.vantage,
         outcome=outcome,
-        observations=tuple(asked.seen) if outcome in ("answered", "unfinished") else (),
+        observations=tuple(asked.seen) if proven else (),  # nobody proven, no device
         cost=asked.line.cost,
         why=unfinished or crashed,
     )

@@ -106,6 +106,20 @@ class FtpSession:
     asked: bool = False
 
 
+@dataclass(frozen=True, kw_only=True)
+class Cookie:
+    """A cookie that looks like a session; its value is never kept.
+
+    Attributes:
+        name: Device text.
+        secure, http_only: The attributes of RFC 6265 section 4.1.2.5 and 4.1.2.6.
+    """
+
+    name: str
+    secure: bool
+    http_only: bool
+
+
 @facts("http-answer")
 @dataclass(frozen=True, kw_only=True)
 class HttpAnswer:
@@ -119,6 +133,7 @@ class HttpAnswer:
         title: Page title, device text.
         form: The page holds a form.
         password_field: The page holds a password field.
+        cookies: Those of Set-Cookie that look like a session.
         body_length: Bytes of body that were read.
         body_sha256: Digest of those bytes.
         fault: Why there is no status ("closed", "silent", "not HTTP: ...").
@@ -135,6 +150,7 @@ class HttpAnswer:
     server: str | None = None
     date: str | None = None
     strict_transport: str | None = None
+    cookies: tuple[Cookie, ...] = ()
     body_length: int = 0
     body_sha256: str | None = None
     fault: str | None = None
@@ -198,6 +214,7 @@ class DeclaredAllowList:
         approved: The site's approved networks; empty where the inventory names none.
         position: Which of the device's lists, from 1.
         source: The file.
+        copied: The list letter for letter as the device's settings show it; empty where nobody copied it.
     """
 
     services: tuple[str, ...]
@@ -205,6 +222,7 @@ class DeclaredAllowList:
     position: int
     approved: tuple[str, ...]
     source: str
+    copied: tuple[str, ...] = ()
 
 
 @facts("declared-device")

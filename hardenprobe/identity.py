@@ -1,7 +1,7 @@
 """From addresses to devices: what was met, and which of the inventory's devices it is.
 
-A device's id is a digest of what identifies it, the strongest first: serial, asset tag, engine id, TLS key, name,
-address. Only a serial joins two addresses that the inventory does not join: engine ids are cloned, keys are shared,
+A device's id is a digest of what identifies it, the strongest first: serial, asset tag, engine id, SSH host key, TLS key,
+name, address. Only a serial joins two addresses that the inventory does not join: engine ids are cloned, keys are shared,
 names are reused.
 """
 
@@ -10,14 +10,16 @@ from __future__ import annotations
 import hashlib
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from ipaddress import ip_address
 from typing import Any
 
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.facts_fleet import NotListed, NotMet
+from hardenprobe.facts_ssh import SshHostKey
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.inventory import Inventory, Listed
-from hardenprobe.link import observation
+from hardenprobe.link import observation, utc_now
 from hardenprobe.probes import snmp
 from hardenprobe.records import (
     Address,
@@ -32,6 +34,7 @@ from hardenprobe.records import (
     Unlisted,
 )
 
+NOT_PLANNED = "not planned"
 ORDER = ("serial", "asset-tag", "engine-id", "host-key", "tls-key", "name", "address")
 
 
@@ -91,14 +94,21 @@ def settle(
         seen = tuple(o for v in members for o in v.observations)
         if entry:
             seen = (*_declared(entry, inventory, seen[0].asked_at if seen else ""), *seen)
+        elif inventory.devices:
+            seen = (_not_listed(members, inventory, seen[0].asked_at if seen else ""), *seen)
         found = [e for v in members for e in evidence[id(v)]]
         devices.append(_describe(device, entry, members, found, names))
         observations[device] = seen
+    coverage = _coverage(coverage, visits, inventory, devices, listed)
+    when = next((o.asked_at for v in visits for o in v.observations), "") or utc_now()
+    for one, told in _not_met(coverage, inventory, names, when):
+        devices.append(one)
+        observations[one.id] = told
     order = sorted(devices, key=lambda d: ip_key(d.addresses[0].address))
     return Fleet(
         devices=tuple(order),
         observations={d.id: observations[d.id] for d in order},
-        coverage=_coverage(coverage, visits, inventory, devices, listed),
+        coverage=coverage,
     )
 
 
@@ -111,6 +121,7 @@ def ip_key(address: str) -> tuple[int, int]:
 def _evidence(visit: Visit) -> tuple[Identity, ...]:
     """What the device said of itself."""
     found: list[Identity] = []
+    host_key = False
     for seen in visit.observations:
         facts = seen.facts
         if isinstance(facts, SnmpAnswer) and facts.values:
@@ -123,6 +134,10 @@ def _evidence(visit: Visit) -> tuple[Identity, ...]:
         elif isinstance(facts, TlsPort) and facts.chains and facts.chains[0].certificates:
             key = facts.chains[0].certificates[0].spki_sha256
             found.append(Identity(kind="tls-key", value=key, source="tls", strength="weak"))
+        elif isinstance(facts, SshHostKey) and facts.proven and facts.sha256 and not host_key:
+            # The first of several, in the probe's fixed order of key types, so that an id stays what it is.
+            host_key = True
+            found.append(Identity(kind="host-key", value=facts.sha256, source="ssh", strength="medium"))
     return tuple(dict.fromkeys(found))
 
 
@@ -244,10 +259,39 @@ def _declared(entry: Listed, inventory: Inventory, when: str) -> tuple[Observati
             position=i,
             approved=inventory.approved_networks,
             source=inventory.source,
+            copied=a.copied,
         )
         for i, a in enumerate(entry.allow_lists, 1)
     ]
     return tuple(observation(facts, None, "inventory", when) for facts in declared)
+
+
+def _not_listed(members: Sequence[Visit], inventory: Inventory, when: str) -> Observation[NotListed]:
+    addresses = tuple(sorted({v.address for v in members}, key=ip_key))
+    here = next((inventory.by_address[a].asset_tag for a in addresses if a in inventory.by_address), None)
+    facts = NotListed(addresses=addresses, address_of=here, source=inventory.source)
+    return observation(facts, None, "inventory", when)
+
+
+def _not_met(
+    coverage: Coverage, inventory: Inventory, names: Mapping[str, tuple[str, ...]], when: str
+) -> Iterable[tuple[Device, tuple[Observation[Any], ...]]]:
+    """The listed devices that were looked for in vain, each as a device without services."""
+    by_tag = {d.asset_tag: d for d in inventory.devices} if coverage.listed_not_seen else {}
+    for missed in coverage.listed_not_seen:
+        if missed.why == NOT_PLANNED:
+            continue
+        entry = by_tag[missed.asset_tag]
+        device = _describe(_device_id(entry, (), "", Counter()), entry, (), (), names)
+        where = tuple(
+            Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4")
+            for a in map(str, map(ip_address, entry.addresses))
+        )
+        facts = NotMet(
+            asset_tag=entry.asset_tag, addresses=entry.addresses, why=missed.why, source=inventory.source
+        )
+        told = (*_declared(entry, inventory, when), observation(facts, None, "inventory", when))
+        yield replace(device, addresses=where), told
 
 
 def _coverage(
@@ -285,6 +329,6 @@ def _coverage(
 def _why_missed(device: Listed, outcome: Mapping[str, str]) -> str:
     seen = [outcome[a] for a in device.addresses if a in outcome]
     if not seen:
-        return "not planned"
+        return NOT_PLANNED
     words = {"refused": "refused every port", "answered": "another device answered there"}
     return words.get(seen[0], seen[0])

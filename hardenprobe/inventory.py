@@ -18,15 +18,22 @@ from hardenprobe.ports import SERVICES
 FORMAT = "hardenprobe.inventory/1"
 KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")
 Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]
+HEX = frozenset("0123456789abcdef")
 LISTS = frozenset({"names", "addresses", "tags"})
 
 
 @dataclass(frozen=True, kw_only=True)
 class AllowList:
-    """Sources that a device is said to admit, for some of its services."""
+    """Sources that a device is said to admit, for some of its services.
+
+    Attributes:
+        entries: What the list means; checked when the file is read.
+        copied: The list letter for letter as the device's settings show it; faults in it are findings, not errors.
+    """
 
     services: tuple[str, ...]
     entries: tuple[str, ...]
+    copied: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +59,7 @@ class Listed:
 
     Attributes:
         pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
+        engine_id: snmpEngineID that the device states, hex; confirms it before a secret is sent to it.
         fragile: Known to suffer from being asked: its raw print ports are not even connected to.
         listed: False hides the entry from the inventory; for what a lab simulates and nobody has listed.
         lab: What demo_lab simulates; no scan reads it.
@@ -69,6 +77,7 @@ class Listed:
     depends: tuple[Dependent, ...] = ()
     fragile: bool = False
     pinned_key: str | None = None
+    engine_id: str | None = None
     allow_lists: tuple[AllowList, ...] = ()
     services: tuple[Declared, ...] = ()
     listed: bool = True
@@ -187,6 +196,9 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
     pin = device.pinned_key
     if pin is not None and (len(pin) != 64 or set(pin) - set("0123456789abcdef")):
         raise document.fault((*spot, "pinned_key"), "pinned_key must be 64 lower-case hex digits (SHA-256)")
+    engine = device.engine_id
+    if engine is not None and (len(engine) % 2 or not 10 <= len(engine) <= 64 or set(engine) - HEX):
+        raise document.fault((*spot, "engine_id"), "engine_id must be 10 to 64 lower-case hex digits (RFC 3411)")
 
 
 def _read_csv(path: Path) -> Document:

@@ -15,6 +15,7 @@ from hardenprobe.baseline import Baseline
 from hardenprobe.check import Check, Fleet, Outcome, Seen
 from hardenprobe.errors import clip
 from hardenprobe.facts import ProbeFault
+from hardenprobe.facts_fleet import NotMet
 from hardenprobe.records import (
     CheckNote,
     Clock,
@@ -58,7 +59,10 @@ def judge(case: Case, baseline: Baseline, registry: Registry) -> tuple[Result, .
     for vantage in case.vantages:
         members = _members(case, vantage)
         for seen in members:
+            met = not seen.of(NotMet)
             for check_id, check in registry.checks.items():
+                if not met and check.reach is not None:
+                    continue  # nobody was there to be asked; only what the inventory declares can be judged
                 results.extend(_check(check, seen, case, baseline, registry.origins[check_id]))
     return tuple(results)
 

@@ -14,10 +14,11 @@ import json
 import socket
 import ssl
 import struct
+import sys
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from ipaddress import ip_address
 from types import TracebackType
@@ -78,6 +79,18 @@ class Recorder:
         if secret:
             self._secrets.append(secret)
 
+    def forget(self, text: bytes) -> None:
+        """Star a text in what was captured already, where only the answer tells what must not be kept."""
+        if not text:
+            return
+        hidden = b"*" * len(text)
+        for i, e in enumerate(self.exchanges):
+            kept = bytes.fromhex(e.hex).replace(text, hidden)
+            cut = next((n for n in range(min(len(text), len(kept)), 0, -1) if kept.endswith(text[:n])), 0)
+            if e.length > len(kept) and cut:  # its beginning stands where the capture was cut
+                kept = kept[:-cut] + hidden[:cut]
+            self.exchanges[i] = replace(e, hex=kept.hex())
+
     def note(self, direction: Any, data: bytes) -> None:
         if len(self.exchanges) >= EXCHANGES:
             return
@@ -92,6 +105,20 @@ class Recorder:
                 length=len(data),
             )
         )
+
+    def rewrite_received(self, edit: Callable[[bytes], bytes]) -> None:
+        """Pass all that was received, joined, through an edit that keeps its length: for what is known to be nobody's
+        business only after it came."""
+        received = [i for i, e in enumerate(self.exchanges) if e.direction == "received"]
+        pieces = [bytes.fromhex(self.exchanges[i].hex) for i in received]
+        before = b"".join(pieces)
+        after = edit(before)
+        if after == before:
+            return
+        at = 0
+        for i, piece in zip(received, pieces, strict=True):
+            self.exchanges[i] = replace(self.exchanges[i], hex=after[at : at + len(piece)].hex())
+            at += len(piece)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -173,14 +200,18 @@ class Line:
         datagram: bytes,
         *,
         secrets: Iterable[bytes] = (),
+        hide: Callable[[bytes], Iterable[bytes]] | None = None,
         tries: int = 2,
         wait: float | None = None,
+        any_port: bool = False,
     ) -> Answer:
         """Send one datagram and wait for one reply from the same endpoint.
 
         Args:
             secrets: Byte strings to star in the transcript.
+            hide: Finds the byte strings in a reply that the transcript must star.
             tries: How often to send; one retransmission by default.
+            any_port: Take a reply from any port of the same address, as TFTP answers (RFC 1350 section 4).
 
         Raises:
             ScopeRefused, CeilingReached: As for `connect`.
@@ -189,6 +220,7 @@ class Line:
         for secret in secrets:
             recorder.mask(secret)
         real = port + self.port_offset
+        there = (self.address, real)
         loop = asyncio.get_running_loop()
         async with self._turn:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
@@ -197,23 +229,30 @@ class Line:
                 try:
                     if self.source:
                         sock.bind((self.source, 0))
-                    sock.connect((self.address, real))
+                    if any_port:
+                        _report_unreachable(sock)
+                    else:
+                        sock.connect(there)
                 except OSError:  # no way there from this source: our own stack said so, not the device
                     return Answer(state="silent", data=b"", recorder=recorder)
                 for _ in range(tries):
                     await self._admit(Cost(datagrams=1))
                     try:
-                        await loop.sock_sendall(sock, datagram)
+                        if any_port:
+                            await loop.sock_sendto(sock, datagram, there)
+                        else:
+                            await loop.sock_sendall(sock, datagram)
                         recorder.note("sent", datagram)
                         self._spend(Cost(bytes_sent=len(datagram)))
-                        async with asyncio.timeout(wait or self.timing.reply / tries):
-                            reply = await loop.sock_recv(sock, READ_LIMIT)
+                        reply = await _datagram(sock, self.address, wait or self.timing.reply / tries)
                     except TimeoutError:
                         continue
                     except ConnectionRefusedError:
                         return Answer(state="refusing", data=b"", recorder=recorder)
                     except OSError:
                         continue
+                    for secret in hide(reply) if hide else ():
+                        recorder.mask(secret)
                     recorder.note("received", reply)
                     self._spend(Cost(bytes_received=len(reply)))
                     return Answer(state="accepting", data=reply, recorder=recorder)
@@ -359,6 +398,8 @@ class Stream:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
         try:
             async with asyncio.timeout(self.line.timing.reply if wait is None else wait):
+                # Bytes that are there already come without a pause; a flood must not hold up timers and other devices.
+                await asyncio.sleep(0)
                 data = await asyncio.get_running_loop().sock_recv(self._sock, limit)
         except TimeoutError:
             raise Unreachable(f"{self.line.address} TCP {self.port} says nothing", "silent") from None
@@ -450,6 +491,41 @@ def observation(
 def utc_now() -> str:
     """The time now: UTC, ISO 8601 with milliseconds and Z."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+async def _datagram(sock: socket.socket, address: str, wait: float) -> bytes:
+    """The next datagram from an address.
+
+    What came in time counts even where this process was too busy to look at it in time.
+
+    Raises:
+        TimeoutError: Nothing came within `wait` seconds.
+        OSError: As the socket says, an unreachable port among it.
+    """
+
+    async def receive() -> bytes:
+        while True:
+            data, peer = await asyncio.get_running_loop().sock_recvfrom(sock, READ_LIMIT)
+            if ip_address(peer[0].partition("%")[0]) == ip_address(address):
+                return data
+            await asyncio.sleep(0)  # a flood from elsewhere must not hold up the timer
+
+    receiving = asyncio.create_task(receive())
+    try:
+        await asyncio.wait({receiving}, timeout=wait)
+        if receiving.done():
+            return receiving.result()
+        raise TimeoutError
+    finally:
+        receiving.cancel()
+        await asyncio.gather(receiving, return_exceptions=True)
+
+
+def _report_unreachable(sock: socket.socket) -> None:
+    """Make an unconnected socket tell of an unreachable port, where the system can (Linux, ip(7): IP_RECVERR)."""
+    if sys.platform == "linux":
+        v6 = sock.family == socket.AF_INET6
+        sock.setsockopt(socket.IPPROTO_IPV6 if v6 else socket.IPPROTO_IP, 25 if v6 else 11, 1)
 
 
 def _family(address: str) -> socket.AddressFamily:

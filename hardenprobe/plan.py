@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 import socket
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError, clip
 from hardenprobe.link import Timing
 from hardenprobe.records import Reach, Vantage
 from hardenprobe.scope import Scope
+from hardenprobe.web_paths import WebPaths
 
 WIDEST_V6 = 1 << 16  # addresses: no IPv6 sweep is wider than a /112
 MULTICAST = AddressSet.of(["224.0.0.0/4", "ff00::/8"])  # RFC 5771, RFC 4291 section 2.7
@@ -51,6 +52,7 @@ class Plan:
     Attributes:
         names: Address text to the names by which it was asked for.
         port_offset: Added to every port at the door; 0 outside a lab.
+        secrets: What the fleet's own secrets are called; their values are in no plan.
     """
 
     targets: tuple[Target, ...]
@@ -62,8 +64,10 @@ class Plan:
     checks: frozenset[str]
     communities: tuple[str, ...]
     http_paths: tuple[str, ...]
+    web: WebPaths = field(default_factory=WebPaths)
     timing: Timing = field(default_factory=Timing)
     port_offset: int = 0
+    secrets: tuple[str, ...] = ()
 
     @property
     def count(self) -> int:
@@ -106,7 +110,9 @@ class Plan:
                 "checks": sorted(self.checks),
                 "communities": self.communities,
                 "paths": self.http_paths,
+                "web": asdict(self.web),
                 "port_offset": self.port_offset,
+                "secrets": self.secrets,
             }
         )
 

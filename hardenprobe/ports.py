@@ -11,14 +11,18 @@ from collections.abc import Iterable, Mapping
 # What may be said to a port unasked, in the words of Link.connect(). A port that is not here is listened to and closed.
 MAY_SPEAK: Mapping[int, frozenset[str]] = {
     21: frozenset({"ftp"}),
+    22: frozenset({"ssh"}),
     25: frozenset({"smtp"}),
     80: frozenset({"http"}),
     389: frozenset({"ldap"}),
     443: frozenset({"tls"}),
+    445: frozenset({"smb"}),
     587: frozenset({"smtp"}),
     631: frozenset({"http", "tls"}),
     636: frozenset({"tls"}),
     990: frozenset({"tls"}),
+    5355: frozenset({"llmnr"}),
+    5900: frozenset({"rfb"}),
     8080: frozenset({"http"}),
     8443: frozenset({"tls"}),
 }

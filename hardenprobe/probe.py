@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, MalformedReply, ScopeRefused, Unreachable, clip
 from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.link import Line
@@ -57,6 +58,7 @@ class Asked:
         line: The only way to the device.
         listed: The inventory's entry for the address, None without one.
         wanted: The kinds of facts that somebody will read.
+        secrets: The fleet's own; see credentials.py for whom they may go to.
         heard: TCP port to what it did.
         seen: Every observation so far, in order.
     """
@@ -66,6 +68,7 @@ class Asked:
     listed: Listed | None
     wanted: frozenset[type[Any]]
     anchors: TrustAnchors
+    secrets: Secrets = field(default_factory=Secrets)
     heard: dict[int, Heard] = field(default_factory=dict)
     seen: list[Observation[Any]] = field(default_factory=list)
 

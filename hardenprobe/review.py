@@ -10,6 +10,7 @@ from typing import Any
 
 from hardenprobe import __version__, clock, guard, identity, priorities, store
 from hardenprobe.baseline import Baseline
+from hardenprobe.credentials import Secrets
 from hardenprobe.engine import Scan
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
@@ -58,6 +59,7 @@ class Order:
     registry: Registry
     inventory: Inventory = field(default_factory=Inventory)
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
+    secrets: Secrets = field(default_factory=Secrets)
 
 
 async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> Review:
@@ -74,7 +76,9 @@ async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> 
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
     proof = clock.prove(plan.scope, ends)
     wanted = _wanted(order)
-    running = Scan(plan=plan, inventory=order.inventory, wanted=wanted, anchors=order.anchors)
+    running = Scan(
+        plan=plan, inventory=order.inventory, wanted=wanted, anchors=order.anchors, secrets=order.secrets
+    )
     visits: list[Visit] = []
     answered = findings = 0
     async for visit in running.visits():

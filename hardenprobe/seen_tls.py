@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from hardenprobe.absence import no_service
-from hardenprobe.check import Outcome, Seen, untold
+from hardenprobe.check import Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_tls import Certificate, Chain, TlsPort, TlsSuites
+from hardenprobe.facts_tls import Certificate, Chain, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.records import Observation, Reason
 
 
@@ -94,3 +94,45 @@ def open_versions(port: TlsPort, walk: TlsSuites) -> dict[str, Reason]:
     """Versions whose suites are not all known, each with the reason."""
     found = {v: why_unknown(port, v) for v, state in port.versions.items() if state == "unknown"}
     return found | {v: why_unknown(walk, v) for v in walk.unknown_why}
+
+
+def disagreements(walk: TlsSuites, second: TlsSecondOpinion) -> list[str]:
+    """Where two implementations differ about what is accepted, among the suites that the second one asks for.
+
+    What either of them could not finish is no disagreement.
+    """
+    found = []
+    for version, theirs in second.suites.items():
+        ours = set(walk.suites.get(version, ()))
+        if version in walk.unknown_why:
+            continue
+        asked = set(second.asked.get(version, ()))
+        found += [f"{suite} in {version}: only ours" for suite in sorted((ours & asked) - set(theirs))]
+        found += [f"{suite} in {version}: only theirs" for suite in sorted(set(theirs) - ours)]
+    return found
+
+
+def judge_flaw(seen: Seen, name: str, what: str, expected: str) -> Iterable[Outcome]:
+    """One result a port about one of the flaws of TlsFlaws.
+
+    Args:
+        name: Its field.
+        what: What is wrong where it is there, as a sentence says it.
+    """
+    yield from unanswered(seen, expected)
+    by_place = {o.endpoint: o for o in seen.of(TlsFlaws)}
+    for port in speaking(seen):
+        probe = by_place.get(port.endpoint)
+        if probe is None:
+            yield untold(port, "the flaw was not probed for", expected, reason=Reason.REACH)
+            continue
+        state, how = getattr(probe.facts, name), probe.facts.how.get(name, "")
+        detail = f" ({how})" if how else ""
+        if state == "vulnerable":
+            yield fail(probe, what + detail, expected, value=how or None)
+        elif state == "sound":
+            yield passed(probe, f"the probe found nothing{detail}", expected)
+        else:
+            word = probe.facts.unknown_why or ""
+            reason = Reason(word) if word in set(Reason) else Reason.INCONCLUSIVE
+            yield untold(probe, f"the probe could not tell{detail}", expected, reason=reason)

@@ -7,6 +7,7 @@ review's digest covers the digest of the review before it, so that a review cann
 from __future__ import annotations
 
 import json
+import re
 import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -244,12 +245,12 @@ def opened(url: str | None = None) -> Iterator[Store]:
         engine = sa.create_engine(parsed)
     except sa_exc.ArgumentError as exc:
         raise StoreRefused(
-            f"--store {clip(url)} is no database URL; write a file, or sqlite:///FILE"
+            f"--store {clip(_masked(url))} is no database URL; write a file, or sqlite:///FILE"
         ) from exc
     except ModuleNotFoundError as exc:
-        raise StoreRefused(f"--store {clip(url)} needs the Python package {exc.name}") from exc
+        raise StoreRefused(f"--store {clip(_masked(url))} needs the Python package {exc.name}") from exc
     except OSError as exc:
-        raise StoreRefused(f"store {url}: {exc.strerror}") from exc
+        raise StoreRefused(f"store {_masked(url)}: {exc.strerror}") from exc
     shown = (
         parsed.database
         if parsed.get_backend_name() == "sqlite"
@@ -288,6 +289,11 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
         if "not a database" in text or "malformed" in text:
             raise StoreRefused(f"store {shown} is no database; name another file with --store") from exc
         raise
+
+
+def _masked(url: str) -> str:
+    """A database URL with its password starred, be it well-formed or not."""
+    return re.sub(r"(://[^/:@]*):[^/]*@", r"\1:***@", url)
 
 
 def _mend(text: str) -> str:

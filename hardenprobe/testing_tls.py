@@ -8,7 +8,16 @@ from typing import Any
 
 from hardenprobe.check import Fleet, Seen
 from hardenprobe.facts import DeclaredDevice, TcpPort
-from hardenprobe.facts_tls import VERSIONS, Certificate, Chain, Path, TlsPort, TlsSuites
+from hardenprobe.facts_tls import (
+    VERSIONS,
+    Certificate,
+    Chain,
+    Path,
+    TlsFlaws,
+    TlsPort,
+    TlsSecondOpinion,
+    TlsSuites,
+)
 from hardenprobe.link import observation
 from hardenprobe.records import Address, Clock, Device, Endpoint, Observation, State, Vantage
 
@@ -82,7 +91,7 @@ def tls_suites(suites: Mapping[str, tuple[str, ...]], **changes: Any) -> TlsSuit
 
 
 def seen_tls(
-    *facts: TlsPort | TlsSuites,
+    *facts: TlsPort | TlsSuites | TlsFlaws | TlsSecondOpinion,
     device: str = "device-1",
     names: tuple[str, ...] = (),
     pinned: str | None = None,

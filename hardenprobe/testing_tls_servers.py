@@ -8,6 +8,7 @@ import re
 import select
 import shutil
 import socket
+import ssl
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
@@ -62,6 +63,8 @@ def issue(
     path_length: int | None = None,
     usage: bool = True,
     basic: bool = True,
+    limits: x509.NameConstraints | None = None,
+    names: tuple[x509.GeneralName, ...] = (x509.DNSName("demo.test"),),
 ) -> Credentials:
     """Make a certificate, self-signed where no issuer is given, and write both PEM files.
 
@@ -69,6 +72,7 @@ def issue(
         days: Begin and end, from now.
         usage: With keyCertSign, for an authority.
         basic: With basicConstraints.
+        limits: Name constraints, for an authority.
     """
     own = key or ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
@@ -81,10 +85,12 @@ def issue(
         .serial_number(x509.random_serial_number())
         .not_valid_before(now + datetime.timedelta(days=days[0]))
         .not_valid_after(now + datetime.timedelta(days=days[1]))
-        .add_extension(x509.SubjectAlternativeName([x509.DNSName("demo.test")]), critical=False)
+        .add_extension(x509.SubjectAlternativeName(names), critical=False)
     )
     if basic:
-        limits = x509.BasicConstraints(ca=authority, path_length=path_length if authority else None)
+        constraint = x509.BasicConstraints(ca=authority, path_length=path_length if authority else None)
+        builder = builder.add_extension(constraint, critical=True)
+    if limits:
         builder = builder.add_extension(limits, critical=True)
     if authority:
         allowed = x509.KeyUsage(not usage, False, False, False, False, usage, usage, False, False)
@@ -220,6 +226,32 @@ def threaded(handle: Callable[[socket.socket], None]) -> Iterator[int]:
         stop.set()
         thread.join(6)
         listener.close()
+
+
+def tls_handler(context: ssl.SSLContext) -> Callable[[socket.socket], None]:
+    """For `threaded`: one handshake of the standard library, then wait for the peer to leave."""
+
+    # Over memory buffers: wrap_socket leaves an open socket behind when a peer has gone before it begins.
+    def handle(connection: socket.socket) -> None:
+        incoming, outgoing = ssl.MemoryBIO(), ssl.MemoryBIO()
+        secured = context.wrap_bio(incoming, outgoing, server_side=True)
+        while True:
+            try:
+                secured.do_handshake()
+            except ssl.SSLWantReadError:
+                connection.sendall(outgoing.read())
+                if not (data := connection.recv(65536)):
+                    return
+                incoming.write(data)
+            except ssl.SSLError:
+                connection.sendall(outgoing.read())
+                return
+            else:
+                connection.sendall(outgoing.read())
+                connection.recv(1)
+                return
+
+    return handle
 
 
 class CountingRelay:

@@ -36,6 +36,7 @@ def test_findings_equal_the_declared_truth(source: str) -> None:
                 checks=checks.select(),
                 communities=expected.communities,
                 http_paths=expected.http_paths,
+                web=expected.web,
                 timing=expected.timing,
                 port_offset=lab.port_offset,
             ),

@@ -87,7 +87,7 @@ async def serving(handler: Handler, host: str = "127.0.0.1") -> AsyncIterator[in
         assert task is not None
         tasks.add(task)
         try:
-            with contextlib.suppress(ConnectionError):
+            with contextlib.suppress(ConnectionError, asyncio.CancelledError):
                 await handler(reader, writer)
         finally:
             writer.transport.abort()
@@ -343,6 +343,28 @@ def test_ceiling_of_bytes_stops_an_endless_peer() -> None:
     asyncio.run(run())
 
 
+def test_flood_does_not_hold_up_timers() -> None:
+    """Bytes that are always there must not keep the loop from other devices."""
+
+    async def endless(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while True:
+            writer.write(b"x" * 65536)
+            await writer.drain()
+
+    async def run() -> float:
+        async with serving(endless) as real:
+            door = line(real, 80, timing=Timing(bytes_received=10**12, pause=0))
+            async with await door.connect(80) as stream:
+                began = time.monotonic()
+                with pytest.raises(TimeoutError):
+                    async with asyncio.timeout(0.2):
+                        while True:
+                            await stream.receive(64)
+                return time.monotonic() - began
+
+    assert asyncio.run(run()) < 1
+
+
 def test_ceiling_of_seconds_on_the_line() -> None:
     async def run() -> None:
         async with sink() as peer:
@@ -452,12 +474,11 @@ def test_line_that_is_cut_is_closed() -> None:
         writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
 
     async def run() -> None:
-        async with serving(cut) as real:
-            async with await line(real, 80).connect(80) as stream:
-                await stream.send(b"x", "http")
-                with pytest.raises(Unreachable) as caught:
-                    await stream.receive()
-                assert caught.value.state == "closed"
+        async with serving(cut) as real, await line(real, 80).connect(80) as stream:
+            await stream.send(b"x", "http")
+            with pytest.raises(Unreachable) as caught:
+                await stream.receive()
+            assert caught.value.state == "closed"
 
     asyncio.run(run())
 

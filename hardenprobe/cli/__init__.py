@@ -85,6 +85,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
         # Whoever read our output has gone; say nothing more, not even at the interpreter's end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return INTERRUPTED
+    except SystemExit:
+        # Click's own end where the reader has gone; its status 1 would say that a finding stands.
+        return INTERRUPTED
     except Exception:  # noqa: BLE001 - whatever it is, a user sees no traceback
         from hardenprobe.cli.trouble import report_bug
 

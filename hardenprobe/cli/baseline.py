@@ -35,6 +35,9 @@ def show(name: str) -> int:
     click.echo(f"\nTCP ports  {ports_text(found.tcp_ports)}\nUDP ports  {ports_text(found.udp_ports)}")
     click.echo(
         f"SNMP defaults tried  {', '.join(found.communities)}\nHTTP paths  {', '.join(found.http_paths)}\n"
+        f"settings pages  {', '.join(p.path for p in found.web.settings_pages) or 'none'}\n"
+        f"scan service paths  {', '.join(found.web.scan) or 'none'}\n"
+        f"IPP paths  {', '.join(found.web.ipp) or 'none'}\n"
     )
     for check_id, settings in sorted(found.settings.items()):
         values = asdict(settings)

@@ -53,6 +53,7 @@ def command(output: Path) -> int:
                 checks=checks.select(),
                 communities=expected.communities,
                 http_paths=expected.http_paths,
+                web=expected.web,
                 timing=expected.timing,
                 port_offset=lab.port_offset,
             ),

@@ -8,6 +8,7 @@ from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.records import Reach
 from hardenprobe.reports.text import ports_text
 
+IPP, IPP_JOBS = 631, 2  # IPP's port, asked in clear and over TLS; questions about jobs
 TLS_CONNECTIONS = 70  # the most that one TLS port costs at reach ask
 
 
@@ -19,7 +20,9 @@ def text(plan: Plan) -> str:
     connections = 2 * len(plan.tcp_ports) + 1
     datagrams = 0
     if plan.reach.admits(Reach.ASK):
-        connections += 1 + len(web) * len(plan.http_paths) + TLS_CONNECTIONS * len(tls)
+        pages = len(plan.http_paths) + len(plan.web.settings_pages) + len(plan.web.scan) + bool(plan.web.ipp)
+        connections += (2 * len(plan.web.ipp) + IPP_JOBS) * (IPP in spoken)
+        connections += 1 + len(web) * pages + TLS_CONNECTIONS * len(tls)
         datagrams = 2 * (1 + 2 * len(plan.communities) + 2)
     connections = min(connections, plan.timing.connections)
     datagrams = min(datagrams, plan.timing.datagrams)
@@ -43,13 +46,21 @@ def text(plan: Plan) -> str:
         f"at most          {connections:,} connections and {datagrams:,} datagrams a device, one at a time;",
         f"                 {connections * visits:,} connections and {datagrams * visits:,} datagrams in all;",
         f"                 {hours:,.1f} hours if every device used up its {plan.timing.seconds:g} seconds",
-        f"secrets          none; the published SNMP defaults {', '.join(map(repr, plan.communities))} are tried"
+        f"secrets          {_secrets(plan)}; the published SNMP defaults "
+        f"{', '.join(map(repr, plan.communities))} are tried"
         if ask
         else "secrets          none",
         "alarms           the monitoring team may see for each device "
-        + (f"{datagrams} SNMP authentication failures and 1 unfinished FTP sign-in" if ask else "none"),
+        + (f"{datagrams} SNMP authentication failures and 2 FTP sign-ins, one unfinished, one anonymous" if ask else "none"),
         f"checks           {len(plan.checks)}: {', '.join(sorted(plan.checks))}",
     ]
     if plan.scope.contacts:
         lines.insert(4, f"contacts         {', '.join(plan.scope.contacts)}")
     return "\n".join(lines)
+
+
+def _secrets(plan: Plan) -> str:
+    """Which secret goes where."""
+    if not plan.secrets:
+        return "none"
+    return f"{', '.join(plan.secrets)}, to devices of the inventory that were confirmed without a secret"

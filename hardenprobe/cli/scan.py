@@ -44,6 +44,12 @@ LAB_NETWORK = "127.77.0.0/16"
 @click.option(
     "--trust-anchor", multiple=True, type=options.FILE, help="CA certificates (PEM) to trust; repeatable."
 )
+@click.option(
+    "--secrets",
+    "secrets_file",
+    type=options.FILE,
+    help="SNMPv3 users and communities of the fleet (YAML); they go to confirmed devices of the inventory only.",
+)
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
 @click.option("--dry-run", "only_plan", is_flag=True, help="Print the plan and send nothing.")
@@ -66,6 +72,7 @@ def command(
     only: Sequence[str],
     leave_out: Sequence[str],
     trust_anchor: Sequence[Path],
+    secrets_file: Path | None,
     store_url: str | None,
     json_to: str | None,
     only_plan: bool,
@@ -77,7 +84,7 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import baseline, plan, registry, review, store, vantage
+    from hardenprobe import baseline, credentials, plan, registry, review, store, vantage
     from hardenprobe import inventory as inventories
     from hardenprobe import scope as scopes
     from hardenprobe.cli import dry_run, running
@@ -88,11 +95,12 @@ def command(
     expected = baseline.load(baseline_name, checks)
     known = inventories.load(inventory) if inventory else inventories.Inventory()
     allowed = scopes.load(scope) if scope else scopes.Scope.loopback()
+    secrets = credentials.load(secrets_file) if secrets_file else credentials.Secrets()
     wanted = plan.targets(targets)
     if not wanted:
         raise click.UsageError("no target: the file names none")
-    tcp_ports = plan.parse_ports(ports) if ports else expected.tcp_ports
-    if max((*tcp_ports, *expected.udp_ports)) + port_offset > 65535:
+    tcp_ports = plan.parse_ports(ports) if ports is not None else expected.tcp_ports
+    if max((*tcp_ports, *expected.udp_ports), default=0) + port_offset > 65535:
         raise click.UsageError(f"--port-offset {port_offset} shifts a port beyond 65535")
     order = review.Order(
         plan=plan.Plan(
@@ -105,13 +113,16 @@ def command(
             checks=checks.select(only, leave_out),
             communities=expected.communities,
             http_paths=expected.http_paths,
+            web=expected.web,
             timing=expected.timing,
             port_offset=port_offset,
+            secrets=secrets.labels,
         ),
         baseline=expected,
         registry=checks,
         inventory=known,
         anchors=TrustAnchors.load(trust_anchor),
+        secrets=secrets,
     )
     plan.check_scope(order.plan, now=not only_plan)
     _warn(order.plan)

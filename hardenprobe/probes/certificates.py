@@ -23,6 +23,7 @@ from cryptography.x509.oid import SignatureAlgorithmOID
 
 from hardenprobe.errors import FileInvalid
 from hardenprobe.facts_tls import Certificate, Chain, Path
+from hardenprobe.probes.name_constraints import violation
 
 _NAMES_LIMIT = 100
 _TEXT_LIMIT = 512
@@ -34,6 +35,7 @@ _UNDERSTOOD = {
     "2.5.29.17",
     "2.5.29.18",
     "2.5.29.19",
+    "2.5.29.30",
     "2.5.29.31",
     "2.5.29.32",
     "2.5.29.35",
@@ -41,7 +43,7 @@ _UNDERSTOOD = {
 }
 _RSA_SIGNATURES = "1.2.840.113549.1.1."  # RFC 8017 appendix C
 _BROKEN_X509 = (x509.DuplicateExtension, x509.InvalidVersion, x509.UnsupportedGeneralNameType)
-_BROKEN = (ValueError, TypeError, UnsupportedAlgorithm, *_BROKEN_X509)
+_BROKEN = (ValueError, TypeError, KeyError, UnsupportedAlgorithm, *_BROKEN_X509)
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,7 @@ def describe_chain(
             try:
                 certificate = x509.load_der_x509_certificate(der)
                 described.append(_describe(certificate, der))
-            except _BROKEN as exc:
+            except Exception as exc:  # noqa: BLE001 - the library raises whatever its parser comes upon
                 if index == 0:
                     fault = f"the certificate cannot be read: {str(exc)[:200]}"
                     path = Path(trusted=False, anchor=None, error=fault)
@@ -138,7 +140,10 @@ def find_path(leaf: x509.Certificate, others: Sequence[x509.Certificate], anchor
         last = chain[-1]
         for anchor in anchors.by_subject.get(last.issuer.public_bytes(), ()):
             if _issued(last, anchor, len(chain) - 1, errors, trusted=True):
-                return [*chain, anchor]
+                if broken := violation([*chain, anchor]):
+                    errors.append(broken)
+                else:
+                    return [*chain, anchor]
         for issuer in others:
             if issuer not in chain and issuer.subject == last.issuer:
                 if error := _critical(issuer):

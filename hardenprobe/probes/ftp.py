@@ -41,12 +41,12 @@ async def ask_user(line: Line, port: int) -> Observation[FtpSession]:
     """Read the greeting, send USER, read the reply, QUIT."""
     name = "hp" + secrets.token_hex(6)
     async with await line.connect(port) as stream:
-        greeting = await _reply(stream, line.timing.greeting * 3)
+        greeting = await read_reply(stream, line.timing.greeting * 3)
         user = None
         if greeting and greeting[0] == 220:
             try:
                 await stream.send(f"USER {name}\r\n".encode(), "ftp")
-                user = await _reply(stream, line.timing.reply)
+                user = await read_reply(stream, line.timing.reply)
                 await stream.send(b"QUIT\r\n", "ftp")
             except Unreachable:
                 pass  # it hung up: what was heard until then is the observation
@@ -60,7 +60,7 @@ async def ask_user(line: Line, port: int) -> Observation[FtpSession]:
         return line.observation(facts, line.endpoint(port, protocol="ftp"), stream.recorder)
 
 
-async def _reply(stream: Stream, wait: float) -> tuple[int, str] | None:
+async def read_reply(stream: Stream, wait: float) -> tuple[int, str] | None:
     """Read one whole reply within `wait` seconds; None where none came."""
     data = b""
     clock = asyncio.get_running_loop().time

@@ -13,6 +13,7 @@ import warnings
 import zlib
 from collections.abc import AsyncIterator, Iterable
 from contextlib import suppress
+from dataclasses import dataclass
 from html.parser import HTMLParser
 
 import httpcore
@@ -21,8 +22,9 @@ import httpx
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import HttpAnswer, readable
 from hardenprobe.facts_tls import TlsPort
-from hardenprobe.link import Line, Stream
+from hardenprobe.link import Line, Recorder, Stream
 from hardenprobe.probe import Asked, Probe
+from hardenprobe.probes.http_cookies import session_cookies, star_cookies
 from hardenprobe.probes.http_door import Through
 from hardenprobe.records import Observation
 
@@ -31,6 +33,65 @@ AGENT = "hardenprobe"
 IPP = 631  # shared by ipp and ipps; one page tells that HTTP is spoken, and is no settings page
 PATIENCE = 3  # times the reply wait, for all of one answer; a device that drips bytes gets no more
 SCHEMES = 16  # challenge schemes kept of one answer; the registry of RFC 9110 section 16.4 holds fewer
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fetched:
+    """What came back to one request.
+
+    Attributes:
+        status: None where no HTTP came back.
+        fault: Why there is no status ("closed", "silent", "not HTTP: ...").
+    """
+
+    recorder: Recorder
+    status: int | None = None
+    headers: tuple[tuple[str, str], ...] = ()
+    body: bytes = b""
+    fault: str | None = None
+
+    def first(self, name: str) -> str | None:
+        """The first value of a header, in readable characters; the name is given in lower case."""
+        return _clean(next((value[:1024] for key, value in self.headers if key.lower() == name), None))
+
+    @property
+    def challenges(self) -> tuple[str, ...]:
+        """WWW-Authenticate schemes, lower case."""
+        found = [s for key, v in self.headers if key.lower() == "www-authenticate" for s in _schemes(v)]
+        return tuple(dict.fromkeys(found))[:SCHEMES]
+
+
+async def fetch(
+    line: Line,
+    port: int,
+    path: str,
+    *,
+    tls: ssl.SSLContext | None = None,
+    name: str | None = None,
+    post: tuple[str, bytes] | None = None,
+) -> Fetched:
+    """Make one request on a connection of its own; every fault of the peer becomes a `fault`.
+
+    Args:
+        tls: Speak TLS first, with this context.
+        name: Host name to ask for; the address by default.
+        post: Media type and body of a POST; a GET by default.
+    """
+    async with await line.connect(port) as stream:
+        try:
+            async with asyncio.timeout(line.timing.reply * PATIENCE):
+                if tls is not None:
+                    await stream.start_tls(tls, name)
+                found = await _exchange(stream, path, "tls" if tls else "http", name or line.address, post)
+        except TimeoutError:
+            found = Fetched(recorder=stream.recorder, fault="silent")
+        except Unreachable as exc:
+            found = Fetched(recorder=stream.recorder, fault=exc.state)
+        except ssl.SSLError as exc:
+            why = f"TLS: {exc.reason or 'handshake failed'}"
+            found = Fetched(recorder=stream.recorder, fault=why)
+        stream.recorder.rewrite_received(star_cookies)
+        return found
 
 
 async def get(
@@ -49,20 +110,13 @@ async def get(
         name: Host name to ask for; the address by default.
         ipp: The port is IPP's, so its pages are not the settings pages.
     """
-    async with await line.connect(port) as stream:
-        try:
-            async with asyncio.timeout(line.timing.reply * PATIENCE):
-                if tls is not None:
-                    await stream.start_tls(tls, name)
-                facts = await _exchange(stream, path, "tls" if tls else "http", name or line.address)
-        except TimeoutError:
-            facts = _fault(tls is not None, path, "silent")
-        except Unreachable as exc:
-            facts = _fault(tls is not None, path, exc.state)
-        except ssl.SSLError as exc:
-            facts = _fault(tls is not None, path, f"TLS: {exc.reason or 'handshake failed'}")
-        where = line.endpoint(port, protocol=_protocol(tls is not None, ipp), path=path)
-        return line.observation(facts, where, stream.recorder)
+    found = await fetch(line, port, path, tls=tls, name=name)
+    if found.status is None:
+        facts = HttpAnswer(tls=tls is not None, path=path, status=None, fault=found.fault)
+    else:
+        facts = read(found.status, found.headers, found.body, tls=tls is not None, path=path)
+    where = line.endpoint(port, protocol=_protocol(tls is not None, ipp), path=path)
+    return line.observation(facts, where, found.recorder)
 
 
 def _protocol(tls: bool, ipp: bool) -> str:
@@ -83,12 +137,15 @@ def lenient_context() -> ssl.SSLContext:
     return context
 
 
-async def _exchange(stream: Stream, path: str, protocol: str, host: str) -> HttpAnswer:
+async def _exchange(
+    stream: Stream, path: str, protocol: str, host: str, post: tuple[str, bytes] | None
+) -> Fetched:
     bare = f"[{host}]" if ":" in host else host
     scheme = "https" if protocol == "tls" else "http"
     port = stream.port + stream.line.port_offset
     url = f"{scheme}://{bare}:{port}{path}" if port not in (80, 443) else f"{scheme}://{bare}{path}"
     transport = Through(stream, protocol)
+    method, more, content = ("POST", {"Content-Type": post[0]}, post[1]) if post else ("GET", {}, None)
     try:
         async with (
             httpx.AsyncClient(
@@ -102,49 +159,51 @@ async def _exchange(stream: Stream, path: str, protocol: str, host: str) -> Http
                     "Accept-Encoding": "identity",
                 },
             ) as client,
-            client.stream("GET", url) as response,
+            client.stream(method, url, headers=more, content=content) as response,
         ):
             body = await _body(response)
     except (httpcore.RemoteProtocolError, httpx.RemoteProtocolError) as exc:
-        cut = "disconnected" in str(exc)
-        return _fault(scheme == "https", path, "closed" if cut else f"not HTTP: {str(exc)[:80]}")
+        why = "closed" if "disconnected" in str(exc) else f"not HTTP: {str(exc)[:80]}"
+        return Fetched(recorder=stream.recorder, fault=why)
     except (httpx.InvalidURL, httpx.LocalProtocolError, httpcore.LocalProtocolError) as exc:
-        return _fault(scheme == "https", path, f"not asked: {str(exc)[:80]}")
-    return read(response.status_code, response.headers.multi_items(), body, tls=scheme == "https", path=path)
+        return Fetched(recorder=stream.recorder, fault=f"not asked: {str(exc)[:80]}")
+    return Fetched(
+        recorder=stream.recorder,
+        status=response.status_code,
+        headers=tuple(response.headers.multi_items()),
+        body=body,
+    )
 
 
 def read(status: int, headers: Iterable[tuple[str, str]], body: bytes, *, tls: bool, path: str) -> HttpAnswer:
     """Reduce an answer to facts. Header names in any case; the first value of a repeated one counts."""
-    first: dict[str, str] = {}
-    schemes: list[str] = []
-    for name, value in headers:
-        name = name.lower()
-        first.setdefault(name, value[:1024])
-        if name == "www-authenticate":
-            schemes.extend(_schemes(value))
-    page = _Page()
-    # A marked section of no known kind is an AssertionError to the library; what was read before it counts.
-    with suppress(AssertionError):
-        page.feed(body.decode("utf-8", "replace"))
+    got = Fetched(recorder=Recorder(), status=status, headers=tuple(headers), body=body)
+    page = look_at(body)
     return HttpAnswer(
         tls=tls,
         path=path,
         status=status,
-        location=_clean(first.get("location")),
-        authenticate=tuple(dict.fromkeys(schemes))[:SCHEMES],
+        location=got.first("location"),
+        authenticate=got.challenges,
         title=_clean(page.title),
         form=page.form,
         password_field=page.password_field,
-        server=_clean(first.get("server")),
-        date=_clean(first.get("date")),
-        strict_transport=_clean(first.get("strict-transport-security")),
+        server=got.first("server"),
+        date=got.first("date"),
+        strict_transport=got.first("strict-transport-security"),
+        cookies=session_cookies(v for key, v in got.headers if key.lower() == "set-cookie"),
         body_length=len(body),
         body_sha256=hashlib.sha256(body).hexdigest() if body else None,
     )
 
 
-def _fault(tls: bool, path: str, why: str) -> HttpAnswer:
-    return HttpAnswer(tls=tls, path=path, status=None, fault=why)
+def look_at(body: bytes) -> Page:
+    """Find title, form and password field of a page."""
+    page = Page()
+    # A marked section of no known kind is an AssertionError to the library; what was read before it counts.
+    with suppress(AssertionError):
+        page.feed(body.decode("utf-8", "replace"))
+    return page
 
 
 def _clean(text: str | None) -> str | None:
@@ -178,7 +237,7 @@ async def _body(response: httpx.Response) -> bytes:
     return body[:BODY_LIMIT]
 
 
-class _Page(HTMLParser):
+class Page(HTMLParser):
     """What of a page matters: title, form, password field."""
 
     def __init__(self) -> None:

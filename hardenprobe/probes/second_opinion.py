@@ -15,8 +15,10 @@ import os
 import sys
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
+import hardenprobe
 from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, Unreachable
 from hardenprobe.facts_tls import VERSIONS, TlsFlaws, TlsSecondOpinion
 from hardenprobe.link import READ_LIMIT, Line, Stream
@@ -37,7 +39,8 @@ class _Relay:
     """One listening socket on loopback for the child.
 
     Attributes:
-        stopped: Why no further connection is made, a word of records.Reason.
+        stopped: Why a connection of the child was not made, a word of records.Reason. The library takes a closed
+            connection for a refusal, so that nothing it found sound or refused can be believed then.
     """
 
     line: Line
@@ -57,8 +60,10 @@ class _Relay:
                 await _carry(stream, reader, writer, self.line.timing.reply)
         except (CeilingReached, ScopeRefused) as exc:
             self.stopped = "ceiling" if isinstance(exc, CeilingReached) else "scope"
+        except Unreachable as exc:
+            self.stopped = self.stopped or ("silent" if exc.state == "silent" else "dropped")
         except (HardenprobeError, OSError):
-            pass  # the child sees a closed connection, as it would without us
+            self.stopped = self.stopped or "inconclusive"
         finally:
             writer.close()
 
@@ -111,7 +116,11 @@ async def probe_flaws(
     """
     relay = _relay(line, port, reached)
     answer, fault = await _child(relay, FLAWS, seconds)
-    found = {name: answer[name] for name in FLAWS if name in answer}
+    found = {name: dict(answer[name]) for name in FLAWS if name in answer}
+    if relay.stopped:
+        for item in found.values():
+            if item.get("state") == "sound":
+                item.update(state="unknown", how="a connection could not be made")
     facts = TlsFlaws(
         reached=reached,
         how={name: str(item.get("how", fault or ""))[:200] for name, item in found.items()},
@@ -146,10 +155,12 @@ async def probe_second_opinion(
     """
     relay = _relay(line, port, reached)
     answer, fault = await _child(relay, VERSIONS, seconds)
+    if relay.stopped:
+        answer, fault = {}, f"a connection could not be made: {relay.stopped}"
     done = {version: item for version, item in answer.items() if item.get("state") == "done"}
     missing = [version for version in VERSIONS if version not in done]
     if missing and fault is None:
-        fault = relay.stopped or f"{', '.join(missing)} not finished"
+        fault = f"{', '.join(missing)} not finished"
     facts = TlsSecondOpinion(
         reached=reached,
         suites={version: tuple(item["accepted"]) for version, item in done.items()},
@@ -178,12 +189,16 @@ async def _child(
         wish["wait"] = max(1.0, relay.line.timing.reply)
         process = await asyncio.create_subprocess_exec(
             sys.executable,
+            "-P",  # nothing is imported from the folder that the user happens to stand in
             "-m",
             "hardenprobe.probes.second_opinion_child",
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.DEVNULL,
-            env={k: v for k, v in os.environ.items() if "proxy" not in k.lower()},
+            env={
+                **{k: v for k, v in os.environ.items() if "proxy" not in k.lower()},
+                "PYTHONPATH": str(Path(hardenprobe.__file__).parent.parent),
+            },
         )
         try:
             async with asyncio.timeout(seconds):

@@ -43,8 +43,12 @@ def main() -> None:
     print(json.dumps(answer(int(wish["port"]), wish["questions"], float(wish["wait"]))))
 
 
-def answer(port: int, questions: list[str], wait: float) -> dict[str, Any]:
-    """Run the library over one port, one connection at a time."""
+def answer(port: int, questions: list[str], wait: float, at_once: int = 1) -> dict[str, Any]:
+    """Run the library over one port.
+
+    Args:
+        at_once: Connections at a time; the library's own default is 5, a device gets one.
+    """
     # Late, after the limits hold; by name, since the library's type hints hide what it exports.
     sslyze: Any = import_module("sslyze")
     ScanCommand = sslyze.ScanCommand
@@ -66,7 +70,7 @@ def answer(port: int, questions: list[str], wait: float) -> dict[str, Any]:
         ),
         scan_commands={commands[question] for question in questions},
     )
-    scanner = sslyze.Scanner(per_server_concurrent_connections_limit=1, concurrent_server_scans_limit=1)
+    scanner = sslyze.Scanner(per_server_concurrent_connections_limit=at_once, concurrent_server_scans_limit=1)
     scanner.queue_scans([request])
     [result] = list(scanner.get_results())
     if result.scan_result is None:

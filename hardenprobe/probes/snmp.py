@@ -93,7 +93,7 @@ def decode_response(version: str, data: bytes, request_id: int) -> tuple[int, di
                 values[str(oid)] = text
         return int(codec.apiPDU.get_error_status(pdu)), values
 
-    return _guarded(read)
+    return guarded(read)
 
 
 def _value(value: Any) -> str | None:
@@ -163,16 +163,18 @@ def decode_discovery(data: bytes, message_id: int) -> SnmpEngine:
             report=report,
         )
 
-    return _guarded(read)
+    return guarded(read)
 
 
-def _guarded(read: Callable[[], T]) -> T:
+def guarded(read: Callable[[], T]) -> T:
     """Turn whatever the decoder raises on hostile bytes into MalformedReply."""
     try:
         return read()
     except MalformedReply:
         raise
-    except (PyAsn1Error, ValueError, TypeError, IndexError, KeyError, AttributeError, RecursionError) as exc:
+    except (
+        PyAsn1Error, ArithmeticError, ValueError, TypeError, LookupError, AttributeError, RecursionError,
+    ) as exc:  # fmt: skip
         raise MalformedReply(f"SNMP reply that cannot be read: {type(exc).__name__}") from exc
 
 

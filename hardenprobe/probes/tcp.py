@@ -82,7 +82,7 @@ async def look(line: Line, port: int, *, control: bool = False, touch_only: bool
 
 def _patience(line: Line, port: int) -> float:
     """How long to wait for a greeting: briefly where the client is meant to speak first and may."""
-    client_first = {"http", "tls", "ldap"} & set(line.may_speak.get(port, ()))
+    client_first = {"http", "tls", "ldap", "smb", "llmnr"} & set(line.may_speak.get(port, ()))
     return min(0.25, line.timing.greeting) if client_first else line.timing.greeting
 
 

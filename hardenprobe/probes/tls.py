@@ -17,6 +17,7 @@ from hardenprobe.probes.tls_codec import SSL3, TLS10, TLS11, TLS12, TLS13, VERSI
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_ssl2 import Ssl2Hello
 from hardenprobe.probes.tls_suites import (
+    PLAIN_GROUPS,
     RENEGOTIATION_SCSV,
     is_tls13,
     strongest_first,
@@ -132,29 +133,26 @@ async def probe_tls(
     """Ask a port for TLS.
 
     Args:
-        depth: "versions" for versions and certificate; "full" adds a TlsSuites observation.
+        depth: "versions" for versions and certificate; "full" adds a TlsSuites observation; "suites" adds one that
+            leaves out what is neither version nor suite and would cost connections of its own.
         reached: "implicit", or a protocol of tls_openings.OPENINGS, which must be granted at the port.
 
     Raises:
         ScopeRefused: The port may not be spoken to.
         CeilingReached: The ceiling came before the first answer.
     """
-    talker = Talker(
-        line=line,
-        port=port,
-        word="tls" if reached == "implicit" else reached,
-        opening=OPENINGS.get(reached),
-        server_name=server_name,
-    )
+    word = "tls" if reached == "implicit" else reached
+    talker = Talker(line=line, port=port, word=word, opening=OPENINGS.get(reached), server_name=server_name)
     found, port_facts = await ask_versions(talker, anchors, reached)
     spoken = "tls" if reached == "implicit" else f"{reached}+tls"
     endpoint = line.endpoint(port, protocol=spoken if port_facts.speaks else None)
     seen: list[Observation[Any]] = [line.observation(port_facts, endpoint, *talker.recorders)]
-    if found is not None and depth == "full":
+    if found is not None and depth != "versions":
         from hardenprobe.probes.tls_walk import ask_suites
 
         talker.recorders.clear()
-        seen.append(line.observation(await ask_suites(found), endpoint, *talker.recorders))
+        suites = await ask_suites(found, beyond=depth == "full")
+        seen.append(line.observation(suites, endpoint, *talker.recorders))
     return seen
 
 
@@ -213,7 +211,7 @@ async def _ask_below(found: Versions, everything: Sequence[int], top: int | None
     ruled_out = False
     if top != TLS13:
         thirteen = [s for s in everything if is_tls13(s)]
-        answer = await found.talker.hello([TLS13], thirteen, share=29)
+        answer = await _asked_plainly(found.talker, [TLS13], thirteen, share=29)
         _judge(found, TLS13, answer, thirteen, suspicious)
     if top is None and reply.alert == PROTOCOL_VERSION:
         ruled_out = True  # of everything from 1.3 down
@@ -231,7 +229,7 @@ async def _ask_below(found: Versions, everything: Sequence[int], top: int | None
             continue
         offer = [v for v in ALL_VERSIONS if v <= version]
         suites = [s for s in everything if not is_tls13(s)]
-        answer = await ask_in_pieces(found.talker, offer, suites)
+        answer = await _asked_plainly(found.talker, offer, suites)
         got = _judge(found, version, answer, suites, suspicious)
         if got is not None:
             for skipped in offer:
@@ -242,6 +240,17 @@ async def _ask_below(found: Versions, everything: Sequence[int], top: int | None
         await _confirm(found, suspicious)
 
 
+async def _asked_plainly(
+    talker: Talker, versions: Sequence[int], suites: Sequence[int], share: int | None = None
+) -> Reply:
+    """Ask with all there is; where the hello itself is refused, ask once more with the commonest words only."""
+    reply = await ask_in_pieces(talker, versions, suites, share=share)
+    if reply.complains:
+        few = [s for s in suites if s != RENEGOTIATION_SCSV][:24]
+        reply = await talker.hello(versions, [*few, RENEGOTIATION_SCSV], groups=PLAIN_GROUPS, share=share)
+    return reply
+
+
 def _judge(
     found: Versions, version: int, answer: Reply, suites: Sequence[int], suspicious: list[int]
 ) -> int | None:
@@ -250,7 +259,7 @@ def _judge(
     got = found.note(answer, offered, suites)
     if got is not None:
         return got
-    if answer.kind == "alert" or answer.kind == "picked":
+    if answer.kind == "picked" or (answer.kind == "alert" and not answer.complains):
         found.versions[version] = "refused"
         if answer.alert is not None:
             found.alerts[version] = answer.alert

@@ -323,6 +323,10 @@ GROUPS: dict[int, tuple[str, int]] = {
     17: ("secp160r2", 160),
 }
 
+# RFC 8446 section 4.2.7 reserves the older curves and forbids to offer them; strict servers refuse a hello that does.
+TLS13_GROUPS = tuple(code for code in GROUPS if code >= 23 and not 26 <= code <= 28)
+PLAIN_GROUPS = (29, 23, 24)
+
 # Asked for in TLS 1.3 only: hybrids and pure lattices (draft-ietf-tls-ecdhe-mlkem, draft-ietf-tls-mlkem).
 LATTICE_GROUPS: dict[int, tuple[str, int]] = {
     0x11EC: ("X25519MLKEM768", 768),

@@ -16,9 +16,11 @@ from hardenprobe.facts import readable
 from hardenprobe.link import Line, Recorder, Stream
 from hardenprobe.probes.tls_codec import TLS12, TLS13, ClientHello, Flight, ServerHello, read_flight
 from hardenprobe.probes.tls_ssl2 import Ssl2Hello, client_hello, read_server_hello
-from hardenprobe.probes.tls_suites import GROUPS
+from hardenprobe.probes.tls_suites import GROUPS, TLS13_GROUPS
 from hardenprobe.probes.tls_thirteen import SHARED_GROUPS, KeyShare, Unsealer, key_share
 
+# unexpected_message, illegal_parameter, decode_error, unsupported_extension: it did not like how it was asked.
+COMPLAINTS = (10, 47, 50, 110)
 PROTOCOL_VERSION = 70  # RFC 5246 section 7.2.2
 INAPPROPRIATE_FALLBACK = 86  # RFC 7507 section 5
 
@@ -49,6 +51,11 @@ class Reply:
     @property
     def alert(self) -> int | None:
         return self.flight.alert[1] if self.flight.alert else None
+
+    @property
+    def complains(self) -> bool:
+        """It refused the hello itself, which says nothing about what the hello asked."""
+        return self.alert in COMPLAINTS
 
     @property
     def is_tls(self) -> bool:
@@ -91,7 +98,7 @@ class Talker:
         versions: Sequence[int],
         suites: Sequence[int],
         *,
-        groups: Sequence[int] = tuple(GROUPS),
+        groups: Sequence[int] | None = None,
         share: int | None = None,
         until_hello: bool = False,
     ) -> Reply:
@@ -99,12 +106,15 @@ class Talker:
 
         Args:
             versions: Highest first.
+            groups: All that the highest version may offer, by default.
             share: Group of a key share, for a TLS 1.3 certificate; None sends none.
             until_hello: Stop reading at the ServerHello.
 
         Raises:
             CeilingReached, ScopeRefused: As Line raises them.
         """
+        if groups is None:
+            groups = TLS13_GROUPS if versions[0] >= TLS13 else tuple(GROUPS)
         own = key_share(share) if share is not None and versions[0] >= TLS13 else None
         offer = ClientHello(
             versions=tuple(versions),

@@ -19,6 +19,7 @@ from hardenprobe.probes.tls_suites import (
     GROUPS,
     LATTICE_GROUPS,
     RENEGOTIATION_SCSV,
+    TLS13_GROUPS,
     group_bits,
     group_name,
     is_tls13,
@@ -91,21 +92,20 @@ class Walk:
         return True
 
 
-async def ask_suites(found: Versions) -> TlsSuites:
-    """Walk every accepted version, then ask what the budget allows."""
+async def ask_suites(found: Versions, *, beyond: bool = True) -> TlsSuites:
+    """Walk every accepted version, then ask what the budget allows.
+
+    Args:
+        beyond: Ask for preference, groups and the fallback signal too, where they do not come for nothing.
+    """
     walks = {v: Walk(version=v) for v in sorted(found.picked, reverse=True) if v >= SSL3}
     chains_before = len(found.chains)
     fallback: bool | None = None
     try:
         for walk in walks.values():
             await _walk(found, walk)
-        budget = _Budget(found.talker, sum(len(w.picks) for w in walks.values()))
-        fallback = await _fallback(found, walks, budget)
-        await _preference(found.talker, walks, budget, of=2)
-        await _small_curves(found.talker, walks, budget)
-        await _groups_new(found.talker, walks, budget)
-        await _groups_old(found.talker, walks, budget)
-        await _preference(found.talker, walks, budget, of=3)
+        if beyond:
+            fallback = await _ask_beyond(found, walks)
     except CeilingReached:
         for walk in walks.values():
             if walk.why is None:
@@ -134,6 +134,19 @@ async def ask_suites(found: Versions) -> TlsSuites:
         chains=tuple(found.chains[chains_before:]),
         connections=found.talker.connections,
     )
+
+
+async def _ask_beyond(found: Versions, walks: dict[int, Walk]) -> bool | None:
+    """Ask what a verdict needs first; return what came of the fallback signal."""
+    talker = found.talker
+    budget = _Budget(talker, sum(len(w.picks) for w in walks.values()))
+    fallback = await _fallback(found, walks, budget)
+    await _preference(talker, walks, budget, of=2)
+    await _small_curves(talker, walks, budget)
+    await _groups_new(talker, walks, budget)
+    await _groups_old(talker, walks, budget)
+    await _preference(talker, walks, budget, of=3)
+    return fallback
 
 
 class _Budget:
@@ -184,7 +197,7 @@ async def _walk(found: Versions, walk: Walk) -> None:
 
 async def _ask(talker: Talker, version: int, offer: Sequence[int], met: Sequence[int]) -> Reply:
     """One question of a walk. Groups that were met go last, so that a server that follows us shows a new one."""
-    table = [*GROUPS, *LATTICE_GROUPS] if version >= TLS13 else list(GROUPS)
+    table = [*TLS13_GROUPS, *LATTICE_GROUPS] if version >= TLS13 else list(GROUPS)
     groups = [g for g in table if g not in met] + [g for g in table if g in met]
     if version >= TLS13:
         return await ask_in_pieces(talker, [version], offer, groups=groups, until_hello=True)
@@ -234,7 +247,7 @@ async def _groups_new(talker: Talker, walks: dict[int, Walk], budget: _Budget) -
     if walk is None:
         return
     while budget.left():
-        rest = [g for g in (*GROUPS, *LATTICE_GROUPS) if g not in walk.groups]
+        rest = [g for g in (*TLS13_GROUPS, *LATTICE_GROUPS) if g not in walk.groups]
         reply = await talker.hello([TLS13], walk.picks, groups=rest, until_hello=True)
         if reply.picked([TLS13], walk.picks) is None or reply.hello is None or reply.hello.group not in rest:
             walk.groups_complete = reply.kind in ("alert", "picked")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hardenprobe.checks.tls_weak_cipher import CHECK
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_tls import TlsPort, TlsSecondOpinion
 from hardenprobe.records import State
 from hardenprobe.testing_tls import seen_tls, tls_port, tls_suites
 
@@ -77,6 +77,25 @@ def test_a_walk_that_was_cut_never_passes() -> None:
 
     assert [str(o.word) for o in CHECK.judge(seen, STRICT)] == ["unknown"]
     assert [str(o.word) for o in CHECK.judge(seen_tls(tls_port("TLS 1.2")), STRICT)] == ["unknown"]
+
+
+@pytest.mark.parametrize(
+    ("theirs", "asked", "words"),
+    [
+        ((GCM,), (GCM, CBC), ["pass"]),
+        ((), (GCM, CBC), ["error", "pass"]),
+        ((GCM, CBC), (GCM, CBC), ["error", "pass"]),
+        ((), (CBC,), ["pass"]),
+    ],
+    ids=["agree", "only ours", "only theirs", "a suite that the other cannot ask for"],
+)
+def test_a_second_opinion_that_differs_is_an_error(
+    theirs: tuple[str, ...], asked: tuple[str, ...], words: list[str]
+) -> None:
+    second = TlsSecondOpinion(suites={"TLS 1.2": theirs}, asked={"TLS 1.2": asked})
+    seen = seen_tls(tls_port("TLS 1.2"), tls_suites({"TLS 1.2": (GCM,)}), second)
+
+    assert [str(o.word) for o in CHECK.judge(seen, STRICT)] == words
 
 
 @pytest.mark.parametrize(

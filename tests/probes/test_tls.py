@@ -15,7 +15,7 @@ from hardenprobe.facts_tls import TlsPort, TlsSuites
 from hardenprobe.link import Line
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.tls import probe_tls
-from hardenprobe.testing_tls_servers import Credentials, issue, line_to, threaded
+from hardenprobe.testing_tls_servers import Credentials, issue, line_to, threaded, tls_handler
 
 FATAL_HANDSHAKE_FAILURE = b"\x15\x03\x01\x00\x02\x02\x28"
 NO_CURVES = TrustAnchors()
@@ -41,12 +41,7 @@ def tls_server(
     context.load_cert_chain(credentials.certificate_file, credentials.key_file)
     context.set_ciphers(ciphers)
     context.minimum_version, context.maximum_version = low, high
-
-    def handle(connection: socket.socket) -> None:
-        with context.wrap_socket(connection, server_side=True) as secured:
-            secured.recv(1)
-
-    return handle
+    return tls_handler(context)
 
 
 GCM = "ECDHE-ECDSA-AES128-GCM-SHA256:ECDHE-ECDSA-AES256-GCM-SHA384"
@@ -98,11 +93,7 @@ def test_whose_order_counts(credentials: Credentials, server_decides: bool) -> N
     else:
         context.options &= ~ssl.OP_CIPHER_SERVER_PREFERENCE
 
-    def handle(connection: socket.socket) -> None:
-        with context.wrap_socket(connection, server_side=True) as secured:
-            secured.recv(1)
-
-    with threaded(handle) as port:
+    with threaded(tls_handler(context)) as port:
         walk = ask(port, "full")[1]
 
     assert walk.preference == {"TLS 1.2": "server" if server_decides else "client"}

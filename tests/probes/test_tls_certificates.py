@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 
 import pytest
+from cryptography import x509
 from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import Encoding
+from cryptography.x509.oid import NameOID
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -40,7 +43,39 @@ def cases(folder: Path) -> dict[str, tuple[list[Credentials], list[Credentials]]
     twin = issue(folder, "Root of another key", authority=True)
     alone = issue(folder, "Alone")
     leaf = issue(folder, "leaf", issuer=sub)
+    limits = {
+        "own": ([x509.DNSName("demo.test")], None),
+        "other": ([x509.DNSName("else.test")], None),
+        "below": ([x509.DNSName(".demo.test")], None),
+        "excluded": (None, [x509.DNSName("test")]),
+        "network": ([x509.IPAddress(ip_network("192.0.2.0/24"))], None),
+        "directory": ([x509.DirectoryName(x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "x")]))], None),
+        "mail": ([x509.RFC822Name("demo.test")], None),
+    }
+    bound = {
+        name: issue(folder, name, issuer=root, authority=True, limits=x509.NameConstraints(*both))
+        for name, both in limits.items()
+    }
+
+    def under(name: str, *names: x509.GeneralName) -> tuple[list[Credentials], list[Credentials]]:
+        return [
+            issue(folder, f"under {name} {names[0].value}", issuer=bound[name], names=names),
+            bound[name],
+        ], [root]
+
+    own, inside, outside = x509.DNSName("demo.test"), "192.0.2.9", "198.51.100.9"
     return {
+        "constraint kept": under("own", own),
+        "constraint kept below": under("own", x509.DNSName("a.demo.test")),
+        "constraint of a look-alike": under("own", x509.DNSName("xdemo.test")),
+        "constraint broken": under("other", own),
+        "constraint on names below": under("below", x509.DNSName("a.demo.test")),
+        "constraint excludes": under("excluded", own),
+        "constraint on addresses kept": under("network", x509.IPAddress(ip_address(inside))),
+        "constraint on addresses broken": under("network", x509.IPAddress(ip_address(outside))),
+        "constraint on another kind": under("network", own),
+        "constraint on the subject": under("directory", own),
+        "constraint on mail, none named": under("mail", own),
         "good path": ([leaf, sub], [root]),
         "root sent as well": ([leaf, sub, root], [root]),
         "odd ones between": ([leaf, other, twin, sub], [root]),
@@ -59,6 +94,17 @@ def cases(folder: Path) -> dict[str, tuple[list[Credentials], list[Credentials]]
 
 
 CASES = (
+    "constraint kept",
+    "constraint kept below",
+    "constraint of a look-alike",
+    "constraint broken",
+    "constraint on names below",
+    "constraint excludes",
+    "constraint on addresses kept",
+    "constraint on addresses broken",
+    "constraint on another kind",
+    "constraint on the subject",
+    "constraint on mail, none named",
     "good path",
     "root sent as well",
     "odd ones between",
@@ -151,7 +197,7 @@ def test_look_alikes_do_not_make_the_search_explode(folder: Path) -> None:
     assert chain.path.error == "the path is too long"
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(data=st.data())
 def test_broken_certificates_are_described_and_never_raise(data: st.DataObject, folder: Path) -> None:
     at = data.draw(st.integers(0, 200))

@@ -168,6 +168,7 @@ def test_ssl2_hello_lists_all_kinds() -> None:
     assert all(read_server_hello(data[:end]) is None for end in range(len(data)))
 
 
+@pytest.mark.slow
 def test_ssl2_bytes_agree_with_scapy() -> None:
     sslv2 = pytest.importorskip("scapy.layers.tls.handshake_sslv2")
     ours = client_hello(bytes(16))
@@ -213,6 +214,7 @@ def library_tables() -> dict[str, dict[int, str]]:
     return {"scapy": scapy, "tlslite": dict(constants.CipherSuite.ietfNames)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("library", ["scapy", "tlslite"])
 def test_no_code_point_of_a_library_is_missing(library: str) -> None:
     signals = {0x00FF, 0x5600}
@@ -226,6 +228,7 @@ def test_no_code_point_of_a_library_is_missing(library: str) -> None:
         assert alike or "PSK_DHE" in suites()[code] or "KRB5_EXPORT" in suites()[code]
 
 
+@pytest.mark.slow
 def test_no_name_of_the_second_opinion_is_missing() -> None:
     table = pytest.importorskip("sslyze.plugins.openssl_cipher_suites.cipher_suites")
 

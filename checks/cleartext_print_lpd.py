@@ -1,0 +1,46 @@
+"""The line printer daemon's port accepts.
+
+Fails when
+    TCP 515 accepts. Accepting is enough: nothing may be said to a port whose lines are commands.
+Passes when
+    Every such port refuses, greets in another protocol, or is twice silent while another port answers.
+Unknown when
+    A port accepts and closes at once, a random high port accepts as well, or nothing of the device answers.
+Reach
+    look: one connection, closed without a byte.
+Why it matters
+    Jobs cross the network readable, and whoever reaches the port prints, lists and removes jobs under any name.
+Sources
+    RFC 1179, sections 5 and 7; IANA Service Name and Transport Protocol Port Number Registry, printer 515/tcp; NIST SP
+    800-53 Rev. 5, CM-7 and SC-8
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts import TcpPort
+from hardenprobe.records import Reach
+from hardenprobe.remedies_discovery import LPD_OFF
+from hardenprobe.seen_ports import accepting
+
+PORTS = {515: "printer"}
+EXPECTED = "the line printer daemon's port does not accept from here"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from accepting alone."""
+    return accepting(seen, PORTS, EXPECTED)
+
+
+CHECK = Check(
+    id="cleartext-print-lpd",
+    document=__doc__,
+    reads=(TcpPort,),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=LPD_OFF,
+    controls=("CM-7", "SC-7", "SC-8(1)"),
+    reach=Reach.LOOK,
+)

@@ -1,0 +1,46 @@
+"""A remote shell port accepts.
+
+Fails when
+    TCP 512, 513 or 514 accepts. The client would speak first, so the protocol is not confirmed.
+Passes when
+    Every such port refuses, greets in another protocol, or is twice silent while another port answers.
+Unknown when
+    A port accepts and closes at once, a random high port accepts as well, or nothing of the device answers.
+Reach
+    look: one connection a port, nothing sent.
+Why it matters
+    These services believe whatever name the other side states, or take the password in clear.
+Sources
+    IANA Service Name and Transport Protocol Port Number Registry, exec, login and shell; RFC 1282; NIST SP 800-53
+    Rev. 5, AC-17(2) and CM-7
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts import TcpPort
+from hardenprobe.records import Reach
+from hardenprobe.remedies_discovery import SMALL_SERVICES_OFF
+from hardenprobe.seen_ports import accepting
+
+PORTS = {512: "exec", 513: "login", 514: "shell"}
+EXPECTED = "no remote shell port accepts"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from accepting alone."""
+    return accepting(seen, PORTS, EXPECTED)
+
+
+CHECK = Check(
+    id="cleartext-remote-shell",
+    document=__doc__,
+    reads=(TcpPort,),
+    judge=judge,
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=SMALL_SERVICES_OFF,
+    controls=("AC-17(2)", "CM-7", "SC-8(1)"),
+    reach=Reach.LOOK,
+)

@@ -1,0 +1,45 @@
+"""An old small service accepts.
+
+Fails when
+    TCP 7, 9, 13, 19, 37 or 79 accepts: echo, discard, daytime, chargen, time or finger.
+Passes when
+    Every such port refuses, greets in another protocol, or is twice silent while another port answers.
+Unknown when
+    A port accepts and closes at once, a random high port accepts as well, or nothing of the device answers.
+Reach
+    look: one connection a port, nothing sent.
+Why it matters
+    Nobody needs them; finger names users, and the others can be made to send without end.
+Sources
+    RFC 862; RFC 863; RFC 864; RFC 867; RFC 868; RFC 1288; NIST SP 800-53 Rev. 5, CM-7
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts import TcpPort
+from hardenprobe.records import Reach
+from hardenprobe.remedies_discovery import SMALL_SERVICES_OFF
+from hardenprobe.seen_ports import accepting
+
+PORTS = {7: "echo", 9: "discard", 13: "daytime", 19: "chargen", 37: "time", 79: "finger"}
+EXPECTED = "no small service accepts"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from accepting alone."""
+    return accepting(seen, PORTS, EXPECTED)
+
+
+CHECK = Check(
+    id="cleartext-small-services",
+    document=__doc__,
+    reads=(TcpPort,),
+    judge=judge,
+    vectors={"": "AV:N/AC:M/Au:N/C:N/I:N/A:P/PL:ND/EM:A"},
+    remedy=SMALL_SERVICES_OFF,
+    controls=("CM-7", "SC-5"),
+    reach=Reach.LOOK,
+)

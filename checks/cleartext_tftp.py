@@ -1,0 +1,42 @@
+"""The device answers TFTP.
+
+Fails when
+    A read request for a random name to UDP 69 gets any TFTP reply; an error is one.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent, or what comes back is no answer to the question.
+Reach
+    ask: one datagram, half a second; the reply may come from any port of the device and is never acknowledged.
+Why it matters
+    Whoever knows a name reads, and often writes, files without a password and without encryption.
+Sources
+    RFC 1350, sections 4, 5 and 7; NIST SP 800-53 Rev. 5, CM-7 and SC-8
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts_discovery import TftpAnswer
+from hardenprobe.remedies_discovery import TFTP_OFF
+from hardenprobe.seen_discovery import answered
+
+EXPECTED = "no TFTP answer"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the answers to unicast questions."""
+    return answered(seen, TftpAnswer, EXPECTED, "TFTP")
+
+
+CHECK = Check(
+    id="cleartext-tftp",
+    document=__doc__,
+    reads=(TftpAnswer,),
+    judge=judge,
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=TFTP_OFF,
+    controls=("CM-7", "SC-8(1)"),
+)

@@ -1,0 +1,90 @@
+"""Published service records carry a user name or password.
+
+Fails when
+    A TXT record that the device publishes over DNS-SD has a value under a key for a user name (u, user, username) or a
+    password (p, pass, passwd, password, pwd). Each record is a subject of its own. Values are never kept.
+Passes when
+    Records came, and none has such a value.
+Unknown when
+    Multicast DNS is silent, or it answers and no record came. It is not applicable where its port is unreachable.
+Reach
+    ask: at most thirteen datagrams to UDP 5353, half a second each; the most telling six service types.
+Why it matters
+    Whoever shares the network reads how to sign in, without having to ask for it twice.
+Sources
+    IANA Service Name and Transport Protocol Port Number Registry, notes on ftp, http, ssh and telnet (u and p); common
+    practice for the other keys, no source; RFC 6763, sections 6 and 9; NIST SP 800-53 Rev. 5, IA-5
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts_discovery import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
+from hardenprobe.records import Reason, Said, State, Word
+from hardenprobe.remedies_discovery import DISCOVERY_CREDENTIALS
+
+EXPECTED = "no published record holds a user name or password"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide record by record."""
+    texts = seen.of(DnsSdText)
+    told = set()
+    clean = True
+    for text in texts:
+        password = sorted(PASSWORD_KEYS & set(text.facts.filled))
+        user = sorted(USER_KEYS & set(text.facts.filled))
+        where = (text.endpoint, text.facts.instance)
+        if not (password or user) or where in told:
+            continue
+        clean = False
+        told.add(where)
+        what = "a password" if password else "a user name"
+        keys = ", ".join(repr(key) for key in (*user, *password))
+        yield fail(
+            text,
+            f"{text.facts.instance!r} publishes {what} under {keys} (not kept)",
+            EXPECTED,
+            value=[*user, *password],
+            subject=text.facts.instance,
+            vector="password" if password else "user",
+        )
+    if texts and clean:
+        yield passed(texts[0], f"{len(texts)} records came, none with such a value", EXPECTED)
+    if not texts:
+        yield _without_records(seen)
+
+
+def _without_records(seen: Seen) -> Outcome:
+    asked = seen.of(MdnsAnswer)
+    for question in asked:
+        if question.facts.answered:
+            return untold(question, "multicast DNS answers, and no TXT record came", EXPECTED)
+    proof = tuple(o.id for o in asked)
+    refused = bool(asked) and all(o.facts.state is State.REFUSING for o in asked)
+    silent = any(o.facts.state is State.SILENT for o in asked)
+    return Outcome(
+        word=Word.NOTAPPLICABLE if refused else Word.UNKNOWN,
+        observed=Said(
+            text="the port of multicast DNS is unreachable" if refused else "multicast DNS tells nothing"
+        ),
+        expected=Said(text=EXPECTED),
+        reason=None if refused else Reason.SILENT if silent else Reason.INCONCLUSIVE,
+        proof=proof,
+    )
+
+
+CHECK = Check(
+    id="discovery-credentials",
+    document=__doc__,
+    reads=(MdnsAnswer, DnsSdText),
+    judge=judge,
+    vectors={
+        "password": "AV:N/AC:L/Au:N/C:C/I:P/A:P/PL:ND/EM:A",
+        "user": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+    },
+    remedy=DISCOVERY_CREDENTIALS,
+    controls=("IA-5", "SC-28"),
+)

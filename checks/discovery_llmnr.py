@@ -1,0 +1,44 @@
+"""The device answers LLMNR.
+
+Fails when
+    A question for the device's own name, or where none is known for the name of its address, gets a response over UDP
+    5355, or over TCP 5355 where that accepts.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent, or what comes back is no answer to the question. Responders
+    ignore unicast questions over UDP by the standard, so a refusing port is what proves it off.
+Reach
+    ask: one datagram, and one connection where TCP 5355 accepts; nothing is sent to a multicast group.
+Why it matters
+    Whoever answers first is believed, so names can be taken over; the device tells who it is to everybody.
+Sources
+    RFC 4795, sections 2.4 and 5.3; NIST SP 800-53 Rev. 5, CM-7 and SC-20
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts_discovery import LlmnrAnswer
+from hardenprobe.remedies_discovery import DISCOVERY_OFF
+from hardenprobe.seen_discovery import answered
+
+EXPECTED = "no LLMNR answer"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the answers to unicast questions."""
+    return answered(seen, LlmnrAnswer, EXPECTED, "LLMNR", link_only=True)
+
+
+CHECK = Check(
+    id="discovery-llmnr",
+    document=__doc__,
+    reads=(LlmnrAnswer,),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=DISCOVERY_OFF,
+    controls=("CM-7", "SC-7"),
+)

@@ -1,0 +1,45 @@
+"""The device answers multicast DNS.
+
+Fails when
+    A unicast question for the published service types, sent to UDP 5353 of the device, gets a response.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent, or what comes back is no answer to the question.
+    From another link silence
+    tells nothing, since responders may ignore whoever is not on theirs.
+Reach
+    ask: one datagram, half a second; nothing is sent to a multicast group. Where discovery-credentials is selected, at
+    most twelve more.
+Why it matters
+    It tells everybody model, names, services and often more; answered across links, it can be turned against others.
+Sources
+    RFC 6762, sections 5.5, 6.7 and 11; RFC 6763, section 9; NIST SP 800-53 Rev. 5, CM-7
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts_discovery import MdnsAnswer
+from hardenprobe.remedies_discovery import DISCOVERY_OFF
+from hardenprobe.seen_discovery import answered
+
+EXPECTED = "no multicast DNS answer"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the answers to unicast questions."""
+    return answered(seen, MdnsAnswer, EXPECTED, "multicast DNS", link_only=True)
+
+
+CHECK = Check(
+    id="discovery-mdns",
+    document=__doc__,
+    reads=(MdnsAnswer,),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=DISCOVERY_OFF,
+    controls=("CM-7", "SC-7"),
+)

@@ -1,0 +1,42 @@
+"""The device answers NetBIOS name queries.
+
+Fails when
+    A node status request to UDP 137 gets a node status response.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent, or what comes back is no answer to the question.
+Reach
+    ask: one datagram, half a second.
+Why it matters
+    It tells everybody names and groups of the device, names can be taken over, and floods of others can be fed.
+Sources
+    RFC 1002, sections 4.2.17 and 4.2.18; US-CERT alert TA14-017A; NIST SP 800-53 Rev. 5, CM-7
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts_discovery import NetbiosAnswer
+from hardenprobe.remedies_discovery import DISCOVERY_OFF
+from hardenprobe.seen_discovery import answered
+
+EXPECTED = "no NetBIOS answer"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the answers to unicast questions."""
+    return answered(seen, NetbiosAnswer, EXPECTED, "the NetBIOS name service")
+
+
+CHECK = Check(
+    id="discovery-netbios",
+    document=__doc__,
+    reads=(NetbiosAnswer,),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=DISCOVERY_OFF,
+    controls=("CM-7", "SC-7"),
+)

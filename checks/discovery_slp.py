@@ -1,0 +1,43 @@
+"""The device answers the service location protocol.
+
+Fails when
+    A unicast service request for service:printer to UDP 427 gets a service reply, whatever it holds.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent, or what comes back is no answer to the question. An agent may
+    ignore a request for a service that it does not have.
+Reach
+    ask: one datagram, half a second; nothing is sent to a multicast group.
+Why it matters
+    It tells everybody what the device offers and where, and can be turned into a flood against others.
+Sources
+    RFC 2608, sections 8.1 and 8.2; CVE-2023-29552; NIST SP 800-53 Rev. 5, CM-7
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts_discovery import SlpAnswer
+from hardenprobe.remedies_discovery import DISCOVERY_OFF
+from hardenprobe.seen_discovery import answered
+
+EXPECTED = "no SLP answer"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the answers to unicast questions."""
+    return answered(seen, SlpAnswer, EXPECTED, "the service location protocol", link_only=True)
+
+
+CHECK = Check(
+    id="discovery-slp",
+    document=__doc__,
+    reads=(SlpAnswer,),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=DISCOVERY_OFF,
+    controls=("CM-7", "SC-7"),
+)

@@ -1,0 +1,42 @@
+"""The device answers SSDP.
+
+Fails when
+    A unicast search for a root device to UDP 1900 gets a response.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent, or what comes back is no answer to the question.
+Reach
+    ask: one datagram, half a second; nothing is sent to a multicast group.
+Why it matters
+    It tells everybody model and address of the description; answered across links, it can be turned into a flood.
+Sources
+    UPnP Device Architecture 2.0, section 1.3; US-CERT alert TA14-017A; NIST SP 800-53 Rev. 5, CM-7
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts_discovery import SsdpAnswer
+from hardenprobe.remedies_discovery import DISCOVERY_OFF
+from hardenprobe.seen_discovery import answered
+
+EXPECTED = "no SSDP answer"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the answers to unicast questions."""
+    return answered(seen, SsdpAnswer, EXPECTED, "SSDP", link_only=True)
+
+
+CHECK = Check(
+    id="discovery-ssdp",
+    document=__doc__,
+    reads=(SsdpAnswer,),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=DISCOVERY_OFF,
+    controls=("CM-7", "SC-7"),
+)

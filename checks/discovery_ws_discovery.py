@@ -1,0 +1,42 @@
+"""The device answers WS-Discovery.
+
+Fails when
+    A unicast probe to UDP 3702, in the standard's namespace or in the draft's of April 2005, gets ProbeMatches.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent, or what comes back is no answer to the question.
+Reach
+    ask: one or two datagrams, half a second each; nothing is sent to a multicast group.
+Why it matters
+    It tells everybody types and addresses of the device; answered across links, it can be turned into a flood.
+Sources
+    OASIS Web Services Dynamic Discovery Version 1.1, sections 5.2 and 5.3; NIST SP 800-53 Rev. 5, CM-7
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts_discovery import WsDiscoveryAnswer
+from hardenprobe.remedies_discovery import DISCOVERY_OFF
+from hardenprobe.seen_discovery import answered
+
+EXPECTED = "no WS-Discovery answer"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the answers to unicast questions."""
+    return answered(seen, WsDiscoveryAnswer, EXPECTED, "WS-Discovery", link_only=True)
+
+
+CHECK = Check(
+    id="discovery-ws-discovery",
+    document=__doc__,
+    reads=(WsDiscoveryAnswer,),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=DISCOVERY_OFF,
+    controls=("CM-7", "SC-7"),
+)

@@ -1,0 +1,43 @@
+"""The time service answers control queries.
+
+Fails when
+    A mode 6 (control) or mode 7 (private) query to UDP 123 gets a reply, an error among them.
+Passes when
+    The port is unreachable, or it is silent from here and answers another vantage point.
+Unknown when
+    The port is silent, or what comes back is no answer to the question. A server
+    that serves the time and ignores control queries looks like one that is off.
+Reach
+    ask: two datagrams of 12 and 8 bytes, half a second each; the list of recent clients, which is long, is never asked.
+Why it matters
+    Such replies are far larger than the query, so they feed floods against others, and they tell version and system.
+Sources
+    RFC 9327, sections 2 and 3; RFC 5905, section 7.3; US-CERT alert TA14-017A; NIST SP 800-53 Rev. 5, CM-7 and SC-5
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts_discovery import NtpControlAnswer
+from hardenprobe.remedies_discovery import NTP_CONTROL_OFF
+from hardenprobe.seen_discovery import answered
+
+EXPECTED = "no reply to NTP modes 6 and 7"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the answers to unicast questions."""
+    return answered(seen, NtpControlAnswer, EXPECTED, "an NTP control query")
+
+
+CHECK = Check(
+    id="ntp-control-reply",
+    document=__doc__,
+    reads=(NtpControlAnswer,),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:P/PL:ND/EM:A"},
+    remedy=NTP_CONTROL_OFF,
+    controls=("CM-7", "SC-5"),
+)

@@ -1,0 +1,62 @@
+"""A remote screen is open to everybody.
+
+Fails when
+    A server that greets as RFB offers the security type None, alone or among others.
+Passes when
+    It offers others only, or no port speaks RFB.
+Unknown when
+    It turns us away before it offers anything, greets on a port that may not be spoken to, or a port accepts and its
+    protocol is not recognised.
+Reach
+    ask: one more connection to TCP 5900, the version answered, the list read; nothing is chosen, so no session begins.
+Why it matters
+    Whoever reaches the port sees the panel, and often works it, as if standing before the device.
+Sources
+    RFC 6143, sections 7.1.1, 7.1.2 and 7.2.1; NIST SP 800-53 Rev. 5, AC-3 and AC-17
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.absence import off_tcp
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_discovery import RfbSecurity
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.remedies_discovery import REMOTE_SCREEN_CLOSE
+
+NONE = 1  # RFC 6143 section 7.1.2
+EXPECTED = "no remote screen without authentication"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the list of security types."""
+    screens = seen.of(RfbSecurity)
+    for screen in screens:
+        types = list(screen.facts.types)
+        if NONE in types:
+            yield fail(screen, f"security types {types}: None is offered", EXPECTED, value=types)
+        elif types:
+            yield passed(screen, f"security types {types}, None not among them", EXPECTED, value=types)
+        else:
+            why = screen.facts.fault or f"turned away: {screen.facts.reason!r}"
+            yield untold(screen, f"no security type is offered: {why}", EXPECTED)
+    asked = {o.endpoint for o in screens}
+    mute = [o for o in seen.accepting if o.facts.speaks == "rfb" and o.endpoint not in asked]
+    for port in mute:
+        yield untold(port, "greets as RFB, and was not or could not be asked", EXPECTED)
+    if not screens and not mute:
+        yield off_tcp(seen, EXPECTED)
+
+
+CHECK = Check(
+    id="remote-screen-open",
+    document=__doc__,
+    # The last two tell what else a port speaks.
+    reads=(TcpPort, RfbSecurity, HttpAnswer, TlsPort),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=REMOTE_SCREEN_CLOSE,
+    controls=("AC-3", "AC-17"),
+)

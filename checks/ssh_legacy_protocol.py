@@ -1,0 +1,60 @@
+"""An SSH server takes protocol 1.
+
+Fails when
+    The identification string offers protocol 1.x; 1.99, which means both 1.x and 2.0, is included.
+Passes when
+    It offers protocol 2.0 only. What the software version or comments say does not matter.
+Unknown when
+    It names a version that is neither, or a port on which SSH is expected accepts and says nothing.
+Reach
+    look: the greeting is read, nothing is sent.
+Why it matters
+    Protocol 1 protects with a CRC that can be forged, so that a session can be read and changed on the way.
+Sources
+    RFC 4253 sections 4.2 and 5.1; RFC 4251 section 9.3; NIST SP 800-53 Rev. 5, AC-17(2)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.absence import no_service
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import TcpPort
+from hardenprobe.facts_ssh import SshIdentification
+from hardenprobe.records import Reach
+from hardenprobe.remedies_ssh import SSH_OFF
+from hardenprobe.seen_ssh import unheard
+
+EXPECTED = "SSH of protocol 2.0 only"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide from the protocol version alone."""
+    greetings = seen.of(SshIdentification)
+    for greeting in greetings:
+        version = greeting.facts.protocol
+        if version.startswith("1."):
+            both = ", which means 1.x and 2.0" if version == "1.99" else ""
+            yield fail(greeting, f"offers SSH {version}{both}", EXPECTED, value=version, wanted="2.0")
+        elif version == "2.0":
+            yield passed(greeting, "offers SSH 2.0 only", EXPECTED, value=version)
+        else:
+            yield untold(greeting, f"offers SSH {version}, which no document names", EXPECTED)
+    mute = unheard(seen, greetings, EXPECTED)
+    yield from mute
+    if not greetings and not mute:
+        yield no_service(seen, EXPECTED, "SSH")
+
+
+CHECK = Check(
+    id="ssh-legacy-protocol",
+    document=__doc__,
+    reads=(TcpPort, SshIdentification),
+    judge=judge,
+    # On the path: a session of protocol 1 can be read and changed.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=SSH_OFF,
+    controls=("AC-17(2)", "SC-8(1)", "CM-7"),
+    reach=Reach.LOOK,
+)

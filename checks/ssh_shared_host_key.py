@@ -1,0 +1,71 @@
+"""Two devices hold the same SSH host key.
+
+Fails when
+    This device and another of this review prove possession of the same host key; one result a key type.
+Passes when
+    No other device proves it. Two addresses of one device are one device.
+Unknown when
+    No key came, or the server did not make the signature that proves it.
+Reach
+    ask: one key exchange for each key type; devices are compared, not asked again.
+Why it matters
+    Whoever opens one device, or its firmware, can stand in for all of them.
+Sources
+    RFC 4253 section 8; NIST SP 800-57 Part 1 Rev. 5 section 5.2; NIST SP 800-53 Rev. 5, SC-12
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import TcpPort
+from hardenprobe.facts_ssh import SshHostKey, SshOffer
+from hardenprobe.records import Reason
+from hardenprobe.remedies_ssh import SSH_HOST_KEY
+from hardenprobe.seen_ssh import offers, why
+
+EXPECTED = "no other device holds the same host key"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Compare proven keys by device, so that two addresses of one device are never two."""
+    known, missing = offers(seen, EXPECTED)
+    yield from missing
+    index = seen.fleet.sharing(SshHostKey, "ssh host key", _proven)
+    for offer in known:
+        keys = [o for o in seen.of(SshHostKey) if o.endpoint == offer.endpoint]
+        if not keys:
+            yield untold(offer, "its host keys were not asked for", EXPECTED, reason=Reason.CEILING)
+        for key in keys:
+            facts = key.facts
+            if facts.sha256 is None or not facts.proven:
+                text = f"its {facts.key_type} key is not proven: {facts.fault}"
+                yield untold(key, text, EXPECTED, reason=why(facts.fault), subject=facts.key_type)
+                continue
+            others = sorted(set(index.get(facts.sha256, ())) - {seen.device.id})
+            value = {"sha256": facts.sha256, "devices": others[:50]}
+            if others:
+                plural = "device holds" if len(others) == 1 else "devices hold"
+                text = f"{len(others)} other {plural} the {facts.key_type} key {facts.sha256[:16]} as well"
+                yield fail(key, text, EXPECTED, value=value, subject=facts.key_type)
+            else:
+                count = max(len(seen.fleet.members), 1)
+                text = f"the key {facts.sha256[:16]} is the device's own among {count} in this review"
+                yield passed(key, text, EXPECTED, value=value, subject=facts.key_type)
+
+
+def _proven(facts: SshHostKey) -> list[str]:
+    return [facts.sha256] if facts.proven and facts.sha256 else []
+
+
+CHECK = Check(
+    id="ssh-shared-host-key",
+    document=__doc__,
+    reads=(TcpPort, SshOffer, SshHostKey),
+    judge=judge,
+    # The key of one opened device serves against every other.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=SSH_HOST_KEY,
+    controls=("SC-12", "IA-3"),
+)

@@ -1,0 +1,68 @@
+"""A weak SSH cipher is offered.
+
+Fails when
+    The server offers, in either direction, no encryption, RC4, DES, 3DES or another cipher with a block of 64 bits; CBC
+    if the baseline says so. One result a weakness.
+Passes when
+    Every offered cipher is one that the rule set allows or does not rate. Compression "none" is no cipher.
+Unknown when
+    The server's list did not come, or the port closes or is silent.
+Reach
+    ask: one connection; the list is read before anybody signs in.
+Why it matters
+    A client that is talked into such a cipher sends passwords and settings that can be read on the way.
+Sources
+    RFC 8758 section 2 (RC4); RFC 4253 section 6.3; CVE-2016-2183 (blocks of 64 bits); CVE-2008-5161 (CBC)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from hardenprobe.check import Check, Outcome, Seen
+from hardenprobe.facts import TcpPort
+from hardenprobe.facts_ssh import SshOffer
+from hardenprobe.remedies_ssh import SSH_ALGORITHMS
+from hardenprobe.rulesets_ssh import load
+from hardenprobe.seen_ssh import judge_names
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Which published rules decide, and how strictly.
+
+    Attributes:
+        rules: Name of a rule set.
+        dated: "inform" lets what is merely advised against, CBC that is, through as informational.
+    """
+
+    rules: str
+    dated: Literal["fail", "inform"]
+
+
+EXPECTED = "no cipher is offered that the rule set forbids or advises against"
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """One result for each weakness; unrated ciphers are told apart, never counted as bad or good."""
+    rules = load(expect.rules)
+    return judge_names(seen, rules, "ciphers", what="ciphers", expected=EXPECTED, dated=expect.dated)
+
+
+CHECK = Check(
+    id="ssh-weak-cipher",
+    document=__doc__,
+    reads=(TcpPort, SshOffer),
+    judge=judge,
+    settings=Settings,
+    # none: no protection once chosen. weak: practical attacks on the cipher. dated: attacks that need much or many.
+    vectors={
+        "none": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+    },
+    remedy=SSH_ALGORITHMS,
+    controls=("SC-8(1)", "SC-13", "CM-6"),
+)

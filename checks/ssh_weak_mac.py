@@ -1,0 +1,68 @@
+"""A weak SSH message authentication code is offered.
+
+Fails when
+    The server offers, in either direction, no MAC, one with MD5, or one cut to 96 bits; SHA-1 if the baseline says so.
+    One result a weakness.
+Passes when
+    Every offered MAC is one that the rule set allows or does not rate.
+Unknown when
+    The server's list did not come, or the port closes or is silent.
+Reach
+    ask: one connection; the list is read before anybody signs in.
+Why it matters
+    What is sent without a sound MAC can be changed on the way.
+Sources
+    RFC 4253 section 6.4; RFC 6668 section 2; RFC 6151 (MD5)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from hardenprobe.check import Check, Outcome, Seen
+from hardenprobe.facts import TcpPort
+from hardenprobe.facts_ssh import SshOffer
+from hardenprobe.remedies_ssh import SSH_ALGORITHMS
+from hardenprobe.rulesets_ssh import load
+from hardenprobe.seen_ssh import judge_names
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Which published rules decide, and how strictly.
+
+    Attributes:
+        rules: Name of a rule set.
+        dated: "inform" lets what is merely advised against, SHA-1 that is, through as informational.
+    """
+
+    rules: str
+    dated: Literal["fail", "inform"]
+
+
+EXPECTED = "no MAC is offered that the rule set forbids or advises against"
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """One result for each weakness; unrated MACs are told apart, never counted as bad or good."""
+    rules = load(expect.rules)
+    return judge_names(seen, rules, "macs", what="MACs", expected=EXPECTED, dated=expect.dated)
+
+
+CHECK = Check(
+    id="ssh-weak-mac",
+    document=__doc__,
+    reads=(TcpPort, SshOffer),
+    judge=judge,
+    settings=Settings,
+    # none: whatever is sent can be changed. weak and dated: no practical attack on the MAC as SSH uses it.
+    vectors={
+        "none": "AV:N/AC:M/Au:N/C:N/I:P/A:N/PL:ND/EM:A",
+        "weak": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A",
+        "dated": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A",
+    },
+    remedy=SSH_ALGORITHMS,
+    controls=("SC-8(1)", "SC-13", "CM-6"),
+)

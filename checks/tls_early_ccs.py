@@ -1,0 +1,46 @@
+"""A ChangeCipherSpec is accepted before there are keys.
+
+Fails when
+    A ChangeCipherSpec right after the hellos is not refused (CVE-2014-0224).
+Passes when
+    The probe finds nothing.
+Unknown when
+    The probe could not finish, was not granted, or the port closes or is silent.
+Reach
+    strain: a few connections with messages that a healthy client would not send; what a device leaks is dropped.
+Why it matters
+    Someone on the path can make both sides use keys that he knows.
+Sources
+    CVE-2014-0224; RFC 5246 section 7.1
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsFlaws, TlsPort
+from hardenprobe.records import Reach
+from hardenprobe.remedies_tls import TLS_FIRMWARE
+from hardenprobe.seen_tls import judge_flaw
+
+EXPECTED = "a ChangeCipherSpec before the keys is refused"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result a port."""
+    return judge_flaw(seen, "early_ccs", "an early ChangeCipherSpec was not refused", EXPECTED)
+
+
+CHECK = Check(
+    id="tls-early-ccs",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
+    judge=judge,
+    # NVD rates CVE-2014-0224 AV:N/AC:M/Au:N/C:P/I:P/A:P.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=TLS_FIRMWARE,
+    controls=("SI-2", "RA-5"),
+    reach=Reach.STRAIN,
+)

@@ -1,0 +1,46 @@
+"""A heartbeat answers with the device's memory.
+
+Fails when
+    A heartbeat that claims more than it holds is answered with more than was sent (CVE-2014-0160).
+Passes when
+    The probe finds nothing.
+Unknown when
+    The probe could not finish, was not granted, or the port closes or is silent.
+Reach
+    strain: a few connections with messages that a healthy client would not send; what a device leaks is dropped.
+Why it matters
+    Passwords, documents and the key itself can be read out of the device, from anywhere that reaches it, unseen.
+Sources
+    CVE-2014-0160; RFC 6520 section 4
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsFlaws, TlsPort
+from hardenprobe.records import Reach
+from hardenprobe.remedies_tls import TLS_FIRMWARE
+from hardenprobe.seen_tls import judge_flaw
+
+EXPECTED = "no heartbeat is answered with memory that was not sent"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result a port."""
+    return judge_flaw(seen, "heartbleed", "a heartbeat was answered with memory that was not sent", EXPECTED)
+
+
+CHECK = Check(
+    id="tls-heartbleed",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
+    judge=judge,
+    # NVD rates CVE-2014-0160 AV:N/AC:L/Au:N/C:P/I:N/A:N.
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=TLS_FIRMWARE,
+    controls=("SI-2", "RA-5"),
+    reach=Reach.STRAIN,
+)

@@ -1,0 +1,48 @@
+"""RSA decryption tells about its padding.
+
+Fails when
+    The answers to well and badly padded RSA key exchanges differ (a Bleichenbacher-type oracle).
+Passes when
+    The probe finds nothing.
+Unknown when
+    The probe could not finish, was not granted, or the port closes or is silent.
+Reach
+    strain: a few connections with messages that a healthy client would not send; what a device leaks is dropped.
+Why it matters
+    With enough questions, recorded traffic can be read and signatures made in the device's name.
+Sources
+    RFC 5246 section 7.4.7.1; RFC 9325 section 4.1; CVE-2017-13099 among others
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsFlaws, TlsPort
+from hardenprobe.records import Reach
+from hardenprobe.remedies_tls import TLS_FIRMWARE
+from hardenprobe.seen_tls import judge_flaw
+
+EXPECTED = "answers do not depend on the padding"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result a port."""
+    return judge_flaw(
+        seen, "padding_oracle", "answers to well and badly padded key exchanges differ", EXPECTED
+    )
+
+
+CHECK = Check(
+    id="tls-rsa-padding-oracle",
+    document=__doc__,
+    reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
+    judge=judge,
+    # NVD rates CVE-2017-13099 AV:N/AC:M/Au:N/C:P/I:N/A:N.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=TLS_FIRMWARE,
+    controls=("SI-2", "RA-5"),
+    reach=Reach.STRAIN,
+)

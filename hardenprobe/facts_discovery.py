@@ -1,0 +1,166 @@
+"""What datagram questions and the odd TCP services bring: one record for each protocol, alike where they are alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hardenprobe.facts import facts
+from hardenprobe.records import State
+
+USER_KEYS = frozenset({"u", "user", "username"})
+PASSWORD_KEYS = frozenset({"p", "pass", "passwd", "password", "pwd"})
+"""Names under which a DNS-SD TXT record carries who may sign in. u and p: IANA Service Name and Transport Protocol Port
+Number Registry, notes on ftp, http, ssh and telnet; the others: common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Datagram:
+    """One question in a datagram, and what came back.
+
+    Attributes:
+        question: What was asked, in words.
+        state: accepting (something came back), refusing (port unreachable) or silent.
+        says: What a well-formed reply to this very question says, device text; None without one.
+        sent, received: UDP payload, bytes.
+        fault: Why what came back is no such reply.
+    """
+
+    question: str
+    state: State
+    says: str | None = None
+    sent: int = 0
+    received: int = 0
+    fault: str | None = None
+
+    @property
+    def answered(self) -> bool:
+        """A reply of the protocol, to this question, came back."""
+        return self.says is not None
+
+    @property
+    def amplification(self) -> float:
+        """UDP payload bytes out of the device over those into it (US-CERT alert TA14-017A)."""
+        return round(self.received / self.sent, 1) if self.sent else 0.0
+
+
+@facts("mdns-answer")
+@dataclass(frozen=True, kw_only=True)
+class MdnsAnswer(Datagram):
+    """The answer to one unicast multicast-DNS question (RFC 6762)."""
+
+
+@facts("llmnr-answer")
+@dataclass(frozen=True, kw_only=True)
+class LlmnrAnswer(Datagram):
+    """The answer to one LLMNR question (RFC 4795), over UDP or, where the endpoint says so, TCP."""
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.answered
+
+
+@facts("slp-answer")
+@dataclass(frozen=True, kw_only=True)
+class SlpAnswer(Datagram):
+    """The answer to one SLP service request (RFC 2608)."""
+
+
+@facts("ws-discovery-answer")
+@dataclass(frozen=True, kw_only=True)
+class WsDiscoveryAnswer(Datagram):
+    """The answer to one WS-Discovery probe."""
+
+
+@facts("ssdp-answer")
+@dataclass(frozen=True, kw_only=True)
+class SsdpAnswer(Datagram):
+    """The answer to one SSDP search (UPnP Device Architecture)."""
+
+
+@facts("netbios-answer")
+@dataclass(frozen=True, kw_only=True)
+class NetbiosAnswer(Datagram):
+    """The answer to one NetBIOS node status request (RFC 1002)."""
+
+
+@facts("ntp-control-answer")
+@dataclass(frozen=True, kw_only=True)
+class NtpControlAnswer(Datagram):
+    """The answer to one NTP query of a mode that is not for the time.
+
+    Attributes:
+        mode: 6 (control) or 7 (private).
+    """
+
+    mode: int
+
+
+@facts("tftp-answer")
+@dataclass(frozen=True, kw_only=True)
+class TftpAnswer(Datagram):
+    """The answer to one TFTP read request for a file that nobody has (RFC 1350)."""
+
+
+@facts("dns-sd-text")
+@dataclass(frozen=True, kw_only=True)
+class DnsSdText:
+    """The TXT record of one published service instance (RFC 6763 section 6). Values are not kept.
+
+    Attributes:
+        instance: Name of the record, device text.
+        keys: Its keys in lower case, device text.
+        filled: Those of them that have a value.
+    """
+
+    instance: str
+    keys: tuple[str, ...]
+    filled: tuple[str, ...]
+
+
+@facts("smb-negotiation")
+@dataclass(frozen=True, kw_only=True)
+class SmbNegotiation:
+    """The answer to one SMB negotiation; no session follows.
+
+    Attributes:
+        asked: "1" (NT LM 0.12 alone) or "2" (every dialect of versions 2 and 3).
+        answered: An SMB message came back.
+        dialect: What was agreed on, None where nothing was.
+        signing_required: From the security mode, None where nothing was agreed on.
+        fault: Why there is no answer ("closed", "silent", or what could not be read).
+    """
+
+    asked: str
+    answered: bool
+    dialect: str | None = None
+    signing_required: bool | None = None
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.answered
+
+
+@facts("rfb-security")
+@dataclass(frozen=True, kw_only=True)
+class RfbSecurity:
+    """What a remote screen offers after its greeting (RFC 6143 section 7.1.2). Nothing is chosen.
+
+    Attributes:
+        version: As greeted, such as "3.8".
+        types: Security types offered; empty where the server turned us away.
+        reason: Why it did, device text.
+        fault: Why no list came.
+    """
+
+    version: str
+    types: tuple[int, ...] = ()
+    reason: str = ""
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return True

@@ -1,0 +1,38 @@
+"""Where inventory and network disagree, as observations, so that a stored review is judged from itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hardenprobe.facts import facts
+
+
+@facts("not-met")
+@dataclass(frozen=True, kw_only=True)
+class NotMet:
+    """A device of the inventory that this scan looked for and did not meet.
+
+    Attributes:
+        why: As in records.Missed.
+        source: The inventory's file.
+    """
+
+    asset_tag: str
+    addresses: tuple[str, ...]
+    why: str
+    source: str
+
+
+@facts("not-listed")
+@dataclass(frozen=True, kw_only=True)
+class NotListed:
+    """A device that answered and that the inventory does not hold.
+
+    Attributes:
+        address_of: Asset tag that the inventory has at this address, None where it has none: somebody else sits there.
+        source: The inventory's file.
+    """
+
+    addresses: tuple[str, ...]
+    address_of: str | None
+    source: str

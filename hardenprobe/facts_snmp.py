@@ -1,0 +1,147 @@
+"""What SNMP tells beyond an answer: objects that verdicts rest on, a bulk read, a write-back, a user's levels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hardenprobe.facts import facts
+from hardenprobe.records import State
+
+
+@dataclass(frozen=True, kw_only=True)
+class Interface:
+    """A row of ifTable (RFC 2863).
+
+    Attributes:
+        type: ifType of IANAifType-MIB.
+        up: ifOperStatus is up(1).
+    """
+
+    index: str
+    type: int
+    up: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Channel:
+    """A row of prtChannelTable (RFC 3805).
+
+    Attributes:
+        type: prtChannelType of IANA-PRINTER-MIB.
+        port: TCP port that it means, None where it says none.
+        open: prtChannelState is not noDataAccepted(4).
+    """
+
+    type: int
+    port: int | None
+    open: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Personal:
+    """Text about people, reduced.
+
+    Attributes:
+        what: contact, operator, service person or job owner.
+        count: How many such texts were read.
+        masks: Their shapes: every letter and digit starred.
+    """
+
+    what: str
+    count: int
+    masks: tuple[str, ...]
+
+
+@facts("snmp-objects")
+@dataclass(frozen=True, kw_only=True)
+class SnmpObjects:
+    """Objects read with GetNext under one community or user.
+
+    Attributes:
+        version: "1", "2c" or "3".
+        label: The community or user as a report may call it.
+        origin: default or supplied.
+        model: hrDeviceDescr, device text.
+        description: sysDescr, device text.
+        forwarding: ipForwarding, None where it is not shown.
+        date: hrSystemDate, hex of its octets.
+        fault: Why reading ended early.
+    """
+
+    version: str
+    label: str
+    origin: str
+    model: str | None = None
+    description: str | None = None
+    forwarding: int | None = None
+    date: str | None = None
+    interfaces: tuple[Interface, ...] = ()
+    channels: tuple[Channel, ...] = ()
+    personal: tuple[Personal, ...] = ()
+    fault: str | None = None
+
+
+@facts("snmp-bulk")
+@dataclass(frozen=True, kw_only=True)
+class SnmpBulk:
+    """The answer to one GetBulk of version 2c.
+
+    Attributes:
+        sent, received: Payload bytes of the datagrams.
+        bindings: Values in the answer.
+    """
+
+    label: str
+    origin: str
+    state: State
+    repetitions: int
+    sent: int
+    received: int
+    bindings: int | None = None
+    fault: str | None = None
+
+
+@facts("snmp-write-back")
+@dataclass(frozen=True, kw_only=True)
+class SnmpWriteBack:
+    """sysContact was read, written back as it was, and read again. Its text is not kept.
+
+    Attributes:
+        read: Its octets were read; nothing is written otherwise.
+        written: The Set was sent.
+        error_status: Of the response to the Set, None without one.
+        same: It reads as before, None where the second reading failed.
+        length: Octets of the value.
+    """
+
+    version: str
+    label: str
+    origin: str
+    state: State
+    read: bool = False
+    written: bool = False
+    error_status: int | None = None
+    same: bool | None = None
+    length: int = 0
+
+
+@facts("snmp-user")
+@dataclass(frozen=True, kw_only=True)
+class SnmpUser:
+    """How one supplied SNMPv3 user was received at each security level it can use.
+
+    Attributes:
+        name: The user's name.
+        auth, priv: The supplied pair, None for none.
+        levels: noAuthNoPriv, authNoPriv, authPriv to served, denied, wrong-digest, wrong-key, unknown-user, silent or
+            unreadable; a level that was not tried is missing.
+        values: Object id to value as read at the highest level that was served, device text.
+        withheld: Why the user was not sent, None where it was.
+    """
+
+    name: str
+    auth: str | None
+    priv: str | None
+    levels: dict[str, str]
+    values: dict[str, str] | None = None
+    withheld: str | None = None

@@ -1,0 +1,177 @@
+"""What web and print services can be seen to do, beside what facts.HttpAnswer holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hardenprobe.facts import facts
+
+
+@facts("settings-page")
+@dataclass(frozen=True, kw_only=True)
+class SettingsPageAnswer:
+    """The answer to one GET for a page of settings that the baseline names.
+
+    Attributes:
+        marker: What only that page holds.
+        marker_found: The marker is in what came back.
+        password_field: So is a password field.
+        location: Location header as sent, device text.
+        authenticate: WWW-Authenticate schemes, lower case.
+        fault: Why there is no status.
+    """
+
+    tls: bool
+    path: str
+    marker: str
+    status: int | None
+    marker_found: bool = False
+    password_field: bool = False
+    location: str | None = None
+    authenticate: tuple[str, ...] = ()
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.status is not None
+
+
+@facts("scan-service")
+@dataclass(frozen=True, kw_only=True)
+class ScanServiceAnswer:
+    """The answer to one GET for the capabilities of a driverless scan service.
+
+    Attributes:
+        capabilities: A capabilities document came back.
+        location: Location header as sent, device text.
+        fault: Why there is no status.
+    """
+
+    tls: bool
+    path: str
+    status: int | None
+    capabilities: bool = False
+    location: str | None = None
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.status is not None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PrinterUri:
+    """One address of a print service, with what the attributes at the same position state of it.
+
+    Attributes:
+        uri: Of printer-uri-supported, device text.
+        security: Of uri-security-supported: none, tls, ...
+        authentication: Of uri-authentication-supported: none, requesting-user-name, basic, ...
+    """
+
+    uri: str
+    security: str
+    authentication: str
+
+
+@facts("ipp-printer")
+@dataclass(frozen=True, kw_only=True)
+class IppPrinter:
+    """The answer to one Get-Printer-Attributes.
+
+    Attributes:
+        assigned: The port is IPP's, or the inventory says so; elsewhere it was only tried whether IPP is spoken.
+        http_status: Status code, None where no HTTP came back.
+        authenticate: WWW-Authenticate schemes, lower case.
+        location: Location header as sent, device text.
+        status: IPP status-code, None where no IPP came back.
+        uris: Empty where `unpaired` says why.
+        unpaired: Why the three attributes cannot be paired by position.
+        operations: Of operations-supported.
+        firmware: Of printer-firmware-string-version, device text, as are the others.
+        fault: Why there is no IPP status.
+
+    Source: RFC 8011 section 5.4; PWG 5100.13 (firmware, printer-uuid); PWG 5100.11 (printer-serial-number).
+    """
+
+    tls: bool
+    path: str
+    assigned: bool
+    http_status: int | None
+    authenticate: tuple[str, ...] = ()
+    location: str | None = None
+    status: int | None = None
+    uris: tuple[PrinterUri, ...] = ()
+    unpaired: str | None = None
+    operations: tuple[int, ...] = ()
+    make_and_model: str | None = None
+    serial: str | None = None
+    uuid: str | None = None
+    firmware: tuple[str, ...] = ()
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.http_status is not None
+
+    @property
+    def served(self) -> bool:
+        """Attributes came back."""
+        return self.status is not None and self.status < 0x0100  # RFC 8011 appendix B: successful
+
+
+@facts("ipp-jobs")
+@dataclass(frozen=True, kw_only=True)
+class IppJobs:
+    """The answer to one anonymous Get-Jobs with a limit of one; names are counted and never kept.
+
+    Attributes:
+        which: Of which-jobs: completed or not-completed.
+        http_status: Status code, None where no HTTP came back.
+        status: IPP status-code, None where no IPP came back.
+        jobs: Jobs told of.
+        names: How many of them with a job-name.
+        users: How many of them with a job-originating-user-name other than "anonymous".
+        fault: Why there is no IPP status.
+    """
+
+    tls: bool
+    path: str
+    which: str
+    http_status: int | None
+    status: int | None = None
+    jobs: int = 0
+    names: int = 0
+    users: int = 0
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.http_status is not None
+
+
+@facts("ftp-anonymous")
+@dataclass(frozen=True, kw_only=True)
+class FtpAnonymous:
+    """One anonymous sign-in to an FTP server, ended at once (RFC 1635).
+
+    Attributes:
+        asked: False where the scope has no contact address to give, so that nothing was said.
+        user_code: Reply to USER anonymous.
+        pass_code: Reply to PASS with the contact address, None where PASS was not needed or not answered.
+        text: The last reply, device text.
+    """
+
+    asked: bool
+    user_code: int | None = None
+    pass_code: int | None = None
+    text: str = ""
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.user_code is not None

@@ -1,0 +1,147 @@
+"""Ask a device over multicast DNS, at its own address, which services it publishes and what their records carry."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from collections.abc import AsyncIterator, Iterable, Iterator
+from functools import partial
+from typing import Any
+
+from hardenprobe.errors import MalformedReply
+from hardenprobe.facts import readable
+from hardenprobe.facts_discovery import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
+from hardenprobe.probe import Asked, Probe
+from hardenprobe.probes import datagrams, packets
+from hardenprobe.probes.packets import DNS_TYPES, Record
+from hardenprobe.records import Observation
+
+PORT = 5353  # IANA
+ALL_TYPES = "_services._dns-sd._udp.local"  # RFC 6763 section 9
+MOST_TYPES = 6  # service types whose records are asked for
+MOST_TEXTS = 12  # TXT records that are kept
+# Those whose TXT records may hold a user name or password (IANA notes) first, then what office devices publish.
+TELLING = (
+    "_ftp._tcp",
+    "_http._tcp",
+    "_ssh._tcp",
+    "_telnet._tcp",
+    "_smb._tcp",
+    "_ipp._tcp",
+    "_ipps._tcp",
+    "_printer._tcp",
+)
+_KEYS = sorted(USER_KEYS | PASSWORD_KEYS, key=lambda key: -len(key))
+_KEY = re.compile(rb"(?=(.)(" + "|".join(_KEYS).encode() + rb")=)", re.IGNORECASE | re.DOTALL)
+
+
+def credentials_in(data: bytes, *, lettered: bool = False) -> Iterator[bytes]:
+    """Find what must not be kept: the values of user name and password keys in any message, well formed or not.
+
+    A TXT record is strings of `key=value`, each after a byte of its length (RFC 6763 section 6.1), never compressed.
+
+    Args:
+        lettered: Take a letter for a length, too. It mostly is the end of a longer key, and more is hidden than need be.
+
+    >>> list(credentials_in(b"..\\x08p=secret\\x04rp=x"))
+    [b'secret']
+    """
+    for found in _KEY.finditer(data):
+        at = found.start() + 1
+        value = data[at + len(found[2]) + 1 : at + found[1][0]]
+        if value and (lettered or not found[1].isalpha()):
+            yield value
+
+
+def hidden(data: bytes, ident: int) -> set[bytes]:
+    """All that a transcript of this reply must star."""
+    try:
+        records = packets.decode_mdns(data, ident)
+    except MalformedReply:
+        return set(credentials_in(data, lettered=True))
+    known = {s.partition(b"=")[2] for r in records for s in r.strings if _is_credential(s.partition(b"=")[0])}
+    return {*known, *credentials_in(data)} - {b""}
+
+
+def _is_credential(key: bytes) -> bool:
+    return readable(key).lower() in USER_KEYS | PASSWORD_KEYS
+
+
+def text_of(record: Record) -> DnsSdText:
+    """Reduce a TXT record to its keys (RFC 6763 section 6.4: before the first "=", case ignored)."""
+    keys: dict[str, bool] = {}
+    for string in record.strings:
+        key, _, value = string.partition(b"=")
+        if key:
+            keys.setdefault(readable(key, 64).lower(), bool(value))
+    return DnsSdText(
+        instance=record.name, keys=tuple(keys), filled=tuple(key for key, filled in keys.items() if filled)
+    )
+
+
+def pointers(records: Iterable[Record], name: str) -> list[str]:
+    """What the PTR records of a name point at."""
+    wanted = name.rstrip(".").lower()
+    found = [r.data for r in records if r.type == DNS_TYPES["PTR"] and r.name.rstrip(".").lower() == wanted]
+    return list(dict.fromkeys(data for data in found if data))
+
+
+def told(records: Iterable[Record]) -> str:
+    """Say what a response holds, in words."""
+    named = list(dict.fromkeys(r.data or r.name for r in records))
+    return ", ".join(n.rstrip(".") for n in named[:8]) or "no record"
+
+
+async def _question(asked: Asked, name: str, kind: str) -> tuple[Observation[MdnsAnswer], tuple[Record, ...]]:
+    ident = secrets.randbelow(0xFFFF) + 1
+    records: list[Record] = []
+
+    def read(data: bytes) -> str:
+        records.extend(packets.decode_mdns(data, ident))
+        return told(records)
+
+    ask = partial(datagrams.ask, asked.line, MdnsAnswer, PORT, "mdns", f"{kind} {name}")
+    seen, _ = await ask(packets.encode_mdns(name, kind, ident), read, hide=partial(hidden, ident=ident))
+    return seen, tuple(records)
+
+
+async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
+    """All service types; then, if somebody reads them, the records of the most telling types."""
+    if PORT not in asked.plan.udp_ports:
+        return
+    await packets.ready()
+    seen, records = await _question(asked, ALL_TYPES, "PTR")
+    yield seen
+    if not seen.facts.answered or not asked.wants(DnsSdText):
+        return
+    kept = 0
+    for service in sorted(pointers(records, ALL_TYPES), key=_rank)[:MOST_TYPES]:
+        if kept >= MOST_TEXTS or not _askable(service):
+            continue
+        seen, records = await _question(asked, service.rstrip("."), "PTR")
+        yield seen
+        texts = [r for r in records if r.type == DNS_TYPES["TXT"]]
+        for instance in [] if texts else pointers(records, service)[:1]:
+            if _askable(instance):  # RFC 6763 section 12.1: TXT comes along, but need not
+                seen, records = await _question(asked, instance.rstrip("."), "TXT")
+                yield seen
+                texts = [r for r in records if r.type == DNS_TYPES["TXT"]]
+        for record in texts[: MOST_TEXTS - kept]:
+            kept += 1
+            yield asked.line.observation(text_of(record), asked.line.endpoint(PORT, "udp", "mdns"))
+
+
+def _rank(service: str) -> int:
+    known = service.rstrip(".").lower().removesuffix(".local")
+    return TELLING.index(known) if known in TELLING else len(TELLING)
+
+
+def _askable(name: str) -> bool:
+    """A name that can be written into a question (RFC 1035 section 2.3.4), without escapes of ours."""
+    labels = name.rstrip(".").split(".")
+    return (
+        len(name) < 250 and "\\" not in name and name.isprintable() and all(0 < len(x) < 64 for x in labels)
+    )
+
+
+PROBE = Probe(name="mdns", produces=(MdnsAnswer, DnsSdText), ask=_ask)

@@ -1,0 +1,68 @@
+"""Ask a device over SSDP, at its own address, what it is."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import AsyncIterator
+
+from hardenprobe.errors import MalformedReply
+from hardenprobe.facts import readable
+from hardenprobe.facts_discovery import SsdpAnswer
+from hardenprobe.probe import Asked, Probe
+from hardenprobe.probes import datagrams
+from hardenprobe.records import Observation
+
+PORT = 1900  # IANA
+_STATUS = re.compile(rb"HTTP/1\.[01] (\d{3})(?: [^\r\n]*)?\r?\n")
+_TELLING = ("server", "st", "location", "usn")
+
+
+def encode_search(address: str) -> bytes:
+    """Write one unicast search.
+
+    Source: UPnP Device Architecture 2.0 section 1.3.2: HOST is the device, and there is no MX.
+    """
+    host = f"[{address}]" if ":" in address else address
+    lines = ("M-SEARCH * HTTP/1.1", f"HOST: {host}:{PORT}", 'MAN: "ssdp:discover"', "ST: upnp:rootdevice")
+    return "\r\n".join((*lines, "", "")).encode("ascii")
+
+
+def decode_response(data: bytes) -> dict[str, str]:
+    """Read the header fields of a search response, names in lower case.
+
+    Source: UPnP Device Architecture 2.0 section 1.3.3.
+
+    Raises:
+        MalformedReply: Not a response, or not a successful one.
+    """
+    status = _STATUS.match(data[:4096])
+    if not status:
+        raise MalformedReply("SSDP message that is no response")
+    if status[1] != b"200":
+        raise MalformedReply(f"SSDP response with status {readable(status[1])}")
+    found: dict[str, str] = {}
+    for line in data[status.end() : 4096].split(b"\n"):
+        name, colon, value = line.strip().partition(b":")
+        if colon and len(found) < 32:
+            found.setdefault(readable(name, 64).strip().lower(), readable(value.strip(), 200))
+    if "st" not in found and "usn" not in found:
+        raise MalformedReply("SSDP response that names nothing")
+    return found
+
+
+async def _ask(asked: Asked) -> AsyncIterator[Observation[SsdpAnswer]]:
+    if PORT not in asked.plan.udp_ports:
+        return
+
+    def read(data: bytes) -> str:
+        fields = decode_response(data)
+        return "; ".join(f"{name} {fields[name]}" for name in _TELLING if fields.get(name))
+
+    question = encode_search(asked.line.address)
+    seen, _ = await datagrams.ask(
+        asked.line, SsdpAnswer, PORT, "ssdp", "search for a root device", question, read
+    )
+    yield seen
+
+
+PROBE = Probe(name="ssdp", produces=(SsdpAnswer,), ask=_ask)

@@ -1,0 +1,34 @@
+"""Ask a TFTP server for a file that nobody has. Its reply comes from a new port, and is never acknowledged."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import AsyncIterator
+
+from hardenprobe.facts_discovery import TftpAnswer
+from hardenprobe.probe import Asked, Probe
+from hardenprobe.probes import datagrams, packets
+from hardenprobe.records import Observation
+
+PORT = 69  # IANA
+
+
+async def _ask(asked: Asked) -> AsyncIterator[Observation[TftpAnswer]]:
+    if PORT not in asked.plan.udp_ports:
+        return
+    await packets.ready()
+    question = packets.encode_read_request("hp" + secrets.token_hex(6))
+    seen, _ = await datagrams.ask(
+        asked.line,
+        TftpAnswer,
+        PORT,
+        "tftp",
+        "read a random name",
+        question,
+        packets.decode_tftp,
+        any_port=True,
+    )
+    yield seen
+
+
+PROBE = Probe(name="tftp", produces=(TftpAnswer,), ask=_ask)

@@ -1,0 +1,78 @@
+"""Remedies for SSH. General words: every device calls its settings something else.
+
+What a change breaks is common practice, no source, and depends on the model.
+"""
+
+from __future__ import annotations
+
+from hardenprobe.records import Remedy
+
+SSH_OFF = Remedy(
+    id="ssh-protocol-2-only",
+    title="Leave only protocol 2 of SSH on, or switch SSH off",
+    steps=(
+        "If nobody administers the device over SSH, switch it off in the network or protocol settings.",
+        "Where it must stay, set the protocol to version 2 only.",
+        "Where neither can be set, look for a firmware release, and let only the administrators' network reach the port.",
+    ),
+    confirm="Ask again: ssh-legacy-protocol shows pass; the identification begins with SSH-2.0.",
+    needs_first="Administration over HTTPS works, or every SSH client in use speaks protocol 2.",
+    stops_working="Clients from before 2006 and scripts that ask for protocol 1 by name.",
+    ask="Whoever scripts the device, and the service technician.",
+    undo="Switch the former setting on again in the same place.",
+    lock_out="If SSH is the only way in: keep one session open and try a second with protocol 2.",
+)
+
+SSH_ALGORITHMS = Remedy(
+    id="ssh-algorithms-limit",
+    title="Leave only current SSH algorithms on",
+    steps=(
+        "In the device's security settings, deselect the key exchange methods, ciphers and MACs that the finding names.",
+        "Keep curve25519-sha256 or diffie-hellman-group14-sha256, a cipher of the aes-ctr or aes-gcm family, and hmac-sha2-256.",
+        "Where there is no such choice, look for a firmware release, or switch SSH off if nobody needs it.",
+    ),
+    confirm="Ask again: the SSH check that failed shows pass; the clients in use still connect.",
+    needs_first="The clients and agents in use are known to share an algorithm of those that stay.",
+    stops_working="Old SSH clients, fleet agents and backup scripts that know nothing newer.",
+    ask="Whoever scripts the device or collects its configuration over SSH.",
+    undo="Choose the former set in the same place.",
+    lock_out="A client that shares no algorithm cannot sign in: keep one session open and try a second.",
+)
+
+SSH_HOST_KEY = Remedy(
+    id="ssh-host-key-replace",
+    title="Give the device an SSH host key of its own",
+    steps=(
+        "In the device's security settings, create a new host key: Ed25519, ECDSA on P-256, or RSA of 2048 bits or more.",
+        "Remove DSA keys and shorter RSA keys.",
+        "Where keys cannot be made, a reset of the security settings often makes them anew; else look for a firmware release.",
+        "Note the new fingerprint, and bring known-hosts files up to date over a path that you trust.",
+    ),
+    confirm="Ask again: ssh-weak-host-key and ssh-shared-host-key show pass.",
+    needs_first="A list of the clients that remember the old key.",
+    stops_working="Clients and scripts that pinned the old key refuse to connect until they learn the new one.",
+    ask="Whoever scripts the device or collects its configuration over SSH.",
+    undo="None: an old key that is gone stays gone; clients learn the new one.",
+    lock_out="Clients with strict host key checking refuse the device until the new key is known to them.",
+    after=("ssh-algorithms-limit",),
+)
+
+SSH_STRICT = Remedy(
+    id="ssh-strict-key-exchange",
+    title="Update the firmware, or switch off the ciphers that can be cut short",
+    steps=(
+        "Look for a firmware release that names CVE-2023-48795 or strict key exchange.",
+        (
+            "Until it is there, deselect chacha20-poly1305, or the CBC ciphers where encrypt-then-MAC is on; aes-gcm and aes-ctr "
+            "stay."
+        ),
+        "Update the clients too: the protection holds only where both sides have it.",
+    ),
+    confirm="Ask again: ssh-prefix-truncation shows pass.",
+    needs_first="The clients in use share a cipher of the aes-gcm or aes-ctr family.",
+    stops_working="Clients that know only the ciphers switched off; a firmware update may reset settings.",
+    ask="Whoever scripts the device, and the service technician.",
+    undo="Choose the former ciphers in the same place; firmware may refuse to go back.",
+    lock_out="A client that shares no cipher cannot sign in: keep one session open and try a second.",
+    after=("ssh-algorithms-limit",),
+)

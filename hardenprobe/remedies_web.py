@@ -1,0 +1,178 @@
+"""Remedies of the web, print, scan and anonymous FTP checks. General words: every device calls its settings something else.
+
+What a change breaks is common practice, no source, and depends on the model.
+"""
+
+from __future__ import annotations
+
+from hardenprobe.records import Remedy
+
+_ADMINISTRATOR = "Whoever administers the device."
+_PRINT_SERVERS = "The print server's administrator, and whoever prints without one."
+
+REDIRECT_HOME = Remedy(
+    id="redirect-to-own-name",
+    title="Let the device redirect to its own name over HTTPS",
+    steps=(
+        "In the network settings, enter the host name and domain that people use for the device.",
+        "In the web server settings, choose the redirect to HTTPS, and clear any address of a portal that nobody answers for.",
+    ),
+    confirm="Ask again: http-redirect-leaves-device shows pass; a browser asked for http:// ends on https:// of the same device.",
+    needs_first="HTTPS answers under the name that is entered.",
+    stops_working="The portal's own way to the device, where there is one.",
+    ask="Whoever runs the portal that the redirect leads to.",
+    undo="Enter the old address again in the same place.",
+    lock_out="None: the settings stay reachable by address.",
+)
+
+ISOLATE_OR_REPLACE = Remedy(
+    id="isolate-or-replace",
+    title="Isolate a device that cannot be administered over TLS, and plan its replacement",
+    steps=(
+        "Look in the firmware's notes for HTTPS; update the device where a newer version has it.",
+        "Otherwise let only the administrators' stations and the print servers reach it.",
+        "Write its replacement into the budget, and administer it at the panel until then.",
+    ),
+    confirm="Ask again from a client's network: the device is silent; or management-encryption-missing shows pass.",
+    needs_first="A network segment of its own, or filters at the switch.",
+    stops_working="Direct printing and scanning from the networks that are shut out.",
+    ask="The network team, and the users of the device.",
+    undo="Open the filter again.",
+    lock_out="The administrators' addresses must be among those let in.",
+)
+
+SETTINGS_SIGN_IN = Remedy(
+    id="settings-sign-in",
+    title="Set an administrator password, and demand it for every settings page",
+    steps=(
+        "Over HTTPS, set an administrator password that is not the delivered one, and put it into the vault.",
+        "In the access settings, demand the sign-in for reading settings too, not only for changing them.",
+    ),
+    confirm="Ask again: settings-page-open shows pass.",
+    needs_first="HTTPS works, and there is a place where the password is kept.",
+    stops_working="Service technicians and tools that read pages without a password.",
+    ask="The service technician, and whoever reads meters from the pages.",
+    undo="Allow reading without a sign-in again in the same place.",
+    lock_out="A lost administrator password can mean a factory reset: vault first.",
+)
+
+STRICT_TRANSPORT = Remedy(
+    id="strict-transport-on",
+    title="Switch Strict-Transport-Security on",
+    steps=(
+        "See that the certificate is trusted by browsers, and that it renews by itself.",
+        "In the web server settings, switch HTTP Strict Transport Security on.",
+    ),
+    confirm="Ask again: http-strict-transport shows pass with a max-age above zero.",
+    needs_first="A trusted certificate that renews.",
+    stops_working="Browsers no longer let anyone click past an expired or self-signed certificate.",
+    ask=_ADMINISTRATOR,
+    undo="Switch it off and serve max-age=0 once to every browser that has seen it.",
+    lock_out="When the certificate expires, browsers refuse the name: the address or the panel is left.",
+)
+
+COOKIE_FLAGS = Remedy(
+    id="cookie-flags",
+    title="Get firmware whose session cookies are Secure and HttpOnly",
+    steps=(
+        "Look in the web server settings for HTTPS only; some devices then set the flags.",
+        "Otherwise report it to the supplier, and install the firmware that mends it.",
+    ),
+    confirm="Ask again: http-cookie-flags shows pass.",
+    needs_first="Release notes read, settings exported.",
+    stops_working="Nothing by the flags; a firmware update can reset settings and refuse supplies or apps.",
+    ask="The supplier, and whoever runs panel apps.",
+    undo="None for firmware on most devices.",
+    lock_out="None: the settings page is reached as before.",
+)
+
+IPP_TLS = Remedy(
+    id="ipp-tls-only",
+    title="Offer IPP over TLS only",
+    steps=(
+        "Move one pilot queue to ipps, then the others.",
+        "In the IPP settings, demand a secure connection, or switch IPP without TLS off.",
+    ),
+    confirm="Ask again: cleartext-ipp shows pass; print one page from each queue.",
+    needs_first="Queues over ipps, tried on one pilot device, with a certificate that the clients trust.",
+    stops_working="Queues by ipp://, old clients, some driverless printing.",
+    ask=_PRINT_SERVERS,
+    undo="Allow IPP without TLS again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)
+
+IPP_AUTHENTICATION = Remedy(
+    id="ipp-authentication",
+    title="Demand authentication for IPP, or let only the print servers reach it",
+    steps=(
+        "Decide who may print without a print server; where nobody may, admit only the print servers' addresses.",
+        "Otherwise switch authentication on in the IPP settings, over TLS.",
+    ),
+    confirm="Ask again: ipp-no-authentication shows pass, or the port is silent from a client's network.",
+    needs_first="IPP over TLS, since Basic sends the password readable; accounts for whoever prints directly.",
+    stops_working="Driverless printing from phones and guests.",
+    ask=_PRINT_SERVERS,
+    undo="Switch authentication off again in the same place.",
+    lock_out="None: the settings are reached another way.",
+    after=("ipp-tls-only",),
+)
+
+JOB_PRIVACY = Remedy(
+    id="job-names-private",
+    title="Hide names of jobs and users from strangers",
+    steps=(
+        "In the privacy or security settings, hide job names and user names from anyone but the owner and the operator.",
+        "Shorten the list of finished jobs, or switch it off.",
+    ),
+    confirm="Ask again while a job is listed: ipp-job-disclosure shows pass.",
+    needs_first="Whoever reads job lists for accounting has an account of their own.",
+    stops_working="Status windows that show other people's jobs; accounting that reads the list without signing in.",
+    ask="The accounting team.",
+    undo="Show the names again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)
+
+PRINT_BY_REFERENCE_OFF = Remedy(
+    id="print-by-reference-off",
+    title="Switch printing by reference off",
+    steps=(
+        "In the IPP or print settings, switch off printing from an address (Print-URI, Send-URI).",
+        "Where there is no such setting, let the device open no connections but to the servers it needs.",
+    ),
+    confirm="Ask again: ipp-print-by-reference shows pass.",
+    needs_first="A list of servers that the device must reach: mail, directory, folders, time.",
+    stops_working="Printing a document by giving its address; the operations are deprecated and hardly used.",
+    ask=_PRINT_SERVERS,
+    undo="Switch it on again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)
+
+SCAN_SIGN_IN = Remedy(
+    id="scan-service-guard",
+    title="Switch network scanning without sign-in off",
+    steps=(
+        "Ask who scans from a computer or phone straight from the device.",
+        "In the scan or driverless settings, switch the service off, or demand a sign-in over TLS.",
+    ),
+    confirm="Ask again: scan-service-open shows pass.",
+    needs_first="Another way to scan: to a folder or to mail, from the panel.",
+    stops_working="Driverless scanning from computers and phones.",
+    ask="The users of the device.",
+    undo="Switch the service on again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)
+
+FTP_ANONYMOUS_OFF = Remedy(
+    id="ftp-anonymous-off",
+    title="Switch anonymous FTP off",
+    steps=(
+        "In the FTP settings, switch anonymous access off; where there is no such setting, switch the FTP server off.",
+        "Where jobs arrive this way, move them to IPP over TLS first.",
+    ),
+    confirm="Ask again: ftp-anonymous shows pass.",
+    needs_first="Another way for whoever prints or updates by FTP.",
+    stops_working="Printing and firmware updates by anonymous FTP.",
+    ask="The users of the device, and the service technician.",
+    undo="Switch anonymous access on again in the same place.",
+    lock_out="None: FTP is not how the settings are reached.",
+)

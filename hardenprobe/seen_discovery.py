@@ -1,0 +1,38 @@
+"""What the checks of datagram services look at: questions that were answered, and what to say of those that were not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from hardenprobe.absence import off_udp
+from hardenprobe.check import Outcome, Seen, fail
+from hardenprobe.facts_discovery import Datagram
+from hardenprobe.records import Reason
+
+
+def answered(
+    seen: Seen, facts: type[Datagram], expected: str, what: str, *, link_only: bool = False
+) -> Iterable[Outcome]:
+    """One finding for each endpoint that answered; where none did, what refusal and silence mean.
+
+    Args:
+        what: The service, as a sentence calls it.
+        link_only: Its responders may ignore whoever asks from another link, so their silence tells nothing there.
+    """
+    asked = seen.of(facts)
+    told = set()
+    for question in asked:
+        if question.facts.answered and question.endpoint not in told:
+            told.add(question.endpoint)
+            reply = question.facts
+            text = f"{what} is answered: {reply.says}"
+            value = {"amplification": reply.amplification, "sent": reply.sent, "received": reply.received}
+            yield fail(question, text, expected, value=value)
+    if told:
+        return
+    elsewhere = any(isinstance(o.facts, facts) and o.facts.answered for o in seen.elsewhere)
+    outcome = off_udp(asked, elsewhere, expected, what)
+    if link_only and seen.vantage.on_link is False and outcome.reason is Reason.SILENT:
+        outcome = replace(outcome, reason=Reason.OFF_LINK)
+    yield outcome

@@ -1,0 +1,69 @@
+"""What the IPP checks look at: print services that told their attributes, and what to say of those that did not."""
+
+from __future__ import annotations
+
+from urllib.parse import SplitResult, urlsplit
+
+from hardenprobe.absence import no_service
+from hardenprobe.check import Outcome, Seen, untold
+from hardenprobe.facts_web import IppPrinter, PrinterUri
+from hardenprobe.records import Observation, Reason
+from hardenprobe.seen_names import is_own
+from hardenprobe.seen_web import by_port
+
+PORT = 631  # IANA: ipp and ipps
+REFUSALS = (0x0401, 0x0402, 0x0403)  # RFC 8011 appendix B: forbidden, not-authenticated, not-authorized
+
+
+def serving(seen: Seen, expected: str) -> tuple[list[Observation[IppPrinter]], list[Outcome]]:
+    """One answer for each port that told its attributes, and an outcome for each that did not, or for none at all."""
+    found: list[Observation[IppPrinter]] = []
+    missing: list[Outcome] = []
+    for answers in by_port(seen.of(IppPrinter)).values():
+        told = next((one for one in answers if one.facts.served), None)
+        if told is not None:
+            found.append(told)
+        elif any(one.facts.assigned or one.facts.status is not None for one in answers):
+            missing.append(_untold(answers[0], expected))
+    asked = {(o.endpoint.address, o.endpoint.port) for o in seen.of(IppPrinter) if o.endpoint}
+    for port in seen.accepting:
+        where = port.endpoint
+        if where and where.port == PORT and (where.address, where.port) not in asked and not port.facts.closed:
+            missing.append(untold(port, "was not asked for IPP", expected))
+    if not found and not missing:
+        missing.append(no_service(seen, expected, "IPP", (PORT,)))
+    return found, missing
+
+
+def _untold(answer: Observation[IppPrinter], expected: str) -> Outcome:
+    facts = answer.facts
+    if facts.status is not None:
+        return untold(answer, f"attributes were refused with IPP status 0x{facts.status:04x}", expected)
+    reasons = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
+    reason = Reason.DROPPED if facts.http_status == 403 else reasons.get(facts.fault or "", Reason.INCONCLUSIVE)
+    return untold(answer, f"no IPP came back: {facts.fault}", expected, reason=reason)
+
+
+def own_uris(seen: Seen, answer: Observation[IppPrinter]) -> dict[str, PrinterUri]:
+    """The addresses of the device's own among those that it tells, by scheme and path: "ipps /ipp/print".
+
+    Own is what names a host that is known to be the device, or the path that was asked.
+    """
+    found: dict[str, PrinterUri] = {}
+    for one in answer.facts.uris:
+        parts = _split(one.uri)
+        if parts is None:
+            continue
+        host = parts.hostname or ""
+        if is_own(seen, host) or (parts.path or "/") == answer.facts.path:
+            found.setdefault(f"{parts.scheme.lower()} {parts.path or '/'}"[:120], one)
+    return found
+
+
+def _split(uri: str) -> SplitResult | None:
+    try:
+        parts = urlsplit(uri)
+        parts.hostname  # noqa: B018 - a broken host is found out only now
+    except ValueError:
+        return None
+    return parts

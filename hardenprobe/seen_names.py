@@ -1,0 +1,48 @@
+"""What a device is called: its addresses, the names in use, and the names that its certificates claim."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from ipaddress import ip_address
+
+from hardenprobe.check import Seen
+from hardenprobe.facts_tls import TlsPort
+
+
+def names_in_use(seen: Seen) -> tuple[str, ...]:
+    """Names that people use for the device: of the inventory, given as target, or told by the device as its own."""
+    return tuple(dict.fromkeys([*(seen.listed.names if seen.listed else ()), *seen.device.names]))
+
+
+def certificate_names(seen: Seen) -> tuple[str, ...]:
+    """Every subjectAltName that the device showed."""
+    leaves = (c.certificates[0] for o in seen.of(TlsPort) for c in o.facts.chains if c.certificates)
+    return tuple(dict.fromkeys(name for leaf in leaves for name in leaf.names))
+
+
+def is_own(seen: Seen, host: str) -> bool:
+    """Tell whether a host is the device itself, as far as anything known says so."""
+    addresses = [a.address for a in seen.device.addresses]
+    return matches_any((*addresses, *names_in_use(seen), *certificate_names(seen)), host)
+
+
+def matches_any(patterns: Iterable[str], name: str) -> bool:
+    """Tell whether one of several names of certificates or inventories is meant by `name`."""
+    return any(matches(pattern, name) for pattern in patterns)
+
+
+def matches(pattern: str, name: str) -> bool:
+    """RFC 9525 section 6.3: letter case aside; `*` only as the whole leftmost label, for one label.
+
+    >>> matches("*.devices.example", "One.devices.example."), matches("*.example", "a.b.example")
+    (True, False)
+    """
+    try:
+        return ip_address(pattern) == ip_address(name)
+    except ValueError:
+        pass
+    have = pattern.lower().rstrip(".").split(".")
+    want = name.lower().rstrip(".").split(".")
+    if have[0] == "*" and len(have) > 2:
+        return len(have) == len(want) and have[1:] == want[1:]
+    return have == want

@@ -1,0 +1,29 @@
+"""What the checks look at that judge a port by its accepting alone, since nothing may be said to it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from hardenprobe.absence import off_tcp
+from hardenprobe.check import Outcome, Seen, fail, untold
+from hardenprobe.records import Reason
+
+
+def accepting(seen: Seen, ports: Mapping[int, str], expected: str) -> Iterable[Outcome]:
+    """One finding for each of the ports that accepts and does not greet in another protocol.
+
+    Args:
+        ports: Port to the service that it is assigned to.
+    """
+    told = False
+    for port in seen.accepting:
+        where = port.endpoint
+        if where is None or where.port not in ports or port.facts.speaks or seen.ambiguous:
+            continue
+        told = True
+        if port.facts.closed:
+            yield untold(port, "accepts and closes at once", expected, reason=Reason.DROPPED)
+        else:
+            yield fail(port, f"accepts, assigned to {ports[where.port]}; protocol not confirmed", expected)
+    if not told:
+        yield off_tcp(seen, expected, ports=ports, accept_only=True)

@@ -1,0 +1,104 @@
+"""What the SSH checks look at: ports that told their algorithms, and what to say of those that did not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, Literal
+
+from hardenprobe.absence import no_service
+from hardenprobe.check import Outcome, Seen, fail, note, passed, untold
+from hardenprobe.facts_ssh import SshOffer
+from hardenprobe.ports import MAY_SPEAK
+from hardenprobe.records import Observation, Reason
+from hardenprobe.rulesets_ssh import NameRule, SshRules
+
+_REASONS = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
+
+
+def why(fault: str | None) -> Reason:
+    """The reason that a fault of an SSH observation comes to."""
+    return _REASONS.get(fault or "", Reason.INCONCLUSIVE)
+
+
+def offers(seen: Seen, expected: str) -> tuple[list[Observation[SshOffer]], list[Outcome]]:
+    """Ports whose algorithms are known, and an outcome for each that did not tell, or for a device without SSH."""
+    known = [o for o in seen.of(SshOffer) if o.facts.speaks and o.facts.fault is None]
+    missing: list[Outcome] = []
+    for offer in seen.of(SshOffer):
+        fault = offer.facts.fault
+        if fault == "not SSH" or fault is None:
+            continue
+        speaks = "speaks SSH" if offer.facts.speaks else "is asked for SSH"
+        missing.append(
+            untold(offer, f"{speaks}; its algorithms are not known: {fault}", expected, reason=why(fault))
+        )
+    missing += unheard(seen, seen.of(SshOffer), expected)
+    if not known and not missing:
+        missing.append(no_service(seen, expected, "SSH"))
+    return known, missing
+
+
+def unheard(seen: Seen, told: Iterable[Observation[Any]], expected: str) -> list[Outcome]:
+    """An outcome for each port that greets like SSH, or on which SSH is expected, and that is not among those told."""
+    places = {_place(o) for o in told}
+    found = []
+    for port in seen.accepting:
+        where = _place(port)
+        if where is None or where in places:
+            continue
+        if port.facts.speaks == "ssh":
+            found.append(untold(port, "greets like SSH and told no more", expected))
+        elif "ssh" in MAY_SPEAK.get(where[1], ()) and not (port.facts.closed or where in seen.identified):
+            found.append(untold(port, "accepts and says nothing", expected))
+    return found
+
+
+def _place(seen: Observation[Any]) -> tuple[str, int] | None:
+    return (seen.endpoint.address, seen.endpoint.port) if seen.endpoint else None
+
+
+def judge_names(
+    seen: Seen,
+    rules: SshRules,
+    which: Literal["key_exchanges", "ciphers", "macs"],
+    *,
+    what: str,
+    expected: str,
+    dated: Literal["fail", "inform"],
+) -> Iterable[Outcome]:
+    """Judge one kind of algorithm: a result for each weakness, and one for what the rules do not rate.
+
+    Args:
+        what: The kind, as a sentence calls several of them.
+        dated: What becomes of names that are merely advised against.
+    """
+    known, missing = offers(seen, expected)
+    yield from missing
+    judged: tuple[NameRule, ...] = getattr(rules, which)
+    for offer in known:
+        offered: tuple[str, ...] = getattr(offer.facts, which)
+        if not offered:
+            yield untold(offer, f"no {what} are offered, so none can be judged", expected)
+            continue
+        weak, unrated = rules.rate(judged, offered)
+        failed = False
+        for rule, names in weak:
+            says = rule.say.upper().replace("-", " ")
+            text = f"{rule.weakness}: {_listed(names)} ({says}, {rule.source})"
+            more: dict[str, Any] = {"value": names, "subject": rule.weakness, "rule_set": rules.rule_set}
+            if rule.kind == "dated" and dated == "inform":
+                yield note(offer, text, expected, **more)
+            else:
+                failed = True
+                yield fail(offer, text, expected, vector=rule.kind, **more)
+        if unrated:
+            text = f"{len(unrated)} offered {what} are not rated: {_listed(unrated)}"
+            yield note(offer, text, expected, value=unrated, subject="unrated", rule_set=rules.rule_set)
+        if not failed:
+            text = f"{len(offered)} offered {what}, none that must fail"
+            yield passed(offer, text, expected, value=list(offered), rule_set=rules.rule_set)
+
+
+def _listed(names: list[str]) -> str:
+    more = f" and {len(names) - 8} more" if len(names) > 8 else ""
+    return ", ".join(names[:8]) + more

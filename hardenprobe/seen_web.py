@@ -1,0 +1,63 @@
+"""What the web checks look at: answers in clear, answers over TLS, and what to say where none came."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, TypeVar
+
+from hardenprobe.absence import off_tcp
+from hardenprobe.check import Outcome, Seen, untold
+from hardenprobe.facts import HttpAnswer
+from hardenprobe.facts_web import IppPrinter, SettingsPageAnswer
+from hardenprobe.records import Observation, Reason
+
+F = TypeVar("F")
+
+REDIRECTS = (301, 302, 303, 307, 308)  # RFC 9110 section 15.4, those that name one place to go
+
+
+def by_port(found: Iterable[Observation[F]]) -> dict[tuple[str, int], list[Observation[F]]]:
+    """Group observations by address and port, in the order they were made."""
+    groups: dict[tuple[str, int], list[Observation[F]]] = {}
+    for one in found:
+        if one.endpoint:
+            groups.setdefault((one.endpoint.address, one.endpoint.port), []).append(one)
+    return groups
+
+
+def in_clear(seen: Seen) -> dict[tuple[str, int], list[Observation[Any]]]:
+    """Every answer to a question over plain HTTP, by address and port."""
+    asked = (*seen.of(HttpAnswer), *seen.of(SettingsPageAnswer), *seen.of(IppPrinter))
+    return by_port(o for o in asked if not o.facts.tls and not _only_tried(o))
+
+
+def _only_tried(one: Observation[Any]) -> bool:
+    """A print service may refuse clear text, which is no web server that does not answer."""
+    facts = one.facts
+    return isinstance(facts, IppPrinter) and facts.http_status is None
+
+
+def mute(answers: Iterable[Observation[Any]], expected: str) -> Outcome | None:
+    """An outcome for a port where no HTTP came back at all, None where some did."""
+    answers = list(answers)
+    if any(one.facts.recognised for one in answers):
+        return None
+    return no_http(answers[0], expected)
+
+
+def no_http(one: Observation[Any], expected: str) -> Outcome:
+    """It cannot be told, since no HTTP came back."""
+    fault = one.facts.fault
+    reasons = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
+    return untold(one, f"no HTTP came back: {fault}", expected, reason=reasons.get(fault, Reason.INCONCLUSIVE))
+
+
+def nothing_in_clear(seen: Seen, expected: str) -> Outcome:
+    """No port was asked over plain HTTP."""
+    return off_tcp(seen, expected)
+
+
+def leads_to_https(facts: Any) -> bool:
+    """A redirect whose Location is an https address."""
+    status = facts.http_status if isinstance(facts, IppPrinter) else facts.status
+    return status in REDIRECTS and (facts.location or "").strip().lower().startswith("https:")

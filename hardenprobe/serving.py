@@ -1,0 +1,60 @@
+"""Whether a service serves us: what a page, a reply, a greeting or a silence means for access."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.ports import SERVICES
+from hardenprobe.records import Observation, State
+
+
+def answers(
+    observations: Iterable[Observation[Any]], transport: str, port: int
+) -> Iterator[list[Observation[Any]]]:
+    """What was heard of one port at each address; ports that refuse are left out."""
+    found: dict[str, list[Observation[Any]]] = {}
+    for one in observations:
+        where = one.endpoint
+        if where is None or (where.transport, where.port) != (transport, port):
+            continue
+        if not (isinstance(one.facts, TcpPort) and one.facts.state is State.REFUSING):
+            found.setdefault(where.address, []).append(one)
+    yield from found.values()
+
+
+def serves(service: str, facts: Any) -> bool:
+    """One observation shows that the service serves us. A demand for credentials serves; a bare handshake does not.
+
+    Args:
+        service: A word of ports.SERVICES.
+    """
+    if service in ("http", "https"):
+        return isinstance(facts, HttpAnswer) and facts.status is not None and facts.status != 403
+    if service == "snmp":
+        return (
+            getattr(facts, "error_status", None) is not None or getattr(facts, "engine_id", None) is not None
+        )
+    # Of other services a connection that stays open is all that may be seen.
+    return isinstance(facts, TcpPort) and facts.state is State.ACCEPTING and not facts.closed
+
+
+def says_no(service: str, heard: Sequence[Observation[Any]]) -> bool:
+    """It refused us beyond doubt; a silent SNMP agent may only dislike the community."""
+    if service == "snmp":
+        return any(getattr(one.facts, "state", None) is State.REFUSING for one in heard)
+    told = [one.facts for one in heard]
+    if any(isinstance(f, TcpPort) and f.closed for f in told):
+        return True
+    return any(isinstance(f, HttpAnswer) and (f.status == 403 or f.fault == "closed") for f in told)
+
+
+def silent(heard: Iterable[Observation[Any]]) -> bool:
+    """A TCP port of it gave no sign of life."""
+    return any(isinstance(one.facts, TcpPort) and one.facts.state is State.SILENT for one in heard)
+
+
+def service_at(transport: str, port: int) -> str:
+    """The word of ports.SERVICES for a port; "tcp" where it has none."""
+    return next((word for word, places in SERVICES.items() if (transport, port) in places), "tcp")

@@ -1,0 +1,86 @@
+"""What it costs to learn a port's suites, beside the TLS library's own enumeration of the same server in the same run.
+
+    python tests/benchmarks/tls_cost.py
+
+Connections are counted by a relay in front of the server. Neither side pauses between connections; the library asks
+five at a time, as it does by default, and we one. The last line is about the server that accepts everything.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import tempfile
+import time
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from cryptography.hazmat.primitives.asymmetric import rsa
+
+from hardenprobe.facts_tls import VERSIONS, TlsSecondOpinion, TlsSuites
+from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.second_opinion_child import answer
+from hardenprobe.probes.tls import probe_tls
+from hardenprobe.seen_tls import disagreements
+from hardenprobe.testing_tls_servers import CountingRelay, issue, line_to, openssl_server
+
+SERVERS = {
+    "everything": ("-min_protocol", "TLSv1", "-cipher", "ALL:@SECLEVEL=0"),
+    "stock suites, TLS 1.0 to 1.3": ("-min_protocol", "TLSv1", "-cipher", "DEFAULT:@SECLEVEL=0"),
+    "six suites": ("-min_protocol", "TLSv1.2", "-cipher", "ECDHE+AESGCM:ECDHE+CHACHA20"),
+}
+
+
+def measured(target: int, run: Callable[[int], Any]) -> tuple[Any, int, float]:
+    """Run against a counted port; return result, connections and seconds."""
+    with CountingRelay(target) as relay:
+        began = time.perf_counter()
+        result = run(relay.port)
+        return result, relay.connections, time.perf_counter() - began
+
+
+def ours(depth: str) -> Callable[[int], TlsSuites]:
+    def run(port: int) -> TlsSuites:
+        seen = asyncio.run(probe_tls(line_to(port), port, anchors=TrustAnchors(), depth=depth))
+        facts: TlsSuites = seen[-1].facts
+        return facts
+
+    return run
+
+
+def theirs(port: int) -> TlsSecondOpinion:
+    found = answer(port, list(VERSIONS), 5.0, at_once=5)
+    return TlsSecondOpinion(
+        suites={version: tuple(item["accepted"]) for version, item in found.items()},
+        asked={version: tuple(item["asked"]) for version, item in found.items()},
+    )
+
+
+def main() -> int:
+    """Print a line a server and the line that counts; return 1 where the sets differ."""
+    warnings.simplefilter("ignore")
+    lines: list[tuple[float, float, bool]] = []
+    with tempfile.TemporaryDirectory() as folder:
+        credentials = issue(Path(folder), "device", key=rsa.generate_private_key(65537, 2048))
+        for name, arguments in SERVERS.items():
+            with openssl_server(credentials, *arguments) as port:
+                suites, count, seconds = measured(port, ours("suites"))
+                _, sheet, _ = measured(port, ours("full"))
+                second, many, longer = measured(port, theirs)
+            accepted = sum(map(len, suites.suites.values()))
+            same = not disagreements(suites, second)
+            lines.append((many / count, longer / seconds, same))
+            print(
+                f"{name}: {accepted} accepted; {count} connections in {seconds:.2f} s (fact sheet {sheet}) against "
+                f"{many} in {longer:.2f} s: {many / count:.1f}x fewer, {longer / seconds:.1f}x less time"
+            )
+    equal = all(same for _, _, same in lines)
+    fewer, less, _ = lines[0]
+    print(f"connections {fewer:.1f}x fewer, time {less:.1f}x less, sets equal: {'yes' if equal else 'no'}")
+    return 0 if equal else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,43 @@
+"""hardenprobe.checks.tls_heartbleed"""
+
+from __future__ import annotations
+
+import pytest
+
+from hardenprobe.checks.tls_heartbleed import CHECK
+from hardenprobe.facts_tls import TlsFlaws, TlsPort
+from hardenprobe.records import State
+from hardenprobe.testing_tls import seen_tls, tls_port
+
+NONE = CHECK.settings()
+
+
+@pytest.mark.parametrize(
+    ("facts", "word", "reason"),
+    [
+        ((TlsFlaws(heartbleed="vulnerable"),), "fail", None),
+        ((TlsFlaws(heartbleed="sound"),), "pass", None),
+        ((TlsFlaws(heartbleed="unknown", unknown_why="ceiling"),), "unknown", "ceiling"),
+        ((TlsFlaws(unknown_why="crashed"),), "unknown", "crashed"),
+        ((), "unknown", "reach"),
+    ],
+)
+def test_what_the_probe_found(facts: tuple[TlsFlaws, ...], word: str, reason: str | None) -> None:
+    [outcome] = CHECK.judge(seen_tls(tls_port("TLS 1.2"), *facts), NONE)
+
+    assert (str(outcome.word), outcome.reason) == (word, reason)
+    assert outcome.proof
+
+
+@pytest.mark.parametrize(
+    ("facts", "state", "word"),
+    [
+        ((), State.REFUSING, "notapplicable"),
+        ((), State.SILENT, "unknown"),
+        ((TlsPort(speaks=False, fault="closed"),), State.ACCEPTING, "unknown"),
+    ],
+)
+def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], state: State, word: str) -> None:
+    [outcome] = CHECK.judge(seen_tls(*facts, ports={443: state}), NONE)
+
+    assert str(outcome.word) == word

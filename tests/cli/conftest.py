@@ -1,0 +1,117 @@
+"""The command line run in this process, and small real devices that live in a thread of their own."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import os
+import threading
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from hardenprobe import cli
+
+OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
+_number = itertools.count(1)
+
+
+@dataclass
+class Ended:
+    """How a command ended, and what it said."""
+
+    status: int
+    out: str
+    err: str
+
+
+@dataclass
+class Device:
+    """Greetings on logical ports of one loopback address that nobody else uses."""
+
+    greetings: dict[int, bytes]
+    address: str = field(
+        default_factory=lambda: f"127.{20 + os.getpid() // 256 % 100}.{os.getpid() % 256}.{next(_number)}"
+    )
+    connections: Counter[int] = field(default_factory=Counter)
+    received: bytearray = field(default_factory=bytearray)
+
+    @property
+    def arguments(self) -> list[str]:
+        """What `scan` needs to look at this device and nothing else."""
+        ports = ",".join(map(str, self.greetings or {23: b""}))
+        return [self.address, "--port-offset", str(OFFSET), "--ports", ports, "--no-plugins"]
+
+
+@pytest.fixture
+def command(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Callable[..., Ended]:
+    """Run the command line; whatever is raised past it fails the test."""
+    monkeypatch.setenv("COLUMNS", "120")
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+
+    def run(*arguments: object) -> Ended:
+        capsys.readouterr()
+        status = cli.run([str(a) for a in arguments])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return Ended(status, out, err)
+
+    return run
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> list[str]:
+    """The option that keeps a command away from the user's own store."""
+    return ["--store", str(tmp_path / "store.db")]
+
+
+@pytest.fixture
+def device() -> Iterator[Callable[[dict[int, bytes]], Device]]:
+    """Make devices; they are gone when the test ends."""
+    loop = asyncio.new_event_loop()
+    thread = threading.Thread(target=loop.run_forever)
+    thread.start()
+    servers: list[asyncio.Server] = []
+
+    async def serve(one: Device) -> None:
+        for port, greeting in one.greetings.items():
+
+            async def handler(
+                reader: asyncio.StreamReader,
+                writer: asyncio.StreamWriter,
+                port: int = port,
+                greeting: bytes = greeting,
+            ) -> None:
+                one.connections[port] += 1
+                with contextlib.suppress(ConnectionError):
+                    writer.write(greeting)
+                    while data := await reader.read(1000):
+                        one.received.extend(data)
+                writer.transport.abort()
+
+            servers.append(await asyncio.start_server(handler, one.address, port + OFFSET))
+
+    def make(greetings: dict[int, bytes]) -> Device:
+        one = Device(greetings)
+        asyncio.run_coroutine_threadsafe(serve(one), loop).result(5)
+        return one
+
+    async def finish() -> None:
+        for server in servers:
+            server.close()
+        others = asyncio.all_tasks() - {asyncio.current_task()}
+        for task in others:
+            task.cancel()
+        await asyncio.gather(*others, return_exceptions=True)
+
+    yield make
+    asyncio.run_coroutine_threadsafe(finish(), loop).result(5)
+    loop.call_soon_threadsafe(loop.stop)
+    thread.join(5)
+    loop.close()

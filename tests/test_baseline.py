@@ -1,0 +1,135 @@
+"""Baselines: loaded, resolved, and refused with the line at fault."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from hardenprobe import baseline, registry
+from hardenprobe.errors import FileInvalid, UnknownName
+
+CHECKS = registry.load(plugins=False)
+GOOD = """\
+baseline: "mine/1"
+title: "Mine"
+dated: "2026-11-25"
+sources: ["policy"]
+ports:
+  tcp: [23, 80]
+snmp:
+  default_communities: ["public"]
+expect:
+  unexpected-service:
+    allowed_tcp: [80]
+"""
+Write = Callable[[str], Path]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    def written(text: str) -> Path:
+        path = tmp_path / "mine.yaml"
+        path.write_text(text)
+        return path
+
+    return written
+
+
+@pytest.mark.parametrize("name", sorted(baseline.shipped()))
+def test_every_shipped_baseline_resolves(name: str) -> None:
+    found = baseline.load(name, CHECKS)
+    assert set(found.settings) <= set(CHECKS.checks)
+    assert found.must_determine <= set(CHECKS.checks)
+    assert found.file.sources
+    assert len(found.communities) <= baseline.MOST_COMMUNITIES
+    assert baseline.titles()[name] == found.title
+
+
+def test_the_default_baseline_asks_for_every_built_in_check() -> None:
+    assert set(baseline.load(baseline.DEFAULT, CHECKS).settings) == set(CHECKS.checks)
+
+
+def test_a_file(write: Write) -> None:
+    path = write(GOOD)
+    found = baseline.load(str(path), CHECKS)
+    assert (found.name, found.source, found.tcp_ports, found.udp_ports) == (
+        "mine/1",
+        str(path),
+        (23, 80),
+        (161,),
+    )
+    assert found.settings["unexpected-service"] == CHECKS.get("unexpected-service").settings(
+        allowed_tcp=(80,)
+    )
+    assert "cleartext-telnet" in found.settings  # nothing needs deciding, so it is asked for
+    assert "tls-deprecated-version" not in found.settings  # somebody must choose the rule set
+
+
+def test_the_hash_covers_what_is_decided_and_not_how_it_is_written(write: Write) -> None:
+    first = baseline.load(str(write(GOOD)), CHECKS).hash
+    assert baseline.load(str(write("# a comment\n" + GOOD.replace("[80]", "[ 80 ]"))), CHECKS).hash == first
+    assert baseline.load(str(write(GOOD.replace("[80]", "[80, 443]"))), CHECKS).hash != first
+
+
+@pytest.mark.parametrize(
+    ("change", "line", "says"),
+    [
+        pytest.param(
+            ("allowed_tcp:", "allowed_tpc:"), 11, "did you mean 'allowed_tcp'?", id="misspelt setting"
+        ),
+        pytest.param(("snmp:", "smnp:"), 7, "did you mean 'snmp'?", id="misspelt key"),
+        pytest.param(
+            ("unexpected-service:", "unexpected-servise:"),
+            10,
+            "expect names 'unexpected-servise', which is no check; did you mean 'unexpected-service'?",
+            id="unknown check",
+        ),
+        pytest.param(
+            ("unexpected-service:", "zzz:"),
+            10,
+            "see `hardenprobe checks list`",
+            id="check that resembles nothing",
+        ),
+        pytest.param(
+            ("expect:", 'must_determine: ["cleartext-telnt"]\nexpect:'),
+            9,
+            "must_determine names 'cleartext-telnt'",
+            id="unknown check that must be determined",
+        ),
+        pytest.param(
+            ("    allowed_tcp: [80]", "    {}"), 10, "the key 'allowed_tcp' is missing", id="nothing decided"
+        ),
+        pytest.param(("[80]", '["80"]'), 11, "allowed_tcp.0 is '80': ", id="a word for a number"),
+        pytest.param(("[23, 80]", "[23, 0]"), 6, "port 0 is not 1 to 65535", id="no port"),
+        pytest.param(
+            ('["public"]', '["a", "b", "c", "d"]'),
+            8,
+            "at most 3 communities are ever tried",
+            id="too many communities",
+        ),
+        pytest.param(('title: "Mine"', 'baseline: "x"'), 2, "stands here twice", id="repeated key"),
+    ],
+)
+def test_a_wrong_file(write: Write, change: tuple[str, str], line: int, says: str) -> None:
+    assert change[0] in GOOD
+    path = write(GOOD.replace(*change, 1))
+    with pytest.raises(FileInvalid) as caught:
+        baseline.load(str(path), CHECKS)
+    assert str(caught.value).startswith(f"{path}:{line}: ")
+    assert says in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_an_unknown_name_proposes_the_nearest() -> None:
+    with pytest.raises(UnknownName, match="did you mean office-device?"):
+        baseline.load("ofice-device", CHECKS)
+    with pytest.raises(UnknownName, match="hardenprobe baseline list"):
+        baseline.load("zzz", CHECKS)
+
+
+@pytest.mark.parametrize("name", ["none.yaml", "./none"])
+def test_a_file_that_is_not_there(name: str) -> None:
+    with pytest.raises(FileInvalid, match="cannot be read: No such file"):
+        baseline.load(name, CHECKS)

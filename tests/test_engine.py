@@ -1,0 +1,557 @@
+"""Visits: what becomes of devices that refuse, crash us, lie, are fragile, or cost too much."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import os
+import random
+import socket
+from collections import Counter
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hardenprobe import baseline, registry, review
+from hardenprobe.engine import Scan
+from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting
+from hardenprobe.identity import Visit
+from hardenprobe.inventory import Inventory, Listed
+from hardenprobe.link import Timing
+from hardenprobe.plan import Plan, targets
+from hardenprobe.probes import ftp, tcp
+from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.records import Reach, Reason, Result, Review, State, Vantage, Word
+from hardenprobe.scope import LOOPBACK, Scope
+
+OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
+QUICK = Timing(connect=0.3, greeting=0.1, reply=0.3, pause=0.0)
+ALL: frozenset[type[Any]] = frozenset({TcpPort, TelnetGreeting, FtpSession, HttpAnswer, SnmpAnswer})
+ANCHORS = TrustAnchors.load([], system=False)
+CHECKS = registry.load(plugins=False)
+EXPECTED = baseline.load("office-device", CHECKS)
+
+_number = itertools.count(1)
+
+
+def own_address() -> str:
+    """A loopback address that no other test and no other run of the tests uses."""
+    pid, number = os.getpid(), next(_number)
+    return f"127.{120 + pid // 256 % 100}.{pid % 256}.{number}"
+
+
+Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+
+
+def saying(greeting: bytes) -> Handler:
+    async def handler(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(greeting)
+        await reader.read()
+
+    return handler
+
+
+async def web(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    with contextlib.suppress(asyncio.IncompleteReadError):
+        await reader.readuntil(b"\r\n\r\n")
+        writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\nhi")
+
+
+async def ftpd(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    writer.write(b"220 ready\r\n")
+    while await reader.readline():
+        writer.write(b"331 go on\r\n")
+
+
+class Device:
+    """Handlers on logical ports of one address; counts connections and bytes of each port."""
+
+    def __init__(self, ports: dict[int, Handler]) -> None:
+        self.address, self.ports = own_address(), ports
+        self.connections: Counter[int] = Counter()
+
+
+@asynccontextmanager
+async def running(*devices: Device) -> AsyncIterator[None]:
+    tasks: set[asyncio.Task[None]] = set()
+    async with contextlib.AsyncExitStack() as stack:
+        for device in devices:
+            for port, handler in device.ports.items():
+
+                async def on_connect(
+                    reader: asyncio.StreamReader,
+                    writer: asyncio.StreamWriter,
+                    device: Device = device,
+                    port: int = port,
+                    handler: Handler = handler,
+                ) -> None:
+                    device.connections[port] += 1
+                    task = asyncio.current_task()
+                    assert task is not None
+                    tasks.add(task)
+                    try:
+                        with contextlib.suppress(ConnectionError, asyncio.CancelledError):
+                            await handler(reader, writer)
+                    finally:
+                        writer.transport.abort()
+
+                server = await asyncio.start_server(on_connect, device.address, port + OFFSET)
+                stack.callback(server.close)
+        try:
+            yield
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+
+def plan(*asked: str, **more: Any) -> Plan:
+    given: dict[str, Any] = {
+        "targets": targets(asked),
+        "tcp_ports": (21, 23, 80, 9100),
+        "udp_ports": (161,),
+        "reach": Reach.ASK,
+        "scope": Scope.loopback(),
+        "vantages": (Vantage(name="here"),),
+        "checks": frozenset(CHECKS.checks),
+        "communities": ("public",),
+        "http_paths": ("/",),
+        "timing": QUICK,
+        "port_offset": OFFSET,
+    }
+    return Plan(**{**given, **more})
+
+
+async def visits_of(work: Plan, inventory: Inventory | None = None) -> tuple[Scan, dict[str, Visit]]:
+    scan = Scan(plan=work, inventory=inventory or Inventory(), wanted=ALL, anchors=ANCHORS)
+    return scan, {visit.address: visit async for visit in scan.visits()}
+
+
+async def reviewed(work: Plan, inventory: Inventory | None = None) -> Review:
+    return await review.scan(
+        review.Order(
+            plan=work,
+            baseline=EXPECTED,
+            registry=CHECKS,
+            inventory=inventory or Inventory(),
+            anchors=ANCHORS,
+        )
+    )
+
+
+def listing(*devices: Listed) -> Inventory:
+    return Inventory(devices=devices, by_address={a: d for d in devices for a in d.addresses}, source="test")
+
+
+def results(found: Review, check: str) -> list[Result]:
+    return [r for r in found.results if r.check == check]
+
+
+# --- who is there
+
+
+def test_what_refuses_everything_is_refused_and_nobody_answered() -> None:
+    found = asyncio.run(reviewed(plan(own_address())))
+    assert (found.coverage.planned, found.coverage.visited, found.coverage.answered) == (1, 1, 0)
+    assert found.devices == () and found.results == ()
+    assert review.exit_status(found) == review.INCOMPLETE
+    _, visits = asyncio.run(visits_of(plan(address := own_address())))
+    assert (visits[address].outcome, visits[address].observations) == ("refused", ())
+    assert visits[address].cost.bytes_sent > 0  # only SNMP's datagrams; each was unreachable
+
+
+def test_what_is_silent_everywhere_is_given_up_after_the_first_touch() -> None:
+    async def run() -> None:
+        address = own_address()
+        with contextlib.ExitStack() as stack:
+            for port in (21, 80):
+                full = stack.enter_context(socket.socket())
+                full.bind((address, port + OFFSET))
+                full.listen(0)
+                for _ in range(4):  # a full backlog drops whoever else asks
+                    waiting = stack.enter_context(socket.socket())
+                    waiting.setblocking(False)
+                    waiting.connect_ex(full.getsockname())
+            timing = Timing(connect=0.1, greeting=0.05, reply=0.1, pause=0)
+            work = plan(address, timing=timing, tcp_ports=(21, 80), udp_ports=())
+            _, visits = await visits_of(work)
+        assert visits[address].outcome == "silent"
+        assert visits[address].cost.connections == 2  # 80 twice, 21 never
+
+    asyncio.run(run())
+
+
+def test_what_answers_is_asked_in_its_own_protocol() -> None:
+    device = Device({21: ftpd, 23: saying(b"\xff\xfb\x01login: "), 80: web, 9100: saying(b"")})
+
+    async def run() -> Visit:
+        async with running(device):
+            _, visits = await visits_of(plan(device.address))
+            return visits[device.address]
+
+    visit = asyncio.run(run())
+    assert visit.outcome == "answered"
+    kinds = {o.kind: o.facts for o in visit.observations}
+    assert kinds["telnet-greeting"].prompt == "login:"
+    assert kinds["ftp-session"].user_code == 331
+    assert kinds["http-answer"].status == 200
+    assert kinds["tcp-port"].control and kinds["tcp-port"].state is State.REFUSING
+    # The greeting proves telnet, so telnet costs no second connection; a raw port is touched once.
+    assert device.connections == {21: 2, 23: 1, 80: 2, 9100: 1}
+
+
+def test_reach_look_says_nothing() -> None:
+    device = Device({21: ftpd, 23: saying(b"\xff\xfb\x01login: "), 80: web})
+
+    async def run() -> Visit:
+        async with running(device):
+            _, visits = await visits_of(plan(device.address, reach=Reach.LOOK))
+            return visits[device.address]
+
+    visit = asyncio.run(run())
+    assert (visit.cost.bytes_sent, visit.cost.datagrams) == (0, 0)
+    assert {o.kind for o in visit.observations} == {"tcp-port", "telnet-greeting"}
+
+
+def test_port_that_speaks_first_is_not_asked_for_a_page() -> None:
+    device = Device({80: saying(b"SSH-2.0-odd\r\n")})
+
+    async def run() -> Visit:
+        async with running(device):
+            _, visits = await visits_of(plan(device.address, udp_ports=()))
+            return visits[device.address]
+
+    visit = asyncio.run(run())
+    assert visit.cost.bytes_sent == 0
+    assert device.connections == {80: 1}
+
+
+# --- fragile devices
+
+
+def test_raw_ports_of_a_fragile_device_are_not_even_connected_to() -> None:
+    ports = {p: saying(b"") for p in (9100, 9101, 9107)}
+    fragile, sturdy = Device({**ports, 80: web}), Device({**ports, 80: web})
+    known = listing(
+        Listed(asset_tag="frail", addresses=(fragile.address,), fragile=True),
+        Listed(asset_tag="sturdy", addresses=(sturdy.address,)),
+    )
+
+    async def run() -> Review:
+        async with running(fragile, sturdy):
+            work = plan(fragile.address, sturdy.address, tcp_ports=(80, 9100, 9101, 9107))
+            return await reviewed(work, known)
+
+    found = asyncio.run(run())
+    assert set(fragile.connections) == {80}
+    assert {p: sturdy.connections[p] for p in ports} == {9100: 1, 9101: 1, 9107: 1}
+    frail = next(d for d in found.devices if d.asset_tag == "frail")
+    (raw,) = [r for r in results(found, "cleartext-print-raw") if r.device == frail.id]
+    assert raw.result is Word.UNKNOWN
+
+
+def test_raw_ports_hear_nothing_in_a_whole_scan() -> None:
+    heard = bytearray()
+
+    async def sink(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while data := await reader.read(1000):
+            heard.extend(data)
+
+    device = Device({515: sink, 9100: sink, 9103: sink, 80: web})
+    declared = Listed(asset_tag="d", addresses=(device.address,))
+
+    async def run() -> None:
+        async with running(device):
+            await reviewed(plan(device.address, tcp_ports=(80, 515, 9100, 9103)), listing(declared))
+
+    asyncio.run(run())
+    assert {p: device.connections[p] for p in (515, 9100, 9103)} == {515: 1, 9100: 1, 9103: 1}
+    assert heard == b""
+
+
+# --- what breaks
+
+
+def test_probe_that_breaks_costs_its_own_facts_and_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
+    device = Device({21: ftpd, 23: saying(b"\xff\xfb\x01login: "), 80: web})
+
+    async def broken(*_: object) -> object:
+        raise ZeroDivisionError("a bug of ours\x1b[31m")
+
+    monkeypatch.setattr(ftp, "ask_user", broken)
+
+    async def run() -> Review:
+        async with running(device):
+            return await reviewed(plan(device.address))
+
+    found = asyncio.run(run())
+    (fault,) = [
+        o.facts for seen in found.observations.values() for o in seen if isinstance(o.facts, ProbeFault)
+    ]
+    assert (fault.probe, fault.kinds, fault.reason) == ("ftp", ("ftp-session",), Reason.CRASHED)
+    assert "ZeroDivisionError" in fault.text and "\x1b" not in fault.text and "Traceback" not in fault.text
+    (result,) = results(found, "cleartext-ftp")
+    assert (result.result, result.reason) == (Word.ERROR, Reason.CRASHED)
+    (telnet,) = results(found, "cleartext-telnet")
+    assert telnet.result is Word.FAIL
+    assert any(o.kind == "http-answer" for seen in found.observations.values() for o in seen)
+    assert review.exit_status(found) == review.INCOMPLETE
+
+
+def test_bug_in_one_visit_leaves_the_others_and_does_not_look_like_silence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    good, bad = Device({23: saying(b"login: ")}), Device({23: saying(b"login: ")})
+    look = tcp.look
+
+    async def broken(line: Any, port: int, **more: Any) -> Any:
+        if line.address == bad.address:
+            raise KeyError("a bug of ours")
+        return await look(line, port, **more)
+
+    monkeypatch.setattr(tcp, "look", broken)
+
+    async def run() -> Review:
+        async with running(good, bad):
+            return await reviewed(plan(good.address, bad.address))
+
+    found = asyncio.run(run())
+    assert [d.addresses[0].address for d in found.devices] == [good.address]
+    assert found.coverage.unfinished == (bad.address,)
+    assert found.coverage.answered == 1
+    assert review.exit_status(found) == review.INCOMPLETE
+
+
+def test_observer_that_fails_does_not_hang_the_scan() -> None:
+    """Whoever reads the visits may stop at any moment, though all workers still have some to give."""
+
+    async def run() -> None:
+        first = own_address()
+        stem = first.rpartition(".")[0]
+        work = plan(f"{stem}.1-{stem}.200", tcp_ports=(80,), udp_ports=())
+        scan = Scan(plan=work, inventory=Inventory(), wanted=ALL, anchors=ANCHORS)
+        visits = scan.visits()
+        await anext(visits)
+        await asyncio.sleep(0.3)  # the queue fills behind our back; nothing tells when
+        async with asyncio.timeout(5):
+            await visits.aclose()  # type: ignore[attr-defined]
+
+    asyncio.run(run())
+
+
+# --- ceilings
+
+
+@pytest.mark.parametrize(
+    ("timing", "words"),
+    [
+        (Timing(connect=0.3, greeting=0.1, reply=0.2, pause=0, connections=3), "connections"),
+        (Timing(connect=0.3, greeting=0.1, reply=0.2, pause=0, datagrams=1), "datagrams"),
+        (Timing(connect=0.3, greeting=0.1, reply=0.2, pause=0, bytes_received=150), "bytes"),
+        (Timing(connect=0.3, greeting=0.2, reply=0.2, pause=0, seconds=0.3), "time"),
+    ],
+    ids=["connections", "datagrams", "bytes", "seconds"],
+)
+def test_what_a_ceiling_cut_is_unknown_for_that_reason(timing: Timing, words: str) -> None:
+    device = Device({p: saying(b"hello there" * 10) for p in (80, 7, 9, 13, 21)})
+
+    async def run() -> Review:
+        loop = asyncio.get_running_loop()
+        mute, _ = await loop.create_datagram_endpoint(
+            asyncio.DatagramProtocol, (device.address, 161 + OFFSET)
+        )
+        try:
+            async with running(device):
+                return await reviewed(plan(device.address, timing=timing, tcp_ports=(7, 9, 13, 21, 80)))
+        finally:
+            mute.close()
+
+    found = asyncio.run(run())
+    (fault,) = [
+        o.facts for seen in found.observations.values() for o in seen if isinstance(o.facts, ProbeFault)
+    ]
+    assert (fault.probe, fault.reason) == ("visit", Reason.CEILING)
+    assert words in fault.text
+    for check in ("cleartext-telnet", "cleartext-ftp", "cleartext-http-management"):
+        (result,) = results(found, check)
+        assert (result.result, result.reason) == (Word.UNKNOWN, Reason.CEILING), check
+    assert not any(r.result is Word.PASS and r.check != "allow-list-too-wide" for r in found.results)
+
+
+@pytest.mark.slow
+def test_device_that_never_ends_takes_its_time_and_no_more() -> None:
+    async def drip(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while True:
+            writer.write(b".")
+            await writer.drain()
+            await asyncio.sleep(0.02)
+
+    device = Device(dict.fromkeys((7, 9, 13, 21, 80), drip))
+    timing = Timing(connect=0.3, greeting=0.1, reply=0.2, pause=0, seconds=3)
+
+    async def run() -> Visit:
+        async with running(device):
+            async with asyncio.timeout(6):
+                _, visits = await visits_of(
+                    plan(device.address, timing=timing, tcp_ports=(7, 9, 13, 21, 80), udp_ports=())
+                )
+            return visits[device.address]
+
+    visit = asyncio.run(run())
+    assert visit.outcome == "answered"
+    assert [o.facts.reason for o in visit.observations if isinstance(o.facts, ProbeFault)] == [Reason.CEILING]
+
+
+# --- the scope, midway
+
+
+def test_scope_that_closes_midway_stops_the_scan_and_keeps_what_was_seen(tmp_path: Path) -> None:
+    stop = tmp_path / "stop"
+
+    async def telnet(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        stop.touch()
+        await saying(b"login: ")(reader, writer)
+
+    first = Device({80: telnet})
+    others = [own_address() for _ in range(100)]
+    scope = Scope(name="ours", networks=LOOPBACK, stop_file=stop, reach=Reach.ASK)
+
+    async def run() -> Review:
+        async with running(first):
+            return await reviewed(plan(first.address, *others, scope=scope))
+
+    found = asyncio.run(run())
+    assert found.head.interrupted
+    assert first.address in found.coverage.unfinished
+    assert first.connections == {80: 1}
+    assert [d.addresses[0].address for d in found.devices] == [
+        first.address
+    ]  # no device where nobody answered
+    assert any("stop file" in notice for notice in found.notices)
+    assert review.exit_status(found) == review.INCOMPLETE
+    assert found.coverage.visited < found.coverage.planned
+
+
+def test_plan_is_left_alone_where_the_scope_refuses_at_once(tmp_path: Path) -> None:
+    stop = tmp_path / "stop"
+    stop.touch()
+    device = Device({23: saying(b"login: ")})
+    scope = Scope(name="ours", networks=LOOPBACK, stop_file=stop)
+
+    async def run() -> tuple[Scan, dict[str, Visit]]:
+        async with running(device):
+            return await visits_of(plan(device.address, scope=scope))
+
+    scan, visits = asyncio.run(run())
+    assert scan.interrupted and device.connections == {}
+    assert visits[device.address].outcome == "unfinished"
+
+
+# --- ports that prove nothing
+
+
+def test_tarpit_is_ambiguous(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A device on which the random high port accepts as well."""
+    device = Device({80: web, 9100: saying(b""), 8: saying(b"")})
+
+    def chosen(ports: Sequence[int]) -> int:
+        assert all(49152 <= port + OFFSET <= 65535 for port in ports)
+        return 8
+
+    monkeypatch.setattr(random, "choice", chosen)
+
+    async def run() -> Review:
+        async with running(device):
+            return await reviewed(plan(device.address))
+
+    found = asyncio.run(run())
+    (raw,) = results(found, "cleartext-print-raw")
+    assert (raw.result, raw.reason) == (Word.UNKNOWN, Reason.AMBIGUOUS)
+    (device_seen,) = found.observations.values()
+    assert [o.endpoint.port for o in device_seen if isinstance(o.facts, TcpPort) and o.facts.control] == [8]
+    assert all(s.port != 8 for s in found.devices[0].services)
+
+
+@pytest.mark.parametrize("offset", [0, 20000, 49151, 55535])
+def test_control_port_lies_in_the_dynamic_range_whatever_the_offset(offset: int) -> None:
+    """With a lab's offset added it must stay a port, and must not be one that the lab serves."""
+    address = own_address()
+    logical = 80
+
+    async def run() -> Visit:
+        server = await asyncio.start_server(
+            lambda r, w: web(r, w), address, 0 if offset == 0 else logical + offset
+        )
+        async with server:
+            real = server.sockets[0].getsockname()[1]
+            ports = (real - offset,)
+            _, visits = await visits_of(plan(address, port_offset=offset, tcp_ports=ports, udp_ports=()))
+            return visits[address]
+
+    visit = asyncio.run(run())
+    (control,) = [o for o in visit.observations if isinstance(o.facts, TcpPort) and o.facts.control]
+    assert control.endpoint is not None
+    assert 49152 <= control.endpoint.port + offset <= 65535
+    assert control.facts.state is State.REFUSING
+    assert not any(isinstance(o.facts, ProbeFault) for o in visit.observations)
+
+
+# --- families
+
+
+def test_both_families_in_one_scan() -> None:
+    """The source that suits the first target must not silence the targets of the other family."""
+
+    async def run() -> dict[str, Visit]:
+        server = await asyncio.start_server(lambda r, w: saying(b"login: ")(r, w), "::1", 0)
+        async with server:
+            real = server.sockets[0].getsockname()[1]
+            work = plan(
+                own_address(),
+                "::1",
+                vantages=(Vantage(name="here", source="127.0.0.1"),),
+                tcp_ports=(23,),
+                udp_ports=(),
+                port_offset=real - 23,
+                reach=Reach.LOOK,
+            )
+            _, visits = await visits_of(work)
+            return visits
+
+    try:
+        visits = asyncio.run(run())
+    except OSError:
+        pytest.skip("this machine has no ::1")
+    assert visits["::1"].outcome == "answered"
+
+
+def test_vantage_points_each_ask_from_their_own_address() -> None:
+    peers: set[str] = set()
+
+    async def handler(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        peers.add(writer.get_extra_info("peername")[0])
+        await saying(b"login: ")(reader, writer)
+
+    device = Device({23: handler})
+    sources = {"office": own_address(), "guest": own_address()}
+
+    async def run() -> Review:
+        async with running(device):
+            vantages = tuple(Vantage(name=n, source=s) for n, s in sources.items())
+            return await reviewed(plan(device.address, vantages=vantages))
+
+    found = asyncio.run(run())
+    assert peers == set(sources.values())
+    assert {r.vantage for r in results(found, "cleartext-telnet")} == set(sources)
+    assert len(found.devices) == 1
+
+
+def test_engine_asks_no_device_twice_at_the_same_moment() -> None:
+    """Names, addresses and ranges that overlap are one visit."""
+    address = own_address()
+    _, visits = asyncio.run(visits_of(plan(address, f"{address}/32", f"{address}-{address}")))
+    assert list(visits) == [address]

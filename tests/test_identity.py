@@ -1,0 +1,218 @@
+"""Which device answered: addresses move, keys are shared, names are reused."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hardenprobe import inventory
+from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpEngine
+from hardenprobe.identity import Fleet, Visit, settle
+from hardenprobe.inventory import Inventory
+from hardenprobe.probes import snmp
+from hardenprobe.records import Cost, Coverage, Device, Observation, State
+from hardenprobe.testing import at, snmp_answer, tcp_port
+from hardenprobe.testing_tls import tls_port
+
+LISTED = """\
+inventory: "hardenprobe.inventory/1"
+approved_networks: ["192.0.2.0/24"]
+devices:
+  - asset_tag: "HO-1"
+    addresses: ["127.0.9.10", "::1"]
+    serial: "QM-1"
+    kind: "printer"
+    names: ["one.example.org"]
+    place: "archive"
+    allow_lists: [{services: ["https"], entries: ["192.0.2.0/25"]}]
+  - asset_tag: "HO-2"
+    addresses: ["127.0.9.11"]
+"""
+
+
+@pytest.fixture
+def known(tmp_path: Path) -> Inventory:
+    (tmp_path / "i.yaml").write_text(LISTED)
+    return inventory.load(tmp_path / "i.yaml")
+
+
+def stated(address: str, **values: str) -> Observation[Any]:
+    oids = {
+        "serial": snmp.PRT_SERIAL,
+        "name": snmp.SYS_NAME,
+        "model": snmp.HR_DEVICE_DESCR,
+        "descr": snmp.SYS_DESCR,
+    }
+    return snmp_answer(address=address, values={oids[k]: v for k, v in values.items()})
+
+
+def engine(address: str, engine_id: str) -> Observation[Any]:
+    facts = SnmpEngine(state=State.ACCEPTING, engine_id=engine_id)
+    return at(161, facts, transport="udp", protocol="snmp", address=address)
+
+
+def visit(address: str, *seen: Observation[Any], outcome: str = "answered", vantage: str = "office") -> Visit:
+    seen = seen or (tcp_port(80, address=address),)
+    return Visit(
+        address=address,
+        vantage=vantage,
+        outcome=outcome,
+        observations=seen if outcome in ("answered", "unfinished") else (),
+        cost=Cost(connections=2),
+    )
+
+
+def settled(*visits: Visit, known: Inventory = Inventory(), **names: tuple[str, ...]) -> Fleet:  # noqa: B008
+    return settle(visits, known, {a.replace("_", "."): n for a, n in names.items()}, Coverage(planned=9))
+
+
+def tags(devices: Sequence[Device]) -> list[tuple[str | None, list[str]]]:
+    return [(d.asset_tag, [a.address for a in d.addresses]) for d in devices]
+
+
+def test_a_device_at_its_listed_address(known: Inventory) -> None:
+    (device,) = settled(visit("127.0.9.10"), known=known).devices
+    assert (device.asset_tag, device.kind, device.place) == ("HO-1", "printer", "archive")
+    assert device.names == ("one.example.org",)
+    assert device.label == "HO-1"
+    assert [(i.kind, i.value) for i in device.identity] == [("asset-tag", "HO-1"), ("serial", "QM-1")]
+
+
+def test_a_device_keeps_its_id_when_its_address_moves(known: Inventory) -> None:
+    (home,) = settled(visit("127.0.9.10"), known=known).devices
+    (moved,) = settled(visit("127.0.9.99", stated("127.0.9.99", serial="QM-1")), known=known).devices
+    assert (moved.id, moved.asset_tag) == (home.id, "HO-1")
+
+
+def test_two_devices_that_swapped_addresses_are_told_by_serial(known: Inventory) -> None:
+    found = settled(
+        visit("127.0.9.11", stated("127.0.9.11", serial="QM-1")),
+        visit("127.0.9.10", stated("127.0.9.10", serial="QM-9")),
+        known=known,
+    )
+    met = [d for d in found.devices if d.services]
+    assert tags(met) == [(None, ["127.0.9.10"]), ("HO-1", ["127.0.9.11"])]
+    assert [(m.asset_tag, m.why) for m in found.coverage.listed_not_seen] == [
+        ("HO-2", "another device answered there")
+    ]
+
+
+def test_both_families_of_a_listed_device_are_one(known: Inventory) -> None:
+    found = settled(visit("::1"), visit("127.0.9.10"), known=known)
+    assert tags(found.devices) == [("HO-1", ["127.0.9.10", "::1"])]
+    assert found.devices[0].cost.connections == 4
+    assert [a.family for a in found.devices[0].addresses] == ["ipv4", "ipv6"]
+
+
+def test_a_serial_joins_two_addresses_that_nobody_listed() -> None:
+    found = settled(
+        visit("127.0.9.20", stated("127.0.9.20", serial="X1")),
+        visit("127.0.9.21", stated("127.0.9.21", serial="X1")),
+    )
+    assert tags(found.devices) == [(None, ["127.0.9.20", "127.0.9.21"])]
+
+
+@pytest.mark.parametrize(
+    "shared",
+    [
+        pytest.param(lambda a: engine(a, "8000000001"), id="a cloned engine id"),
+        pytest.param(
+            lambda a: at(443, tls_port("TLS 1.2"), protocol="tls", address=a), id="a shared TLS key"
+        ),
+        pytest.param(lambda a: stated(a, name="printer"), id="a name that is used twice"),
+    ],
+)
+def test_nothing_weaker_joins_two_addresses(shared: Any) -> None:
+    found = settled(*(visit(a, shared(a)) for a in ("127.0.9.20", "127.0.9.21")))
+    assert tags(found.devices) == [(None, ["127.0.9.20"]), (None, ["127.0.9.21"])]
+    assert len({d.id for d in found.devices}) == 2
+
+
+def test_an_engine_id_of_its_own_names_an_unlisted_device_wherever_it_is() -> None:
+    (first,) = settled(visit("127.0.9.20", engine("127.0.9.20", "8000000001"))).devices
+    (again,) = settled(visit("127.0.9.30", engine("127.0.9.30", "8000000001"))).devices
+    assert first.id == again.id
+
+
+def test_one_address_from_two_vantage_points_is_one_device() -> None:
+    found = settled(visit("127.0.9.20"), visit("127.0.9.20", vantage="guest"))
+    assert len(found.devices) == 1
+    assert len(found.observations[found.devices[0].id]) == 2
+    assert (found.coverage.visited, found.coverage.answered) == (1, 1)
+
+
+def test_what_is_declared_is_observed_beside_what_was_seen(known: Inventory) -> None:
+    found = settled(visit("127.0.9.10"), known=known)
+    facts = [o.facts for o in found.observations[found.devices[0].id]]
+    entry, allowed = facts[:2]
+    assert isinstance(entry, DeclaredDevice) and entry.asset_tag == "HO-1"
+    assert isinstance(allowed, DeclaredAllowList)
+    assert (allowed.entries, allowed.approved, allowed.position) == (("192.0.2.0/25",), ("192.0.2.0/24",), 1)
+
+
+def test_names_come_from_inventory_target_and_device(known: Inventory) -> None:
+    found = settled(
+        visit("127.0.9.10", stated("127.0.9.10", name="sys")),
+        known=known,
+        **{"127_0_9_10": ("asked.example.org",)},
+    )
+    assert found.devices[0].names == ("one.example.org", "asked.example.org", "sys")
+
+
+def test_the_model_is_what_the_printer_says_before_what_the_system_says() -> None:
+    both = visit("127.0.9.20", stated("127.0.9.20", descr="system", model="Quillmark 40"))
+    assert settled(both).devices[0].make_model == "Quillmark 40"
+    assert (
+        settled(visit("127.0.9.20", stated("127.0.9.20", descr="system"))).devices[0].make_model == "system"
+    )
+    assert settled(visit("127.0.9.20")).devices[0].make_model is None
+
+
+def test_services_are_what_did_something() -> None:
+    address = "127.0.9.20"
+    (device,) = settled(
+        visit(
+            address,
+            tcp_port(80, address=address),
+            at(80, tls_port(), protocol="http", address=address),
+            tcp_port(81, State.REFUSING, address=address),
+            tcp_port(50000, address=address, control=True),
+            snmp_answer(state=State.SILENT, address=address),
+        )
+    ).devices
+    assert [(s.transport, s.port, s.state, s.protocol) for s in device.services] == [
+        ("tcp", 80, State.ACCEPTING, "http"),
+        ("udp", 161, State.SILENT, "snmp"),
+    ]
+
+
+def test_coverage_counts_addresses_and_names_what_is_missing(known: Inventory) -> None:
+    found = settled(
+        visit("127.0.9.10", outcome="silent"),
+        visit("::1", outcome="refused"),
+        visit("127.0.9.20"),
+        replace(visit("127.0.9.21", outcome="unfinished"), observations=(), why="the window closed"),
+        known=known,
+    )
+    coverage = found.coverage
+    assert (coverage.planned, coverage.visited, coverage.answered) == (9, 3, 1)
+    assert coverage.unfinished == ("127.0.9.21",)
+    assert [(m.asset_tag, m.why) for m in coverage.listed_not_seen] == [
+        ("HO-1", "silent"),
+        ("HO-2", "not planned"),
+    ]
+    assert [u.address for u in coverage.seen_not_listed] == ["127.0.9.20"]
+
+
+def test_nobody_there_is_no_device() -> None:
+    found = settled(visit("127.0.9.20", outcome="silent"), visit("127.0.9.21", outcome="refused"))
+    assert (found.devices, dict(found.observations), found.coverage.answered) == ((), {}, 0)
+
+
+def test_devices_come_in_the_order_of_their_addresses() -> None:
+    found = settled(*(visit(a) for a in ("127.0.9.100", "::1", "127.0.9.20")))
+    assert [d.addresses[0].address for d in found.devices] == ["127.0.9.20", "127.0.9.100", "::1"]

@@ -1,0 +1,183 @@
+"""Judging again, and how a command should end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from hardenprobe import baseline, registry, review
+from hardenprobe.records import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
+from hardenprobe.review import (
+    CLEAN,
+    FINDING,
+    INCOMPLETE,
+    again,
+    exit_status,
+    incomplete,
+    judged,
+    remedies,
+    versions,
+)
+from hardenprobe.testing import sample_review, seen_device, tcp_port
+
+CHECKS = registry.load(plugins=False)
+EXPECTED = baseline.load(baseline.DEFAULT, CHECKS)
+OPEN = tcp_port(9100)
+
+
+def unjudged(*observations: Any, selected: tuple[str, ...] = tuple(CHECKS.checks)) -> Review:
+    seen = seen_device(*observations)
+    return Review(
+        head=Head(
+            id="20260302-210000-aaaaaa",
+            started="2026-03-02T21:00:00Z",
+            finished="2026-03-02T21:01:00Z",
+            operator="Imke Sandvoort",
+            scope="loopback",
+            reach=Reach.ASK,
+            plan_hash="0" * 64,
+            selected=selected,
+        ),
+        coverage=Coverage(planned=1, visited=1, answered=1),
+        vantages=(seen.vantage,),
+        devices=(seen.device,),
+        results=(),
+        observations={seen.device.id: observations},
+    )
+
+
+FIRST = judged(unjudged(OPEN), EXPECTED, CHECKS)
+
+
+def test_a_judged_review_holds_what_it_was_judged_by() -> None:
+    (device,) = FIRST.devices
+    assert device.baseline is not None
+    assert (device.baseline.name, device.baseline.hash) == (EXPECTED.name, EXPECTED.hash)
+    assert {note.id for note in FIRST.checks} == set(CHECKS.checks)
+    assert [r.check for r in FIRST.findings] == ["cleartext-print-raw", "unexpected-service"]
+    assert {a.remedy.id for a in FIRST.what_first} == {r.remedy for r in FIRST.findings}
+    assert {r.result for r in FIRST.results} <= set(Word)
+
+
+def test_judging_leaves_the_given_review_as_it_was() -> None:
+    before = unjudged(OPEN)
+    judged(before, EXPECTED, CHECKS)
+    assert before == unjudged(OPEN)
+
+
+def test_judging_again_under_another_baseline_changes_the_verdict_and_not_the_original() -> None:
+    wider = CHECKS.get("unexpected-service").settings(allowed_tcp=(9100,))
+    other = replace(EXPECTED, name="mine/1", settings={**EXPECTED.settings, "unexpected-service": wider})
+    second = again(FIRST, other, CHECKS)
+    assert [r.check for r in second.findings] == ["cleartext-print-raw"]
+    assert second.head.id != FIRST.head.id
+    assert second.head.judged_from == FIRST.head.id
+    assert again(second, EXPECTED, CHECKS).head.judged_from == FIRST.head.id, (
+        "the scan is named, not the copy"
+    )
+    assert (second.head.previous, second.head.previous_digest) == (None, None)
+    assert second.observations == FIRST.observations
+    assert [r.check for r in FIRST.findings] == ["cleartext-print-raw", "unexpected-service"]
+
+
+def test_judging_again_gives_the_same_results_for_the_same_baseline() -> None:
+    assert again(FIRST, EXPECTED, CHECKS).results == FIRST.results
+
+
+def test_checks_that_came_later_are_judged_too_and_those_left_out_stay_out() -> None:
+    old = unjudged(OPEN, selected=("cleartext-print-raw",))
+    old = replace(old, checks=tuple(n for n in FIRST.checks if n.id != "unexpected-service"))
+    words = {r.check: r.result for r in again(old, EXPECTED, CHECKS).results}
+    assert words["unexpected-service"] is Word.FAIL
+    assert words["cleartext-telnet"] is Word.NOTSELECTED
+
+
+def clean() -> Review:
+    results = tuple(replace(r, result=Word.PASS) for r in FIRST.results)
+    return replace(FIRST, results=results)
+
+
+def changed(word: Word, **more: Any) -> Review:
+    first, *rest = clean().results
+    return replace(FIRST, results=(replace(first, result=word, **more), *rest))
+
+
+CHECK = FIRST.results[0].check
+MISSED = Missed(asset_tag="HO-1", addresses=("127.0.9.1",), why="silent")
+
+
+@pytest.mark.parametrize(
+    ("found", "options", "status"),
+    [
+        pytest.param(clean(), {}, CLEAN, id="nothing"),
+        pytest.param(changed(Word.FAIL), {}, FINDING, id="a finding stands"),
+        pytest.param(
+            changed(Word.FAIL, exception=Accepted(id="E-1", until="2027-01-01")),
+            {},
+            CLEAN,
+            id="a running exception",
+        ),
+        pytest.param(changed(Word.UNKNOWN), {}, CLEAN, id="unknown"),
+        pytest.param(changed(Word.UNKNOWN), {"must_determine": [CHECK]}, INCOMPLETE, id="must be determined"),
+        pytest.param(changed(Word.FAIL), {"must_determine": [CHECK]}, FINDING, id="was determined"),
+        pytest.param(changed(Word.ERROR), {}, INCOMPLETE, id="a result in error"),
+        pytest.param(
+            replace(changed(Word.FAIL), coverage=Coverage(planned=3, visited=3)),
+            {},
+            INCOMPLETE,
+            id="nobody answered",
+        ),
+        pytest.param(
+            replace(clean(), head=replace(FIRST.head, interrupted=True)), {}, INCOMPLETE, id="interrupted"
+        ),
+        pytest.param(
+            replace(clean(), coverage=replace(FIRST.coverage, unfinished=("127.0.9.1",))),
+            {},
+            INCOMPLETE,
+            id="an unfinished visit",
+        ),
+        pytest.param(
+            replace(clean(), coverage=replace(FIRST.coverage, listed_not_seen=(MISSED,))),
+            {},
+            INCOMPLETE,
+            id="a listed device was not seen",
+        ),
+        pytest.param(
+            replace(clean(), coverage=replace(FIRST.coverage, listed_not_seen=(MISSED,))),
+            {"expected_missing": ["HO-1"]},
+            CLEAN,
+            id="known to be off",
+        ),
+    ],
+)
+def test_how_a_command_ends(found: Review, options: dict[str, Any], status: int) -> None:
+    assert exit_status(found, **options) == status
+    assert bool(incomplete(found, **options)) is (status == INCOMPLETE)
+
+
+def test_why_it_is_incomplete_is_said_in_numbers_and_names() -> None:
+    many = tuple(replace(MISSED, asset_tag=f"HO-{n}") for n in range(7))
+    (reason,) = incomplete(replace(clean(), coverage=replace(FIRST.coverage, listed_not_seen=many)))
+    assert reason == "7 listed devices were not seen: HO-0, HO-1, HO-2, HO-3, HO-4 and 2 more"
+    (reason,) = incomplete(replace(clean(), coverage=replace(FIRST.coverage, listed_not_seen=many[:1])))
+    assert reason == "1 listed device was not seen: HO-0"
+
+
+def test_every_remedy_of_a_finding_is_known() -> None:
+    known = remedies(CHECKS)
+    assert {r.remedy for r in FIRST.results if r.result is Word.FAIL} <= set(known)
+
+
+def test_versions_name_all_that_a_verdict_rests_on() -> None:
+    found = versions(EXPECTED)
+    assert found["baseline"] == EXPECTED.name
+    assert {"hardenprobe", "python", "cryptography", "pysnmp"} <= set(found)
+
+
+def test_a_result_stands_only_where_nobody_accepted_it() -> None:
+    standing: list[Result] = [r for r in sample_review(6).results if r.stands]
+    assert standing
+    assert all(r.result is Word.FAIL and r.exception is None for r in standing)
+    assert review.exit_status(sample_review(6)) == INCOMPLETE
