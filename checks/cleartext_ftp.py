@@ -26,7 +26,7 @@ from hardenprobe.facts_tls import TlsPort
 from hardenprobe.remedies import FTP_OFF
 
 EXPECTED = "no FTP, or FTP that demands TLS before a user name"
-WANTS_TLS = re.compile(r"\b(TLS|SSL|AUTH|encrypt\w*|secure)\b", re.IGNORECASE)
+WANTS_TLS = re.compile(r"\b(TLS|SSL|encrypt\w*)\b", re.IGNORECASE)
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:

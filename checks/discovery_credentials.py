@@ -52,7 +52,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             vector="password" if password else "user",
         )
     if texts and clean:
-        yield passed(texts[0], f"{len(texts)} records came, none with such a value", EXPECTED)
+        yield passed(texts[0], f"records read: {len(texts)}, none with such a value", EXPECTED)
     if not texts:
         yield _without_records(seen)
 

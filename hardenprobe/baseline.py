@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Mapping
 from dataclasses import MISSING, asdict, dataclass, field, fields
 from functools import cache
@@ -116,6 +117,7 @@ def read(path: Path, registry: Registry) -> Baseline:
     document = load_yaml(path)
     file = parse(document, BaselineFile)
     _check_ports(document, file)
+    _check_gentleness(document, file.gentleness)
     if len(file.snmp.default_communities) > MOST_COMMUNITIES:
         raise document.fault(
             ("snmp", "default_communities"),
@@ -152,9 +154,18 @@ def _settings(document: Document, file: BaselineFile, registry: Registry) -> dic
         given = file.expect.get(check_id)
         if check_id in file.expect:
             found[check_id] = parse(document, check.settings, ("expect", check_id), given or {})
+            _check_rules(document, ("expect", check_id), found[check_id])
         elif not _required(check):
             found[check_id] = check.settings()
     return found
+
+
+def _check_rules(document: Document, spot: Spot, settings: Any) -> None:
+    """A rule-set that is not there is said now, with its line, and not by every device's result."""
+    name = getattr(settings, "rules", None)
+    known = {p.stem for p in Path(str(files("hardenprobe.baselines"))).glob("rules-*.yaml")}
+    if isinstance(name, str) and name not in known:
+        raise document.fault((*spot, "rules"), str(UnknownName("rule-set", name, known)))
 
 
 def _required(check: Check[Any]) -> bool:
@@ -162,6 +173,12 @@ def _required(check: Check[Any]) -> bool:
     return any(
         f.default is MISSING and f.default_factory is MISSING and f.init for f in fields(check.settings)
     )
+
+
+def _check_gentleness(document: Document, timing: Timing) -> None:
+    for key, value in asdict(timing).items():
+        if not (math.isfinite(value) and (value > 0 or (key == "pause" and value == 0))):
+            raise document.fault(("gentleness", key), f"gentleness.{key} is {value}, expected a number above 0")
 
 
 def _check_ports(document: Document, file: BaselineFile) -> None:

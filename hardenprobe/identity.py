@@ -22,6 +22,7 @@ from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import observation, utc_now
 from hardenprobe.probes import snmp
 from hardenprobe.records import (
+    INVENTORY,
     Address,
     Cost,
     Coverage,
@@ -36,6 +37,9 @@ from hardenprobe.records import (
 
 NOT_PLANNED = "not planned"
 ORDER = ("serial", "asset-tag", "engine-id", "host-key", "tls-key", "name", "address")
+
+# What stands where a serial number should; common practice, no source. A string of one character is another.
+PLACEHOLDERS = frozenset({"", "n/a", "na", "none", "null", "unknown", "not set", "default", "serial", "serial number"})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,7 +129,7 @@ def _evidence(visit: Visit) -> tuple[Identity, ...]:
     for seen in visit.observations:
         facts = seen.facts
         if isinstance(facts, SnmpAnswer) and facts.values:
-            if serial := facts.values.get(snmp.PRT_SERIAL, "").strip():
+            if serial := _serial(facts.values.get(snmp.PRT_SERIAL, "")):
                 found.append(Identity(kind="serial", value=serial, source="snmp", strength="strong"))
             if name := facts.values.get(snmp.SYS_NAME, "").strip():
                 found.append(Identity(kind="name", value=name, source="snmp", strength="weak"))
@@ -139,6 +143,13 @@ def _evidence(visit: Visit) -> tuple[Identity, ...]:
             host_key = True
             found.append(Identity(kind="host-key", value=facts.sha256, source="ssh", strength="medium"))
     return tuple(dict.fromkeys(found))
+
+
+def _serial(text: str) -> str:
+    """A serial number that tells devices apart; "" for what makers leave in the place of one."""
+    serial = text.strip()
+    placeholder = serial.lower() in PLACEHOLDERS or len(set(serial)) < 2
+    return "" if placeholder else serial
 
 
 def _entry(visit: Visit, evidence: Iterable[Identity], inventory: Inventory) -> Listed | None:
@@ -263,14 +274,14 @@ def _declared(entry: Listed, inventory: Inventory, when: str) -> tuple[Observati
         )
         for i, a in enumerate(entry.allow_lists, 1)
     ]
-    return tuple(observation(facts, None, "inventory", when) for facts in declared)
+    return tuple(observation(facts, None, INVENTORY, when) for facts in declared)
 
 
 def _not_listed(members: Sequence[Visit], inventory: Inventory, when: str) -> Observation[NotListed]:
     addresses = tuple(sorted({v.address for v in members}, key=ip_key))
     here = next((inventory.by_address[a].asset_tag for a in addresses if a in inventory.by_address), None)
     facts = NotListed(addresses=addresses, address_of=here, source=inventory.source)
-    return observation(facts, None, "inventory", when)
+    return observation(facts, None, INVENTORY, when)
 
 
 def _not_met(
@@ -290,7 +301,7 @@ def _not_met(
         facts = NotMet(
             asset_tag=entry.asset_tag, addresses=entry.addresses, why=missed.why, source=inventory.source
         )
-        told = (*_declared(entry, inventory, when), observation(facts, None, "inventory", when))
+        told = (*_declared(entry, inventory, when), observation(facts, None, INVENTORY, when))
         yield replace(device, addresses=where), told
 
 

@@ -17,6 +17,7 @@ from hardenprobe.errors import clip
 from hardenprobe.facts import ProbeFault
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.records import (
+    INVENTORY,
     CheckNote,
     Clock,
     Device,
@@ -33,8 +34,6 @@ from hardenprobe.registry import Registry
 from hardenprobe.scoring import score, severity
 
 log = logging.getLogger("hardenprobe.judge")
-
-INVENTORY = "inventory"  # the vantage of what was read and not asked
 
 
 @dataclass(frozen=True, kw_only=True)

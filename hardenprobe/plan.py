@@ -105,6 +105,8 @@ class Plan:
                 "udp": self.udp_ports,
                 "reach": self.reach,
                 "scope": self.scope.name,
+                "networks": self.scope.networks.cover(),
+                "ceilings": asdict(self.timing),
                 "excluded": self.scope.exclude.cover(),
                 "vantages": [[v.name, v.source] for v in self.vantages],
                 "checks": sorted(self.checks),

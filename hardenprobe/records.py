@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import Any, Generic, Literal, TypeVar
 
 FORMAT = "hardenprobe.review/1"
+INVENTORY = "inventory"  # the vantage of what was read and not asked
 
 
 class Word(StrEnum):

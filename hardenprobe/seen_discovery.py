@@ -26,7 +26,7 @@ def answered(
         if question.facts.answered and question.endpoint not in told:
             told.add(question.endpoint)
             reply = question.facts
-            text = f"{what} is answered: {reply.says}"
+            text = f"{what} is answered: {' '.join((reply.says or '').split())}"
             value = {"amplification": reply.amplification, "sent": reply.sent, "received": reply.received}
             yield fail(question, text, expected, value=value)
     if told:

@@ -28,7 +28,12 @@ def serving(seen: Seen, expected: str) -> tuple[list[Observation[IppPrinter]], l
     asked = {(o.endpoint.address, o.endpoint.port) for o in seen.of(IppPrinter) if o.endpoint}
     for port in seen.accepting:
         where = port.endpoint
-        if where and where.port == PORT and (where.address, where.port) not in asked and not port.facts.closed:
+        if (
+            where
+            and where.port == PORT
+            and (where.address, where.port) not in asked
+            and not port.facts.closed
+        ):
             missing.append(untold(port, "was not asked for IPP", expected))
     if not found and not missing:
         missing.append(no_service(seen, expected, "IPP", (PORT,)))
@@ -40,7 +45,9 @@ def _untold(answer: Observation[IppPrinter], expected: str) -> Outcome:
     if facts.status is not None:
         return untold(answer, f"attributes were refused with IPP status 0x{facts.status:04x}", expected)
     reasons = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
-    reason = Reason.DROPPED if facts.http_status == 403 else reasons.get(facts.fault or "", Reason.INCONCLUSIVE)
+    reason = (
+        Reason.DROPPED if facts.http_status == 403 else reasons.get(facts.fault or "", Reason.INCONCLUSIVE)
+    )
     return untold(answer, f"no IPP came back: {facts.fault}", expected, reason=reason)
 
 

@@ -49,7 +49,9 @@ def no_http(one: Observation[Any], expected: str) -> Outcome:
     """It cannot be told, since no HTTP came back."""
     fault = one.facts.fault
     reasons = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
-    return untold(one, f"no HTTP came back: {fault}", expected, reason=reasons.get(fault, Reason.INCONCLUSIVE))
+    return untold(
+        one, f"no HTTP came back: {fault}", expected, reason=reasons.get(fault, Reason.INCONCLUSIVE)
+    )
 
 
 def nothing_in_clear(seen: Seen, expected: str) -> Outcome:

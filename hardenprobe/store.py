@@ -104,6 +104,8 @@ class Store:
             StoreRefused: The store cannot be written. Nothing is kept in half.
         """
         with self._asking(), self._engine.begin() as db:
+            # Writing first takes the lock, so that two reviews kept at once do not follow the same one.
+            db.execute(_about.update().values(format=FORMAT))
             last = db.execute(
                 sa.select(_reviews.c.id, _reviews.c.digest)
                 .where(_reviews.c.scope == review.head.scope)
@@ -168,20 +170,22 @@ class Store:
         found: list[Stored] = []
         last: dict[str, str] = {}
         for row in rows:
-            document = self._document(row.id)
+            devices = findings = 0
             try:
+                document = self._document(row.id)
+                devices = len(document["devices"])
+                findings = sum(r["result"] == "fail" for r in document["results"])
                 intact = digest(document) == row.digest and row.previous_digest == last.get(row.scope)
                 intact = intact and document["review"]["previous_digest"] == row.previous_digest
-                findings = sum(r["result"] == "fail" for r in document["results"])
-            except _UNREADABLE as exc:
-                raise self._altered(row.id, exc) from exc
+            except (*_UNREADABLE, StoreRefused):
+                intact = False  # one review that cannot be read must not hide the others
             last[row.scope] = row.digest
             found.append(
                 Stored(
                     id=row.id,
                     scope=row.scope,
                     started=row.started,
-                    devices=len(document["devices"]),
+                    devices=devices,
                     findings=findings,
                     intact=intact,
                 )
@@ -205,13 +209,10 @@ class Store:
                 document["results"] += json.loads(part.results)
             document["results"].sort(key=lambda r: r.pop("_at"))
         except _UNREADABLE as exc:
-            raise self._altered(review, exc) from exc
+            raise StoreRefused(
+                f"review {review} in store {self._shown} cannot be read ({type(exc).__name__}); it was changed from outside"
+            ) from exc
         return document
-
-    def _altered(self, review: str, exc: Exception) -> StoreRefused:
-        return StoreRefused(
-            f"review {review} in store {self._shown} cannot be read ({type(exc).__name__}); it was changed from outside"
-        )
 
     @contextmanager
     def _asking(self) -> Iterator[None]:

@@ -8,7 +8,7 @@ from ipaddress import ip_address
 
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.plan import Target
-from hardenprobe.records import Vantage
+from hardenprobe.records import INVENTORY, Vantage
 from hardenprobe.scope import Scope, is_loopback
 
 
@@ -22,6 +22,8 @@ def points(
     """
     if names and len(names) != max(1, len(sources)):
         raise UsageError(f"{len(names)} --vantage for {len(sources) or 1} --source; give one name for each")
+    if INVENTORY in names:
+        raise UsageError(f"{INVENTORY!r} names what was read and not asked; call the vantage point something else")
     if len(set(names)) != len(names):
         raise UsageError("two vantage points have the same name")
     first = str(targets[0].first)

@@ -121,7 +121,9 @@ def pair(about: Mapping[str, tuple[Value, ...]]) -> tuple[tuple[PrinterUri, ...]
     return tuple(made)[:MOST_URIS], None
 
 
-async def ask_jobs(line: Line, port: int, path: str, tls: SSLContext | None, which: str) -> Observation[IppJobs]:
+async def ask_jobs(
+    line: Line, port: int, path: str, tls: SSLContext | None, which: str
+) -> Observation[IppJobs]:
     """Ask for one job without giving a name. What comes back is counted, and starred in the transcript."""
     request_id = secrets.randbelow(2**31 - 1) + 1
     more: list[Attribute] = [
@@ -180,7 +182,9 @@ def _uri(line: Line, port: int, path: str, tls: SSLContext | None) -> str:
 
 def _places(asked: Asked) -> Iterator[tuple[int, bool, bool]]:
     """Where IPP may be spoken: port, over TLS or not, and whether the port is IPP's."""
-    declared = {s.port for s in asked.listed.services if s.protocol in ("ipp", "ipps")} if asked.listed else set()
+    declared = (
+        {s.port for s in asked.listed.services if s.protocol in ("ipp", "ipps")} if asked.listed else set()
+    )
     web = {o.endpoint.port: o.facts for o in asked.of(HttpAnswer) if o.endpoint}
     for heard in asked.accepting():
         port, page = heard.port, web.get(heard.port)

@@ -21,7 +21,7 @@ from hardenprobe.probes import snmp, usm
 from hardenprobe.probes.snmp_objects import ask_objects
 from hardenprobe.probes.snmp_pdu import Response, request_pdu
 from hardenprobe.probes.snmp_write import write_back
-from hardenprobe.records import Observation, Reach, State
+from hardenprobe.records import Observation, Reach
 
 AUTHORIZATION_ERROR = 16  # RFC 3416 section 3
 # usmStats, RFC 3414 section 5.

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import itertools
 import os
+import re
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -34,6 +35,7 @@ class Device:
     """Greetings on logical ports of one loopback address that nobody else uses."""
 
     greetings: dict[int, bytes]
+    baseline: Path
     address: str = field(
         default_factory=lambda: f"127.{20 + os.getpid() // 256 % 100}.{os.getpid() % 256}.{next(_number)}"
     )
@@ -44,7 +46,8 @@ class Device:
     def arguments(self) -> list[str]:
         """What `scan` needs to look at this device and nothing else."""
         ports = ",".join(map(str, self.greetings or {23: b""}))
-        return [self.address, "--port-offset", str(OFFSET), "--ports", ports, "--no-plugins"]
+        offset = ["--port-offset", str(OFFSET), "--ports", ports]
+        return [self.address, *offset, "--baseline", str(self.baseline), "--no-plugins"]
 
 
 @pytest.fixture
@@ -72,7 +75,19 @@ def store(tmp_path: Path) -> list[str]:
 
 
 @pytest.fixture
-def device() -> Iterator[Callable[[dict[int, bytes]], Device]]:
+def quick_baseline(tmp_path: Path) -> Path:
+    """The shipped baseline with short waits and no datagrams: on loopback nothing takes long."""
+    text = (Path(__file__).parents[2] / "baselines" / "office-device.yaml").read_text(encoding="utf-8")
+    text, waits = re.subn(r"(?m)^(  (?:connect|greeting|reply)): [\d.]+$", r"\1: 0.2", text)
+    text, ports = re.subn(r"(?m)^  udp: \[[^\]]*\]", "  udp: []", text)
+    assert (waits, ports) == (3, 1)
+    file = tmp_path / "quick.yaml"
+    file.write_text(text, encoding="utf-8")
+    return file
+
+
+@pytest.fixture
+def device(quick_baseline: Path) -> Iterator[Callable[[dict[int, bytes]], Device]]:
     """Make devices; they are gone when the test ends."""
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever)
@@ -98,7 +113,7 @@ def device() -> Iterator[Callable[[dict[int, bytes]], Device]]:
             servers.append(await asyncio.start_server(handler, one.address, port + OFFSET))
 
     def make(greetings: dict[int, bytes]) -> Device:
-        one = Device(greetings)
+        one = Device(greetings, quick_baseline)
         asyncio.run_coroutine_threadsafe(serve(one), loop).result(5)
         return one
 

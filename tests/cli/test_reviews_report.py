@@ -145,7 +145,7 @@ def test_judging_again_is_a_review_of_its_own(
     there = device({23: TELNET, 22: b"SSH-2.0-thing\r\n"})
     first = json.loads(command("scan", *there.arguments, *store, "--json", "-").out)
     asked = dict(there.connections)
-    ended = command("judge", "latest", "--json", "-", "--no-plugins", *store)
+    ended = command("judge", "latest", "--baseline", there.baseline, "--json", "-", "--no-plugins", *store)
     assert ended.status == 1
     again = json.loads(ended.out)
     assert there.connections == asked  # no device was touched
@@ -163,10 +163,11 @@ def test_judging_by_another_baseline_changes_verdicts_and_not_observations(
 ) -> None:
     # Port 24 refuses: a port beyond the allowed ones must have been looked at for a pass.
     options = ["--ports", "22,24", "--json", "-"]
-    first = json.loads(command("scan", *device({22: b"SSH-2.0-thing\r\n"}).arguments, *options, *store).out)
-    shipped = Path(__file__).parents[2] / "baselines" / "office-device.yaml"
+    there = device({22: b"SSH-2.0-thing\r\n"})
+    first = json.loads(command("scan", *there.arguments, *options, *store).out)
     mine = tmp_path / "mine.yaml"
-    mine.write_text(shipped.read_text(encoding="utf-8").replace("allowed_tcp: [80,", "allowed_tcp: [22, 80,"))
+    text = there.baseline.read_text(encoding="utf-8")
+    mine.write_text(text.replace("allowed_tcp: [80,", "allowed_tcp: [22, 80,"), encoding="utf-8")
     again = json.loads(
         command("judge", "latest", "--baseline", mine, "--json", "-", "--no-plugins", *store).out
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import signal
 import socket
 import sqlite3
@@ -52,10 +53,8 @@ def test_finding_ends_with_1(command: Command, device: Make, store: list[str]) -
     assert open_device.received == b""
 
 
-def test_empty_range_ends_with_3(command: Command, store: list[str]) -> None:
-    ended = command(
-        "scan", "127.99.99.0/30", "--ports", "23", "--port-offset", "20000", "--no-plugins", *store
-    )
+def test_empty_range_ends_with_3(command: Command, device: Make, store: list[str]) -> None:
+    ended = command("scan", "127.99.99.0/30", *device({}).arguments[1:], *store)
     assert ended.status == 3
     assert "incomplete: no device answered" in ended.err
     assert len(stored(command, store)) == 1
@@ -129,7 +128,7 @@ def test_no_progress_where_standard_error_is_no_terminal(
 
 def test_loopback_outside_the_lab_is_noticed(command: Command, device: Make, store: list[str]) -> None:
     assert "tunnel" in command("scan", *device({22: SSH}).arguments, *store).err
-    lab = ["127.77.99.1", "--ports", "23", "--port-offset", "20000", "--no-plugins"]
+    lab = ["127.77.99.1", *device({}).arguments[1:]]
     assert "tunnel" not in command("scan", *lab, *store).err
 
 
@@ -238,7 +237,7 @@ def _line_of(text: str, part: str) -> int:
 BAD_FILES = {
     "misspelt baseline key": ("--baseline", BASELINE.replace("communities:", "comunities:"), "comunities", "default_communities"),
     "baseline with an unknown check": ("--baseline", BASELINE.replace("unexpected-service:", "unexpected-servcie:"), "unexpected-servcie", "unexpected-service"),
-    "baseline port out of range": ("--baseline", BASELINE.replace("udp: [161]", "udp: [70000]"), "udp: [70000]", "not 1 to 65535"),
+    "baseline port out of range": ("--baseline", re.sub(r"(?m)^  udp: .*", "  udp: [70000]", BASELINE), "udp: [70000]", "not 1 to 65535"),
     "repeated key": ("--baseline", BASELINE + 'title: "again"\n', 'title: "again"', "twice"),
     "no YAML": ("--scope", SCOPE + "exclude: [\n", None, ""),
     "duplicate address": (
@@ -378,7 +377,7 @@ def test_second_interrupt_ends_at_once_without_a_traceback(device: Make, tmp_pat
             waiting.setblocking(False)
             waiting.connect_ex(full.getsockname())
         ports = ["--ports", "23,24", "--port-offset", "20000", "--no-plugins"]
-        process = start(tmp_path, there.address, *ports)
+        process = start(tmp_path, there.address, *ports)  # with the shipped, patient baseline
         wait_for(there)
         process.send_signal(signal.SIGINT)
         time.sleep(0.2)  # two signals at once would be one

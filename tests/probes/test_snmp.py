@@ -246,6 +246,7 @@ def test_engine_id_is_bounded() -> None:
 # --- the codecs
 
 
+@pytest.mark.slow
 @given(VERSIONS, st.binary(max_size=64), st.lists(OIDS, min_size=1, max_size=6, unique=True), IDS)
 def test_request_comes_back_as_it_went(
     version: str, community: bytes, oids: list[str], request_id: int
@@ -263,6 +264,7 @@ def test_request_comes_back_as_it_went(
         snmp.decode_response(version, data, request_id)  # a request is no response
 
 
+@pytest.mark.slow
 @given(
     VERSIONS,
     IDS,

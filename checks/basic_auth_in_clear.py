@@ -1,0 +1,59 @@
+"""Basic authentication is asked for over plain HTTP.
+
+Fails when
+    An answer over plain HTTP, of a page or of a print service, carries the challenge Basic. That it also names an https
+    address changes nothing: a client that has the password sends it.
+Passes when
+    Plain HTTP answers without that challenge, or nothing speaks plain HTTP.
+Unknown when
+    The port accepts and no HTTP comes back, or nothing answers.
+Reach
+    ask: the pages that are asked for anyway, without credentials.
+Why it matters
+    Basic sends the password with every request, readable to whoever is on the path.
+Sources
+    RFC 7617, section 4; RFC 9110, section 11.6.1; NIST SP 800-53 Rev. 5, IA-5(1)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_web import IppPrinter, SettingsPageAnswer
+from hardenprobe.remedies import HTTP_TO_HTTPS
+from hardenprobe.seen_web import in_clear, mute, nothing_in_clear
+
+EXPECTED = "no answer over plain HTTP asks for Basic authentication"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result for each port that was asked over plain HTTP."""
+    ports = in_clear(seen)
+    for answers in ports.values():
+        if silence := mute(answers, EXPECTED):
+            yield silence
+            continue
+        asking = [o for o in answers if "basic" in o.facts.authenticate]
+        if asking:
+            paths = [o.facts.path for o in asking]
+            yield fail(asking[0], f"Basic is asked for at {', '.join(paths)}", EXPECTED, value=paths)
+        else:
+            schemes = sorted({s for o in answers for s in o.facts.authenticate})
+            text = f"asks for {', '.join(schemes)}" if schemes else "asks for no authentication"
+            yield passed(next(o for o in answers if o.facts.recognised), text, EXPECTED, value=schemes)
+    if not ports:
+        yield nothing_in_clear(seen, EXPECTED)
+
+
+CHECK = Check(
+    id="basic-auth-in-clear",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, SettingsPageAnswer, IppPrinter),
+    judge=judge,
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=HTTP_TO_HTTPS,
+    controls=("IA-5(1)", "SC-8(1)", "AC-17(2)"),
+)

@@ -1,0 +1,105 @@
+"""The print service answers without TLS.
+
+Fails when
+    Attributes are served over plain HTTP. Another subject, "advertised": an address of the device's own is told with
+    security none.
+Passes when
+    In clear it closes, redirects to https, demands an upgrade (426) or forbids; every address of its own is told with TLS.
+Unknown when
+    No path of the baseline speaks IPP, it asks for credentials in clear, or nothing answers.
+Reach
+    ask: one Get-Printer-Attributes at each path until one answers, in clear and over TLS.
+Why it matters
+    Documents, user names and, with Basic, passwords cross the network readable.
+Sources
+    RFC 8010, section 8; RFC 8011, sections 5.4.1 to 5.4.3; NIST SP 800-53 Rev. 5, SC-8(1)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from hardenprobe.absence import off_tcp
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_web import IppPrinter
+from hardenprobe.records import Observation
+from hardenprobe.remedies_web import IPP_TLS
+from hardenprobe.seen_ipp import PORT, REFUSALS, own_uris
+from hardenprobe.seen_tls import speaking
+from hardenprobe.seen_web import by_port, leads_to_https, no_http
+
+EXPECTED = "IPP over TLS only"
+ADVERTISED = "advertised"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result for each port, and one for what it tells of its own addresses."""
+    tls = {(o.endpoint.address, o.endpoint.port) for o in speaking(seen) if o.endpoint}
+    found = False
+    for where, answers in by_port(seen.of(IppPrinter)).items():
+        for one in answers:
+            if not one.facts.tls and (one.facts.assigned or one.facts.status is not None):
+                found = True
+                yield _in_clear(one, where in tls)
+        told = next((one for one in answers if one.facts.served), None)
+        if told is not None:
+            found = True
+            yield from _advertised(seen, told)
+    asked = {o.endpoint for o in seen.of(IppPrinter)}
+    for port in seen.accepting:
+        if not asked and port.endpoint and port.endpoint.port == PORT and not port.facts.closed:
+            found = True
+            yield untold(port, "was not asked for IPP", EXPECTED)
+    if not found:
+        yield off_tcp(seen, EXPECTED, ports=(PORT,))
+
+
+def _in_clear(answer: Observation[IppPrinter], tls: bool) -> Outcome:
+    facts = answer.facts
+    if facts.served:
+        return fail(answer, f"attributes are served without TLS at {facts.path}", EXPECTED, value=facts.path)
+    if facts.status in REFUSALS:
+        return passed(answer, f"refused with IPP status 0x{facts.status:04x}", EXPECTED, value=facts.status)
+    if facts.status is not None:
+        return untold(answer, f"answered with IPP status 0x{facts.status:04x}", EXPECTED)
+    if facts.http_status is None:
+        if tls:
+            return passed(answer, f"speaks TLS; in clear: {facts.fault}", EXPECTED, value=facts.fault)
+        return no_http(answer, EXPECTED)
+    if facts.http_status in (403, 426) or leads_to_https(facts):
+        return passed(answer, f"{facts.http_status} in clear", EXPECTED, value=facts.http_status)
+    if facts.http_status == 401:
+        return untold(answer, "asks for credentials in clear before it tells anything", EXPECTED)
+    return untold(answer, f"no IPP at the listed paths: {facts.fault}", EXPECTED)
+
+
+def _advertised(seen: Seen, answer: Observation[IppPrinter]) -> Iterator[Outcome]:
+    own = own_uris(seen, answer)
+    told = {key: one.security for key, one in own.items()}
+    bare = [key for key, security in told.items() if security == "none"]
+    if not told:
+        why = answer.facts.unpaired or "no address of the device's own is told"
+        yield untold(answer, why, EXPECTED, subject=ADVERTISED)
+    elif bare:
+        text = f"{', '.join(bare)} is told with security none"
+        yield fail(answer, text, EXPECTED, value=told, subject=ADVERTISED, vector=ADVERTISED)
+    else:
+        text = f"told with security: {', '.join(f'{k} {v}' for k, v in told.items())}"
+        yield passed(answer, text, EXPECTED, value=told, subject=ADVERTISED)
+
+
+CHECK = Check(
+    id="cleartext-ipp",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, IppPrinter, DeclaredDevice),
+    judge=judge,
+    # Advertised, it still takes a client that chooses the address.
+    vectors={
+        "": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        ADVERTISED: "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+    },
+    remedy=IPP_TLS,
+    controls=("SC-8(1)", "CM-7"),
+)

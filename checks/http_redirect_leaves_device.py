@@ -1,0 +1,96 @@
+"""A redirect leads away from the device, or through plain HTTP again.
+
+Fails when
+    A redirect names a host that is no known name or address of the device (inventory, target, sysName, certificate), names
+    no web address at all, or leads from plain HTTP to plain HTTP.
+Passes when
+    It leads to the device itself, over https. What stands before an @ in the address is no host.
+Unknown when
+    The redirect names no place, or one that cannot be read. A name where no name of the device is known: informational.
+Reach
+    ask: the pages that are asked for anyway; redirects are read and never followed.
+Why it matters
+    Whoever owns the other host receives the administrator's password, and one more step in clear can be bent to anywhere.
+Sources
+    RFC 9110, sections 10.2.2 and 15.4; RFC 3986, section 3.2; RFC 9325, section 3.2
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from ipaddress import ip_address
+from urllib.parse import urlsplit
+
+from hardenprobe.absence import no_service
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.records import Observation, Said, Word
+from hardenprobe.remedies_web import REDIRECT_HOME
+from hardenprobe.seen_names import certificate_names, is_own, names_in_use
+from hardenprobe.seen_web import REDIRECTS
+
+EXPECTED = "redirects lead to the device itself over https"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide redirect by redirect."""
+    answers = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
+    redirects = [o for o in answers if o.facts.status in REDIRECTS]
+    for one in redirects:
+        yield _one(seen, one)
+    if not answers:
+        yield no_service(seen, EXPECTED, "HTTP")
+    elif not redirects:
+        yield Outcome(
+            word=Word.NOTAPPLICABLE,
+            observed=Said(text="no page redirects"),
+            expected=Said(text=EXPECTED),
+            proof=tuple(o.id for o in answers),
+        )
+
+
+def _one(seen: Seen, answer: Observation[HttpAnswer]) -> Outcome:
+    facts = answer.facts
+    where = (facts.location or "").strip()
+    try:
+        parts = urlsplit(where)
+        host, scheme = parts.hostname, parts.scheme.lower()
+    except ValueError:
+        return untold(answer, f"{facts.status} to a place that cannot be read", EXPECTED)
+    if not where:
+        return untold(answer, f"{facts.status} without a place to go", EXPECTED)
+    if scheme not in ("", "http", "https"):
+        return fail(answer, f"{facts.status} to something that is no web page", EXPECTED, value=where)
+    if host and not is_own(seen, host):
+        if not _is_address(host) and not names_in_use(seen) and not certificate_names(seen):
+            text = f"{facts.status} to {host}; no name of the device is known to compare with"
+            return note(answer, text, EXPECTED, value=where)
+        return fail(answer, f"{facts.status} to {host}, which is not the device", EXPECTED, value=where)
+    if not facts.tls and scheme != "https":
+        text = f"{facts.status} through plain HTTP again"
+        return fail(answer, text, EXPECTED, value=where, vector="in clear")
+    return passed(answer, f"{facts.status} to the device itself", EXPECTED, value=where)
+
+
+def _is_address(host: str) -> bool:
+    try:
+        ip_address(host)
+    except ValueError:
+        return False
+    return True
+
+
+CHECK = Check(
+    id="http-redirect-leaves-device",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, SnmpAnswer, DeclaredDevice),
+    judge=judge,
+    # Away from the device somebody must own the other host; in clear, be on the path.
+    vectors={
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "in clear": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+    },
+    remedy=REDIRECT_HOME,
+    controls=("SC-8(1)", "SC-23"),
+)

@@ -1,0 +1,67 @@
+"""The print service tells strangers the names of jobs or of users.
+
+Fails when
+    Get-Jobs, asked without a name or credentials, brings a job name or a user name other than anonymous.
+Passes when
+    It is refused, or jobs come back without names.
+Unknown when
+    No job is listed, so that nothing could be told; or no IPP came back on its port.
+Reach
+    ask: one Get-Jobs for waiting and one for finished jobs, limited to one job; only counts are kept.
+Why it matters
+    Titles of documents beside names of people: who was dismissed, who is ill, what is being bought.
+Sources
+    RFC 8011, sections 4.2.6, 5.3.5 and 5.3.6; RFC 8011, section 9.2; NIST SP 800-53 Rev. 5, AC-3 and AC-14
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_web import IppJobs, IppPrinter
+from hardenprobe.records import Observation
+from hardenprobe.remedies_web import JOB_PRIVACY
+from hardenprobe.seen_ipp import REFUSALS, serving
+from hardenprobe.seen_web import by_port
+
+EXPECTED = "nobody learns names of jobs or users without signing in"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result for each port."""
+    found, missing = serving(seen, EXPECTED)
+    yield from missing
+    jobs = by_port(seen.of(IppJobs))
+    for printer in found:
+        where = printer.endpoint
+        answers = jobs.get((where.address, where.port), []) if where else []
+        yield _one(answers) if answers else untold(printer, "was not asked for jobs", EXPECTED)
+
+
+def _one(answers: list[Observation[IppJobs]]) -> Outcome:
+    telling = next((o for o in answers if o.facts.names or o.facts.users), None)
+    if telling is not None:
+        facts = telling.facts
+        value = {"which": facts.which, "job names": facts.names, "user names": facts.users}
+        text = f"of {facts.jobs} {facts.which} job: {facts.names} job name, {facts.users} user name"
+        return fail(telling, text, EXPECTED, value=value)
+    listed = next((o for o in answers if o.facts.jobs), None)
+    if listed is not None:
+        return passed(listed, f"{listed.facts.which} jobs come without names", EXPECTED)
+    if all(o.facts.status in REFUSALS or o.facts.http_status in (401, 403) for o in answers):
+        return passed(answers[0], "the list of jobs is refused", EXPECTED)
+    return untold(answers[0], "no job is listed, so nothing could be told", EXPECTED)
+
+
+CHECK = Check(
+    id="ipp-job-disclosure",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, IppPrinter, IppJobs),
+    judge=judge,
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=JOB_PRIVACY,
+    controls=("AC-3", "AC-14"),
+)

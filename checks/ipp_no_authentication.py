@@ -1,0 +1,72 @@
+"""Anyone may print: the print service asks for no authentication.
+
+Fails when
+    An address of the device's own stands, at the same position, beside none or requesting-user-name, or another word that
+    the baseline does not take for authentication.
+Passes when
+    Every address of its own stands beside authentication. Addresses of other hosts are not judged.
+Unknown when
+    The attributes cannot be paired by position, or no IPP came back on its port.
+Reach
+    ask: the attributes that are asked for anyway.
+Why it matters
+    Nobody can say who printed, and whoever reaches the port can use up paper and spool; requesting-user-name is only a claim.
+Sources
+    RFC 8011, sections 5.4.2 and 9.4; NIST SP 800-53 Rev. 5, AC-14 and IA-2
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_web import IppPrinter
+from hardenprobe.remedies_web import IPP_AUTHENTICATION
+from hardenprobe.seen_ipp import own_uris, serving
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What is no authentication.
+
+    Attributes:
+        not_enough: Words of uri-authentication-supported.
+    """
+
+    not_enough: tuple[str, ...]
+
+
+EXPECTED = "every address of the print service asks for authentication"
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """One result for each address of the device's own."""
+    found, missing = serving(seen, EXPECTED)
+    yield from missing
+    for answer in found:
+        own = own_uris(seen, answer)
+        for key, one in own.items():
+            word = one.authentication
+            if word in expect.not_enough:
+                yield fail(answer, f"{key} asks for {word}", EXPECTED, value=word, subject=key)
+            else:
+                yield passed(answer, f"{key} asks for {word}", EXPECTED, value=word, subject=key)
+        if not own:
+            why = answer.facts.unpaired or "no address of the device's own is told"
+            yield untold(answer, why, EXPECTED)
+
+
+CHECK = Check(
+    id="ipp-no-authentication",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, IppPrinter, DeclaredDevice),
+    judge=judge,
+    settings=Settings,
+    # Paper and spool, from the networks that reach a print service at all.
+    vectors={"": "AV:A/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:A"},
+    remedy=IPP_AUTHENTICATION,
+    controls=("AC-14", "IA-2", "AU-10"),
+)

@@ -1,0 +1,55 @@
+"""The print service fetches documents from wherever it is told.
+
+Fails when
+    operations-supported holds Print-URI or Send-URI.
+Passes when
+    It holds neither.
+Unknown when
+    No operations are told, or no IPP came back on its port.
+Reach
+    ask: the attributes that are asked for anyway; nothing is printed.
+Why it matters
+    Anyone can make the device open connections inside the network, and read by its answers what is there.
+Sources
+    RFC 8011, sections 4.2.2, 4.3.2 and 5.4.15; IANA IPP registrations, where both operations are deprecated
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_web import IppPrinter
+from hardenprobe.remedies_web import PRINT_BY_REFERENCE_OFF
+from hardenprobe.seen_ipp import serving
+
+EXPECTED = "neither Print-URI nor Send-URI is supported"
+BY_REFERENCE = {0x0003: "Print-URI", 0x0007: "Send-URI"}
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result for each port."""
+    found, missing = serving(seen, EXPECTED)
+    yield from missing
+    for answer in found:
+        offered = [name for number, name in BY_REFERENCE.items() if number in answer.facts.operations]
+        if offered:
+            yield fail(answer, f"{' and '.join(offered)} supported", EXPECTED, value=offered)
+        elif answer.facts.operations:
+            text = f"{len(answer.facts.operations)} operations, none by reference"
+            yield passed(answer, text, EXPECTED)
+        else:
+            yield untold(answer, "no operations are told", EXPECTED)
+
+
+CHECK = Check(
+    id="ipp-print-by-reference",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, IppPrinter),
+    judge=judge,
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    remedy=PRINT_BY_REFERENCE_OFF,
+    controls=("CM-7", "SC-7"),
+)

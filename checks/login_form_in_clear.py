@@ -1,0 +1,58 @@
+"""A sign-in form is served over plain HTTP.
+
+Fails when
+    A page that came over plain HTTP holds a password field, whatever its status.
+Passes when
+    Plain HTTP answers, and no page holds one; or nothing speaks plain HTTP. A form without a password field is none.
+Unknown when
+    The port accepts and no HTTP comes back, or nothing answers.
+Reach
+    ask: the pages that are asked for anyway, redirects not followed.
+Why it matters
+    The form itself can be changed on the way, so that the password goes elsewhere even where it is meant to be sent by TLS.
+Sources
+    RFC 9325, section 3.2; RFC 6797, section 2.3; NIST SP 800-53 Rev. 5, IA-5(1) and SC-8(1)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_web import SettingsPageAnswer
+from hardenprobe.remedies import HTTP_TO_HTTPS
+from hardenprobe.seen_web import in_clear, mute, nothing_in_clear
+
+EXPECTED = "no page over plain HTTP asks for a password"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result for each port that was asked over plain HTTP."""
+    ports = in_clear(seen)
+    for answers in ports.values():
+        if silence := mute(answers, EXPECTED):
+            yield silence
+            continue
+        asking = [o for o in answers if getattr(o.facts, "password_field", False)]
+        if asking:
+            paths = [o.facts.path for o in asking]
+            text = f"a password field at {', '.join(paths)}"
+            yield fail(asking[0], text, EXPECTED, value=paths)
+        else:
+            told = next(o for o in answers if o.facts.recognised)
+            yield passed(told, "no password field", EXPECTED, value=[o.facts.path for o in answers])
+    if not ports:
+        yield nothing_in_clear(seen, EXPECTED)
+
+
+CHECK = Check(
+    id="login-form-in-clear",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, SettingsPageAnswer),
+    judge=judge,
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=HTTP_TO_HTTPS,
+    controls=("IA-5(1)", "SC-8(1)", "AC-17(2)"),
+)

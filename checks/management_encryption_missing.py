@@ -1,0 +1,97 @@
+"""The device is administered in clear and offers no TLS to do otherwise.
+
+Fails when
+    Plain HTTP or telnet serves administration, and no port serves pages over TLS. TLS for printing alone is no alternative.
+Passes when
+    Some port serves pages over TLS, or nothing serves administration in clear.
+Unknown when
+    A port closed or fell silent at a TLS hello, or no HTTP came back over TLS, so that the alternative may be there.
+Reach
+    ask: what the other checks ask anyway.
+Why it matters
+    No setting mends it: every administrator's password crosses the network readable until the device is isolated or replaced.
+Sources
+    NIST SP 800-53 Rev. 5, AC-17(2), SC-8(1) and SA-22; RFC 9325, section 3.2
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Any
+
+from hardenprobe.absence import off_tcp
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.records import Observation, Reason, State
+from hardenprobe.remedies_web import ISOLATE_OR_REPLACE
+from hardenprobe.seen_web import leads_to_https
+
+EXPECTED = "where the device is administered in clear, TLS is offered too"
+ALTERNATIVES = (443, 8443)  # IANA: https, and its common alternative
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result for the whole device."""
+    clear = _in_clear(seen)
+    secure = [o for o in seen.of(HttpAnswer) if o.facts.tls and _web(o) and o.facts.status is not None]
+    if not clear:
+        yield off_tcp(seen, EXPECTED)
+    elif secure:
+        yield _whole(passed(secure[0], "pages are served over TLS as well", EXPECTED))
+    elif (doubt := _doubtful(seen)) is not None:
+        text = "administered in clear; whether TLS is offered could not be told"
+        yield _whole(untold(doubt, text, EXPECTED, reason=Reason.DROPPED))
+    else:
+        text = f"administered by {', '.join(sorted(clear))} in clear, and no page over TLS"
+        yield _whole(fail(next(iter(clear.values())), text, EXPECTED, value=sorted(clear)))
+
+
+def _in_clear(seen: Seen) -> dict[str, Observation[Any]]:
+    """What administers in clear, by protocol."""
+    found: dict[str, Observation[Any]] = {}
+    for page in seen.of(HttpAnswer):
+        facts = page.facts
+        if facts.tls or not _web(page) or facts.status is None or leads_to_https(facts):
+            continue
+        if 200 <= facts.status < 300 or facts.status == 401 or facts.form or facts.password_field:
+            found.setdefault("HTTP", page)
+    for greeting in seen.of(TelnetGreeting):
+        if greeting.facts.negotiates or greeting.facts.prompt is not None:
+            found.setdefault("telnet", greeting)
+    return found
+
+
+def _web(page: Observation[HttpAnswer]) -> bool:
+    return page.endpoint is not None and page.endpoint.protocol not in ("ipp", "ipps")
+
+
+def _doubtful(seen: Seen) -> Observation[Any] | None:
+    """Something that may be the alternative, seen badly from here."""
+    for port in seen.tcp_ports:
+        silent = port.facts.state is State.SILENT or port.facts.closed
+        if silent and port.endpoint and port.endpoint.port in ALTERNATIVES:
+            return port
+    for page in seen.of(HttpAnswer):
+        if page.facts.tls and _web(page):
+            return page
+    for tls in seen.of(TlsPort):
+        if tls.endpoint and tls.endpoint.port in ALTERNATIVES and tls.facts.fault in ("closed", "silent"):
+            return tls
+    return None
+
+
+def _whole(outcome: Outcome) -> Outcome:
+    return replace(outcome, endpoint=None)
+
+
+CHECK = Check(
+    id="management-encryption-missing",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, TelnetGreeting),
+    judge=judge,
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=ISOLATE_OR_REPLACE,
+    controls=("AC-17(2)", "SC-8(1)", "SA-22"),
+)

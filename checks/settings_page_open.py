@@ -1,0 +1,76 @@
+"""A settings page opens without credentials.
+
+Fails when
+    A page that the baseline names shows its marker, without a password field beside it.
+Passes when
+    It is answered with 401, 403 or a sign-in form without the marker, or redirects to https, where it is asked again.
+Unknown when
+    The marker is absent, it stands beside a password field, or no HTTP comes back.
+Reach
+    ask: one GET for each page that the baseline declares safe; nothing that it leads to.
+Why it matters
+    Whoever reaches the device reads its settings, and on many models changes them, without a password.
+Sources
+    NIST SP 800-53 Rev. 5, AC-3, AC-14 and IA-2; RFC 9110, section 15.5.2
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.absence import no_service
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_web import SettingsPageAnswer
+from hardenprobe.records import Observation, Reason
+from hardenprobe.remedies_web import SETTINGS_SIGN_IN
+from hardenprobe.seen_web import leads_to_https, no_http
+
+EXPECTED = "the listed settings pages ask for credentials"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Decide page by page."""
+    pages = seen.of(SettingsPageAnswer)
+    over_tls = any(page.facts.tls and page.facts.status is not None for page in pages)
+    for page in pages:
+        yield _one(page, over_tls)
+    if not pages:
+        served = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
+        if served:
+            yield untold(served[0], "no settings page was asked for", EXPECTED)
+        else:
+            yield no_service(seen, EXPECTED, "HTTP")
+
+
+def _one(page: Observation[SettingsPageAnswer], over_tls: bool) -> Outcome:
+    facts = page.facts
+    if facts.status is None:
+        return no_http(page, EXPECTED)
+    if facts.marker_found and facts.password_field:
+        return untold(page, "the marker stands beside a password field: settings or a sign-in form", EXPECTED)
+    if facts.marker_found and 200 <= facts.status < 300:
+        return fail(
+            page, f"{facts.path} shows {facts.marker!r} without credentials", EXPECTED, value=facts.path
+        )
+    if facts.status in (401, 403):
+        return passed(page, f"{facts.path} is answered with {facts.status}", EXPECTED, value=facts.status)
+    if facts.password_field:
+        return passed(page, f"{facts.path} is answered with a sign-in form", EXPECTED, value=facts.status)
+    if leads_to_https(facts) and over_tls:
+        return passed(page, f"{facts.path} redirects to https", EXPECTED, value=facts.location)
+    text = f"{facts.path} is answered with {facts.status} and without the marker"
+    return untold(page, text, EXPECTED, reason=Reason.INCONCLUSIVE)
+
+
+CHECK = Check(
+    id="settings-page-open",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, SettingsPageAnswer),
+    judge=judge,
+    # Reading is proven; that settings can be changed is likely and never tried.
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=SETTINGS_SIGN_IN,
+    controls=("AC-3", "AC-14", "IA-2"),
+)

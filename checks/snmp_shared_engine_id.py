@@ -1,0 +1,61 @@
+"""Two devices state the same SNMP engine id.
+
+Fails when
+    Another device of this review states the same snmpEngineID; two addresses of one device are one device.
+Passes when
+    No other device of this review does.
+Unknown when
+    No engine answers the discovery, or it names no engine.
+Reach
+    ask: the discovery of snmp-v3-missing; devices are compared, not asked again.
+Why it matters
+    Keys of SNMPv3 users are made from password and engine id: whoever reads them out of one device has them for all, and
+    an answer of one can be played back as another's.
+Sources
+    RFC 3411, section 3.1.1.1; RFC 3414, section 2.6; NIST SP 800-53 Rev. 5, IA-3 and CM-6
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import SnmpAnswer, SnmpEngine
+from hardenprobe.remedies_snmp import SNMP_ENGINE_ID
+from hardenprobe.seen_snmp import absent
+
+EXPECTED = "no other device states this engine id"
+SHOWN = 4  # devices that a sentence names
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Look every engine id up among the other devices."""
+    engines = [o for o in seen.of(SnmpEngine) if o.facts.engine_id]
+    if not engines:
+        unread = [o for o in seen.of(SnmpEngine) if o.facts.fault]
+        if unread:
+            yield untold(unread[0], f"the discovery cannot be read: {unread[0].facts.fault}", EXPECTED)
+        else:
+            yield absent(seen, EXPECTED, "the engine id")
+        return
+    index = seen.fleet.sharing(SnmpEngine, "engine id", lambda f: [f.engine_id] if f.engine_id else [])
+    labels = {m.device.id: m.device.label for m in seen.fleet.members}
+    for engine in engines:
+        others = sorted(labels.get(d, d) for d in index.get(engine.facts.engine_id, ()) if d != seen.device.id)
+        value = engine.facts.engine_id
+        if others:
+            named = ", ".join(others[:SHOWN]) + (f" and {len(others) - SHOWN} more" if len(others) > SHOWN else "")
+            yield fail(engine, f"engine {value} is stated by {named} as well", EXPECTED, value=others)
+        else:
+            yield passed(engine, f"engine {value} is this device's alone", EXPECTED, value=value)
+
+
+CHECK = Check(
+    id="snmp-shared-engine-id",
+    document=__doc__,
+    reads=(SnmpAnswer, SnmpEngine),
+    judge=judge,
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    remedy=SNMP_ENGINE_ID,
+    controls=("IA-3", "CM-6"),
+)

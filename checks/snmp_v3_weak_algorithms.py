@@ -1,0 +1,80 @@
+"""An SNMPv3 user is served with algorithms of the past.
+
+Fails when
+    A supplied user is served, and its pair holds MD5 or SHA-1 for authentication or DES for privacy, as far as the
+    baseline calls them weak; each algorithm is a subject of its own.
+Passes when
+    The user is served with a pair that the baseline does not call weak.
+Unknown when
+    No user was given, the device was not confirmed without a secret, or the user is not served there.
+Reach
+    ask: only the supplied pair is ever tried; nothing is asked beyond snmp-v3-below-authpriv.
+Why it matters
+    DES can be searched through, and what was recorded today can be read then.
+Sources
+    RFC 7860, section 1; RFC 3826, section 1; NIST SP 800-131A Rev. 2, sections 2 and 9; NIST SP 800-53 Rev. 5, SC-13
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import SnmpEngine
+from hardenprobe.facts_snmp import SnmpUser
+from hardenprobe.records import Reason
+from hardenprobe.remedies_snmp import SNMP_V3_ALGORITHMS
+from hardenprobe.seen_snmp import untried
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Algorithms that no user should have, by the names of the secrets file."""
+
+    weak_auth: tuple[str, ...]
+    weak_priv: tuple[str, ...]
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """Decide user by user."""
+    expected = f"SNMPv3 users have none of {', '.join((*expect.weak_auth, *expect.weak_priv)) or 'no algorithm'}"
+    users = seen.of(SnmpUser)
+    if not users:
+        yield untried(expected, "no SNMPv3 user was tried on this device")
+    for user in users:
+        facts, subject = user.facts, f'user "{user.facts.name}"'
+        served = [level for level, word in facts.levels.items() if word == "served"]
+        # At noAuthNoPriv no algorithm is used, so being served there proves neither.
+        used = [
+            (facts.auth, expect.weak_auth, {"authNoPriv", "authPriv"}),
+            (facts.priv, expect.weak_priv, {"authPriv"}),
+        ]
+        proven = [(name, weak) for name, weak, levels in used if name and levels & set(served)]
+        for name, weak in proven:
+            if name in weak:
+                yield fail(user, f"served with {name}", expected, value=name, subject=f"{subject}, {name}", vector=name)
+        if not proven:
+            text = facts.withheld or f"{subject} is not served with its algorithms"
+            yield untold(user, text, expected, reason=Reason.NO_CREDENTIAL, subject=subject)
+        elif not any(name in weak for name, weak in proven):
+            pair = "/".join(str(name) for name, _ in proven)
+            yield passed(user, f"served with {pair}", expected, value=pair, subject=subject)
+
+
+CHECK = Check(
+    id="snmp-v3-weak-algorithms",
+    document=__doc__,
+    reads=(SnmpUser, SnmpEngine),
+    judge=judge,
+    settings=Settings,
+    # HMAC with MD5 or SHA-1 is not broken in use, only at its end; a DES key can be searched for.
+    vectors={
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        **{name: "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P" for name in ("MD5", "SHA-1")},
+        **{name: "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A" for name in ("DES", "AES-128")},
+        **{name: "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P" for name in ("SHA-224", "SHA-256", "SHA-384", "SHA-512")},
+    },
+    remedy=SNMP_V3_ALGORITHMS,
+    controls=("SC-13", "IA-5"),
+)

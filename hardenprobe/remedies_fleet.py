@@ -1,0 +1,147 @@
+"""Remedies for time, firmware, inventory, segments and lists. General words: every device calls its settings something else.
+
+What a change breaks is common practice, no source, and depends on the model.
+"""
+
+from __future__ import annotations
+
+from hardenprobe.records import Remedy
+
+SEPARATE_NETWORKS = Remedy(
+    id="one-network-only",
+    title="Leave the device in one network only",
+    steps=(
+        "Switch off the interfaces that are not needed: wireless, direct wireless, the second wired port.",
+        "Switch forwarding between interfaces off.",
+        "Where two networks must print, let a print server stand between them.",
+    ),
+    confirm="Ask again: device-bridges-networks shows pass.",
+    needs_first="It is known who prints over which interface.",
+    stops_working="Walk-up printing from phones, and whoever used the other interface.",
+    ask="The network team and the users of the device.",
+    undo="Switch the interface on again.",
+    lock_out="Do not switch off the interface that you are connected over.",
+)
+
+CHANNELS_MATCH = Remedy(
+    id="print-channels-match",
+    title="Make the device's print channels and its open ports agree",
+    steps=(
+        "Compare the print channels that the device names with the services in its settings.",
+        "Switch off what is open and not needed; find out what filters a port that should be open.",
+    ),
+    confirm="Ask again: channel-contradiction shows pass.",
+    needs_first="A list of the queues that print to the device.",
+    stops_working="Queues on the channel that is switched off.",
+    ask="The print server's administrator.",
+    undo="Switch the channel on again.",
+    lock_out="None: channels are for printing.",
+)
+
+CLOCK_SET = Remedy(
+    id="clock-set",
+    title="Let the device keep its time by the site's time service",
+    steps=(
+        "In the date and time settings, enter the site's time servers and the time zone.",
+        "See that UDP 123 from the device to them is open.",
+    ),
+    confirm="Ask again: clock-skew shows pass.",
+    needs_first="A time service that the device may reach.",
+    stops_working="Nothing; scheduled jobs move to the right hour.",
+    ask="Whoever runs the time service.",
+    undo="Remove the time servers.",
+    lock_out="Certificates and sign-in by directory depend on time: a wrong setting can refuse both.",
+)
+
+FIRMWARE_UPDATE = Remedy(
+    id="firmware-update",
+    title="Bring the firmware to the floor or above it",
+    steps=(
+        "Read the release notes for staged hops and for settings that an update resets.",
+        "Export the settings, update one device, and let people print and scan for some days.",
+        "Update the others out of hours, and scan them again: settings may be back at their defaults.",
+    ),
+    confirm="Ask again: firmware-below-floor shows pass, and nothing that was closed is open again.",
+    needs_first="A backup of the settings, and the device's service contract.",
+    stops_working="Settings that are reset, supplies or panel apps that new firmware refuses.",
+    ask="The service technician and the owner of the panel apps.",
+    undo="Often impossible: many devices refuse older firmware.",
+    lock_out="A reset can bring back a default password or switch off HTTPS: have access to the panel.",
+)
+
+INVENTORY_MATCH = Remedy(
+    id="inventory-match",
+    title="Make inventory and network agree",
+    steps=(
+        "Find the device, or find out who removed, moved or switched it off.",
+        "Correct its entry: address, serial, place; or take it out of the inventory, and its data off the device.",
+        "Enter a device that nobody listed, with an owner; or unplug it.",
+    ),
+    confirm="Scan again with the corrected inventory.",
+    needs_first="Somebody who answers for the inventory.",
+    stops_working="Whoever printed to an unlisted device, if it is unplugged.",
+    ask="The owner of the place, and whoever manages leases.",
+    undo="Restore the entry.",
+    lock_out="None.",
+)
+
+SEGMENT_FILTER = Remedy(
+    id="segment-filter",
+    title="Filter between the segments as the policy says",
+    steps=(
+        "Compare the policy of the segments with the filter rules between them.",
+        "Close what is forbidden, open what is needed, at the filter or in the device's list of admitted sources.",
+    ),
+    confirm="Scan again from the same segment: segment-reach shows pass.",
+    needs_first="It is known who uses the service from that segment.",
+    stops_working="Whoever reached the device across segments.",
+    ask="The network team and the print server's administrator.",
+    undo="Restore the rule.",
+    lock_out="Keep the administrators' segment open to the settings.",
+)
+
+ALLOW_LIST_ADMIT = Remedy(
+    id="allow-list-admit",
+    title="Let the device's list admit who it is said to admit",
+    steps=(
+        "From a source that is admitted, or at the panel, compare the list in the device with the inventory.",
+        "Correct whichever is wrong; look at filters in the network too.",
+    ),
+    confirm="Ask again from the approved source: allow-list-locks-out shows pass.",
+    needs_first="Access from some admitted source, or to the panel.",
+    stops_working="Nothing that worked before.",
+    ask="The network team and whoever administers the device.",
+    undo="Restore the old list.",
+    lock_out="You may be locked out already: know how to clear the list at the panel.",
+)
+
+ALLOW_LIST_TIDY = Remedy(
+    id="allow-list-tidy",
+    title="Write the list of admitted sources cleanly",
+    steps=(
+        "Enter your own address first, and keep a second session open.",
+        "Write each entry as an address or a block whose bits right of the prefix are zero; drop doubles.",
+        "Where IPv6 is on, add the IPv6 sources, or switch IPv6 off if nobody uses it.",
+    ),
+    confirm="Copy the new list into the inventory and judge again: allow-list-malformed shows pass.",
+    needs_first="It is known which sources each entry was meant to admit.",
+    stops_working="Whoever was admitted only by the faulty reading of an entry.",
+    ask="The network team.",
+    undo="Enter the old list again.",
+    lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",
+)
+
+ALLOW_LIST_IPV6 = Remedy(
+    id="allow-list-ipv6",
+    title="Guard IPv6 as IPv4 is guarded",
+    steps=(
+        "In the access control settings, fill the list for IPv6 with the same sources.",
+        "Where the device has no list for IPv6, filter it in the network, or switch IPv6 off if nobody uses it.",
+    ),
+    confirm="Ask again over both families: allow-list-ipv6-bypass shows pass.",
+    needs_first="The IPv6 addresses of administrators, print servers and collectors are known.",
+    stops_working="Link-local driverless printing, if IPv6 goes off.",
+    ask="The network team.",
+    undo="Clear the IPv6 list, or switch IPv6 on again.",
+    lock_out="An IPv6 list without your own address: keep a session over IPv4 open.",
+)

@@ -1,0 +1,106 @@
+"""Remedies for SNMP beyond versions and defaults. General words: every device calls its settings something else.
+
+What a change breaks is common practice, no source, and depends on the model.
+"""
+
+from __future__ import annotations
+
+from hardenprobe.records import Remedy
+
+_ASK = "The print server's administrator, the monitoring team, the supplies contract."
+_NO_LOCK = "None: SNMP is not how the settings are reached."
+
+SNMP_WRITE_OFF = Remedy(
+    id="snmp-write-off",
+    title="Take write access away from SNMP communities",
+    steps=(
+        "In the SNMP settings, delete every community with write access, or set it to read only.",
+        "Where a tool must write, give it an SNMPv3 user with authentication and privacy.",
+        "Look through the settings for what somebody may have changed: addresses, forwarding of jobs, passwords.",
+    ),
+    confirm="Scan again with --reach alter: the write-back is refused with noAccess.",
+    needs_first="A list of the tools that set values by SNMP: driver set-up, fleet tools, job accounting.",
+    stops_working="Fleet tools and drivers that set values by SNMP.",
+    ask=_ASK,
+    undo="Give the community write access again in the same place.",
+    lock_out=_NO_LOCK,
+)
+
+SNMP_V3_LEVEL = Remedy(
+    id="snmp-v3-authpriv-only",
+    title="Serve SNMPv3 users at authentication with privacy only",
+    steps=(
+        "In the SNMPv3 settings, set the security level of each user or group to authentication and privacy.",
+        "Set each collector to the same level, and see that readings arrive.",
+    ),
+    confirm="Scan again with the same secrets: snmp-v3-below-authpriv shows pass.",
+    needs_first="Every collector asks with authentication and privacy.",
+    stops_working="Collectors that ask without privacy.",
+    ask="The monitoring team, and whoever reads meters and supplies.",
+    undo="Set the level back in the same place.",
+    lock_out=_NO_LOCK,
+)
+
+SNMP_V3_ALGORITHMS = Remedy(
+    id="snmp-v3-strong-algorithms",
+    title="Give SNMPv3 users SHA-2 and AES",
+    steps=(
+        "Create a second SNMPv3 user with SHA-256 or better for authentication and AES for privacy.",
+        "Move every collector to it, then delete the old user.",
+        "Where the device has neither, look for firmware that brings them, or keep SNMP in the management network.",
+    ),
+    confirm="Scan again with the new user in the secrets file: snmp-v3-weak-algorithms shows pass.",
+    needs_first="Collectors that speak the stronger pair.",
+    stops_working="Collectors that know only the old pair.",
+    ask="The monitoring team.",
+    undo="Create the old user again.",
+    lock_out=_NO_LOCK,
+)
+
+SNMP_LIMIT_SOURCES = Remedy(
+    id="snmp-limit-sources",
+    title="Let only the collectors reach SNMP",
+    steps=(
+        "In the access control settings, admit only the collectors' addresses to SNMP.",
+        "Where the device has no such list, filter UDP 161 in the network.",
+        "Switch versions 1 and 2c off where every collector speaks version 3.",
+    ),
+    confirm="Scan again from a client's network with --reach strain: SNMP is silent there.",
+    needs_first="The addresses of all collectors and print servers are known.",
+    stops_working="Queues show offline and readings stop for whoever was forgotten.",
+    ask=_ASK,
+    undo="Clear the list in the same place.",
+    lock_out=_NO_LOCK,
+)
+
+SNMP_PERSONAL = Remedy(
+    id="snmp-personal-data-out",
+    title="Keep names of people out of what SNMP shows",
+    steps=(
+        "Enter a function and a mailbox of a team as contact and operator, not a person.",
+        "Restrict the community's view to what collectors need, without the job tables, where the device can.",
+        "Remove the default community.",
+    ),
+    confirm="Ask again: snmp-personal-data shows pass.",
+    needs_first="A mailbox of a team that is read.",
+    stops_working="Accounting that reads job owners by SNMP, if the view is restricted.",
+    ask="Whoever answers for data protection, and the accounting team.",
+    undo="Enter the old text again.",
+    lock_out=_NO_LOCK,
+)
+
+SNMP_ENGINE_ID = Remedy(
+    id="snmp-engine-id-own",
+    title="Give each device an SNMP engine id of its own",
+    steps=(
+        "In the SNMPv3 settings, set the engine id back to the one made from the hardware address, or set an own one.",
+        "Enter the SNMPv3 users again: their keys depend on the engine id.",
+        "Take engine id, keys and certificates out of the image or export that devices are set up from.",
+    ),
+    confirm="Ask again: snmp-shared-engine-id shows pass for every device of the set.",
+    needs_first="The SNMPv3 passwords, since users must be entered again.",
+    stops_working="SNMPv3 readings of the device until its users are entered again.",
+    ask="The monitoring team, and whoever clones settings.",
+    undo="None needed: collectors discover the new id.",
+    lock_out=_NO_LOCK,
+)

@@ -1,0 +1,80 @@
+"""What SNMP checks share: what it means that nobody answered a question with a default community."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from hardenprobe.check import Outcome, Seen, untold
+from hardenprobe.facts import SnmpAnswer, SnmpEngine
+from hardenprobe.facts_snmp import SnmpWriteBack
+from hardenprobe.records import Reason, Said, State, Word
+
+SUCCESS, NO_ACCESS = 0, 6  # error-status, RFC 3416 section 3
+
+
+def absent(seen: Seen, expected: str, what: str) -> Outcome:
+    """Judge when no agent let itself be read: not applicable where the port refuses, else unknown.
+
+    Args:
+        what: What could not be read, as a sentence calls it.
+    """
+    asked = [*seen.of(SnmpEngine), *seen.of(SnmpAnswer)]
+    if asked and all(o.facts.state is State.REFUSING for o in asked):
+        return Outcome(
+            word=Word.NOTAPPLICABLE,
+            observed=Said(text="no SNMP agent: the port is unreachable"),
+            expected=Said(text=expected),
+            proof=tuple(o.id for o in asked),
+        )
+    answered = [o for o in asked if o.facts.state is State.ACCEPTING]
+    reason = Reason.NO_CREDENTIAL if answered else Reason.SILENT if asked else Reason.INCONCLUSIVE
+    text = f"{what} was not read: " + ("no default community is answered" if asked else "SNMP was not asked")
+    return Outcome(
+        word=Word.UNKNOWN,
+        observed=Said(text=text),
+        expected=Said(text=expected),
+        reason=reason,
+        proof=tuple(o.id for o in asked),
+    )
+
+
+def untried(expected: str, what: str) -> Outcome:
+    """Judge when a secret would have been needed and none was given or sent."""
+    return Outcome(
+        word=Word.UNKNOWN,
+        observed=Said(text=what),
+        expected=Said(text=expected),
+        reason=Reason.NO_CREDENTIAL,
+    )
+
+
+def write_backs(seen: Seen, origin: str, expected: str) -> Iterator[Outcome]:
+    """What each attempt to put sysContact back proves."""
+    for one in seen.of(SnmpWriteBack):
+        facts = one.facts
+        if facts.origin != origin:
+            continue
+        outcome = Outcome(
+            word=Word.UNKNOWN,
+            observed=Said(text=""),
+            expected=Said(text=expected),
+            endpoint=one.endpoint,
+            subject=f'community "{facts.label}"',
+            reason=Reason.INCONCLUSIVE,
+            proof=(one.id,),
+        )
+        if facts.error_status == SUCCESS:
+            after = {True: "and reads as before", False: "and READS DIFFERENTLY AFTERWARDS: put it right"}
+            text = f"sysContact was written back, {after.get(facts.same, 'and could not be read again')}"  # type: ignore[arg-type]
+            yield replace(outcome, word=Word.FAIL, observed=Said(text=text, value=facts.same), reason=None)
+        elif facts.error_status == NO_ACCESS:
+            text = "writing sysContact is refused with noAccess; other objects were not tried"
+            yield replace(outcome, word=Word.PASS, observed=Said(text=text, value=NO_ACCESS), reason=None)
+        elif facts.written and facts.error_status is not None:
+            text = f"the write is refused with error-status {facts.error_status}, which may hold for sysContact alone"
+            yield replace(outcome, observed=Said(text=text, value=facts.error_status))
+        elif facts.written:
+            yield untold(one, "the write was not answered", expected, subject=outcome.subject)
+        elif facts.state is State.ACCEPTING:
+            yield replace(outcome, observed=Said(text="sysContact cannot be read, so nothing was written"))
