@@ -44,7 +44,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for number, port in sorted(ports.items()):
         if number in taking and port.facts.state is State.REFUSING:
             clean = False
-            yield note(port, "a print channel names this port, and it refuses", EXPECTED, subject=f"TCP {number}")
+            yield note(
+                port, "a print channel names this port, and it refuses", EXPECTED, subject=f"TCP {number}"
+            )
         elif number in PRINTS - named and port.facts.state is State.ACCEPTING and not seen.ambiguous:
             clean = False
             yield note(port, "it accepts, and no print channel names it", EXPECTED, subject=f"TCP {number}")

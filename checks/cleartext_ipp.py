@@ -47,9 +47,10 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if told is not None:
             found = True
             yield from _advertised(seen, told)
-    asked = {o.endpoint for o in seen.of(IppPrinter)}
+    asked = by_port(seen.of(IppPrinter))
     for port in seen.accepting:
-        if not asked and port.endpoint and port.endpoint.port == PORT and not port.facts.closed:
+        at = port.endpoint
+        if at and at.port == PORT and (at.address, at.port) not in asked and not port.facts.closed:
             found = True
             yield untold(port, "was not asked for IPP", EXPECTED)
     if not found:

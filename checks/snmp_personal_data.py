@@ -43,7 +43,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if one.facts.fault:
             yield untold(one, f"reading ended early: {one.facts.fault}", EXPECTED)
         else:
-            yield passed(one, "contact, operator, service person and job owners are empty or not shown", EXPECTED)
+            yield passed(
+                one, "contact, operator, service person and job owners are empty or not shown", EXPECTED
+            )
 
 
 _ONE = "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"  # a text that the owner chose

@@ -41,10 +41,14 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     index = seen.fleet.sharing(SnmpEngine, "engine id", lambda f: [f.engine_id] if f.engine_id else [])
     labels = {m.device.id: m.device.label for m in seen.fleet.members}
     for engine in engines:
-        others = sorted(labels.get(d, d) for d in index.get(engine.facts.engine_id, ()) if d != seen.device.id)
+        others = sorted(
+            labels.get(d, d) for d in index.get(engine.facts.engine_id, ()) if d != seen.device.id
+        )
         value = engine.facts.engine_id
         if others:
-            named = ", ".join(others[:SHOWN]) + (f" and {len(others) - SHOWN} more" if len(others) > SHOWN else "")
+            named = ", ".join(others[:SHOWN]) + (
+                f" and {len(others) - SHOWN} more" if len(others) > SHOWN else ""
+            )
             yield fail(engine, f"engine {value} is stated by {named} as well", EXPECTED, value=others)
         else:
             yield passed(engine, f"engine {value} is this device's alone", EXPECTED, value=value)

@@ -44,7 +44,12 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         below = [level for level in BELOW if facts.levels.get(level) == "served"]
         for level in below:
             yield fail(
-                user, f"served at {level}", EXPECTED, value=level, subject=f"{subject} at {level}", vector=level
+                user,
+                f"served at {level}",
+                EXPECTED,
+                value=level,
+                subject=f"{subject} at {level}",
+                vector=level,
             )
         if below:
             continue

@@ -12,7 +12,7 @@ Reach
 Why it matters
     DES can be searched through, and what was recorded today can be read then.
 Sources
-    RFC 7860, section 1; RFC 3826, section 1; NIST SP 800-131A Rev. 2, sections 2 and 9; NIST SP 800-53 Rev. 5, SC-13
+    RFC 7860; RFC 3826; NIST SP 800-131A Rev. 2, sections 2 and 9; NIST SP 800-53 Rev. 5, SC-13
 """
 
 from __future__ import annotations
@@ -38,7 +38,9 @@ class Settings:
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """Decide user by user."""
-    expected = f"SNMPv3 users have none of {', '.join((*expect.weak_auth, *expect.weak_priv)) or 'no algorithm'}"
+    expected = (
+        f"SNMPv3 users have none of {', '.join((*expect.weak_auth, *expect.weak_priv)) or 'no algorithm'}"
+    )
     users = seen.of(SnmpUser)
     if not users:
         yield untried(expected, "no SNMPv3 user was tried on this device")
@@ -53,7 +55,14 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         proven = [(name, weak) for name, weak, levels in used if name and levels & set(served)]
         for name, weak in proven:
             if name in weak:
-                yield fail(user, f"served with {name}", expected, value=name, subject=f"{subject}, {name}", vector=name)
+                yield fail(
+                    user,
+                    f"served with {name}",
+                    expected,
+                    value=name,
+                    subject=f"{subject}, {name}",
+                    vector=name,
+                )
         if not proven:
             text = facts.withheld or f"{subject} is not served with its algorithms"
             yield untold(user, text, expected, reason=Reason.NO_CREDENTIAL, subject=subject)
@@ -71,9 +80,9 @@ CHECK = Check(
     # HMAC with MD5 or SHA-1 is not broken in use, only at its end; a DES key can be searched for.
     vectors={
         "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        **{name: "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P" for name in ("MD5", "SHA-1")},
-        **{name: "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A" for name in ("DES", "AES-128")},
-        **{name: "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P" for name in ("SHA-224", "SHA-256", "SHA-384", "SHA-512")},
+        **dict.fromkeys(("MD5", "SHA-1"), "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P"),
+        **dict.fromkeys(("DES", "AES-128"), "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"),
+        **dict.fromkeys(("SHA-224", "SHA-256", "SHA-384", "SHA-512"), "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P"),
     },
     remedy=SNMP_V3_ALGORITHMS,
     controls=("SC-13", "IA-5"),

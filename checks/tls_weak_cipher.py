@@ -24,10 +24,9 @@ from typing import Literal
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort, TlsSecondOpinion, TlsSuites
-from hardenprobe.records import Reason, Said, Word
 from hardenprobe.remedies_tls import TLS_SUITES
 from hardenprobe.rulesets import SuiteRule, TlsRules, load
-from hardenprobe.seen_tls import disagreements, open_versions, unanswered, walks
+from hardenprobe.seen_tls import open_versions, second_opinion, unanswered, walks
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,21 +51,8 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     yield from unanswered(seen, EXPECTED)
     ports, missing = walks(seen, EXPECTED)
     yield from missing
-    opinions = {o.endpoint: o for o in seen.of(TlsSecondOpinion)}
     for port, walk in ports:
-        if (second := opinions.get(walk.endpoint)) and (apart := disagreements(walk.facts, second.facts)):
-            more = f"; and {len(apart) - 6} more" if len(apart) > 6 else ""
-            yield Outcome(
-                word=Word.ERROR,
-                observed=Said(
-                    text=f"two implementations disagree: {'; '.join(apart[:6])}{more}", value=apart
-                ),
-                expected=Said(text=EXPECTED),
-                endpoint=walk.endpoint,
-                subject="second opinion",
-                reason=Reason.INCONCLUSIVE,
-                proof=(walk.id, second.id),
-            )
+        yield from second_opinion(seen, walk, EXPECTED)
         weak, unrated = _sort(rules, walk.facts)
         failed = False
         for weakness, (rule, where) in sorted(weak.items()):

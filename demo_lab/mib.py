@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
 from pysnmp.proto import api, rfc1902
@@ -15,6 +17,7 @@ from pysnmp.proto import api, rfc1902
 from hardenprobe.demo_lab.service import Host
 
 Oid = tuple[int, ...]
+SYS_CONTACT: Oid = (1, 3, 6, 1, 2, 1, 1, 4, 0)
 ENTERPRISE = (1, 3, 6, 1, 4, 1, 32473)
 MOST_REPETITIONS = 50  # of a GetBulk; bounds an answer to one datagram of a few kilobytes
 
@@ -48,6 +51,10 @@ class Table:
         at = bisect_right(self._names, oid)
         return (self._names[at], self._objects[self._names[at]]()) if at < len(self._names) else None
 
+    def put(self, oid: Oid, value: Any) -> None:
+        """Change one object."""
+        self._objects[oid] = lambda: value
+
     def knows(self, oid: Oid) -> bool:
         """Whether some instance of the same object is there."""
         return any(name[: len(oid) - 1] == oid[:-1] for name in self._names)
@@ -59,8 +66,32 @@ class Table:
 EMPTY = Table({})
 
 
-def of(host: Host) -> Table:
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """What an agent shows beyond what every device of the lab shows.
+
+    Attributes:
+        contact: sysContact; the device's owner by default.
+        operator: prtGeneralCurrentOperator.
+        job_owners: jmJobOwner, one row each.
+        interfaces: Whether each Ethernet interface is up; a loopback interface is always there and up.
+        forwards: ipForwarding.
+        utc_offset_h: The zone its clock shows.
+        states_zone: hrSystemDate names the zone.
+    """
+
+    contact: str | None = None
+    operator: str = ""
+    job_owners: tuple[str, ...] = ()
+    interfaces: tuple[bool, ...] = (True,)
+    forwards: bool = False
+    utc_offset_h: int = 0
+    states_zone: bool = True
+
+
+def of(host: Host, shown: Shown | None = None) -> Table:
     """The objects of one device."""
+    shown = shown or Shown()
     device, lab = host.device.listed, host.device.lab
     assert lab is not None
     text, number, name = rfc1902.OctetString, rfc1902.Integer32, rfc1902.ObjectIdentifier
@@ -68,7 +99,7 @@ def of(host: Host) -> Table:
     fixed: dict[str, Any] = {
         "2.1.1.1.0": text(f"{lab.model}; firmware {lab.firmware}"),
         "2.1.1.2.0": name((*ENTERPRISE, 1, KINDS.get(device.kind, 9))),
-        "2.1.1.4.0": text(device.owner or ""),
+        "2.1.1.4.0": text(device.owner or "" if shown.contact is None else shown.contact),
         "2.1.1.5.0": text((device.names or (device.asset_tag,))[0].partition(".")[0]),
         "2.1.1.6.0": text(device.place or ""),
         "2.1.1.7.0": number(72),
@@ -77,7 +108,14 @@ def of(host: Host) -> Table:
         "2.1.25.3.2.1.5.1": number(2),  # hrDeviceStatus running
         "6.3.10.2.1.1.0": text(host.engine_id),
     }
+    fixed["2.1.4.1.0"] = number(1 if shown.forwards else 2)
+    for row, (kind, up) in enumerate([(24, True), *((6, up) for up in shown.interfaces)], 1):
+        fixed[f"2.1.2.2.1.3.{row}"] = number(kind)  # softwareLoopback or ethernetCsmacd
+        fixed[f"2.1.2.2.1.8.{row}"] = number(1 if up else 2)
+    for row, owner in enumerate(shown.job_owners, 1):
+        fixed[f"4.1.2699.1.1.1.3.1.1.9.1.{row}"] = text(owner)
     if prints:
+        fixed["2.1.43.5.1.1.4.1"] = text(shown.operator)
         fixed["2.1.25.3.5.1.1.1"] = number(3)  # hrPrinterStatus idle
         fixed["2.1.43.5.1.1.16.1"] = text(lab.model)
         if device.serial:
@@ -87,7 +125,7 @@ def of(host: Host) -> Table:
             fixed[f"2.1.43.14.1.1.9.1.{row}"] = text(information)
     objects = {_oid(short): _always(value) for short, value in fixed.items()}
     objects[_oid("2.1.1.3.0")] = lambda: rfc1902.TimeTicks(int(host.uptime_s * 100))
-    objects[_oid("2.1.25.1.2.0")] = lambda: text(_date_and_time(host))
+    objects[_oid("2.1.25.1.2.0")] = lambda: text(_date_and_time(host, shown))
     return Table(objects)
 
 
@@ -110,18 +148,31 @@ def _channels(host: Host) -> Iterator[tuple[int, str]]:
             yield IPP, ""
 
 
-def _date_and_time(host: Host) -> bytes:
-    """DateAndTime of RFC 2579 with its zone, UTC."""
-    now = host.now()
+def _date_and_time(host: Host, shown: Shown) -> bytes:
+    """DateAndTime of RFC 2579, with its zone or without."""
+    now = host.now() + timedelta(hours=shown.utc_offset_h)
+    sign = b"-" if shown.utc_offset_h < 0 else b"+"
+    zone = sign + bytes((abs(shown.utc_offset_h), 0)) if shown.states_zone else b""
     return (
         now.year.to_bytes(2, "big")
         + bytes((now.month, now.day, now.hour, now.minute, now.second, now.microsecond // 100000))
-        + b"+\x00\x00"
+        + zone
     )
 
 
-def respond(table: Table, request: Any, *, version1: bool) -> Any | None:
+def respond(
+    table: Table,
+    request: Any,
+    *,
+    version1: bool,
+    writable: bool = False,
+    most: int = MOST_REPETITIONS,
+) -> Any | None:
     """Answer one PDU; None where it is no request.
+
+    Args:
+        writable: A Set of sysContact is carried out.
+        most: Repetitions of a GetBulk that are honoured.
 
     Source: RFC 1157 section 4.1 for version 1, RFC 3416 section 4.2 for the others.
     """
@@ -129,10 +180,13 @@ def respond(table: Table, request: Any, *, version1: bool) -> Any | None:
     asked = [tuple(oid) for oid, _ in codec.apiPDU.get_varbinds(request)] if not _is_bulk(request) else []
     response = codec.apiPDU.get_response(request)
     if _is_bulk(request) and not version1:
-        codec.apiPDU.set_varbinds(response, _bulk(table, request))
+        codec.apiPDU.set_varbinds(response, _bulk(table, request, most))
         return response
     if request.isSameTypeWith(codec.SetRequestPDU()):
         codec.apiPDU.set_varbinds(response, codec.apiPDU.get_varbinds(request))
+        if writable and asked == [SYS_CONTACT]:
+            table.put(SYS_CONTACT, codec.apiPDU.get_varbinds(request)[0][1])
+            return response
         codec.apiPDU.set_error_status(response, 2 if version1 else 6)  # noSuchName, or noAccess
         codec.apiPDU.set_error_index(response, 1 if asked else 0)
         return response
@@ -165,10 +219,10 @@ def _end(table: Table, oid: Oid) -> Any:
     return _v2.EndOfMibView("")
 
 
-def _bulk(table: Table, request: Any) -> list[tuple[Oid, Any]]:
+def _bulk(table: Table, request: Any, most: int) -> list[tuple[Oid, Any]]:
     names: Sequence[Oid] = [tuple(oid) for oid, _ in _v2.apiBulkPDU.get_varbinds(request)][:MOST_REPETITIONS]
     once = max(0, int(_v2.apiBulkPDU.get_non_repeaters(request)))
-    again = min(MOST_REPETITIONS, max(0, int(_v2.apiBulkPDU.get_max_repetitions(request))))
+    again = min(most, max(0, int(_v2.apiBulkPDU.get_max_repetitions(request))))
     out: list[tuple[Oid, Any]] = [table.after(oid) or (oid, _v2.EndOfMibView("")) for oid in names[:once]]
     current = list(names[once:])
     for _ in range(again):

@@ -1,4 +1,4 @@
-"""The Internet Printing Protocol as far as a reader needs it: Get-Printer-Attributes and an empty Get-Jobs.
+"""The Internet Printing Protocol as far as a reader needs it: Get-Printer-Attributes and Get-Jobs.
 
 Source: RFC 8010 (encoding), RFC 8011 (model, operations and status codes).
 """
@@ -19,13 +19,14 @@ PATH = "/ipp/print"  # RFC 8011 section 4.2 leaves it open; this is what most de
 KIND = "application/ipp"
 
 # RFC 8010 section 3.5: tags.
-OPERATION_GROUP, PRINTER_GROUP, END = 0x01, 0x04, 0x03
+OPERATION_GROUP, JOB_GROUP, PRINTER_GROUP, END = 0x01, 0x02, 0x04, 0x03
 INTEGER, BOOLEAN, ENUM = 0x21, 0x22, 0x23
 TEXT, NAME, KEYWORD, URI, CHARSET, LANGUAGE, MIME = 0x41, 0x42, 0x44, 0x45, 0x47, 0x48, 0x49
 
 # RFC 8011 section 5.4.15: operations; appendix B: status codes.
 GET_JOBS, GET_PRINTER_ATTRIBUTES = 0x000A, 0x000B
-OK, BAD_REQUEST, UNKNOWN_OPERATION, UNKNOWN_VERSION = 0x0000, 0x0400, 0x0501, 0x0503
+OK, BAD_REQUEST, NOT_FOR_YOU = 0x0000, 0x0400, 0x0401
+UNKNOWN_OPERATION, UNKNOWN_VERSION = 0x0501, 0x0503
 
 Value = str | int | bool
 Attribute = tuple[int, str, Sequence[Value]]
@@ -39,6 +40,9 @@ class Ipp(Service, speaks="ipp"):
         encryption: none, tls, or both on one port, told apart by the client's first byte.
         authentication: What `uri-authentication-supported` states.
         print_by_reference: Offer Print-URI and Send-URI.
+        path: Where it lives; every other path is not found.
+        elsewhere: Address of another host's print service that it tells first, without security and authentication.
+        jobs: A finished job with the names of its title and its user, with neither, none at all, or a refusal.
     """
 
     says_forbidden = True
@@ -47,6 +51,9 @@ class Ipp(Service, speaks="ipp"):
     encryption: Encryption = "none"
     authentication: Literal["none", "requesting-user-name", "basic", "digest", "certificate"] = "none"
     print_by_reference: bool = False
+    path: str = PATH
+    elsewhere: str | None = None
+    jobs: Literal["none", "named", "private", "refused"] = "none"
 
     @property
     def spoken_in(self) -> Encryption:
@@ -58,7 +65,7 @@ class Ipp(Service, speaks="ipp"):
             await web.send(talk, connection, reply, method=asked.method)
 
     def _reply(self, talk: Talk, asked: web.Asked) -> web.Reply:
-        if asked.path != PATH:
+        if asked.path != self.path:
             return web.Reply(status=404)
         if asked.method != "POST" or asked.headers.get("content-type", "").partition(";")[0].strip() != KIND:
             return web.Reply(status=400)
@@ -76,13 +83,27 @@ class Ipp(Service, speaks="ipp"):
         if major not in (1, 2):
             return _message((2, 0), UNKNOWN_VERSION, request_id)
         if operation == GET_JOBS:
-            return _message((major, minor), OK, request_id)
+            status = NOT_FOR_YOU if self.jobs == "refused" else OK
+            jobs = [] if b"not-completed" in request else self._finished()
+            return _message((major, minor), status, request_id, jobs, group=JOB_GROUP)
         if operation != GET_PRINTER_ATTRIBUTES:
             return _message((major, minor), UNKNOWN_OPERATION, request_id)
         known = self.attributes(host, asked)
         every = not wanted or wanted & {"all", "printer-description"}
         kept = [a for a in known if every or a[1] in wanted]
         return _message((major, minor), OK, request_id, kept)
+
+    def _finished(self) -> list[Attribute]:
+        """The one finished job, as far as a stranger may know it."""
+        match self.jobs:
+            case "named":
+                return [
+                    (NAME, "job-name", ["Berth allocation, draft"]),
+                    (NAME, "job-originating-user-name", ["m.quay"]),
+                ]
+            case "private":
+                return [(NAME, "job-name", [""]), (NAME, "job-originating-user-name", ["anonymous"])]
+        return []
 
     def attributes(self, host: Host, asked: str | None = None) -> list[Attribute]:
         """What the printer says of itself (RFC 8011 section 5.4)."""
@@ -96,13 +117,18 @@ class Ipp(Service, speaks="ipp"):
             *((0x0003, 0x0007) if self.print_by_reference else ()),
         ]
         listed = device.listed
+        own = [f"{schemes[way]}://{authority}{self.path}" for way in ways]
+        other = [self.elsewhere] if self.elsewhere else []
+        bare = ["none"] * len(other)
         return [
-            (URI, "printer-uri-supported", [f"{schemes[way]}://{authority}{PATH}" for way in ways]),
-            (KEYWORD, "uri-security-supported", ways),
-            (KEYWORD, "uri-authentication-supported", [self.authentication] * len(ways)),
+            (URI, "printer-uri-supported", [*other, *own]),
+            (KEYWORD, "uri-security-supported", [*bare, *ways]),
+            (KEYWORD, "uri-authentication-supported", [*bare, *[self.authentication] * len(ways)]),
             (NAME, "printer-name", [(listed.names or listed.addresses)[0]]),
             (TEXT, "printer-location", [listed.place or ""]),
             (TEXT, "printer-make-and-model", [device.lab.model if device.lab else ""]),
+            (TEXT, "printer-serial-number", [listed.serial or ""]),
+            (TEXT, "printer-firmware-string-version", [device.lab.firmware if device.lab else ""]),
             (URI, "printer-uuid", [f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_DNS, listed.asset_tag)}"]),
             (ENUM, "printer-state", [3]),
             (KEYWORD, "printer-state-reasons", ["none"]),
@@ -169,11 +195,15 @@ def encode(attribute: Attribute) -> bytes:
 
 
 def _message(
-    version: tuple[int, int], status: int, request_id: int, attributes: Sequence[Attribute] = ()
+    version: tuple[int, int],
+    status: int,
+    request_id: int,
+    attributes: Sequence[Attribute] = (),
+    group: int = PRINTER_GROUP,
 ) -> bytes:
     out = struct.pack(">BBHI", *version, status, request_id) + bytes([OPERATION_GROUP])
     out += encode((CHARSET, "attributes-charset", ["utf-8"]))
     out += encode((LANGUAGE, "attributes-natural-language", ["en"]))
     if attributes:
-        out += bytes([PRINTER_GROUP]) + b"".join(map(encode, attributes))
+        out += bytes([group]) + b"".join(map(encode, attributes))
     return out + bytes([END])

@@ -33,14 +33,15 @@ class Telnet(Service, speaks="telnet"):
 
 @dataclass(frozen=True, kw_only=True)
 class Ftp(Service, speaks="ftp"):
-    """A file server that takes user names and lets nobody in (RFC 959).
+    """A file server that takes user names and lets hardly anybody in (RFC 959).
 
     Attributes:
-        variant: `clear` asks for the password at once; `demands-tls` first wants AUTH TLS (RFC 4217).
+        variant: `clear` asks for the password at once; `demands-tls` first wants AUTH TLS (RFC 4217); `anonymous` lets
+            anonymous in with any password (RFC 1635).
     """
 
     port: int = 21
-    variant: Literal["clear", "demands-tls"] = "clear"
+    variant: Literal["clear", "demands-tls", "anonymous"] = "clear"
 
     @property
     def needs_certificate(self) -> bool:
@@ -48,6 +49,7 @@ class Ftp(Service, speaks="ftp"):
 
     async def serve(self, talk: Talk) -> None:
         await talk.say(b"220 File service ready\r\n")
+        guest = False
         while (line := await talk.line()) is not None:
             verb = line.split(b" ", 1)[0].upper()
             if verb == b"QUIT":
@@ -59,7 +61,10 @@ class Ftp(Service, speaks="ftp"):
                 await talk.writer.start_tls(talk.host.context)
                 talk.encrypted = True
                 continue
-            await talk.say(self._reply(verb, talk.encrypted))
+            if verb == b"USER":
+                guest = self.variant == "anonymous" and line[5:].strip().lower() == b"anonymous"
+            granted = verb == b"PASS" and guest
+            await talk.say(b"230 Guest login ok\r\n" if granted else self._reply(verb, talk.encrypted))
 
     def _reply(self, verb: bytes, encrypted: bool) -> bytes:
         if verb == b"USER" and self.variant == "demands-tls" and not encrypted:

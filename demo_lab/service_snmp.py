@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, ClassVar, Literal
 
 from pyasn1.codec.ber import decoder, encoder
@@ -30,6 +30,9 @@ class Snmp(Service, speaks="snmp"):
         any_community: Answer whatever the community: a trap for whoever takes one answer for a proof.
         narrow_view: The communities see no object.
         users: Who version 3 knows.
+        write_communities: Which of the communities may also write, and that is sysContact alone.
+        most_repetitions: How far the agent follows a GetBulk.
+        contact, operator, job_owners, interfaces, forwards, utc_offset_h, states_zone: See mib.Shown.
     """
 
     transport: ClassVar[Literal["tcp", "udp"]] = "udp"
@@ -40,6 +43,19 @@ class Snmp(Service, speaks="snmp"):
     any_community: bool = False
     narrow_view: bool = False
     users: tuple[User, ...] = ()
+    write_communities: tuple[str, ...] = ()
+    most_repetitions: int = mib.MOST_REPETITIONS
+    contact: str | None = None
+    operator: str = ""
+    job_owners: tuple[str, ...] = ()
+    interfaces: tuple[bool, ...] = (True,)
+    forwards: bool = False
+    utc_offset_h: int = 0
+    states_zone: bool = True
+
+    @property
+    def shown(self) -> mib.Shown:
+        return mib.Shown(**{f.name: getattr(self, f.name) for f in fields(mib.Shown)})
 
     def fault(self) -> str | None:
         short = [
@@ -50,7 +66,7 @@ class Snmp(Service, speaks="snmp"):
         return None
 
     def answerer(self, host: Host) -> Answer:
-        full = mib.of(host)
+        full = mib.of(host, self.shown)
         view = mib.EMPTY if self.narrow_view else full
         known = {name.encode() for name in self.communities}
         engine = Engine(host.engine_id, self.users, lambda pdu: mib.respond(full, pdu, version1=False))
@@ -62,27 +78,35 @@ class Snmp(Service, speaks="snmp"):
                     return None
                 if version == "3":
                     return engine.answer(data)
-                return _community_answer(data, version, None if self.any_community else known, view)
+                return self._community_answer(data, version, None if self.any_community else known, view)
             except Exception:  # noqa: BLE001 - hostile bytes make the decoder raise anything; an agent stays silent
                 return None
 
         return answer
+
+    def _community_answer(
+        self, data: bytes, version: str, known: set[bytes] | None, view: mib.Table
+    ) -> bytes | None:
+        codec = _CODECS[version]
+        message, _ = decoder.decode(data, asn1Spec=codec.Message())
+        community = bytes(codec.apiMessage.get_community(message))
+        if known is not None and community not in known:
+            return None
+        response = mib.respond(
+            view,
+            codec.apiMessage.get_pdu(message),
+            version1=version == "1",
+            writable=community.decode("utf-8", "replace") in self.write_communities,
+            most=self.most_repetitions,
+        )
+        if response is None:
+            return None
+        answer = codec.apiMessage.get_response(message)
+        codec.apiMessage.set_pdu(answer, response)
+        return bytes(encoder.encode(answer))
 
 
 def _version(data: bytes) -> int:
     """The INTEGER that every SNMP message begins with."""
     at = 2 if data[1] < 0x80 else 2 + (data[1] & 0x7F)
     return data[at + 2] if data[at : at + 2] == b"\x02\x01" else -1
-
-
-def _community_answer(data: bytes, version: str, known: set[bytes] | None, view: mib.Table) -> bytes | None:
-    codec = _CODECS[version]
-    message, _ = decoder.decode(data, asn1Spec=codec.Message())
-    if known is not None and bytes(codec.apiMessage.get_community(message)) not in known:
-        return None
-    response = mib.respond(view, codec.apiMessage.get_pdu(message), version1=version == "1")
-    if response is None:
-        return None
-    answer = codec.apiMessage.get_response(message)
-    codec.apiMessage.set_pdu(answer, response)
-    return bytes(encoder.encode(answer))

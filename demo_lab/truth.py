@@ -12,7 +12,7 @@ from ipaddress import ip_address, ip_network
 from pathlib import Path
 
 from hardenprobe import inventory
-from hardenprobe.demo_lab import truth_discovery, truth_ssh
+from hardenprobe.demo_lab import truth_discovery, truth_ssh, truth_web
 from hardenprobe.demo_lab.certificates import key_digest, named_key
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.service import Service
@@ -98,6 +98,7 @@ def _of(device: Virtual, source: str, approved: Sequence[str]) -> Iterator[_Foun
             yield from _tls(device, service)
         if refusal is None:
             yield from _protocol(service)
+    yield from truth_web.found(device, source)
     if device.listed.listed:  # an inventory declares nothing of a device that it does not hold
         yield from _not_enforced(device, source)
         for number, declared in enumerate(device.listed.allow_lists, 1):
@@ -116,7 +117,7 @@ def _protocol(service: Service) -> Iterator[_Found]:
     yield from truth_discovery.of(service)
     if service.speaks == "telnet":
         yield "cleartext-telnet", *where, None
-    if isinstance(service, Ftp) and service.port == 21 and service.variant == "clear":
+    if isinstance(service, Ftp) and service.port == 21 and service.variant != "demands-tls":
         yield "cleartext-ftp", *where, None
     if service.transport == "tcp" and service.port in RAW_PORTS:
         yield "cleartext-print-raw", *where, None

@@ -60,6 +60,7 @@ FIRST_TOUCH = (443, 80, 9100, 631)  # silent on all of these, and over SNMP, is 
 FIRST_PROBES: tuple[Probe, ...] = (snmp.PROBE, snmp_objects.PROBE)
 PROBES: tuple[Probe, ...] = (
     telnet.PROBE,
+    ssh.GREETING,
     ftp.PROBE,
     ftp_anonymous.PROBE,
     ssh.PROBE,
@@ -80,6 +81,7 @@ PROBES: tuple[Probe, ...] = (
     snmp_supplied.PROBE,
     snmp_strain.PROBE,
     snmp_write.PROBE,
+    tls_ports.STRAIN,
 )
 
 

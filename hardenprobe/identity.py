@@ -18,6 +18,7 @@ from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpAnswer, Snm
 from hardenprobe.facts_fleet import NotListed, NotMet
 from hardenprobe.facts_ssh import SshHostKey
 from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts_web import IppPrinter
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import observation, utc_now
 from hardenprobe.probes import snmp
@@ -36,7 +37,7 @@ from hardenprobe.records import (
 )
 
 NOT_PLANNED = "not planned"
-ORDER = ("serial", "asset-tag", "engine-id", "host-key", "tls-key", "name", "address")
+ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
 
 # What stands where a serial number should; common practice, no source. A string of one character is another.
 PLACEHOLDERS = frozenset({"", "n/a", "na", "none", "null", "unknown", "not set", "default", "serial", "serial number"})
@@ -142,7 +143,22 @@ def _evidence(visit: Visit) -> tuple[Identity, ...]:
             # The first of several, in the probe's fixed order of key types, so that an id stays what it is.
             host_key = True
             found.append(Identity(kind="host-key", value=facts.sha256, source="ssh", strength="medium"))
+        elif isinstance(facts, IppPrinter):
+            found += _of_ipp(facts)
     return tuple(dict.fromkeys(found))
+
+
+def _of_ipp(facts: IppPrinter) -> list[Identity]:
+    """What a print service says of its device."""
+    found = []
+    if serial := _serial(facts.serial or ""):
+        found.append(Identity(kind="serial", value=serial, source="ipp", strength="strong"))
+    if facts.uuid:
+        found.append(Identity(kind="printer-uuid", value=facts.uuid, source="ipp", strength="medium"))
+    if facts.make_and_model:
+        found.append(Identity(kind="make-model", value=facts.make_and_model, source="ipp", strength="weak"))
+    found += [Identity(kind="firmware", value=one, source="ipp", strength="weak") for one in facts.firmware]
+    return found
 
 
 def _serial(text: str) -> str:
@@ -221,7 +237,8 @@ def _make_model(members: Iterable[Visit]) -> str | None:
                 for oid in (snmp.HR_DEVICE_DESCR, snmp.SYS_DESCR):
                     if text := seen.facts.values.get(oid, "").strip():
                         return text
-    return None
+    told = (o.facts.make_and_model for v in members for o in v.observations if isinstance(o.facts, IppPrinter))
+    return next((text for text in told if text), None)
 
 
 def _services(members: Iterable[Visit]) -> tuple[Service, ...]:

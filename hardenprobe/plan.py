@@ -52,6 +52,7 @@ class Plan:
     Attributes:
         names: Address text to the names by which it was asked for.
         port_offset: Added to every port at the door; 0 outside a lab.
+        tls_second_opinion: Have another implementation enumerate the suites too.
         secrets: What the fleet's own secrets are called; their values are in no plan.
     """
 
@@ -67,6 +68,7 @@ class Plan:
     web: WebPaths = field(default_factory=WebPaths)
     timing: Timing = field(default_factory=Timing)
     port_offset: int = 0
+    tls_second_opinion: bool = False
     secrets: tuple[str, ...] = ()
 
     @property
@@ -114,6 +116,7 @@ class Plan:
                 "paths": self.http_paths,
                 "web": asdict(self.web),
                 "port_offset": self.port_offset,
+                "tls_second_opinion": self.tls_second_opinion,
                 "secrets": self.secrets,
             }
         )

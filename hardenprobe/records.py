@@ -183,8 +183,9 @@ class Identity:
     """Something that identifies a device.
 
     Attributes:
-        kind: asset-tag, serial, engine-id, host-key, tls-key, name or address.
-        source: Who said so ("inventory", "snmp", "tls", "scan").
+        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model and firmware
+            describe without telling apart.
+        source: Who said so ("inventory", "snmp", "ipp", "tls", "scan").
         strength: strong may join two addresses to one device; medium and weak never do.
     """
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 from hardenprobe.check import Outcome, Seen, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.facts_snmp import SnmpWriteBack
-from hardenprobe.records import Reason, Said, State, Word
+from hardenprobe.records import Observation, Reason, Said, State, Word
 
 SUCCESS, NO_ACCESS = 0, 6  # error-status, RFC 3416 section 3
 
@@ -19,7 +20,7 @@ def absent(seen: Seen, expected: str, what: str) -> Outcome:
     Args:
         what: What could not be read, as a sentence calls it.
     """
-    asked = [*seen.of(SnmpEngine), *seen.of(SnmpAnswer)]
+    asked: list[Observation[Any]] = [*seen.of(SnmpEngine), *seen.of(SnmpAnswer)]
     if asked and all(o.facts.state is State.REFUSING for o in asked):
         return Outcome(
             word=Word.NOTAPPLICABLE,

@@ -8,7 +8,7 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import Certificate, Chain, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
-from hardenprobe.records import Observation, Reason
+from hardenprobe.records import Observation, Reason, Said, Word
 
 
 def speaking(seen: Seen) -> tuple[Observation[TlsPort], ...]:
@@ -110,6 +110,30 @@ def disagreements(walk: TlsSuites, second: TlsSecondOpinion) -> list[str]:
         found += [f"{suite} in {version}: only ours" for suite in sorted((ours & asked) - set(theirs))]
         found += [f"{suite} in {version}: only theirs" for suite in sorted(set(theirs) - ours)]
     return found
+
+
+def second_opinion(seen: Seen, walk: Observation[TlsSuites], expected: str) -> Iterable[Outcome]:
+    """An error where another implementation finds other suites, unknown where it could not finish; else nothing."""
+    for second in seen.of(TlsSecondOpinion):
+        if second.endpoint != walk.endpoint:
+            continue
+        if apart := disagreements(walk.facts, second.facts):
+            more = f"; and {len(apart) - 6} more" if len(apart) > 6 else ""
+            yield Outcome(
+                word=Word.ERROR,
+                observed=Said(
+                    text=f"two implementations disagree: {'; '.join(apart[:6])}{more}", value=apart
+                ),
+                expected=Said(text=expected),
+                endpoint=walk.endpoint,
+                subject="second opinion",
+                reason=Reason.INCONCLUSIVE,
+                proof=(walk.id, second.id),
+            )
+        elif second.facts.fault:
+            yield untold(
+                second, f"no second opinion: {second.facts.fault}", expected, subject="second opinion"
+            )
 
 
 def judge_flaw(seen: Seen, name: str, what: str, expected: str) -> Iterable[Outcome]:

@@ -50,6 +50,13 @@ def says_no(service: str, heard: Sequence[Observation[Any]]) -> bool:
     return any(isinstance(f, HttpAnswer) and (f.status == 403 or f.fault == "closed") for f in told)
 
 
+def shut(service: str, heard: Sequence[Observation[Any]]) -> bool:
+    """It refused us beyond doubt, or refuses everybody."""
+    return says_no(service, heard) or any(
+        isinstance(one.facts, TcpPort) and one.facts.state is State.REFUSING for one in heard
+    )
+
+
 def silent(heard: Iterable[Observation[Any]]) -> bool:
     """A TCP port of it gave no sign of life."""
     return any(isinstance(one.facts, TcpPort) and one.facts.state is State.SILENT for one in heard)

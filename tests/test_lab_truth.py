@@ -9,6 +9,7 @@ import pytest
 from hardenprobe import baseline, inventory, plan, registry, review, scope, vantage
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.demo_lab.truth import Guilt, expected_findings
+from hardenprobe.facts_tls import TlsPort
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Reach, Word
 
@@ -57,6 +58,10 @@ def test_findings_equal_the_declared_truth(source: str) -> None:
         seen.add(Guilt(labels[r.device], r.check, where and where.transport, where and where.port, r.subject))
     assert {guilt for guilt in seen if guilt.check in judged} == truth
     assert not [r for r in found.results if r.result is Word.ERROR]
+    reached = {
+        o.facts.reached for seen in found.observations.values() for o in seen if isinstance(o.facts, TlsPort)
+    }
+    assert reached >= {"implicit", "ftp"}  # AUTH TLS is followed too
     assert set(counters["raw_print_bytes"].values()) == {0}
     assert max(counters["connections"].values()) <= MOST_CONNECTIONS
     assert {m.asset_tag for m in found.coverage.listed_not_seen} == {

@@ -50,6 +50,11 @@ LAB_NETWORK = "127.77.0.0/16"
     type=options.FILE,
     help="SNMPv3 users and communities of the fleet (YAML); they go to confirmed devices of the inventory only.",
 )
+@click.option(
+    "--tls-second-opinion",
+    is_flag=True,
+    help="Have another implementation find the TLS suites too; over 500 connections a port, needs --reach strain.",
+)
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
 @click.option("--dry-run", "only_plan", is_flag=True, help="Print the plan and send nothing.")
@@ -73,6 +78,7 @@ def command(
     leave_out: Sequence[str],
     trust_anchor: Sequence[Path],
     secrets_file: Path | None,
+    tls_second_opinion: bool,
     store_url: str | None,
     json_to: str | None,
     only_plan: bool,
@@ -89,6 +95,7 @@ def command(
     from hardenprobe import scope as scopes
     from hardenprobe.cli import dry_run, running
     from hardenprobe.probes.certificates import TrustAnchors
+    from hardenprobe.probes.second_opinion import second_opinion_timing
     from hardenprobe.records import Reach
 
     checks = registry.load(plugins=not no_plugins)
@@ -99,6 +106,10 @@ def command(
     wanted = plan.targets(targets)
     if not wanted:
         raise click.UsageError("no target: the file names none")
+    if tls_second_opinion and not Reach(reach).admits(Reach.STRAIN):
+        raise click.UsageError(
+            "--tls-second-opinion makes hundreds of connections a port; it needs --reach strain"
+        )
     tcp_ports = plan.parse_ports(ports) if ports is not None else expected.tcp_ports
     if max((*tcp_ports, *expected.udp_ports), default=0) + port_offset > 65535:
         raise click.UsageError(f"--port-offset {port_offset} shifts a port beyond 65535")
@@ -114,8 +125,9 @@ def command(
             communities=expected.communities,
             http_paths=expected.http_paths,
             web=expected.web,
-            timing=expected.timing,
+            timing=second_opinion_timing(expected.timing) if tls_second_opinion else expected.timing,
             port_offset=port_offset,
+            tls_second_opinion=tls_second_opinion,
             secrets=secrets.labels,
         ),
         baseline=expected,

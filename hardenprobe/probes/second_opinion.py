@@ -14,21 +14,20 @@ import json
 import os
 import sys
 from collections.abc import AsyncIterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import hardenprobe
 from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, Unreachable
 from hardenprobe.facts_tls import VERSIONS, TlsFlaws, TlsSecondOpinion
-from hardenprobe.link import READ_LIMIT, Line, Stream
+from hardenprobe.link import READ_LIMIT, Line, Stream, Timing
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Opening
 from hardenprobe.records import Observation
 
-SECONDS = (
-    120.0  # a whole enumeration takes 2 to 5 s on loopback, and 535 connections of a slow device much longer
-)
+SECONDS = 120.0  # a whole enumeration takes 2 to 5 s on loopback, and on a slow device much longer
+CONNECTIONS = 600  # a whole enumeration takes 535, and a few more for the flaw probes
 MEMORY = 1536 * 1024 * 1024  # address space; a child that has just loaded the library takes 350 MB of it
 OUTPUT = 262144  # bytes of JSON that are believed
 FLAWS = ("heartbleed", "early_ccs", "padding_oracle")
@@ -101,12 +100,18 @@ async def _listening(relay: _Relay) -> AsyncIterator[int]:
         server.close()
 
 
+def second_opinion_timing(timing: Timing) -> Timing:
+    """Ceilings under which an enumeration of every suite can end, for three TLS ports on one device."""
+    return replace(
+        timing, connections=timing.connections + 3 * CONNECTIONS, seconds=timing.seconds + 3 * SECONDS
+    )
+
+
 async def probe_flaws(
     line: Line,
     port: int,
     *,
     reached: str = "implicit",
-    opening: Opening | None = None,
     seconds: float = SECONDS,
 ) -> list[Observation[Any]]:
     """Run the three flaw probes. Reach: strain.
@@ -145,7 +150,6 @@ async def probe_second_opinion(
     port: int,
     *,
     reached: str = "implicit",
-    opening: Opening | None = None,
     seconds: float = SECONDS,
 ) -> list[Observation[Any]]:
     """Have every suite of every version asked for by the other implementation. Reach: strain, over 500 connections.

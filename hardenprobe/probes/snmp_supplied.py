@@ -47,7 +47,9 @@ def confirmed(listed: Listed | None, asked: Asked) -> str | None:
     engines = {o.facts.engine_id for o in asked.of(SnmpEngine)}
     if listed.engine_id and listed.engine_id in engines:
         return "engine id"
-    keys = {c.certificates[0].spki_sha256 for o in asked.of(TlsPort) for c in o.facts.chains if c.certificates}
+    keys = {
+        c.certificates[0].spki_sha256 for o in asked.of(TlsPort) for c in o.facts.chains if c.certificates
+    }
     return "pinned key" if listed.pinned_key and listed.pinned_key in keys else None
 
 
@@ -60,13 +62,12 @@ class _Session:
 
     async def ask(self, level: str, oids: Sequence[str]) -> tuple[str, Response | None]:
         """One Get at a level; once more where the engine's clock was misjudged."""
-        for _ in range(2):
-            reply = await self._exchange(level, oids)
-            if isinstance(reply, str):
-                return reply, None
-            if reply.report != NOT_IN_WINDOW:
-                break
+        reply = await self._exchange(level, oids)
+        if isinstance(reply, usm.Reply) and reply.report == NOT_IN_WINDOW:
             self.engine = usm.Engine(self.engine.id, reply.engine.boots, reply.engine.time)
+            reply = await self._exchange(level, oids)
+        if isinstance(reply, str):
+            return reply, None
         if reply.response is None:
             return REPORTS.get(reply.report or 0, "unreadable"), None
         if reply.response.status == AUTHORIZATION_ERROR:
@@ -125,13 +126,17 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
     by = confirmed(asked.listed, asked)
     if by is None:
         for user in secrets.users if engines else ():
-            yield _withheld(line, user, "no question without a secret has confirmed that this is the listed device")
+            yield _withheld(
+                line, user, "no question without a secret has confirmed that this is the listed device"
+            )
         return
     for user in secrets.users if engines else ():
         async with secrets.turn(user):
             if user.name in secrets.stopped:
                 where = secrets.stopped[user.name]
-                yield _withheld(line, user, f"its digest or key was wrong at {where}; it is sent to nobody any more")
+                yield _withheld(
+                    line, user, f"its digest or key was wrong at {where}; it is sent to nobody any more"
+                )
                 continue
             fresh = await snmp.discover_engine(line)
             if fresh.facts.engine_id != engines[0].facts.engine_id:
@@ -148,9 +153,7 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
         name, label = community.community.reveal(), community.label
         answered = None
         for version in snmp.VERSIONS:
-            answer = await snmp.ask_community(
-                line, version, name.decode(), origin="supplied", label=label
-            )
+            answer = await snmp.ask_community(line, version, name.decode(), origin="supplied", label=label)
             yield answer
             if answer.facts.error_status is not None:
                 answered = version
@@ -165,6 +168,4 @@ def _withheld(line: Line, user: User, why: str) -> Observation[SnmpUser]:
     return line.observation(facts, line.endpoint(snmp.PORT, "udp", "snmp"))
 
 
-PROBE = Probe(
-    name="snmp-supplied", produces=(SnmpUser, SnmpAnswer, SnmpObjects, SnmpWriteBack), ask=_ask
-)
+PROBE = Probe(name="snmp-supplied", produces=(SnmpUser, SnmpAnswer, SnmpObjects, SnmpWriteBack), ask=_ask)

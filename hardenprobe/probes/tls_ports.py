@@ -2,38 +2,87 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from typing import Any
 
 from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.facts_tls import TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.probe import Asked, Probe
+from hardenprobe.probes.http import IPP
+from hardenprobe.probes.second_opinion import probe_flaws, probe_second_opinion
 from hardenprobe.probes.tls import Versions, ask_versions
+from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Talker
 from hardenprobe.probes.tls_walk import ask_suites
-from hardenprobe.records import Observation
+from hardenprobe.records import Observation, Reach
+
+IMPLICIT = "implicit"
 
 
 async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
-    line = asked.line
-    found: list[Versions] = []
-    for heard in asked.accepting():
-        if not heard.waits or not line.speaks(heard.port, "tls"):
-            continue
+    found: list[tuple[Versions, str]] = []
+    for port, reached in _doors(asked):
         with asked.trying("tls", (TlsPort,)):
-            talker = Talker(line=line, port=heard.port)
-            versions, facts = await ask_versions(talker, asked.anchors, "implicit")
-            where = line.endpoint(heard.port, protocol="tls" if facts.speaks else None)
-            yield line.observation(facts, where, *talker.recorders)
+            talker = _talker(asked, port, reached)
+            versions, facts = await ask_versions(talker, asked.anchors, reached)
+            yield asked.line.observation(
+                facts,
+                asked.line.endpoint(port, protocol=_spoken(reached) if facts.speaks else None),
+                *talker.recorders,
+            )
             if versions is not None:
-                found.append(versions)
-    for versions in found if asked.wants(TlsSuites) else ():
+                found.append((versions, reached))
+    for versions, reached in found if asked.wants(TlsSuites) else ():
         with asked.trying("tls-suites", (TlsSuites,)):
             talker = versions.talker
             talker.recorders.clear()
             suites = await ask_suites(versions)
-            yield line.observation(suites, line.endpoint(talker.port, protocol="tls"), *talker.recorders)
+            yield asked.line.observation(
+                suites, asked.line.endpoint(talker.port, protocol=_spoken(reached)), *talker.recorders
+            )
+
+
+def _doors(asked: Asked) -> Iterator[tuple[int, str]]:
+    """Every port that TLS may be spoken to, and what leads to it; IPP's HTTP upgrade only where TLS is not implicit."""
+    line = asked.line
+    for heard in asked.accepting():
+        port, speaks = heard.port, heard.seen.facts.speaks
+        if heard.waits and line.speaks(port, "tls"):
+            yield port, IMPLICIT
+            implicit = asked.at(TlsPort, port)
+            if port == IPP and implicit and not implicit.facts.speaks and implicit.facts.fault == "not TLS":
+                yield port, "http"
+        elif heard.waits and line.speaks(port, "ldap"):
+            yield port, "ldap"
+        elif speaks in ("ftp", "smtp") and line.speaks(port, speaks):
+            yield port, speaks
+
+
+async def _strain(asked: Asked) -> AsyncIterator[Observation[Any]]:
+    """What only a scope that grants strain allows: messages that no healthy peer sends, and hundreds of connections."""
+    for port in asked.of(TlsPort):
+        if not port.facts.speaks or port.endpoint is None:
+            continue
+        where, reached = port.endpoint.port, port.facts.reached
+        with asked.trying("tls-flaws", (TlsFlaws,)):
+            for seen in await probe_flaws(asked.line, where, reached=reached):
+                yield seen
+        if asked.plan.tls_second_opinion:
+            with asked.trying("tls-second-opinion", (TlsSecondOpinion,)):
+                for seen in await probe_second_opinion(asked.line, where, reached=reached):
+                    yield seen
+
+
+def _talker(asked: Asked, port: int, reached: str) -> Talker:
+    if reached == IMPLICIT:
+        return Talker(line=asked.line, port=port)
+    return Talker(line=asked.line, port=port, word=reached, opening=OPENINGS[reached])
+
+
+def _spoken(reached: str) -> str:
+    return "tls" if reached == IMPLICIT else f"{reached}+tls"
 
 
 # HttpAnswer is not brought but needs to know where TLS is spoken.
 PROBE = Probe(name="tls", produces=(TlsPort, TlsSuites, HttpAnswer), ask=_ask)
+STRAIN = Probe(name="tls-strain", produces=(TlsFlaws, TlsSecondOpinion), ask=_strain, reach=Reach.STRAIN)

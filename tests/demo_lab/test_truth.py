@@ -15,6 +15,8 @@ CHECKS = {
     "snmp-cleartext-version", "snmp-default-community-read", "snmp-v3-missing", "tls-deprecated-version",
     "tls-current-version-missing", "tls-certificate-dates", "tls-certificate-untrusted", "allow-list-not-enforced",
     "allow-list-too-wide",
+    "ssh-legacy-protocol", "ssh-weak-key-exchange", "ssh-weak-cipher", "ssh-weak-mac", "ssh-weak-host-key",
+    "ssh-prefix-truncation", "ssh-shared-host-key",
 }  # fmt: skip
 
 
@@ -218,7 +220,7 @@ def test_what_is_derived_is_what_plain_sockets_see(lab, source, connect, old_cli
         listed = device.listed
         label = listed.asset_tag if listed.listed else listed.addresses[0]
         for address in listed.addresses:
-            for port in (7, 21, 23, 515, 2323, 8000, 8080, 8443, *range(9100, 9108)):
+            for port in (7, 21, 22, 23, 515, 2323, 8000, 8080, 8443, *range(9100, 9108)):
                 try:
                     line = connect(address, port, source)
                 except ConnectionRefusedError:

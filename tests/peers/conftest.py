@@ -39,6 +39,19 @@ HOME = "127.0.0.1"  # our own address, where a test does not say otherwise
 LAST = "127.78.0.254"  # whoever comes from here comes last
 PASSWORDS = {"auth": "lab-reads-only", "priv": "lab-keeps-quiet"}
 
+# The checks that find a service; others may find fault with the same service as well.
+SERVICE_CHECKS = frozenset(
+    {
+        "cleartext-ftp",
+        "cleartext-http-management",
+        "cleartext-print-raw",
+        "cleartext-telnet",
+        "snmp-cleartext-version",
+        "tls-deprecated-version",
+        "unexpected-service",
+    }
+)
+
 # What inetd does: take a connection, and run the program with the connection for its input and output.
 ACCEPT_AND_RUN = """
 import socket, subprocess, sys
@@ -491,11 +504,14 @@ def said() -> Callable[..., set[tuple[str | None, str | None, str]]]:
 
 
 @pytest.fixture(scope="session")
-def failing() -> Callable[[Review, str], set[str]]:
-    """The checks that fail at an address."""
+def failing() -> Callable[[Review, str], set[tuple[str, str]]]:
+    """The services that are found in clear, or found at all, at an address: check and place of what fails there."""
 
-    def of(review: Review, host: str) -> set[str]:
-        (device,) = (d.id for d in review.devices if any(a.address == host for a in d.addresses))
-        return {r.check for r in review.results if r.device == device and r.stands}
+    def of(review: Review, host: str) -> set[tuple[str, str]]:
+        return {
+            (r.check, f"{r.endpoint.transport}/{r.endpoint.port}")
+            for r in review.results
+            if r.stands and r.endpoint and r.endpoint.address == host and r.check in SERVICE_CHECKS
+        }
 
     return of

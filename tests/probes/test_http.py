@@ -8,6 +8,7 @@ import gzip
 import hashlib
 import ssl
 import time
+import tracemalloc
 import zlib
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -258,7 +259,13 @@ def test_body_without_end_is_cut() -> None:
 def test_bomb_unfolds_no_further_than_the_limit(coding: str) -> None:
     plain = b"<title>bomb</title>" + bytes(60_000_000)
     packed = gzip.compress(plain) if coding == "GZip" else zlib.compress(plain)
-    facts, _, took = get(Server(answer(packed, f"Content-Encoding: {coding}")))
+    server = Server(answer(packed, f"Content-Encoding: {coding}"))
+    tracemalloc.start()
+    try:
+        facts, _, took = get(server)
+        assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    finally:
+        tracemalloc.stop()
     assert (facts.status, facts.title, facts.body_length) == (200, "bomb", http.BODY_LIMIT)
     assert took < 2
 

@@ -1,0 +1,56 @@
+"""A device answers that the inventory does not hold.
+
+Fails when
+    A device was met that is no entry of the inventory, by serial or by address; or somebody else sits at a listed address.
+Passes when
+    The inventory holds it.
+Unknown when
+    Never: without an inventory the question does not apply.
+Reach
+    none: inventory and scan are compared, nothing is asked.
+Why it matters
+    Nobody looks after a device that nobody has listed.
+Sources
+    NIST SP 800-53 Rev. 5, CM-8 and CM-8(3)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.facts import DeclaredDevice
+from hardenprobe.facts_fleet import NotListed
+from hardenprobe.records import Said, Word
+from hardenprobe.remedies_fleet import INVENTORY_MATCH
+
+EXPECTED = "every device that answers is listed"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Say whether the inventory knows who answered."""
+    strangers = seen.of(NotListed)
+    for one in strangers:
+        where = ", ".join(one.facts.addresses)
+        sits = f", where {one.facts.address_of} is listed" if one.facts.address_of else ""
+        yield fail(one, f"answers at {where}{sits}, and is not in the inventory", EXPECTED, value=where)
+    listed = seen.of(DeclaredDevice)
+    if not strangers and listed:
+        yield passed(
+            listed[0], f"listed as {listed[0].facts.asset_tag or 'a device without a tag'}", EXPECTED
+        )
+    elif not strangers:
+        text = Said(text="no inventory was given")
+        yield Outcome(word=Word.NOTAPPLICABLE, observed=text, expected=Said(text=EXPECTED))
+
+
+CHECK = Check(
+    id="device-not-listed",
+    document=__doc__,
+    reads=(NotListed, DeclaredDevice),
+    judge=judge,
+    vectors={"": "AV:A/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:P"},
+    remedy=INVENTORY_MATCH,
+    controls=("CM-8", "CM-8(3)"),
+    reach=None,
+)

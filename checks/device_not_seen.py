@@ -1,0 +1,57 @@
+"""A device of the inventory was not met.
+
+Fails when
+    The scan looked for it at every address that the inventory names and nobody answered, every port refused, or another
+    device answered there.
+Passes when
+    The device was met, at whichever of its addresses or, by its serial, at another.
+Unknown when
+    The scan was stopped before it was done with the device.
+Reach
+    none: inventory and scan are compared, nothing is asked.
+Why it matters
+    A device that is gone may have taken its disk and its stored addresses along; one that hides is not looked after.
+Sources
+    NIST SP 800-53 Rev. 5, CM-8 and CM-8(3); NIST SP 800-88 Rev. 1, section 4
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import DeclaredDevice
+from hardenprobe.facts_fleet import NotMet
+from hardenprobe.records import Said, Word
+from hardenprobe.remedies_fleet import INVENTORY_MATCH
+
+EXPECTED = "every device of the inventory that was looked for is met"
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Say how the scan and the inventory's entry met."""
+    missed = seen.of(NotMet)
+    for one in missed:
+        where = ", ".join(one.facts.addresses)
+        if one.facts.why == "unfinished":
+            yield untold(one, f"the visit of {where} was not finished", EXPECTED)
+        else:
+            yield fail(one, f"not met at {where}: {one.facts.why}", EXPECTED, value=one.facts.why)
+    listed = seen.of(DeclaredDevice)
+    if not missed and listed:
+        yield passed(listed[0], "met", EXPECTED)
+    elif not missed:
+        text = Said(text="the inventory does not hold this device")
+        yield Outcome(word=Word.NOTAPPLICABLE, observed=text, expected=Said(text=EXPECTED))
+
+
+CHECK = Check(
+    id="device-not-seen",
+    document=__doc__,
+    reads=(NotMet, DeclaredDevice),
+    judge=judge,
+    vectors={"": "AV:L/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
+    remedy=INVENTORY_MATCH,
+    controls=("CM-8", "CM-8(3)"),
+    reach=None,
+)

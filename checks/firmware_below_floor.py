@@ -1,0 +1,126 @@
+"""The firmware is older than the baseline's floor for its model.
+
+Fails when
+    The version that the device states is below the floor of a rule whose pattern fits the model; each component is a
+    subject of its own.
+Passes when
+    The stated version is the floor or later.
+Unknown when
+    The device states no model, or no version that the rule's pattern and order can read.
+Reach
+    ask: what SNMP and the web server say of themselves anyway.
+Why it matters
+    Flaws that the maker has mended stay open, and those who use them read the release notes too.
+Sources
+    NIST SP 800-53 Rev. 5, SI-2; NIST SP 800-40 Rev. 4
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, SnmpAnswer
+from hardenprobe.facts_snmp import SnmpObjects
+from hardenprobe.firmware import later
+from hardenprobe.records import Observation, Reason, Said, Word
+from hardenprobe.remedies_fleet import FIRMWARE_UPDATE
+
+
+@dataclass(frozen=True, kw_only=True)
+class Floor:
+    """The oldest version that a model may run.
+
+    Attributes:
+        model: Regular expression, found in what the device calls itself.
+        component: Which of several firmwares.
+        version: Regular expression with one group, the version, found in what the device states.
+        order: fields (numbers), date (year, month, day) or list (`known`, oldest first).
+    """
+
+    model: str
+    floor: str
+    component: str = "firmware"
+    version: str = r"(?i)firmware[ :]+([^ ;,]+)"
+    order: Literal["fields", "date", "list"] = "fields"
+    known: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Floors; of several that fit, each is judged."""
+
+    floors: tuple[Floor, ...]
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """Decide floor by floor, by the first text that states a version."""
+    expected = "the firmware is at the baseline's floor for its model, or later"
+    texts = list(_texts(seen))
+    model = " ".join([seen.device.make_model or "", *(text for _, text in texts)])
+    fitting = [f for f in expect.floors if re.search(f.model, model)]
+    if not fitting:
+        known = bool(expect.floors) and not model.strip()
+        text = (
+            "the device does not say which model it is"
+            if known
+            else "the baseline has no floor for this model"
+        )
+        yield Outcome(
+            word=Word.UNKNOWN if known else Word.NOTAPPLICABLE,
+            observed=Said(text=text),
+            expected=Said(text=expected),
+            reason=Reason.INCONCLUSIVE if known else None,
+        )
+    for floor in fitting:
+        yield _one(seen, floor, texts)
+
+
+def _one(seen: Seen, floor: Floor, texts: list[tuple[Observation[Any], str]]) -> Outcome:
+    expected = f"{floor.component} is {floor.floor} or later"
+    found = ((o, m[1]) for o, text in texts if (m := re.search(floor.version, text)))
+    one, version = next(found, (None, ""))
+    if one is None:
+        text = f"the model fits, and no version of {floor.component} is stated"
+        return Outcome(
+            word=Word.UNKNOWN,
+            observed=Said(text=text),
+            expected=Said(text=expected),
+            subject=floor.component,
+            reason=Reason.INCONCLUSIVE,
+        )
+    compared = later(version, floor.floor, floor.order, floor.known)
+    text = f"{floor.component} is {version!r}"
+    if compared is None:
+        return untold(
+            one, f"{text}, which cannot be read as {floor.order}", expected, subject=floor.component
+        )
+    judged = fail if compared < 0 else passed
+    return judged(one, text, expected, value=version, wanted=floor.floor, subject=floor.component)
+
+
+def _texts(seen: Seen) -> Iterator[tuple[Observation[Any], str]]:
+    """What the device says of itself, SNMP first."""
+    for answer in seen.of(SnmpAnswer):
+        for value in (answer.facts.values or {}).values():
+            yield answer, value
+    for objects in seen.of(SnmpObjects):
+        yield from ((objects, text) for text in (objects.facts.description, objects.facts.model) if text)
+    for page in seen.of(HttpAnswer):
+        yield from ((page, text) for text in (page.facts.server, page.facts.title) if text)
+
+
+CHECK = Check(
+    id="firmware-below-floor",
+    document=__doc__,
+    reads=(SnmpAnswer, SnmpObjects, HttpAnswer),
+    judge=judge,
+    settings=Settings,
+    # Which flaws are open depends on the release; some use of one is assumed.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    remedy=FIRMWARE_UPDATE,
+    controls=("SI-2", "SI-2(2)"),
+)

@@ -1,0 +1,129 @@
+"""A service can be reached from a segment that the policy keeps out, or not from one that needs it.
+
+Fails when
+    Our address lies in a segment of the baseline's policy, and a service serves that the policy forbids there; or one that
+    it calls needed does not serve here and serves another vantage point.
+Passes when
+    A forbidden service does not serve here, or a needed one does.
+Unknown when
+    The service gave no telling answer, our address is not known, or a translator may change it on the way.
+Reach
+    look: one connection a port; where the page was asked for, what it answered counts.
+Why it matters
+    Segments are drawn so that a guest's laptop cannot reach a printer's settings; a filter that has a hole looks like one
+    that has none.
+Sources
+    NIST SP 800-53 Rev. 5, AC-4 and SC-7; NIST SP 800-41 Rev. 1, section 4
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from hardenprobe.addresses import AddressSet
+from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.ports import SERVICES
+from hardenprobe.records import Observation, Reach, Said, Word
+from hardenprobe.remedies_fleet import SEGMENT_FILTER
+from hardenprobe.serving import serves, shut
+
+EXPECTED = "services are reached as the policy says"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Segment:
+    """What may be reached from a network, by the words of ports.SERVICES."""
+
+    name: str
+    networks: tuple[str, ...]
+    forbidden: tuple[str, ...] = ()
+    needed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """The policy; the first segment that holds our address is ours."""
+
+    segments: tuple[Segment, ...]
+
+
+def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+    """Decide service by service of our segment."""
+    source = seen.vantage.source
+    segment = next((s for s in expect.segments if source and source in AddressSet.of(s.networks)), None)
+    if segment is None:
+        unknown = bool(expect.segments) and source is None
+        text = Said(
+            text="our address is not known" if unknown else "the policy has no segment that we are in"
+        )
+        word = Word.UNKNOWN if unknown else Word.NOTAPPLICABLE
+        yield Outcome(word=word, observed=text, expected=Said(text=EXPECTED))
+        return
+    outcomes = [
+        *(o for service in segment.forbidden for o in _forbidden(seen, segment, service)),
+        *(o for service in segment.needed for o in _needed(seen, segment, service)),
+    ]
+    yield from outcomes
+    if not outcomes:
+        text = Said(text=f"no service that segment {segment.name!r} speaks of was looked at")
+        yield Outcome(word=Word.NOTAPPLICABLE, observed=text, expected=Said(text=EXPECTED))
+
+
+def _forbidden(seen: Seen, segment: Segment, service: str) -> Iterator[Outcome]:
+    expected = f"{service} does not serve segment {segment.name!r}"
+    for heard in _heard(seen.observations, service):
+        serving = _serving(service, heard)
+        if serving is None and shut(service, heard):
+            yield passed(heard[-1], f"{service} does not serve us", expected)
+        elif serving is None or seen.ambiguous or seen.vantage.translated is not False:
+            yield untold(heard[-1], f"{service} gave no answer that tells", expected)
+        else:
+            yield fail(serving, f"{service} serves us", expected, value=service, vector="forbidden")
+
+
+def _needed(seen: Seen, segment: Segment, service: str) -> Iterator[Outcome]:
+    expected = f"{service} serves segment {segment.name!r}"
+    elsewhere = any(_serving(service, heard) for heard in _heard(seen.elsewhere, service))
+    for heard in _heard(seen.observations, service):
+        serving = _serving(service, heard)
+        if serving is not None and not seen.ambiguous:
+            yield passed(serving, f"{service} serves us", expected)
+        elif serving is None and elsewhere and seen.vantage.translated is False:
+            text = f"{service} serves another vantage point and not us"
+            yield fail(heard[-1], text, expected, vector="needed")
+        elif elsewhere or not shut(service, heard):
+            yield untold(heard[-1], f"{service} gave no answer that tells", expected)
+
+
+def _heard(observations: Iterable[Observation[Any]], service: str) -> Iterator[list[Observation[Any]]]:
+    found: dict[tuple[str, int], list[Observation[Any]]] = {}
+    for one in observations:
+        where = one.endpoint
+        if where and (where.transport, where.port) in SERVICES.get(service, ()):
+            found.setdefault((where.address, where.port), []).append(one)
+    yield from found.values()
+
+
+def _serving(service: str, heard: list[Observation[Any]]) -> Observation[Any] | None:
+    asked = any(not isinstance(one.facts, TcpPort) for one in heard)
+    # Where nothing was asked, a connection that stays open is all that can be seen.
+    return next((one for one in heard if serves(service if asked else "tcp", one.facts)), None)
+
+
+CHECK = Check(
+    id="segment-reach",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, SnmpAnswer, SnmpEngine),
+    judge=judge,
+    settings=Settings,
+    vectors={
+        "forbidden": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "needed": "AV:N/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:P",
+    },
+    remedy=SEGMENT_FILTER,
+    controls=("AC-4", "SC-7"),
+    reach=Reach.LOOK,
+)

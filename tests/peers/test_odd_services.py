@@ -1,0 +1,150 @@
+"""TFTP, SMB and a remote screen, each against widespread programs in good and bad settings."""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from hardenprobe.records import Review
+
+pytestmark = [pytest.mark.peer, pytest.mark.slow]
+
+Start = Callable[..., None]
+Program = Callable[[str, str], str]
+Named = dict[str, str]
+
+
+def answers(host: str, port: int, datagram: bytes) -> bool:
+    """Tell whether anything comes back to a datagram, from whichever port."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        sock.settimeout(0.2)
+        sock.sendto(datagram, (host, port))
+        try:
+            return sock.recvfrom(2048)[1][0] == host
+        except OSError:
+            return False
+
+
+@pytest.fixture(scope="module")
+def tftpd(address: Any, folder: Any, program: Program, start: Start, port_offset: int) -> str:
+    host, where = address(), folder("tftpd")
+    port = 69 + port_offset
+    command = (
+        program("in.tftpd", "tftpd-hpa"),
+        "--foreground",
+        "--address",
+        f"{host}:{port}",
+        "--secure",
+        where,
+    )
+    start(command, where, ready=lambda: answers(host, port, b"\0\1nothing\0octet\0"))
+    return str(host)
+
+
+@pytest.fixture(scope="module")
+def smbd(address: Any, folder: Any, program: Program, start: Start, port_offset: int) -> Callable[..., str]:
+    """Start samba's daemon, alone and on TCP 445 of one address, with everything that it writes in its own folder."""
+
+    def run(*settings: str) -> str:
+        host, where = address(), folder("smbd")
+        kept = ("private dir", "lock directory", "state directory", "cache directory", "pid directory",
+                "ncalrpc dir", "binddns dir", "usershare path")  # fmt: skip
+        lines = [
+            "[global]", f"interfaces = {host}/255.0.0.0", "bind interfaces only = yes", f"smb ports = {445 + port_offset}",
+            "server role = standalone server", "disable netbios = yes", "load printers = no", "disable spoolss = yes",
+            "usershare max shares = 0", *(f"{key} = {where / key.replace(' ', '-')}" for key in kept), *settings,
+        ]  # fmt: skip
+        for key in kept:
+            (where / key.replace(" ", "-")).mkdir(mode=0o700)
+        (where / "ncalrpc-dir").chmod(0o755)
+        (where / "smb.conf").write_text("\n".join(lines) + "\n")
+        daemon = program("smbd", "samba")
+        start(
+            (
+                daemon,
+                "--foreground",
+                "--no-process-group",
+                "--debug-stdout",
+                f"--configfile={where / 'smb.conf'}",
+            ),
+            where,
+            accepts=(host, 445),
+        )
+        return str(host)
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def servers(smbd: Callable[..., str]) -> Named:
+    return {
+        "version 1, signing off": smbd("server min protocol = NT1", "server signing = disabled"),
+        "version 1, signing required": smbd("server min protocol = NT1", "server signing = mandatory"),
+        "version 2 and newer": smbd("server min protocol = SMB2", "server signing = default"),
+        "version 3.1.1, signing required": smbd(
+            "server min protocol = SMB3_11", "server signing = mandatory"
+        ),
+    }
+
+
+@pytest.fixture(scope="module")
+def screens(address: Any, folder: Any, program: Program, start: Start, port_offset: int) -> Named:
+    """An X server that shows its screen over RFB, by its security types."""
+
+    def run(number: int, *options: str) -> str:
+        host, where = address(), folder("screen")
+        (where / "passwd").write_bytes(bytes.fromhex("dbd83cfd727a1458"))  # any eight bytes: nobody signs in
+        command = (
+            program("Xtigervnc", "tigervnc-standalone-server"), f":{number}", "-rfbport", str(5900 + port_offset),
+            "-interface", host, "-nolisten", "tcp", "-geometry", "64x64", "-depth", "16",
+            "-PasswordFile", where / "passwd", *options,
+        )  # fmt: skip
+        start(command, where, accepts=(host, 5900))
+        return str(host)
+
+    first = 3000 + os.getpid() % 5000 * 4
+    return {
+        "None": run(first, "-SecurityTypes", "None"),
+        "a password": run(first + 1, "-SecurityTypes", "VncAuth"),
+        "a password or None": run(first + 2, "-SecurityTypes", "VncAuth,None"),
+    }
+
+
+@pytest.fixture(scope="module")
+def review(tftpd: str, servers: Named, screens: Named, scan: Callable[..., Review]) -> Review:
+    return scan(tftpd, *servers.values(), *screens.values())
+
+
+def test_tftp_is_found_although_it_answers_from_another_port(tftpd: str, review: Review, said: Any) -> None:
+    assert said(review, tftpd, "cleartext-tftp") == {("udp/69", None, "fail")}
+    assert said(review, tftpd, "ntp-control-reply") == {("udp/123", None, "pass")}
+
+
+@pytest.mark.parametrize(
+    ("server", "version_1", "signing"),
+    [
+        ("version 1, signing off", "fail", {"version 1": "fail", "version 2 or 3": "fail"}),
+        ("version 1, signing required", "fail", {"version 1": "pass", "version 2 or 3": "pass"}),
+        ("version 2 and newer", "pass", {"version 2 or 3": "fail"}),
+        ("version 3.1.1, signing required", "pass", {"version 2 or 3": "pass"}),
+    ],
+)
+def test_an_smb_server_is_judged_by_what_it_agrees_to(
+    server: str, version_1: str, signing: dict[str, str], servers: Named, review: Review, said: Any
+) -> None:
+    assert said(review, servers[server], "smb1-dialect") == {("tcp/445", None, version_1)}
+    expected = {("tcp/445", subject, word) for subject, word in signing.items()}
+    assert said(review, servers[server], "smb-signing-not-required") == expected
+
+
+@pytest.mark.parametrize(
+    ("shown", "word"), [("None", "fail"), ("a password", "pass"), ("a password or None", "fail")]
+)
+def test_a_screen_is_judged_by_its_security_types(
+    shown: str, word: str, screens: Named, review: Review, said: Any
+) -> None:
+    assert said(review, screens[shown], "remote-screen-open") == {("tcp/5900", None, word)}

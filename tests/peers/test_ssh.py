@@ -1,0 +1,280 @@
+"""The SSH checks, against OpenSSH and Dropbear; and the lab's SSH servers, against OpenSSH's client."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hardenprobe.demo_lab.process import RunningLab, running_lab
+from hardenprobe.facts_ssh import SshHostKey, SshIdentification
+from hardenprobe.records import Review
+
+pytestmark = [pytest.mark.peer, pytest.mark.slow]
+
+PRIVILEGE_SEPARATION = Path("/run/sshd")  # Debian's sshd wants it when it is root's
+
+
+def run(*command: str | Path) -> None:
+    subprocess.run(command, check=True, capture_output=True, timeout=30)
+
+
+@pytest.fixture(scope="module")
+def keygen(program: Any, folder: Any) -> Callable[[str, int], Path]:
+    """Make a host key in OpenSSH's format, once for each type and size."""
+    made: dict[tuple[str, int], Path] = {}
+
+    def make(kind: str, bits: int) -> Path:
+        if (kind, bits) not in made:
+            file = folder("key") / f"{kind}_{bits}"
+            run(
+                program("ssh-keygen", "openssh-client"),
+                "-q",
+                "-t",
+                kind,
+                "-b",
+                str(bits),
+                "-N",
+                "",
+                "-f",
+                file,
+            )
+            made[kind, bits] = file
+        return made[kind, bits]
+
+    return make
+
+
+@pytest.fixture(scope="module")
+def sshd(address: Any, folder: Any, program: Any, start: Any, port_offset: int) -> Callable[..., str]:
+    """Start OpenSSH's server with the given host keys and settings, and nothing of the machine's own."""
+
+    def serve(keys: list[Path], *settings: str) -> str:
+        host, where, daemon = address(), folder("sshd"), program("sshd", "openssh-server")
+        if os.getuid() == 0:
+            PRIVILEGE_SEPARATION.mkdir(mode=0o755, exist_ok=True)
+        lines = [f"ListenAddress {host}:{22 + port_offset}", "UsePAM no", f"PidFile {where / 'pid'}"]
+        lines += [f"HostKey {key}" for key in keys]
+        (where / "sshd_config").write_text("\n".join([*lines, *settings]) + "\n")
+        start((daemon, "-D", "-e", "-f", where / "sshd_config"), where, accepts=(host, 22))
+        return str(host)
+
+    return serve
+
+
+@pytest.fixture(scope="module")
+def dropbear(address: Any, folder: Any, program: Any, start: Any, port_offset: int) -> Callable[..., str]:
+    """Start Dropbear with new host keys of the given types."""
+
+    def serve(*kinds: str) -> str:
+        host, where, daemon = address(), folder("dropbear"), program("dropbear", "dropbear-bin")
+        options: list[str | Path] = []
+        for kind in kinds:
+            file = where / kind
+            run(program("dropbearkey", "dropbear-bin"), "-t", kind, "-f", file)
+            options += ["-r", file]
+        pid = ("-P", where / "pid")
+        start(
+            (daemon, "-F", "-E", *pid, "-p", f"{host}:{22 + port_offset}", *options),
+            where,
+            accepts=(host, 22),
+        )
+        return str(host)
+
+    return serve
+
+
+@pytest.fixture(scope="module")
+def hosts(sshd: Any, dropbear: Any, keygen: Any) -> dict[str, str]:
+    old = [keygen("rsa", 1024), keygen("dsa", 1024)]
+    return {
+        "current": sshd([keygen("rsa", 2048), keygen("ecdsa", 256), keygen("ed25519", 256)]),
+        "old": sshd(
+            old,
+            "KexAlgorithms diffie-hellman-group1-sha1,diffie-hellman-group-exchange-sha1",
+            "HostKeyAlgorithms ssh-rsa,ssh-dss",
+            "Ciphers 3des-cbc,aes128-cbc",
+            "MACs hmac-md5,hmac-sha1-96,hmac-sha1",
+            "RequiredRSASize 1024",
+        ),
+        # The same Ed25519 key as on `current`; other key exchange methods.
+        "copy": sshd([keygen("ed25519", 256)], "KexAlgorithms diffie-hellman-group-exchange-sha256"),
+        "large": sshd([keygen("ecdsa", 384)], "KexAlgorithms diffie-hellman-group16-sha512"),
+        "curve": sshd([keygen("ecdsa", 521)], "KexAlgorithms ecdh-sha2-nistp521"),
+        "dropbear": dropbear("ed25519", "ecdsa", "rsa"),
+    }
+
+
+@pytest.fixture(scope="module")
+def review(hosts: dict[str, str], scan: Callable[..., Review]) -> Review:
+    return scan(*hosts.values())
+
+
+def keys(review: Review, host: str) -> dict[str, SshHostKey]:
+    """Key type to the newest fact about it."""
+    return {
+        seen.facts.key_type: seen.facts
+        for device in review.observations.values()
+        for seen in device
+        if isinstance(seen.facts, SshHostKey) and seen.endpoint and seen.endpoint.address == host
+    }
+
+
+def subjects(said: Any, review: Review, host: str, check: str, word: str = "fail") -> set[str | None]:
+    return {subject for _, subject, told in said(review, host, check) if told == word}
+
+
+def test_a_current_server_fails_nothing_but_the_key_that_is_copied(
+    hosts: Any, review: Review, failing: Any
+) -> None:
+    assert failing(review, hosts["current"]) == {"unexpected-service", "ssh-shared-host-key"}
+
+
+def test_an_old_configuration_fails_in_each_way(hosts: Any, review: Review, said: Any, failing: Any) -> None:
+    host = hosts["old"]
+
+    assert subjects(said, review, host, "ssh-weak-key-exchange") == {
+        "group of 1024 bits with SHA-1",
+        "group exchange with SHA-1",
+    }
+    assert subjects(said, review, host, "ssh-weak-cipher") == {"DES or 3DES", "CBC"}
+    assert subjects(said, review, host, "ssh-weak-mac") == {"MD5", "MAC of 96 bits"}
+    assert subjects(said, review, host, "ssh-weak-mac", "informational") == {"SHA-1"}
+    assert subjects(said, review, host, "ssh-weak-host-key") == {
+        "DSA",
+        "SHA-1 signatures only",
+        "RSA below 2048 bits",
+    }
+    assert failing(review, host) == {
+        "unexpected-service",
+        "ssh-weak-key-exchange",
+        "ssh-weak-cipher",
+        "ssh-weak-mac",
+        "ssh-weak-host-key",
+    }
+
+
+def test_every_key_of_every_server_is_proven(hosts: Any, review: Review) -> None:
+    proven = {
+        name: {
+            kind: (key.bits, key.method, key.signature)
+            for kind, key in keys(review, host).items()
+            if key.proven
+        }
+        for name, host in hosts.items()
+    }
+    curve = "curve25519-sha256"
+    assert proven == {
+        "current": {
+            "ssh-rsa": (2048, curve, "rsa-sha2-512"),
+            "ecdsa-sha2-nistp256": (256, curve, "ecdsa-sha2-nistp256"),
+            "ssh-ed25519": (256, curve, "ssh-ed25519"),
+        },
+        "old": {
+            "ssh-rsa": (1024, "diffie-hellman-group1-sha1", "ssh-rsa"),
+            "ssh-dss": (1024, "diffie-hellman-group1-sha1", "ssh-dss"),
+        },
+        "copy": {"ssh-ed25519": (256, "diffie-hellman-group-exchange-sha256", "ssh-ed25519")},
+        "large": {"ecdsa-sha2-nistp384": (384, "diffie-hellman-group16-sha512", "ecdsa-sha2-nistp384")},
+        "curve": {"ecdsa-sha2-nistp521": (521, "ecdh-sha2-nistp521", "ecdsa-sha2-nistp521")},
+        "dropbear": {
+            "ssh-rsa": (2048, curve, "rsa-sha2-256"),
+            "ecdsa-sha2-nistp256": (256, curve, "ecdsa-sha2-nistp256"),
+            "ssh-ed25519": (256, curve, "ssh-ed25519"),
+        },
+    }
+
+
+def test_a_digest_is_the_fingerprint_that_openssh_prints(
+    hosts: Any, review: Review, keygen: Any, program: Any
+) -> None:
+    import base64
+
+    command = (program("ssh-keygen", "openssh-client"), "-l", "-E", "sha256", "-f", keygen("rsa", 2048))
+    printed = subprocess.run(command, check=True, capture_output=True, text=True, timeout=30).stdout.split()[
+        1
+    ]
+    digest = keys(review, hosts["current"])["ssh-rsa"].sha256
+
+    assert digest
+    assert printed == "SHA256:" + base64.b64encode(bytes.fromhex(digest)).decode().rstrip("=")
+
+
+def test_two_servers_with_one_key_are_found_and_their_own_keys_pass(
+    hosts: Any, review: Review, said: Any
+) -> None:
+    assert said(review, hosts["current"], "ssh-shared-host-key") == {
+        ("tcp/22", "ssh-ed25519", "fail"),
+        ("tcp/22", "ssh-rsa", "pass"),
+        ("tcp/22", "ecdsa-sha2-nistp256", "pass"),
+    }
+    assert said(review, hosts["copy"], "ssh-shared-host-key") == {("tcp/22", "ssh-ed25519", "fail")}
+    assert {word for *_, word in said(review, hosts["dropbear"], "ssh-shared-host-key")} == {"pass"}
+
+
+def test_dropbear_is_read_like_any_other(hosts: Any, review: Review, said: Any) -> None:
+    host = hosts["dropbear"]
+
+    for check in ("ssh-legacy-protocol", "ssh-weak-key-exchange", "ssh-weak-cipher", "ssh-prefix-truncation"):
+        assert "pass" in {word for *_, word in said(review, host, check)}, check
+    assert said(review, host, "ssh-legacy-protocol") == {("tcp/22", None, "pass")}
+
+
+def test_identifications_name_the_programs(hosts: Any, review: Review) -> None:
+    software = {
+        seen.endpoint.address: seen.facts.software
+        for device in review.observations.values()
+        for seen in device
+        if isinstance(seen.facts, SshIdentification) and seen.endpoint
+    }
+    assert {name: software[host].partition("_")[0] for name, host in hosts.items()} == {
+        name: "dropbear" if name == "dropbear" else "OpenSSH" for name in hosts
+    }
+
+
+# ---- the lab's servers, as OpenSSH's client sees them
+
+
+@pytest.fixture(scope="module")
+def lab() -> Iterator[RunningLab]:
+    with running_lab() as running:
+        yield running
+
+
+@pytest.mark.parametrize(
+    ("address", "options", "says"),
+    [
+        ("127.77.0.70", [], "SSH2_MSG_NEWKEYS sent"),
+        ("127.77.0.23", ["-oHostKeyAlgorithms=ssh-ed25519"], "SSH2_MSG_NEWKEYS sent"),
+        ("127.77.0.38", ["-oKexAlgorithms=ecdh-sha2-nistp256"], "SSH2_MSG_NEWKEYS sent"),
+        (
+            "127.77.0.21",
+            ["-oKexAlgorithms=diffie-hellman-group1-sha1", "-oHostKeyAlgorithms=ssh-rsa", "-oCiphers=3des-cbc",
+             "-oMACs=hmac-md5", "-oRequiredRSASize=1024"],
+            "SSH2_MSG_NEWKEYS sent",
+        ),
+        (
+            "127.77.0.21",
+            ["-oKexAlgorithms=diffie-hellman-group1-sha1", "-oHostKeyAlgorithms=ssh-dss", "-oCiphers=aes128-cbc",
+             "-oMACs=hmac-sha1"],
+            "SSH2_MSG_NEWKEYS sent",
+        ),
+        ("127.77.0.71", [], "incorrect signature"),
+    ],
+    ids=["current", "1.99", "nistp256", "old, RSA", "old, DSA", "a key that it does not hold"],
+)  # fmt: skip
+def test_the_lab_exchanges_keys_with_openssh(
+    address: str, options: list[str], says: str, lab: RunningLab, program: Any, tmp_path: Path
+) -> None:
+    client = program("ssh", "openssh-client")
+    command = [client, "-v", "-F", "none", "-oBatchMode=yes", "-oStrictHostKeyChecking=no", "-oConnectTimeout=10",
+               f"-oUserKnownHostsFile={tmp_path / 'known'}", *options, "-p", str(22 + lab.port_offset),
+               f"nobody@{address}"]  # fmt: skip
+    done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False)
+
+    assert done.returncode != 0, "nobody signs in"
+    assert says in done.stderr
