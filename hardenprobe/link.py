@@ -200,7 +200,7 @@ class Line:
         datagram: bytes,
         *,
         secrets: Iterable[bytes] = (),
-        hide: Callable[[bytes], Iterable[bytes]] | None = None,
+        hide: Callable[[bytes], bytes] | None = None,
         tries: int = 2,
         wait: float | None = None,
         any_port: bool = False,
@@ -209,7 +209,7 @@ class Line:
 
         Args:
             secrets: Byte strings to star in the transcript.
-            hide: Finds the byte strings in a reply that the transcript must star.
+            hide: Makes of a reply what the transcript may keep, as long as the reply.
             tries: How often to send; one retransmission by default.
             any_port: Take a reply from any port of the same address, as TFTP answers (RFC 1350 section 4).
 
@@ -251,9 +251,7 @@ class Line:
                         return Answer(state="refusing", data=b"", recorder=recorder)
                     except OSError:
                         continue
-                    for secret in hide(reply) if hide else ():
-                        recorder.mask(secret)
-                    recorder.note("received", reply)
+                    recorder.note("received", hide(reply) if hide else reply)
                     self._spend(Cost(bytes_received=len(reply)))
                     return Answer(state="accepting", data=reply, recorder=recorder)
         return Answer(state="silent", data=b"", recorder=recorder)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import secrets
-from collections.abc import AsyncIterator, Iterable, Iterator
+from collections.abc import AsyncIterator, Iterable
 from functools import partial
 from typing import Any
 
@@ -35,32 +35,38 @@ _KEYS = sorted(USER_KEYS | PASSWORD_KEYS, key=lambda key: -len(key))
 _KEY = re.compile(rb"(?=(.)(" + "|".join(_KEYS).encode() + rb")=)", re.IGNORECASE | re.DOTALL)
 
 
-def credentials_in(data: bytes, *, lettered: bool = False) -> Iterator[bytes]:
-    """Find what must not be kept: the values of user name and password keys in any message, well formed or not.
+def starred(data: bytes, ident: int) -> bytes:
+    """What may be kept of a reply: the values of user name and password keys are starred, well formed or not.
 
-    A TXT record is strings of `key=value`, each after a byte of its length (RFC 6763 section 6.1), never compressed.
+    A TXT record is strings of `key=value`, each after a byte of its length (RFC 6763 section 6.1), never compressed. So
+    they are found in any bytes; and where the message can be read, by reading it. A letter before a key mostly is the end
+    of a longer key and no length: it counts only where nothing can be read, and then more is starred than need be.
 
-    Args:
-        lettered: Take a letter for a length, too. It mostly is the end of a longer key, and more is hidden than need be.
-
-    >>> list(credentials_in(b"..\\x08p=secret\\x04rp=x"))
-    [b'secret']
+    >>> starred(b"..\\x08p=secret\\x04rp=x", 1)[-12:]
+    b'******\\x04rp=*'
     """
-    for found in _KEY.finditer(data):
-        at = found.start() + 1
-        value = data[at + len(found[2]) + 1 : at + found[1][0]]
-        if value and (lettered or not found[1].isalpha()):
-            yield value
-
-
-def hidden(data: bytes, ident: int) -> set[bytes]:
-    """All that a transcript of this reply must star."""
     try:
         records = packets.decode_mdns(data, ident)
     except MalformedReply:
-        return set(credentials_in(data, lettered=True))
-    known = {s.partition(b"=")[2] for r in records for s in r.strings if _is_credential(s.partition(b"=")[0])}
-    return {*known, *credentials_in(data)} - {b""}
+        records, lettered = (), True
+    else:
+        lettered = False
+    kept = bytearray(data)
+    for found in _KEY.finditer(data):
+        at = found.start() + 1
+        if lettered or not found[1].isalpha():
+            _star(kept, at + len(found[2]) + 1, at + found[1][0])
+    for key, _, value in (string.partition(b"=") for record in records for string in record.strings):
+        if value and _is_credential(key):
+            for place in re.finditer(re.escape(value), data):
+                _star(kept, *place.span())
+    return bytes(kept)
+
+
+def _star(kept: bytearray, first: int, end: int) -> None:
+    end = min(end, len(kept))
+    if first < end:
+        kept[first:end] = b"*" * (end - first)
 
 
 def _is_credential(key: bytes) -> bool:
@@ -101,7 +107,7 @@ async def _question(asked: Asked, name: str, kind: str) -> tuple[Observation[Mdn
         return told(records)
 
     ask = partial(datagrams.ask, asked.line, MdnsAnswer, PORT, "mdns", f"{kind} {name}")
-    seen, _ = await ask(packets.encode_mdns(name, kind, ident), read, hide=partial(hidden, ident=ident))
+    seen, _ = await ask(packets.encode_mdns(name, kind, ident), read, hide=partial(starred, ident=ident))
     return seen, tuple(records)
 
 

@@ -13,7 +13,7 @@ from hardenprobe.probes.second_opinion import probe_flaws, probe_second_opinion
 from hardenprobe.probes.tls import Versions, ask_versions
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Talker
-from hardenprobe.probes.tls_walk import ask_suites
+from hardenprobe.probes.tls_walk import MOST, ask_suites
 from hardenprobe.records import Observation, Reach
 
 IMPLICIT = "implicit"
@@ -74,9 +74,11 @@ async def _strain(asked: Asked) -> AsyncIterator[Observation[Any]]:
 
 
 def _talker(asked: Asked, port: int, reached: str) -> Talker:
+    """At reach ask a port with very many suites is cut short, and says so; strain asks for all of them."""
+    limit = None if asked.plan.reach.admits(Reach.STRAIN) else MOST
     if reached == IMPLICIT:
-        return Talker(line=asked.line, port=port)
-    return Talker(line=asked.line, port=port, word=reached, opening=OPENINGS[reached])
+        return Talker(line=asked.line, port=port, limit=limit)
+    return Talker(line=asked.line, port=port, word=reached, opening=OPENINGS[reached], limit=limit)
 
 
 def _spoken(reached: str) -> str:

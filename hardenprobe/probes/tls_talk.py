@@ -11,7 +11,7 @@ import os
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-from hardenprobe.errors import MalformedReply, Unreachable
+from hardenprobe.errors import CeilingReached, MalformedReply, Unreachable
 from hardenprobe.facts import readable
 from hardenprobe.link import Line, Recorder, Stream
 from hardenprobe.probes.tls_codec import TLS12, TLS13, ClientHello, Flight, ServerHello, read_flight
@@ -79,6 +79,7 @@ class Talker:
         opening: What leads to it, run on every connection before the hello.
         extensions: Whether hellos have extensions.
         chunk: How many suites one hello may hold.
+        limit: Connections that the port may cost, None for as many as it takes.
         proven: The largest number of suites that a hello held and got an answer.
     """
 
@@ -91,6 +92,7 @@ class Talker:
     chunk: int = 1000
     proven: int = 0
     connections: int = 0
+    limit: int | None = None
     recorders: list[Recorder] = field(default_factory=list)
 
     async def hello(
@@ -155,6 +157,8 @@ class Talker:
         return found[0] if found else reply
 
     async def _connected(self, exchange: Callable[[Stream], Awaitable[Reply]], offered: int) -> Reply:
+        if self.limit is not None and self.connections >= self.limit:
+            raise CeilingReached(f"TCP {self.port} has been asked for TLS {self.limit} times, which is enough")
         self.connections += 1
         try:
             stream = await self.line.connect(self.port)

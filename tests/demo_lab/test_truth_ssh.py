@@ -108,9 +108,7 @@ def test_the_shipped_lab_has_guilty_and_innocent_servers_for_every_check() -> No
         for d in declarations.simulated(declarations.load(INVENTORY))
         if any(isinstance(s, Ssh) for s in d.services)
     }
-    guilty = {
-        check: {g.device for g in expected_findings(INVENTORY, "127.0.0.1") if g.check == check}
-        for check in CHECKS
-    }
+    found = expected_findings(INVENTORY, "127.0.0.1")
+    guilty = {check: {g.device for g in found if g.check == check} for check in CHECKS}
     assert all(who and who < servers for who in guilty.values()), guilty
     assert len(guilty["ssh-shared-host-key"]) >= 2

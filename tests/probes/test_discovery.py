@@ -174,16 +174,15 @@ others = st.sampled_from([b"rp=lp", b"txtvers=1", b"qtotal=1", b"menu=top", b"u"
 values = st.binary(max_size=150).map(lambda b: b"SECRET" + b)
 
 
-@given(keys, values, st.lists(others, max_size=3), st.booleans(), st.integers(0, 40))
+@given(keys, values, st.lists(others, max_size=3), st.booleans())
 def test_a_published_value_is_starred_whether_or_not_the_message_can_be_read(
-    key: str, value: bytes, around: list[bytes], upper: bool, cut: int
+    key: str, value: bytes, around: list[bytes], upper: bool
 ) -> None:
     name = (key.upper() if upper else key).encode()
     whole = text_message([*around, name + b"=" + value, *around])
     for data in (whole, whole + b"\xff" * 5, b"\1" + whole[1:]):
-        kept = data
-        for secret in mdns.hidden(data, 7):
-            kept = kept.replace(secret, b"*" * len(secret))
+        kept = mdns.starred(data, 7)
+        assert len(kept) == len(data)
         assert b"SECRET" not in kept
     facts = mdns.text_of(Record("A", 16, strings=(*around, name + b"=" + value)))
     assert key in facts.filled
@@ -245,11 +244,10 @@ def read_slp(data: bytes) -> str:
         (lambda data: slp_reply(7, ["service:printer://x"]), State.ACCEPTING, "service:printer://x"),
         (lambda data: slp_reply(7, []), State.ACCEPTING, ""),
         (lambda data: data, State.ACCEPTING, None),
-        (lambda data: b"", State.ACCEPTING, None),
         (lambda data: bytes(60000), State.ACCEPTING, None),
         (lambda data: None, State.SILENT, None),
     ],
-    ids=["answer", "empty answer", "reflected", "empty datagram", "flood", "silence"],
+    ids=["answer", "empty answer", "reflected", "flood", "silence"],
 )
 def test_what_comes_back_becomes_facts(answer: Any, state: State, says: str | None) -> None:
     seen = ask(answer, read_slp)
@@ -267,9 +265,12 @@ def test_a_published_password_is_not_in_the_transcript() -> None:
         async with peer(lambda data: reply) as port:
             line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
             question = packets.encode_mdns("x.local", "TXT", 7)
-            read = lambda data: mdns.told(packets.decode_mdns(data, 7))  # noqa: E731
+
+            def read(data: bytes) -> str:
+                return mdns.told(packets.decode_mdns(data, 7))
+
             return await datagrams.ask(
-                line, MdnsAnswer, port, "mdns", "?", question, read, hide=lambda data: mdns.hidden(data, 7)
+                line, MdnsAnswer, port, "mdns", "?", question, read, hide=lambda data: mdns.starred(data, 7)
             )
 
     seen = asyncio.run(run())[0]

@@ -1,0 +1,73 @@
+"""hardenprobe.probes.tls_ports: the order of the TLS ports of a device, and the bound on what one may cost."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric import rsa
+
+from hardenprobe import plan, vantage
+from hardenprobe.facts import TcpPort
+from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.link import Timing
+from hardenprobe.plan import Plan
+from hardenprobe.probe import Asked, Heard
+from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.tls_ports import PROBE
+from hardenprobe.probes.tls_walk import MOST
+from hardenprobe.records import Reach, State
+from hardenprobe.scope import Scope
+from hardenprobe.testing_tls_servers import issue, line_to, openssl_server
+
+pytestmark = [pytest.mark.slow, pytest.mark.peer]
+
+
+def ask(ports: list[int], reach: Reach = Reach.ASK) -> Asked:
+    """Run the probe over TLS ports of 127.0.0.1."""
+    targets = plan.targets(["127.0.0.1"])
+    scope = Scope.loopback()
+    wanted = Plan(
+        targets=targets,
+        tcp_ports=tuple(ports),
+        udp_ports=(),
+        reach=reach,
+        scope=scope,
+        vantages=vantage.points((), (), targets, scope),
+        checks=frozenset(),
+        communities=(),
+        http_paths=("/",),
+        timing=Timing(),
+    )
+    line = line_to(ports[0])
+    line = replace(line, may_speak={port: frozenset({"tls"}) for port in ports})
+    kinds: frozenset[type[Any]] = frozenset({TlsPort, TlsSuites})
+    asked = Asked(line=line, plan=wanted, listed=None, wanted=kinds, anchors=TrustAnchors())
+    for port in ports:
+        seen = line.observation(TcpPort(state=State.ACCEPTING), line.endpoint(port))
+        asked.heard[port] = Heard(seen, b"")
+    asyncio.run(PROBE.run(asked))
+    return asked
+
+
+def test_versions_of_all_ports_come_before_suites_of_any(tmp_path: Path) -> None:
+    credentials = issue(tmp_path, "device")
+    with openssl_server(credentials, "-no_tls1_2") as one, openssl_server(credentials, "-no_tls1_2") as two:
+        asked = ask([one, two])
+
+    assert [type(o.facts) for o in asked.seen] == [TlsPort, TlsPort, TlsSuites, TlsSuites]
+
+
+def test_a_port_with_very_many_suites_is_cut_short_and_says_so(tmp_path: Path) -> None:
+    credentials = issue(tmp_path, "device", key=rsa.generate_private_key(65537, 2048))
+    with openssl_server(credentials, "-min_protocol", "TLSv1", "-cipher", "ALL:@SECLEVEL=0") as port:
+        short, whole = ask([port]), ask([port], Reach.STRAIN)
+
+    cut, full = short.of(TlsSuites)[0].facts, whole.of(TlsSuites)[0].facts
+    assert short.line.cost.connections <= MOST
+    assert "ceiling" in cut.unknown_why.values()
+    assert not full.unknown_why
+    assert all(set(cut.suites[version]) <= set(full.suites[version]) for version in cut.suites)
