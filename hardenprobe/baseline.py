@@ -45,9 +45,14 @@ class Snmp:
 
 @dataclass(frozen=True, kw_only=True)
 class BaselineFile:
-    """A baseline file, key for key."""
+    """A baseline file, key for key.
+
+    Attributes:
+        extends: Another baseline, shipped or a file beside this one; what this one says overrides it, key by key.
+    """
 
     baseline: str
+    extends: str | None = None
     title: str
     dated: str
     sources: tuple[str, ...]
@@ -114,7 +119,7 @@ def read(path: Path, registry: Registry) -> Baseline:
     Raises:
         FileInvalid: With file, line and mend.
     """
-    document = load_yaml(path)
+    document = _inherited(load_yaml(path), (path.resolve(),))
     file = parse(document, BaselineFile)
     _check_ports(document, file)
     _check_gentleness(document, file.gentleness)
@@ -148,6 +153,39 @@ def read(path: Path, registry: Registry) -> Baseline:
     )
 
 
+def _inherited(document: Document, line: tuple[Path, ...]) -> Document:
+    """Put a baseline over the one that it extends.
+
+    Args:
+        line: The files from the first one down to this one, to see a circle.
+
+    Raises:
+        FileInvalid: The baseline that is extended is not there, is wrong, or comes back to itself.
+    """
+    name = document.data.get("extends")
+    if name is None:
+        return document
+    known = shipped()
+    path = known.get(str(name)) or line[-1].parent / str(name)
+    if path.resolve() in line:
+        raise document.fault(("extends",), f"extends {name!r} comes back to itself")
+    if not path.is_file():
+        raise document.fault(("extends",), str(UnknownName("baseline", str(name), known)))
+    under = _inherited(load_yaml(path), (*line, path.resolve()))
+    parse(under, BaselineFile)  # so that its faults are said of its own file
+    data = {**under.data, **document.data}
+    if isinstance(document.data.get("expect"), dict):
+        above, below = document.data["expect"], under.data.get("expect", {})
+        data["expect"] = {
+            **below,
+            **{
+                check: {**(below.get(check) or {}), **given} if isinstance(given, dict) else given
+                for check, given in above.items()
+            },
+        }
+    return Document(document.file, data, document.lines)
+
+
 def _settings(document: Document, file: BaselineFile, registry: Registry) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for check_id, check in registry.checks.items():
@@ -178,7 +216,9 @@ def _required(check: Check[Any]) -> bool:
 def _check_gentleness(document: Document, timing: Timing) -> None:
     for key, value in asdict(timing).items():
         if not (math.isfinite(value) and (value > 0 or (key == "pause" and value == 0))):
-            raise document.fault(("gentleness", key), f"gentleness.{key} is {value}, expected a number above 0")
+            raise document.fault(
+                ("gentleness", key), f"gentleness.{key} is {value}, expected a number above 0"
+            )
 
 
 def _check_ports(document: Document, file: BaselineFile) -> None:

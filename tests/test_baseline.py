@@ -133,3 +133,40 @@ def test_an_unknown_name_proposes_the_nearest() -> None:
 def test_a_file_that_is_not_there(name: str) -> None:
     with pytest.raises(FileInvalid, match="cannot be read: No such file"):
         baseline.load(name, CHECKS)
+
+
+def test_a_baseline_overrides_what_it_extends_key_by_key(tmp_path: Path) -> None:
+    file = tmp_path / "ours.yaml"
+    file.write_text(
+        'baseline: "ours/1"\nextends: "office-device"\ntitle: "t"\ndated: "2026-01-01"\nsources: ["s"]\n'
+        'expect:\n  tls-weak-cipher: {fail_on: "should-not"}\n  unexpected-service: {allowed_tcp: [443]}\n'
+    )
+    ours, theirs = baseline.load(str(file), CHECKS), baseline.load(baseline.DEFAULT, CHECKS)
+
+    assert ours.settings["unexpected-service"].allowed_tcp == (443,)
+    assert ours.settings["tls-weak-cipher"].fail_on == "should-not"
+    assert ours.settings["tls-weak-cipher"].rules == theirs.settings["tls-weak-cipher"].rules
+    assert ours.tcp_ports == theirs.tcp_ports
+    assert ours.hash != theirs.hash
+
+
+@pytest.mark.parametrize(
+    ("extends", "said"),
+    [
+        ("ours.yaml", "ours.yaml:2: extends 'ours.yaml' comes back to itself"),
+        ("office-devise", "ours.yaml:2: there is no baseline 'office-devise'; did you mean office-device?"),
+    ],
+)
+def test_what_cannot_be_extended_is_said_with_its_line(tmp_path: Path, extends: str, said: str) -> None:
+    file = tmp_path / "ours.yaml"
+    file.write_text(f'baseline: "ours/1"\nextends: "{extends}"\n')
+
+    with pytest.raises(FileInvalid) as caught:
+        baseline.load(str(file), CHECKS)
+    assert str(caught.value).endswith(said)
+
+
+@pytest.mark.parametrize("name", ["office-device", "tls-rfc9325", "tls-sp800-52r2"])
+def test_every_shipped_baseline_loads(name: str) -> None:
+    assert name in baseline.shipped()
+    assert baseline.load(name, CHECKS).name == f"{name}/1"
