@@ -12,7 +12,7 @@ from ipaddress import ip_address, ip_network
 from pathlib import Path
 
 from hardenprobe import inventory
-from hardenprobe.demo_lab import truth_discovery, truth_ssh, truth_web
+from hardenprobe.demo_lab import truth_discovery, truth_fleet, truth_ssh, truth_web
 from hardenprobe.demo_lab.certificates import key_digest, named_key
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.service import Service
@@ -72,8 +72,8 @@ def expected_findings(inventory_path: Path, source: str, approved: Sequence[str]
     """
     if approved is None:
         approved = inventory.load(inventory_path).approved_networks
-    found: set[Guilt] = set()
     devices = load(inventory_path)
+    found = {Guilt(*one) for one in truth_fleet.found(devices, source)}
     for device in devices:
         if device.lab is None:
             continue

@@ -63,7 +63,7 @@ class Order:
 
 
 async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> Review:
-    """Scan and judge.
+    """Scan and judge, the whole process held to the scope.
 
     Args:
         told: Called after each visit.
@@ -71,6 +71,11 @@ async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> 
     Raises:
         ScopeRefused: The plan leaves the scope; nothing was sent.
     """
+    with guard.watching():
+        return await _scan(order, told)
+
+
+async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review:
     plan = order.plan
     started = utc_now()
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
@@ -110,7 +115,7 @@ async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> 
         versions=versions(order.baseline),
         cost=sum((v.cost for v in visits), Cost()),
     )
-    notices = [f"{what} was refused" for what in guard.refusals]
+    notices = []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
     notices += [str(broken) for broken in order.registry.broken]
@@ -138,9 +143,13 @@ def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
         reach=review.head.reach,
         selected=frozenset(review.head.selected),
     )
-    results = judge(case, baseline, registry)
+    # A check is somebody's code, and has no business on the network.
+    with guard.watching():
+        results = judge(case, baseline, registry)
+        refused = [f"{what} was refused" for what in guard.refusals]
     return replace(
         review,
+        notices=tuple(dict.fromkeys((*review.notices, *refused))),
         devices=devices,
         results=results,
         checks=notes(registry),

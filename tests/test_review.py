@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from dataclasses import replace
 from typing import Any
 
@@ -181,3 +183,34 @@ def test_a_result_stands_only_where_nobody_accepted_it() -> None:
     assert standing
     assert all(r.result is Word.FAIL and r.exception is None for r in standing)
     assert review.exit_status(sample_review(6)) == INCOMPLETE
+
+
+def test_a_check_that_opens_a_socket_is_refused_and_named() -> None:
+    """In a process of its own: an audit hook stays."""
+    program = """
+import socket
+import subprocess
+import sys
+from dataclasses import replace
+from hardenprobe import baseline, registry, review
+from hardenprobe.testing import sample_review
+
+checks = registry.load(plugins=False)
+
+def nosy(seen, expect):
+    socket.create_connection(("127.0.0.1", 9), 1)
+    yield
+
+broken = replace(checks.checks["cleartext-telnet"], judge=nosy)
+checks.checks["cleartext-telnet"] = broken
+old = sample_review()
+old = replace(old, head=replace(old.head, selected=tuple(checks.checks)))
+found = review.judged(old, baseline.load("office-device", checks), checks)
+print([r.result for r in found.results if r.check == "cleartext-telnet"][0], found.notices)
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=50
+    )
+
+    assert done.stdout.startswith("error ")
+    assert "127.0.0.1 port 9" in done.stdout

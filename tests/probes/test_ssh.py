@@ -90,7 +90,7 @@ def hostile(
         key = await ssh.ask_host_key(line, port, OFFER, "ssh-ed25519", "ssh-ed25519")
         return seen.facts, greeting and greeting.facts, key.facts
 
-    with threaded(lambda connection: handle(connection) and None) as port:
+    with threaded(handle) as port:
         return asyncio.run(run(port))
 
 
@@ -197,7 +197,7 @@ def test_without_a_method_in_common_no_connection_is_spent() -> None:
     assert (asked.facts.fault, line.cost.connections) == ("no key exchange method in common", 0)
 
 
-def say(*pieces: bytes) -> Callable[[socket.socket], object]:
+def say(*pieces: bytes) -> Callable[[socket.socket], None]:
     """Say it, then wait for the client to leave."""
 
     def run(connection: socket.socket) -> None:

@@ -62,7 +62,10 @@ def test_get_printer_attributes_request_by_the_same_rules() -> None:
     asked = [(Tag.KEYWORD, "requested-attributes", names)]
     written = encode_request(Operation.GET_PRINTER_ATTRIBUTES, 1, PINETREE, asked, language="en-us")
     assert written == bytes.fromhex(
-        "0101000b00000001" + HEAD + TARGET + "4400147265717565737465642d6174747269627574657300167572692d73656375726974"
+        "0101000b00000001"
+        + HEAD
+        + TARGET
+        + "4400147265717565737465642d6174747269627574657300167572692d73656375726974"
         "792d737570706f72746564440000001c7572692d61757468656e7469636174696f6e2d737570706f7274656444000000157072696e74"
         "65722d7572692d737570706f7274656403"
     )
