@@ -15,7 +15,7 @@ from hardenprobe import guard
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
-from hardenprobe.inventory import Inventory
+from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import Line
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
@@ -102,6 +102,7 @@ class Scan:
     interrupted: bool = False
     why_interrupted: str | None = None
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
+    _turns: dict[str, asyncio.Lock] = field(default_factory=dict)
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -111,16 +112,17 @@ class Scan:
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
-        todo = iter((a, v) for a in self.plan.addresses() for v in self.plan.vantages)
+        todo = self.plan.addresses()
         done: asyncio.Queue[Visit | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
 
         async def work() -> None:
             try:
-                for address, vantage in todo:
-                    if self._stop.is_set():
-                        self.interrupted = True
-                        break
-                    await done.put(await self._visit(address, vantage))
+                for address in todo:
+                    for vantage in self.plan.vantages:  # one after the other: it is the same device
+                        if self._stop.is_set():
+                            self.interrupted = True
+                            break
+                        await done.put(await self._visit(address, vantage))
             except asyncio.CancelledError:
                 raise  # nobody takes visits any more, and a full queue would hold us for ever
             except BaseException:
@@ -165,6 +167,10 @@ class Scan:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
 
+    def _turn(self, listed: Listed | None) -> asyncio.Lock:
+        """Whose turn it is to connect: shared by all addresses of one listed device."""
+        return self._turns.setdefault(listed.asset_tag, asyncio.Lock()) if listed else asyncio.Lock()
+
     async def _visit(self, address: str, vantage: Vantage) -> Visit:
         listed = self.inventory.by_address.get(address)
         declared = [(s.port, s.protocol) for s in listed.services if s.transport == "tcp"] if listed else []
@@ -176,6 +182,7 @@ class Scan:
             timing=self.plan.timing,
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
+            turn=self._turn(listed),
         )
         asked = Asked(
             line=line,

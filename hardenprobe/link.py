@@ -131,6 +131,7 @@ class Line:
         port_offset: Added to every port at the door; only a lab has one.
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
+        turn: Held while a connection is open; lines to one device share it.
     """
 
     address: str
@@ -141,7 +142,7 @@ class Line:
     may_speak: Mapping[int, frozenset[str]] = field(default_factory=lambda: MAY_SPEAK)
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
-    _turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
     _last: float = 0.0
 
     def speaks(self, port: int, protocol: str) -> bool:
@@ -156,12 +157,12 @@ class Line:
             CeilingReached: The device has been asked enough.
             Unreachable: state "refusing" or "silent".
         """
-        await self._turn.acquire()
+        await self.turn.acquire()
         try:
             await self._admit(Cost(connections=1))
             return await self._open(port)
         except BaseException:
-            self._turn.release()
+            self.turn.release()
             raise
 
     async def _open(self, port: int) -> Stream:
@@ -222,7 +223,7 @@ class Line:
         real = port + self.port_offset
         there = (self.address, real)
         loop = asyncio.get_running_loop()
-        async with self._turn:
+        async with self.turn:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
                 stack.enter_context(guard.granted(self.address, real))
@@ -293,7 +294,7 @@ class Line:
     def _hang_up(self, stream: Stream) -> None:
         self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
-        self._turn.release()
+        self.turn.release()
 
 
 @dataclass(frozen=True, kw_only=True)

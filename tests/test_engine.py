@@ -563,3 +563,28 @@ def test_engine_asks_no_device_twice_at_the_same_moment() -> None:
     address = own_address()
     _, visits = asyncio.run(visits_of(plan(address, f"{address}/32", f"{address}-{address}")))
     assert list(visits) == [address]
+
+
+def test_a_device_with_two_addresses_and_two_vantage_points_has_one_connection_at_a_time() -> None:
+    open_now, most = 0, 0
+
+    async def handler(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal open_now, most
+        open_now += 1
+        most = max(most, open_now)
+        try:
+            await saying(b"login: ")(reader, writer)
+        finally:
+            open_now -= 1
+
+    one, two = Device({21: handler, 23: handler}), Device({21: handler, 23: handler})
+    listed = Listed(asset_tag="T-1", addresses=(one.address, two.address))
+    vantages = tuple(Vantage(name=n, source=own_address()) for n in ("office", "guest"))
+
+    async def run() -> None:
+        async with running(one, two):
+            await visits_of(plan(one.address, two.address, vantages=vantages), listing(listed))
+
+    asyncio.run(run())
+    assert sum((one.connections + two.connections).values()) == 8
+    assert most == 1

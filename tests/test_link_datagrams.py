@@ -11,7 +11,6 @@ from contextlib import contextmanager
 
 import pytest
 
-from hardenprobe import guard
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.link import Answer, Line, Timing
 from hardenprobe.scope import Scope
@@ -55,8 +54,7 @@ def says(data: bytes, peer: tuple[str, int], source: str) -> None:
 def ask(port: int, address: str = "127.0.0.1", source: str | None = None, *, any_port: bool = True) -> Answer:
     async def run() -> Answer:
         line = Line(address=address, permit=Scope.loopback(), timing=QUICK, source=source)
-        with guard.watching():
-            return await line.ask(port, b"question", tries=1, wait=0.3, any_port=any_port)
+        return await line.ask(port, b"question", tries=1, wait=0.3, any_port=any_port)
 
     return asyncio.run(run())
 

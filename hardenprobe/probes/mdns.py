@@ -42,8 +42,8 @@ def starred(data: bytes, ident: int) -> bytes:
     they are found in any bytes; and where the message can be read, by reading it. A letter before a key mostly is the end
     of a longer key and no length: it counts only where nothing can be read, and then more is starred than need be.
 
-    >>> starred(b"..\\x08p=secret\\x04rp=x", 1)[-12:]
-    b'******\\x04rp=*'
+    >>> starred(b"..\\x08p=secret\\x04xy=x", 1)
+    b'..\\x08p=******\\x04xy=x'
     """
     try:
         records = packets.decode_mdns(data, ident)
@@ -74,12 +74,16 @@ def _is_credential(key: bytes) -> bool:
 
 
 def text_of(record: Record) -> DnsSdText:
-    """Reduce a TXT record to its keys (RFC 6763 section 6.4: before the first "=", case ignored)."""
+    """Reduce a TXT record to its keys (RFC 6763 section 6.4: before the first "=", case ignored).
+
+    Of two equal keys clients heed the first alone; whoever reads along sees both, so a value under either counts.
+    """
     keys: dict[str, bool] = {}
     for string in record.strings:
         key, _, value = string.partition(b"=")
         if key:
-            keys.setdefault(readable(key, 64).lower(), bool(value))
+            name = readable(key, 64).lower()
+            keys[name] = keys.get(name, False) or bool(value)
     return DnsSdText(
         instance=record.name, keys=tuple(keys), filled=tuple(key for key, filled in keys.items() if filled)
     )

@@ -12,11 +12,10 @@ import signal
 import socket
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -36,8 +35,6 @@ from hardenprobe.scope import Scope
 
 PATIENCE = 15.0  # seconds for a program to become ready; they need well under one
 HOME = "127.0.0.1"  # our own address, where a test does not say otherwise
-LAST = "127.78.0.254"  # whoever comes from here comes last
-PASSWORDS = {"auth": "lab-reads-only", "priv": "lab-keeps-quiet"}
 
 # The checks that find a service; others may find fault with the same service as well.
 SERVICE_CHECKS = frozenset(
@@ -216,75 +213,6 @@ def certificate(folder: Callable[[str], Path]) -> Callable[..., Signed]:
 
 
 @pytest.fixture(scope="module")
-def snmpd(
-    address: Callable[[], str],
-    folder: Callable[[str], Path],
-    program: Callable[[str, str], str],
-    start: Callable[..., None],
-    snmpget: Callable[..., bool],
-    port_offset: int,
-) -> Callable[..., str]:
-    """Start net-snmp's agent; it is ready when its manager, who asks with the given options, is answered."""
-
-    def run(settings: Sequence[str], manager: Sequence[str]) -> str:
-        host, where = address(), folder("snmpd")
-        lines = (f"agentAddress udp:{host}:{161 + port_offset}", "sysName peer.example", *settings)
-        (where / "snmpd.conf").write_text("\n".join(lines) + "\n")
-        command = (
-            program("snmpd", "snmpd"),
-            "-f",
-            "-Lo",
-            "-C",
-            "-c",
-            where / "snmpd.conf",
-            "-p",
-            where / "pid",
-        )
-        start(
-            command,
-            where,
-            ready=lambda: snmpget(host, *manager),
-            environment={"SNMP_PERSISTENT_DIR": str(where / "kept"), "MIBS": ""},
-        )
-        return host
-
-    return run
-
-
-@pytest.fixture(scope="session")
-def snmpget(program: Callable[[str, str], str], port_offset: int) -> Callable[..., bool]:
-    """Tell whether an agent answers net-snmp's own client, asked with the given options."""
-
-    def run(host: str, *options: str) -> bool:
-        done = subprocess.run(
-            (program("snmpget", "snmp"), *options, "-r2", "-t0.3", f"udp:{host}:{161 + port_offset}",
-             "1.3.6.1.2.1.1.5.0"),
-            env={**os.environ, "MIBS": ""}, capture_output=True, timeout=10, check=False,
-        )  # fmt: skip
-        return b"peer.example" in done.stdout
-
-    return run
-
-
-@pytest.fixture(scope="session")
-def as_user() -> tuple[str, ...]:
-    """Options of net-snmp's client for the SNMPv3 user with authentication and privacy."""
-    return (
-        "-v3", "-l", "authPriv", "-u", "collector",
-        "-a", "SHA", "-A", PASSWORDS["auth"], "-x", "AES", "-X", PASSWORDS["priv"],
-    )  # fmt: skip
-
-
-@pytest.fixture(scope="session")
-def user_settings() -> tuple[str, ...]:
-    """What makes that user known to the agent."""
-    return (
-        f'createUser collector SHA "{PASSWORDS["auth"]}" AES "{PASSWORDS["priv"]}"',
-        "rouser collector authPriv",
-    )
-
-
-@pytest.fixture(scope="module")
 def s_server(
     folder: Callable[[str], Path],
     program: Callable[[str, str], str],
@@ -384,56 +312,6 @@ def nginx(
         return hosts
 
     return run
-
-
-@dataclass
-class Sink:
-    """Takes connections on print ports and counts what arrives.
-
-    Attributes:
-        connections: Ports that were connected to, in order.
-        received: Pieces that arrived, with their ports.
-    """
-
-    host: str
-    connections: list[int] = field(default_factory=list)
-    received: list[tuple[int, bytes]] = field(default_factory=list)
-
-    def serve(self, port: int, listening: socket.socket) -> None:
-        """Take one connection after the other, until one comes from the address that ends it."""
-        while True:
-            line, (source, _) = listening.accept()
-            with line:
-                if source == LAST:
-                    return
-                self.connections.append(port)
-                with contextlib.suppress(ConnectionResetError):
-                    while piece := line.recv(65536):
-                        self.received.append((port, piece))
-
-
-@pytest.fixture
-def sink(
-    address: Callable[[], str], port_offset: int
-) -> Callable[..., contextlib.AbstractContextManager[Sink]]:
-    """Return a context manager: on leaving it, everything that was sent until then has been counted."""
-
-    @contextlib.contextmanager
-    def serving(*ports: int) -> Iterator[Sink]:
-        made, places = Sink(address()), {}
-        with ExitStack() as ending:
-            for port in ports:
-                places[port] = ending.enter_context(socket.create_server((made.host, port + port_offset)))
-                thread = threading.Thread(target=made.serve, args=(port, places[port]), daemon=True)
-                thread.start()
-                ending.callback(thread.join, PATIENCE)
-            try:
-                yield made
-            finally:
-                for place in places.values():
-                    socket.create_connection(place.getsockname(), 5, source_address=(LAST, 0)).close()
-
-    return serving
 
 
 # ---- scanning and reading the verdicts

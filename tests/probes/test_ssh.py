@@ -80,7 +80,7 @@ def against(server: Ssh, **more: Any) -> Asked:
 
 
 def hostile(
-    handle: Callable[[socket.socket], object],
+    handle: Callable[[socket.socket], None],
 ) -> tuple[SshOffer, SshIdentification | None, SshHostKey]:
     """The offer of a server that does not play along, and what comes of a key exchange with it."""
 

@@ -1,0 +1,328 @@
+"""IPP: a codec that any bytes may meet, and a probe against servers that lie."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import struct
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hardenprobe.errors import MalformedReply
+from hardenprobe.facts_web import IppJobs, IppPrinter, PrinterUri
+from hardenprobe.link import Line, Timing
+from hardenprobe.probes import ipp
+from hardenprobe.probes.ipp_codec import (
+    Group,
+    Operation,
+    Tag,
+    decode,
+    encode_group,
+    encode_request,
+    numbers,
+    texts,
+)
+from hardenprobe.records import Observation
+from hardenprobe.scope import Scope
+
+QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
+PATHS = ("/ipp/print", "/ipp", "/")
+END = bytes([Group.END])
+
+# ---- the codec
+
+values = st.one_of(
+    st.tuples(st.sampled_from([Tag.INTEGER, Tag.ENUM]), st.lists(st.integers(-(2**31), 2**31 - 1), min_size=1, max_size=4)),
+    st.tuples(st.just(Tag.BOOLEAN), st.lists(st.booleans(), min_size=1, max_size=4)),
+    st.tuples(
+        st.sampled_from([Tag.TEXT, Tag.NAME, Tag.KEYWORD, Tag.URI]), st.lists(st.text(max_size=60), min_size=1, max_size=4)
+    ),
+)  # fmt: skip
+names = st.text("abcdefghijklmnopqrstuvwxyz-", min_size=1, max_size=20)
+
+
+@given(
+    st.binary(max_size=400) | st.binary(max_size=200).map(lambda b: b"\x01\x01\0\0\0\0\0\x01\x01" + b + END)
+)
+def test_any_bytes_are_a_message_or_malformed(data: bytes) -> None:
+    with contextlib.suppress(MalformedReply):
+        message = decode(data)
+        assert all(isinstance(name, str) for _, group in message.groups for name in group)
+
+
+@given(st.dictionaries(names, values, max_size=6), st.integers(1, 2**31 - 1))
+def test_what_is_written_is_read_back(attributes: dict[str, Any], request_id: int) -> None:
+    written = [(tag, name, given) for name, (tag, given) in attributes.items()]
+    data = struct.pack(">BBHI", 2, 0, 0x0001, request_id) + encode_group(Group.PRINTER, written) + END
+    message = decode(data + b"document data is left alone")
+    assert (message.version, message.code, message.request_id) == ((2, 0), 1, request_id)
+    (group,) = message.of(Group.PRINTER)
+    assert group == {name: tuple(given) for name, (_, given) in attributes.items()}
+
+
+@given(st.dictionaries(names, values, min_size=1, max_size=4), st.data())
+def test_every_cut_is_malformed(attributes: dict[str, Any], data: Any) -> None:
+    written = [(tag, name, given) for name, (tag, given) in attributes.items()]
+    whole = struct.pack(">BBHI", 1, 1, 0, 1) + encode_group(Group.PRINTER, written) + END
+    with pytest.raises(MalformedReply):
+        decode(whole[: data.draw(st.integers(0, len(whole) - 1))])
+
+
+def message(*groups: bytes, status: int = 0, request_id: int = 1) -> bytes:
+    return struct.pack(">BBHI", 1, 1, status, request_id) + b"".join(groups) + END
+
+
+def value(tag: int, name: bytes, data: bytes) -> bytes:
+    return struct.pack(">BH", tag, len(name)) + name + struct.pack(">H", len(data)) + data
+
+
+def test_collections_are_stepped_over_and_values_out_of_band_are_none() -> None:
+    group = bytes([Group.PRINTER]) + b"".join(
+        (
+            value(0x34, b"media-col", b""),
+            value(0x4A, b"", b"media-size"),
+            value(0x34, b"", b""),
+            value(0x4A, b"", b"x"),
+            value(0x21, b"", b"\0\0\0\1"),
+            value(0x37, b"", b""),
+            value(0x37, b"", b""),
+            value(0x10, b"printer-uuid", b""),
+            value(0x35, b"printer-info", b"\0\2en\0\4ward"),
+            value(0x35, b"broken", b"\0\xffen"),
+            value(0x23, b"short", b"\0\1"),
+        )
+    )
+    (read,) = decode(message(group)).of(Group.PRINTER)
+    assert read == {
+        "media-col": (),
+        "printer-uuid": (None,),
+        "printer-info": ("ward",),
+        "broken": (b"\0\xffen",),
+        "short": (b"\0\1",),
+    }
+    assert (texts(read, "printer-uuid"), numbers(read, "short")) == ((), ())
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        b"\x01\x01\0\0\0\0\0\x01",
+        message()[:-1],
+        message(value(Tag.NAME, b"n", b"outside of a group")),
+        message(bytes([Group.JOB]) + value(Tag.NAME, b"", b"nameless")),
+        message(bytes([Group.JOB]) + value(Tag.INTEGER, b"n", b"\0\0\0\1") * 10_001),
+    ],
+    ids=["nothing", "no end", "no end tag", "outside", "nameless", "too many"],
+)
+def test_malformed(data: bytes) -> None:
+    with pytest.raises(MalformedReply):
+        decode(data)
+
+
+@pytest.mark.parametrize("number", [2**31, -(2**31) - 1])
+def test_numbers_that_do_not_fit_are_refused(number: int) -> None:
+    with pytest.raises(ValueError, match="cannot be written"):
+        encode_request(Operation.GET_JOBS, 1, "ipp://x/", [(Tag.INTEGER, "limit", [number])])
+
+
+# ---- pairing
+
+URIS = ("ipp://a/ipp/print", "ipps://a/ipp/print")
+
+
+def about(uris: Any, security: Any, authentication: Any) -> dict[str, Any]:
+    return dict(zip(ipp.ABOUT_PRINTER[:3], (uris, security, authentication), strict=True))
+
+
+def test_addresses_are_paired_by_position() -> None:
+    pairs, why = ipp.pair(about(URIS, ("NONE", "tls"), ("none", "basic")))
+    assert why is None
+    assert pairs == (PrinterUri(uri=URIS[0], security="none", authentication="none"),
+                     PrinterUri(uri=URIS[1], security="tls", authentication="basic"))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("told", "why"),
+    [
+        (about(URIS, ("tls",), ("basic", "basic")), "2 addresses, 1 and 2 words"),
+        (about(URIS, (None, "tls"), ("none", "basic")), "2 addresses, 1 and 2 words"),
+        (about((), (), ()), "no printer-uri-supported"),
+        ({}, "no printer-uri-supported"),
+    ],
+)
+def test_what_cannot_be_paired_is_not_guessed(told: dict[str, Any], why: str) -> None:
+    pairs, said = ipp.pair(told)
+    assert pairs == ()
+    assert said is not None and said.startswith(why)
+
+
+# ---- the probe
+
+Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+
+
+class Printer:
+    """Answers each POST by a function of its path and body; keeps what it was asked."""
+
+    def __init__(self, answer: Callable[[str, bytes], bytes]) -> None:
+        self.answer, self.asked = answer, list[tuple[str, bytes]]()
+
+    async def __call__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
+            head = (await reader.readuntil(b"\r\n\r\n")).decode("latin-1")
+            size = next(
+                int(x.split(":")[1]) for x in head.splitlines() if x.lower().startswith("content-length")
+            )
+            body = await reader.readexactly(size)
+            self.asked.append((head.split(" ")[1], body))
+            writer.write(self.answer(self.asked[-1][0], body))
+            await writer.drain()
+        writer.close()
+
+
+def ok(body: bytes, kind: str = "application/ipp", status: str = "200 OK", *more: str) -> bytes:
+    head = [f"HTTP/1.1 {status}", f"Content-Type: {kind}", f"Content-Length: {len(body)}", *more]
+    return "\r\n".join(head).encode() + b"\r\n\r\n" + body
+
+
+def ask(handler: Handler, question: Callable[[Line], Awaitable[Observation[Any]]]) -> Observation[Any]:
+    async def run() -> Observation[Any]:
+        server = await asyncio.start_server(handler, "127.0.0.1", 0)
+        async with server:
+            real = server.sockets[0].getsockname()[1]
+            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 631)
+            return await question(line)
+
+    return asyncio.run(run())
+
+
+def printer(answer: Callable[[str, bytes], bytes]) -> tuple[IppPrinter, Printer]:
+    server = Printer(answer)
+    seen = ask(server, lambda line: ipp.ask_printer(line, 631, PATHS, None, assigned=True))
+    assert isinstance(seen.facts, IppPrinter)
+    return seen.facts, server
+
+
+def echo_id(body: bytes) -> int:
+    return int.from_bytes(body[4:8], "big")
+
+
+def told(body: bytes, *attributes: Any, status: int = 0) -> bytes:
+    return message(encode_group(Group.PRINTER, attributes), status=status, request_id=echo_id(body))
+
+
+def test_attributes_are_reduced_to_facts() -> None:
+    facts, server = printer(
+        lambda path, body: ok(
+            told(
+                body,
+                (Tag.URI, "printer-uri-supported", ["ipp://a/ipp/print"]),
+                (Tag.KEYWORD, "uri-security-supported", ["none"]),
+                (Tag.KEYWORD, "uri-authentication-supported", ["requesting-user-name"]),
+                (Tag.ENUM, "operations-supported", [11, 2, 2, 3]),
+                (Tag.TEXT, "printer-make-and-model", [" Series X "]),
+                (Tag.TEXT, "printer-serial-number", ["X-1"]),
+                (Tag.URI, "printer-uuid", ["urn:uuid:1"]),
+                (Tag.TEXT, "printer-firmware-string-version", ["1.2", ""]),
+            )
+        )
+    )
+    assert facts == IppPrinter(
+        tls=False, path="/ipp/print", assigned=True, http_status=200, status=0,
+        uris=(PrinterUri(uri="ipp://a/ipp/print", security="none", authentication="requesting-user-name"),),
+        operations=(2, 3, 11), make_and_model="Series X", serial="X-1", uuid="urn:uuid:1", firmware=("1.2",),
+    )  # fmt: skip
+    ((path, body),) = server.asked
+    request = decode(body)
+    assert (path, request.code) == ("/ipp/print", 0x000B)
+    (operation,) = request.of(Group.OPERATION)
+    assert "requesting-user-name" not in operation
+
+
+def test_paths_are_tried_until_one_speaks_ipp() -> None:
+    facts, server = printer(
+        lambda path, body: ok(told(body)) if path == "/" else ok(b"", "text/html", "404 Not Found")
+    )
+    assert (facts.path, facts.served, [p for p, _ in server.asked]) == ("/", True, list(PATHS))
+
+
+def test_404_everywhere_is_no_ipp() -> None:
+    facts, server = printer(lambda path, body: ok(b"", "text/html", "404 Not Found"))
+    assert (facts.http_status, facts.status, facts.fault, len(server.asked)) == (404, None, "HTTP 404", 3)
+
+
+def test_a_refusal_is_kept_though_other_paths_are_not_found() -> None:
+    facts, _ = printer(
+        lambda path, body: ok(
+            b"", "text/html", "401 No" if path == "/ipp" else "404 No", 'WWW-Authenticate: Basic realm="x"'
+        )
+    )
+    assert (facts.http_status, facts.authenticate, facts.path) == (401, ("basic",), "/ipp")
+
+
+@pytest.mark.parametrize(
+    ("answer", "fault"),
+    [
+        (lambda body: ok(b"<p>Hello", "text/html"), "not IPP"),
+        (lambda body: ok(b"\x01\x01"), "IPP message of 2 bytes"),
+        (lambda body: ok(message(request_id=echo_id(body) ^ 1)), "IPP answer to another request"),
+        (
+            lambda body: ok(message(bytes([4]) + b"\x44\xff\xff", request_id=echo_id(body))),
+            "IPP message that ends in a value",
+        ),
+    ],
+    ids=["a page", "cut", "another request", "a length that lies"],
+)
+def test_what_is_no_answer_is_a_fault(answer: Callable[[bytes], bytes], fault: str) -> None:
+    facts, _ = printer(lambda path, body: answer(body))
+    assert (facts.http_status, facts.status, facts.fault) == (200, None, fault)
+
+
+@given(st.binary(max_size=200))
+def test_whatever_the_body_is_the_facts_hold(body: bytes) -> None:
+    from hardenprobe.link import Recorder
+    from hardenprobe.probes.http import Fetched
+
+    got = Fetched(recorder=Recorder(), status=200, headers=(("Content-Type", "application/ipp"),), body=body)
+    facts = ipp.read_printer(got, 1, tls=False, path="/", assigned=True)
+    assert (facts.status is None) == (facts.fault is not None)
+
+
+def test_a_server_that_hangs_up_is_asked_once() -> None:
+    connections = 0
+
+    async def hang_up(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal connections
+        connections += 1
+        writer.close()
+
+    seen = ask(hang_up, lambda line: ipp.ask_printer(line, 631, PATHS, None, assigned=True))
+    assert (seen.facts.http_status, seen.facts.fault, connections) == (None, "closed", 1)
+
+
+def test_names_of_jobs_and_users_are_counted_and_nowhere_kept() -> None:
+    def answer(path: str, body: bytes) -> bytes:
+        jobs = [
+            encode_group(
+                Group.JOB,
+                [(Tag.NAME, "job-name", ["Dismissal"]), (Tag.NAME, "job-originating-user-name", [user])],
+            )
+            for user in ("m.quay", "anonymous", "")
+        ]
+        return ok(message(*jobs, request_id=echo_id(body)))
+
+    server = Printer(answer)
+    seen = ask(server, lambda line: ipp.ask_jobs(line, 631, "/ipp/print", None, "completed"))
+    assert seen.facts == IppJobs(
+        tls=False, path="/ipp/print", which="completed", http_status=200, status=0, jobs=3, names=3, users=1
+    )
+    kept = b"".join(bytes.fromhex(e.hex) for e in seen.transcript if e.direction == "received")
+    assert set(kept) == {ord("*")}
+    (operation,) = decode(server.asked[0][1]).of(Group.OPERATION)
+    assert (operation["limit"], operation["which-jobs"]) == ((1,), ("completed",))
+    assert "requesting-user-name" not in operation
