@@ -18,7 +18,6 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable
-from ipaddress import ip_address
 from urllib.parse import urlsplit
 
 from hardenprobe.absence import no_service
@@ -27,7 +26,7 @@ from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.records import Observation, Said, Word
 from hardenprobe.remedies_web import REDIRECT_HOME
-from hardenprobe.seen_names import certificate_names, is_own, names_in_use
+from hardenprobe.seen_names import certificate_names, is_address, is_own, names_in_use
 from hardenprobe.seen_web import REDIRECTS
 
 EXPECTED = "redirects lead to the device itself over https"
@@ -63,7 +62,7 @@ def _one(seen: Seen, answer: Observation[HttpAnswer]) -> Outcome:
     if scheme not in ("", "http", "https"):
         return fail(answer, f"{facts.status} to something that is no web page", EXPECTED, value=where)
     if host and not is_own(seen, host):
-        if not _is_address(host) and not names_in_use(seen) and not certificate_names(seen):
+        if not is_address(host) and not names_in_use(seen) and not certificate_names(seen):
             text = f"{facts.status} to {host}; no name of the device is known to compare with"
             return note(answer, text, EXPECTED, value=where)
         return fail(answer, f"{facts.status} to {host}, which is not the device", EXPECTED, value=where)
@@ -71,14 +70,6 @@ def _one(seen: Seen, answer: Observation[HttpAnswer]) -> Outcome:
         text = f"{facts.status} through plain HTTP again"
         return fail(answer, text, EXPECTED, value=where, vector="in clear")
     return passed(answer, f"{facts.status} to the device itself", EXPECTED, value=where)
-
-
-def _is_address(host: str) -> bool:
-    try:
-        ip_address(host)
-    except ValueError:
-        return False
-    return True
 
 
 CHECK = Check(

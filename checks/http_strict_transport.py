@@ -25,7 +25,7 @@ from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.records import Observation
 from hardenprobe.remedies_web import STRICT_TRANSPORT
-from hardenprobe.seen_names import matches_any, names_in_use
+from hardenprobe.seen_names import is_address, matches_any, names_in_use
 from hardenprobe.seen_tls import speaking
 from hardenprobe.seen_web import by_port
 
@@ -48,12 +48,15 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 
 def _trusted_name(seen: Seen, address: str, port: int) -> str | None:
     """A name in use that a trusted certificate of this port shows; a browser heeds the header for no other."""
+    used = [
+        n for n in names_in_use(seen) if not is_address(n)
+    ]  # RFC 6797 section 8.1.1: never for an address
     for tls in speaking(seen):
         if tls.endpoint and (tls.endpoint.address, tls.endpoint.port) == (address, port):
             for chain in tls.facts.chains:
                 if chain.path.trusted and chain.certificates:
                     shown = chain.certificates[0].names
-                    return next((n for n in names_in_use(seen) if matches_any(shown, n)), None)
+                    return next((n for n in used if matches_any(shown, n)), None)
     return None
 
 

@@ -26,6 +26,15 @@ def is_own(seen: Seen, host: str) -> bool:
     return matches_any((*addresses, *names_in_use(seen), *certificate_names(seen)), host)
 
 
+def is_address(name: str) -> bool:
+    """Tell whether a host is written as an address."""
+    try:
+        ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
 def matches_any(patterns: Iterable[str], name: str) -> bool:
     """Tell whether one of several names of certificates or inventories is meant by `name`."""
     return any(matches(pattern, name) for pattern in patterns)

@@ -83,8 +83,7 @@ def judge_names(
         weak, unrated = rules.rate(judged, offered)
         failed = False
         for rule, names in weak:
-            says = rule.say.upper().replace("-", " ")
-            text = f"{rule.weakness}: {_listed(names)} ({says}, {rule.source})"
+            text = f"{rule.weakness}: {_listed(names)} ({rule.source})"
             more: dict[str, Any] = {"value": names, "subject": rule.weakness, "rule_set": rules.rule_set}
             if rule.kind == "dated" and dated == "inform":
                 yield note(offer, text, expected, **more)
@@ -95,8 +94,9 @@ def judge_names(
             text = f"{len(unrated)} offered {what} are not rated: {_listed(unrated)}"
             yield note(offer, text, expected, value=unrated, subject="unrated", rule_set=rules.rule_set)
         if not failed:
-            text = f"{len(offered)} offered {what}, none that must fail"
-            yield passed(offer, text, expected, value=list(offered), rule_set=rules.rule_set)
+            real = [name for name in offered if not rules.is_marker(name)]
+            text = f"{len(real)} offered {what}, none that must fail"
+            yield passed(offer, text, expected, value=real, rule_set=rules.rule_set)
 
 
 def _listed(names: list[str]) -> str:

@@ -22,7 +22,7 @@ def text(plan: Plan) -> str:
     if plan.reach.admits(Reach.ASK):
         pages = len(plan.http_paths) + len(plan.web.settings_pages) + len(plan.web.scan) + bool(plan.web.ipp)
         connections += (2 * len(plan.web.ipp) + IPP_JOBS) * (IPP in spoken)
-        connections += 1 + len(web) * pages + TLS_CONNECTIONS * len(tls)
+        connections += 2 + len(web) * pages + TLS_CONNECTIONS * len(tls)
         datagrams = 2 * (1 + 2 * len(plan.communities) + 2)
     connections = min(connections, plan.timing.connections)
     datagrams = min(datagrams, plan.timing.datagrams)

@@ -63,15 +63,21 @@ async def ask_printer(
         got = await fetch(line, port, path, tls=tls, post=(MEDIA_TYPE, request))
         recorders.append(got.recorder)
         newer = read_printer(got, request_id, tls=tls is not None, path=path, assigned=assigned)
-        # A refusal says more than "not found" at another path does.
-        if facts is None or newer.status is not None or facts.http_status == 404:
+        if facts is None or _tells(newer) > _tells(facts):
             facts = newer
-        if newer.status is not None or newer.http_status is None:
+        if newer.served or newer.http_status is None:
             break
     assert facts is not None, "at least one path"
     spoken = facts.status is not None or (assigned and facts.http_status is not None)
     protocol = ("ipps" if tls else "ipp") if spoken else None
     return line.observation(facts, line.endpoint(port, protocol=protocol, path=facts.path), *recorders)
+
+
+def _tells(facts: IppPrinter) -> int:
+    """How much an answer says: attributes, an IPP refusal, an HTTP refusal, "not found", no HTTP at all."""
+    if facts.status is not None:
+        return 3 + facts.served
+    return 0 if facts.http_status is None else 1 + (facts.http_status != 404)
 
 
 def read_printer(got: Fetched, request_id: int, *, tls: bool, path: str, assigned: bool) -> IppPrinter:

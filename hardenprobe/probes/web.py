@@ -17,7 +17,7 @@ from hardenprobe.records import Observation
 from hardenprobe.web_paths import SettingsPage
 
 # The root of the document that driverless scan services give, whichever its namespace prefix; common practice, no source.
-_CAPABILITIES = re.compile(rb"<(?:[A-Za-z0-9_.-]{1,32}:)?ScannerCapabilities[\s>]")
+_CAPABILITIES = re.compile(rb"<(?:[A-Za-z0-9_.-]{1,32}:)?ScannerCapabilities[\s/>]")
 
 
 async def ask_settings_page(

@@ -22,6 +22,19 @@ from hardenprobe.facts import (
     TcpPort,
     TelnetGreeting,
 )
+from hardenprobe.facts_discovery import (
+    DnsSdText,
+    LlmnrAnswer,
+    MdnsAnswer,
+    NetbiosAnswer,
+    NtpControlAnswer,
+    RfbSecurity,
+    SlpAnswer,
+    SmbNegotiation,
+    SsdpAnswer,
+    TftpAnswer,
+    WsDiscoveryAnswer,
+)
 from hardenprobe.facts_tls import VERSIONS, TlsPort
 from hardenprobe.ports import SERVICES
 from hardenprobe.records import Clock, Observation, Reason, State, Word
@@ -38,6 +51,22 @@ lists = st.lists(
     st.sampled_from(["127.0.0.1", "127.0.0.0/8", "192.0.2.0/24", "10.0.0.1-10.0.0.9", "2001:db8::/64"]),
     max_size=3,
 ).map(tuple)
+
+DATAGRAMS: dict[Any, dict[str, Any]] = {
+    **{
+        make: {}
+        for make in (
+            MdnsAnswer,
+            LlmnrAnswer,
+            SlpAnswer,
+            WsDiscoveryAnswer,
+            SsdpAnswer,
+            NetbiosAnswer,
+            TftpAnswer,
+        )
+    },
+    NtpControlAnswer: {"mode": st.sampled_from([6, 7])},
+}
 
 by_port: list[st.SearchStrategy[Observation[Any]]] = [
     st.builds(
@@ -129,6 +158,40 @@ by_port: list[st.SearchStrategy[Observation[Any]]] = [
             chains=st.sampled_from([(), (chain(),), (chain(trusted=False), chain("EC certificate"))]),
         ),
         address=addresses,
+    ),
+    st.builds(
+        at,
+        st.sampled_from([69, 5353, 5355]),
+        st.one_of(
+            st.builds(make, question=text, state=states, says=st.none() | text, **more)
+            for make, more in DATAGRAMS.items()
+        ),
+        transport=st.sampled_from(["udp", "udp", "tcp"]),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.sampled_from([445, 5900]),
+        st.builds(
+            SmbNegotiation,
+            asked=st.sampled_from(["1", "2"]),
+            answered=st.booleans(),
+            dialect=st.none() | st.sampled_from(["NT LM 0.12", "SMB 3.0"]),
+            signing_required=st.none() | st.booleans(),
+            fault=st.none() | st.sampled_from(["closed", "silent"]),
+        )
+        | st.builds(
+            RfbSecurity, version=text, types=st.lists(st.integers(0, 30), max_size=3).map(tuple), reason=text
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.just(5353),
+        st.builds(
+            DnsSdText, instance=text, keys=st.just(("u", "p")), filled=st.sampled_from([(), ("u",), ("p",)])
+        ),
+        transport=st.just("udp"),
     ),
     st.builds(
         at,
@@ -226,6 +289,10 @@ silent_datagrams = st.lists(
                 SnmpEngine(state=State.SILENT),
                 SnmpAnswer(version="1", label="public", origin="default", state=State.SILENT),
                 SnmpAnswer(version="2c", label="public", origin="default", state=State.SILENT),
+                *(
+                    make(question="?", state=State.SILENT, **({"mode": 6} if more else {}))
+                    for make, more in DATAGRAMS.items()
+                ),
             ]
         ),
         transport=st.just("udp"),

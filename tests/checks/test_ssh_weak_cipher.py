@@ -70,9 +70,7 @@ def test_without_ssh_it_does_not_apply() -> None:
 
 
 known = st.sampled_from(["none", "arcfour", "3des-cbc", "aes128-cbc", "aes128-ctr", "aes128-gcm@openssh.com"])
-names = st.lists(
-    known | st.text("abc19@.-", min_size=1, max_size=12), min_size=1, max_size=8, unique=True
-)
+names = st.lists(known | st.text("abc19@.-", min_size=1, max_size=12), min_size=1, max_size=8, unique=True)
 
 
 @given(names)

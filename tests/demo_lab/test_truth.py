@@ -17,6 +17,9 @@ CHECKS = {
     "allow-list-too-wide",
     "ssh-legacy-protocol", "ssh-weak-key-exchange", "ssh-weak-cipher", "ssh-weak-mac", "ssh-weak-host-key",
     "ssh-prefix-truncation", "ssh-shared-host-key",
+    "discovery-mdns", "discovery-llmnr", "discovery-slp", "discovery-ws-discovery", "discovery-ssdp",
+    "discovery-netbios", "discovery-credentials", "ntp-control-reply", "cleartext-tftp", "cleartext-remote-shell",
+    "cleartext-small-services", "cleartext-print-lpd", "smb1-dialect", "smb-signing-not-required", "remote-screen-open",
 }  # fmt: skip
 
 
@@ -59,7 +62,30 @@ def services(*given, rest=""):
             '{speaks: "raw-print", port: 9107}',
             {"cleartext-print-raw tcp 9107 -", "unexpected-service tcp 9107 -"},
         ),
-        ('{speaks: "lpd"}', {"unexpected-service tcp 515 -"}),
+        ('{speaks: "lpd"}', {"unexpected-service tcp 515 -", "cleartext-print-lpd tcp 515 -"}),
+        ('{speaks: "mdns"}', {"discovery-mdns udp 5353 -"}),
+        ('{speaks: "reflector", port: 5353}', set()),
+        ('{speaks: "ntp"}', set()),
+        ('{speaks: "ntp", private: true}', {"ntp-control-reply udp 123 -"}),
+        ('{speaks: "smb", version1: "refuses"}', {"unexpected-service tcp 445 -"}),
+        (
+            '{speaks: "smb", version1: "agrees", signing: "enabled"}',
+            {
+                "unexpected-service tcp 445 -",
+                "smb1-dialect tcp 445 -",
+                "smb-signing-not-required tcp 445 version 1",
+                "smb-signing-not-required tcp 445 version 2 or 3",
+            },
+        ),
+        (
+            '{speaks: "remote-screen", version: "3.3", types: [2, 1]}',
+            {"unexpected-service tcp 5900 -"},
+        ),
+        ('{speaks: "ftp", port: 513}', {"unexpected-service tcp 513 -"}),
+        (
+            '{speaks: "silent", port: 513}',
+            {"unexpected-service tcp 513 -", "cleartext-remote-shell tcp 513 -"},
+        ),
         ('{speaks: "ipp"}', set()),
         ('{speaks: "snmp", versions: ["3"]}', set()),
         ('{speaks: "snmp", versions: ["1"], communities: ["internal"]}', set()),
@@ -193,7 +219,8 @@ def test_an_unlisted_device_goes_by_its_address(write_inventory):
     )
 
     assert expected_findings(path, "127.0.0.1", []) == {
-        Guilt("127.77.200.1", "unexpected-service", "tcp", 515)
+        Guilt("127.77.200.1", "cleartext-print-lpd", "tcp", 515),
+        Guilt("127.77.200.1", "unexpected-service", "tcp", 515),
     }
 
 
@@ -220,7 +247,27 @@ def test_what_is_derived_is_what_plain_sockets_see(lab, source, connect, old_cli
         listed = device.listed
         label = listed.asset_tag if listed.listed else listed.addresses[0]
         for address in listed.addresses:
-            for port in (7, 21, 22, 23, 515, 2323, 8000, 8080, 8443, *range(9100, 9108)):
+            for port in (
+                7,
+                9,
+                13,
+                21,
+                22,
+                23,
+                79,
+                445,
+                512,
+                513,
+                514,
+                515,
+                2323,
+                5355,
+                5900,
+                8000,
+                8080,
+                8443,
+                *range(9100, 9108),
+            ):
                 try:
                     line = connect(address, port, source)
                 except ConnectionRefusedError:

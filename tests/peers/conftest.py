@@ -196,7 +196,10 @@ def certificate(folder: Callable[[str], Path]) -> Callable[..., Signed]:
             .add_extension(x509.BasicConstraints(ca=authority, path_length=None), critical=True)
         )
         if not authority:
-            names = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(name))])
+            shown = (
+                x509.DNSName(name) if name[-1].isalpha() else x509.IPAddress(ipaddress.ip_address(name))
+            )
+            names = x509.SubjectAlternativeName([shown])
             builder = builder.add_extension(names, critical=False)
         made = builder.sign(issuer.key if issuer else key, hashes.SHA256())
         file = folder("certificate") / "both.pem"
@@ -286,7 +289,7 @@ def nginx(
 ) -> Callable[..., dict[str, str]]:
     """Start one nginx with a named server, on port 80 of an address of its own, for each block of settings.
 
-    Each serves a page titled Settings. {folder} and {offset} stand for its files and for what is added to ports.
+    Each serves a page titled Settings. {folder}, {offset} and {host} stand for its files, for what is added to ports, and for its address.
     """
 
     def run(**servers: str) -> dict[str, str]:
@@ -295,7 +298,9 @@ def nginx(
         (where / "passwords").write_text("clerk:{PLAIN}paper\n")
         blocks = "".join(
             f"server {{ listen {hosts[name]}:{80 + port_offset}; root {where};\n"
-            + settings.replace("{folder}", str(where)).replace("{offset}", str(port_offset))
+            + settings.replace("{folder}", str(where))
+            .replace("{offset}", str(port_offset))
+            .replace("{host}", hosts[name])
             + "\n}\n"
             for name, settings in servers.items()
         )

@@ -251,6 +251,13 @@ def test_paths_are_tried_until_one_speaks_ipp() -> None:
     assert (facts.path, facts.served, [p for p, _ in server.asked]) == ("/", True, list(PATHS))
 
 
+def test_an_ipp_refusal_at_one_path_does_not_hide_the_service_at_another() -> None:
+    facts, _ = printer(lambda path, body: ok(told(body, status=0 if path == "/ipp" else 0x0406)))
+    assert (facts.path, facts.served) == ("/ipp", True)
+    facts, server = printer(lambda path, body: ok(told(body, status=0x0406)))
+    assert (facts.path, facts.status, len(server.asked)) == ("/ipp/print", 0x0406, 3)
+
+
 def test_404_everywhere_is_no_ipp() -> None:
     facts, server = printer(lambda path, body: ok(b"", "text/html", "404 Not Found"))
     assert (facts.http_status, facts.status, facts.fault, len(server.asked)) == (404, None, "HTTP 404", 3)

@@ -1,0 +1,65 @@
+"""snmp-default-community-write: each branch of its judge."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from hardenprobe.check import NoSettings
+from hardenprobe.checks.snmp_default_community_write import CHECK
+from hardenprobe.facts_snmp import SnmpWriteBack
+from hardenprobe.records import Observation, Reach, Reason, State, Word
+from hardenprobe.testing import at, seen_device, snmp_answer
+
+
+def attempt(status: int | None = 0, *, origin: str = "default", **more: Any) -> Observation[Any]:
+    given = {
+        "read": True,
+        "written": True,
+        "error_status": status,
+        "same": True,
+        "state": State.ACCEPTING,
+        **more,
+    }
+    facts = SnmpWriteBack(version="2c", label="a label", origin=origin, **given)
+    return at(161, facts, transport="udp", protocol="snmp")
+
+
+@pytest.mark.parametrize(
+    ("observations", "word", "reason"),
+    [
+        pytest.param([attempt(0)], Word.FAIL, None, id="noError"),
+        pytest.param([attempt(0, same=None)], Word.FAIL, None, id="noError, not read again"),
+        pytest.param([attempt(6)], Word.PASS, None, id="noAccess"),
+        pytest.param([attempt(17)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="notWritable"),
+        pytest.param([attempt(4)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="readOnly"),
+        pytest.param([attempt(5)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="genErr"),
+        pytest.param([attempt(2)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="noSuchName"),
+        pytest.param([attempt(None, state=State.SILENT)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="no answer"),
+        pytest.param(
+            [attempt(None, read=False, written=False)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="not readable"
+        ),
+        pytest.param([], Word.UNKNOWN, Reason.INCONCLUSIVE, id="nothing was asked"),
+        pytest.param([snmp_answer(state=State.SILENT)], Word.UNKNOWN, Reason.SILENT, id="silent"),
+        pytest.param([snmp_answer(state=State.REFUSING)], Word.NOTAPPLICABLE, None, id="port unreachable"),
+    ],
+)
+def test_branch(observations: list[Observation[Any]], word: Word, reason: Reason | None) -> None:
+    (outcome,) = CHECK.judge(seen_device(*observations), NoSettings())
+    assert (outcome.word, outcome.reason) == (word, reason)
+
+
+def test_a_value_that_reads_differently_is_shouted() -> None:
+    (outcome,) = CHECK.judge(seen_device(attempt(0, same=False)), NoSettings())
+    assert outcome.word is Word.FAIL
+    assert "DIFFERENTLY" in outcome.observed.text
+
+
+def test_the_other_kind_of_community_is_not_judged_here() -> None:
+    (outcome,) = CHECK.judge(seen_device(attempt(0, origin="supplied")), NoSettings())
+    assert outcome.word is Word.UNKNOWN
+
+
+def test_it_runs_only_where_alter_is_granted() -> None:
+    assert CHECK.reach is Reach.ALTER

@@ -1,0 +1,53 @@
+"""snmp-v3-weak-algorithms: each branch of its judge."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from hardenprobe.checks.snmp_v3_weak_algorithms import CHECK, Settings
+from hardenprobe.facts_snmp import SnmpUser
+from hardenprobe.records import Observation, Word
+from hardenprobe.testing import at, seen_device
+
+EXPECT = Settings(weak_auth=("MD5", "SHA-1"), weak_priv=("DES",))
+
+
+def user(
+    *, auth: str | None = "SHA-256", priv: str | None = "AES-128", withheld: str | None = None, **levels: str
+) -> Observation[Any]:
+    facts = SnmpUser(name="reader", auth=auth, priv=priv, levels=levels, withheld=withheld)
+    return at(161, facts, transport="udp", protocol="snmp")
+
+
+@pytest.mark.parametrize(
+    ("observation", "failing", "word"),
+    [
+        pytest.param(user(authPriv="served"), [], Word.PASS, id="a strong pair"),
+        pytest.param(
+            user(auth="MD5", priv="DES", authPriv="served"), ["MD5", "DES"], Word.FAIL, id="both weak"
+        ),
+        pytest.param(user(auth="SHA-1", authPriv="served"), ["SHA-1"], Word.FAIL, id="weak digest"),
+        # Served without privacy, the cipher was not used, so it proves nothing of it.
+        pytest.param(user(priv="DES", authNoPriv="served"), [], Word.PASS, id="weak cipher, not used"),
+        pytest.param(user(auth="MD5", noAuthNoPriv="served"), [], Word.UNKNOWN, id="nothing was used"),
+        pytest.param(user(auth="MD5", authPriv="denied"), [], Word.UNKNOWN, id="not served"),
+        pytest.param(user(auth="MD5", withheld="not confirmed"), [], Word.UNKNOWN, id="withheld"),
+    ],
+)
+def test_branch(observation: Observation[Any], failing: list[str], word: Word) -> None:
+    outcomes = list(CHECK.judge(seen_device(observation), EXPECT))
+    assert {o.word for o in outcomes} == {word}
+    assert [o.observed.value for o in outcomes if o.word is Word.FAIL] == failing
+
+
+def test_without_a_user_it_cannot_be_told() -> None:
+    (outcome,) = CHECK.judge(seen_device(), EXPECT)
+    assert outcome.word is Word.UNKNOWN
+
+
+def test_every_algorithm_that_a_baseline_may_call_weak_has_a_vector() -> None:
+    from hardenprobe.credentials import AUTH, PRIV
+
+    assert set(CHECK.vectors) >= {*AUTH, *PRIV}

@@ -1,0 +1,139 @@
+"""The IPP probe and its checks against CUPS' printer for testing.
+
+It listens on 127.0.0.1 and ::1 alone, and announces itself on a message bus of the test's own that nobody is on. Only its
+own port is asked, since 127.0.0.1 may have other services.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hardenprobe import baseline, registry
+from hardenprobe.link import Line
+from hardenprobe.probes import ipp
+from hardenprobe.probes.http import lenient_context
+from hardenprobe.scope import Scope
+from hardenprobe.testing import seen_device
+
+pytestmark = [pytest.mark.peer, pytest.mark.slow]
+
+HERE = "127.0.0.1"
+PACKAGE = "cups-ipp-utils"
+CHECKS = registry.load(plugins=False)
+SETTINGS = baseline.load("office-device", CHECKS).settings
+PRINT_ONE = """{
+NAME "print one page"
+OPERATION Print-Job
+GROUP operation-attributes-tag
+ATTR charset attributes-charset utf-8
+ATTR naturalLanguage attributes-natural-language en
+ATTR uri printer-uri $uri
+ATTR name requesting-user-name clerk
+ATTR name job-name "Tide table"
+ATTR mimeMediaType document-format image/pwg-raster
+FILE $filename
+STATUS successful-ok
+}
+"""
+
+
+@pytest.fixture(scope="module")
+def bus(
+    folder: Callable[[str], Path], program: Callable[[str, str], str], start: Callable[..., None]
+) -> Path:
+    where = folder("bus")
+    command = (program("dbus-daemon", "dbus-daemon"), "--session", "--nofork", "--nopidfile",
+               f"--address=unix:path={where / 'socket'}")  # fmt: skip
+    start(command, where, ready=(where / "socket").exists)
+    return where / "socket"
+
+
+@pytest.fixture(scope="module")
+def printer(
+    bus: Path, folder: Callable[[str], Path], program: Callable[[str, str], str], start: Callable[..., None]
+) -> Callable[..., int]:
+    """Start a printer with the given options, and return its port."""
+
+    def run(*options: str) -> int:
+        where = folder("printer")
+        for name in ("spool", "keys"):
+            (where / name).mkdir()
+        with socket.create_server((HERE, 0)) as free:
+            port = int(free.getsockname()[1])
+        command = (program("ippeveprinter", PACKAGE), "-n", "localhost", "-p", str(port), "-r", "off",
+                   "-d", where / "spool", "-K", where / "keys", "-c", "/bin/true",
+                   "-M", "Series", "-m", "Nine", *options, "Peer")  # fmt: skip
+
+        def ready() -> bool:
+            with socket.socket() as sock:
+                return sock.connect_ex((HERE, port)) == 0
+
+        environment = {"DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={bus}", "HOME": str(where)}
+        start(command, where, ready=ready, environment=environment)
+        return port
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def open_printer(
+    printer: Callable[..., int], folder: Callable[[str], Path], program: Callable[[str, str], str]
+) -> int:
+    """One that takes anybody's jobs, and has printed one."""
+    port, where = printer(), folder("job")
+    (where / "job.test").write_text(PRINT_ONE)
+    (where / "page").write_bytes(b"RaS2")
+    command = (program("ipptool", PACKAGE), "-t", "-f", where / "page",
+               f"ipp://localhost:{port}/ipp/print", where / "job.test")  # fmt: skip
+    done = subprocess.run(command, capture_output=True, timeout=15, check=False)
+    assert done.returncode == 0, done.stdout.decode()
+    return port
+
+
+def judged(port: int) -> tuple[dict[str, set[tuple[str | None, str]]], list[Any]]:
+    """What the IPP checks say of a printer on 127.0.0.1, and the observations they rest on."""
+
+    async def run() -> list[Any]:
+        seen = []
+        for tls in (lenient_context(), None):
+            line = Line(address=HERE, permit=Scope.loopback(), port_offset=port - 631)
+            seen.append(await ipp.ask_printer(line, 631, ("/printers/x", "/ipp/print"), tls, assigned=True))
+            seen += [await ipp.ask_jobs(line, 631, "/ipp/print", tls, which) for which in ipp.WHICH_JOBS]
+        return seen
+
+    observations = asyncio.run(run())
+    device = seen_device(*observations)
+    said = {
+        name: {(o.subject, str(o.word)) for o in CHECKS.checks[name].judge(device, SETTINGS[name])}
+        for name in ("cleartext-ipp", "ipp-no-authentication", "ipp-job-disclosure", "ipp-print-by-reference")
+    }
+    return said, observations
+
+
+def test_a_printer_for_everybody_fails_everything(open_printer: int) -> None:
+    said, observations = judged(open_printer)
+    assert said == {
+        "cleartext-ipp": {(None, "fail"), ("advertised", "fail")},
+        "ipp-no-authentication": {("ipp /ipp/print", "fail"), ("ipps /ipp/print", "fail")},
+        "ipp-job-disclosure": {(None, "fail")},
+        "ipp-print-by-reference": {(None, "fail")},
+    }
+    printed = observations[0].facts
+    assert (printed.make_and_model, printed.path) == ("Series Nine", "/ipp/print")
+    assert printed.uuid and printed.uuid.startswith("urn:uuid:")
+    kept = b"".join(bytes.fromhex(e.hex) for o in observations for e in o.transcript if o.kind == "ipp-jobs")
+    assert b"Tide table" not in kept and b"clerk" not in kept
+
+
+def test_a_printer_that_demands_a_password_keeps_its_jobs_to_itself(printer: Callable[..., int]) -> None:
+    said, _ = judged(printer("-A"))
+    assert said["ipp-no-authentication"] == {("ipp /ipp/print", "pass"), ("ipps /ipp/print", "pass")}
+    assert said["ipp-job-disclosure"] == {(None, "pass")}
+    assert said["cleartext-ipp"] == {(None, "fail"), ("advertised", "fail")}
