@@ -13,6 +13,7 @@ from hardenprobe.demo_lab.service_plain import Ftp
 CLEAR_PORTS = frozenset({80, 8080})
 SECURE_PORTS = frozenset({443, 8443})
 IPP_PATHS = ("/ipp/print", "/ipp", "/")
+SERVES = ("page", "sign-in", "basic", "basic-redirect", "meta-refresh")  # something to administer with
 BY_WAY = {"none": ("none",), "tls": ("tls",), "both": ("none", "tls")}
 SCHEMES = {"none": "ipp", "tls": "ipps"}
 
@@ -30,7 +31,7 @@ def found(device: Virtual, source: str) -> Iterator[_Found]:
         ):
             yield from _page(device, service)
             secure = service.spoken_in == "tls"
-            clear = clear or (not secure and service.answers != "forbidden" and not _to_https(service))
+            clear = clear or (not secure and service.answers in SERVES)
         elif isinstance(service, Ipp) and service.port == 631 and service.path in IPP_PATHS:
             yield from _ipp(service)
         elif isinstance(service, Ftp) and service.port == 21 and service.variant == "anonymous":
@@ -81,7 +82,7 @@ def _browsers_heed(device: Virtual) -> bool:
     tls = device.lab.tls if device.lab else None
     if tls is None or tls.issuer != "lab-ca" or not device.listed.listed:
         return False
-    return not tls.names or bool(set(tls.names) & set(device.listed.names))
+    return bool(set(tls.names or device.listed.names) & set(device.listed.names))
 
 
 def _ipp(service: Ipp) -> Iterator[_Found]:

@@ -83,7 +83,7 @@ def order(folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach
             communities=expected.communities,
             http_paths=expected.http_paths,
             web=expected.web,
-            timing=expected.timing,
+            timing=replace(expected.timing, greeting=0.5, pause=0.0),
             port_offset=port_offset,
             secrets=secrets.labels,
         ),

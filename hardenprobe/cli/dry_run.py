@@ -51,7 +51,11 @@ def text(plan: Plan) -> str:
         if ask
         else "secrets          none",
         "alarms           the monitoring team may see for each device "
-        + (f"{datagrams} SNMP authentication failures and 2 FTP sign-ins, one unfinished, one anonymous" if ask else "none"),
+        + (
+            f"{datagrams} SNMP authentication failures and 2 FTP sign-ins, one unfinished, one anonymous"
+            if ask
+            else "none"
+        ),
         f"checks           {len(plan.checks)}: {', '.join(sorted(plan.checks))}",
     ]
     if plan.scope.contacts:

@@ -12,6 +12,7 @@ from hardenprobe import baseline, registry
 from hardenprobe.check import Outcome
 from hardenprobe.codec import UnknownFacts
 from hardenprobe.facts import (
+    Cookie,
     DeclaredAllowList,
     DeclaredDevice,
     FtpSession,
@@ -36,6 +37,14 @@ from hardenprobe.facts_discovery import (
     WsDiscoveryAnswer,
 )
 from hardenprobe.facts_tls import VERSIONS, TlsPort
+from hardenprobe.facts_web import (
+    FtpAnonymous,
+    IppJobs,
+    IppPrinter,
+    PrinterUri,
+    ScanServiceAnswer,
+    SettingsPageAnswer,
+)
 from hardenprobe.ports import SERVICES
 from hardenprobe.records import Clock, Observation, Reason, State, Word
 from hardenprobe.testing import HOSTILE, at, declared, seen_device
@@ -112,6 +121,11 @@ by_port: list[st.SearchStrategy[Observation[Any]]] = [
             title=st.none() | text,
             form=st.booleans(),
             password_field=st.booleans(),
+            authenticate=st.sampled_from([(), ("basic",), ("digest", "basic")]),
+            strict_transport=st.none() | st.sampled_from(["max-age=0", "max-age=9"]) | text,
+            cookies=st.lists(
+                st.builds(Cookie, name=text, secure=st.booleans(), http_only=st.booleans()), max_size=2
+            ).map(tuple),
             fault=st.none() | st.sampled_from(["closed", "silent", "not HTTP"]),
         ),
         address=addresses,
@@ -192,6 +206,86 @@ by_port: list[st.SearchStrategy[Observation[Any]]] = [
             DnsSdText, instance=text, keys=st.just(("u", "p")), filled=st.sampled_from([(), ("u",), ("p",)])
         ),
         transport=st.just("udp"),
+    ),
+    st.builds(
+        at,
+        st.sampled_from([80, 443]),
+        st.builds(
+            SettingsPageAnswer,
+            tls=st.booleans(),
+            path=st.just("/settings"),
+            marker=text,
+            status=st.none() | st.sampled_from([200, 301, 401, 403, 404]),
+            marker_found=st.booleans(),
+            password_field=st.booleans(),
+            location=st.none() | text,
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.sampled_from([80, 443]),
+        st.builds(
+            ScanServiceAnswer,
+            tls=st.booleans(),
+            path=st.just("/scan"),
+            status=st.none() | st.sampled_from([200, 301, 401, 404, 500]),
+            capabilities=st.booleans(),
+            location=st.none() | text,
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.sampled_from([80, 631]),
+        st.builds(
+            IppPrinter,
+            tls=st.booleans(),
+            path=st.just("/ipp/print"),
+            assigned=st.booleans(),
+            http_status=st.none() | st.sampled_from([200, 401, 403, 404, 426]),
+            status=st.none() | st.sampled_from([0, 1, 0x0400, 0x0403, 0x0500]),
+            authenticate=st.sampled_from([(), ("basic",)]),
+            uris=st.lists(
+                st.builds(
+                    PrinterUri,
+                    uri=st.sampled_from(["ipp://127.0.9.10/ipp/print", "ipps://x/q", "ipp://["]) | text,
+                    security=st.sampled_from(["none", "tls"]),
+                    authentication=st.sampled_from(["none", "requesting-user-name", "basic"]),
+                ),
+                max_size=3,
+            ).map(tuple),
+            operations=st.sampled_from([(), (2, 11), (3, 7)]),
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.just(631),
+        st.builds(
+            IppJobs,
+            tls=st.booleans(),
+            path=st.just("/ipp/print"),
+            which=st.sampled_from(["completed", "not-completed"]),
+            http_status=st.none() | st.sampled_from([200, 401]),
+            status=st.none() | st.sampled_from([0, 0x0403]),
+            jobs=st.integers(0, 2),
+            names=st.integers(0, 1),
+            users=st.integers(0, 1),
+        ),
+        address=addresses,
+    ),
+    st.builds(
+        at,
+        st.just(21),
+        st.builds(
+            FtpAnonymous,
+            asked=st.booleans(),
+            user_code=st.none() | st.sampled_from([230, 331, 421, 530]),
+            pass_code=st.none() | st.sampled_from([230, 332, 530]),
+            text=text,
+        ),
+        address=addresses,
     ),
     st.builds(
         at,

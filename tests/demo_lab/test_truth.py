@@ -15,12 +15,17 @@ CHECKS = {
     "snmp-cleartext-version", "snmp-default-community-read", "snmp-v3-missing", "tls-deprecated-version",
     "tls-current-version-missing", "tls-certificate-dates", "tls-certificate-untrusted", "allow-list-not-enforced",
     "allow-list-too-wide",
+    "http-redirect-leaves-device", "login-form-in-clear", "basic-auth-in-clear", "management-encryption-missing",
+    "settings-page-open", "scan-service-open", "http-strict-transport", "http-cookie-flags", "cleartext-ipp",
+    "ipp-no-authentication", "ipp-job-disclosure", "ipp-print-by-reference", "ftp-anonymous",
     "ssh-legacy-protocol", "ssh-weak-key-exchange", "ssh-weak-cipher", "ssh-weak-mac", "ssh-weak-host-key",
     "ssh-prefix-truncation", "ssh-shared-host-key",
     "discovery-mdns", "discovery-llmnr", "discovery-slp", "discovery-ws-discovery", "discovery-ssdp",
     "discovery-netbios", "discovery-credentials", "ntp-control-reply", "cleartext-tftp", "cleartext-remote-shell",
     "cleartext-small-services", "cleartext-print-lpd", "smb1-dialect", "smb-signing-not-required", "remote-screen-open",
 }  # fmt: skip
+NO_TLS = "management-encryption-missing - - -"
+CLEAR_IPP = {"cleartext-ipp tcp 631 -", "cleartext-ipp tcp 631 advertised"}
 
 
 @pytest.fixture
@@ -46,17 +51,35 @@ def services(*given, rest=""):
 @pytest.mark.parametrize(
     ("given", "expected"),
     [
-        ('{speaks: "telnet", port: 2323}', {"cleartext-telnet tcp 2323 -", "unexpected-service tcp 2323 -"}),
+        (
+            '{speaks: "telnet", port: 2323}',
+            {"cleartext-telnet tcp 2323 -", "unexpected-service tcp 2323 -", NO_TLS},
+        ),
         ('{speaks: "http", port: 23}', {"unexpected-service tcp 23 -"}),
         ('{speaks: "ftp"}', {"cleartext-ftp tcp 21 -", "unexpected-service tcp 21 -"}),
-        ('{speaks: "http", answers: "page"}', {"cleartext-http-management tcp 80 -"}),
-        ('{speaks: "http", answers: "meta-refresh"}', {"cleartext-http-management tcp 80 -"}),
+        (
+            '{speaks: "http", answers: "page"}',
+            {"cleartext-http-management tcp 80 -", "settings-page-open tcp 80 -", NO_TLS},
+        ),
+        ('{speaks: "http", answers: "meta-refresh"}', {"cleartext-http-management tcp 80 -", NO_TLS}),
+        (
+            '{speaks: "http", answers: "basic-redirect"}',
+            {"cleartext-http-management tcp 80 -", "basic-auth-in-clear tcp 80 -", NO_TLS},
+        ),
         ('{speaks: "http", answers: "redirect"}', set()),
         ('{speaks: "http", answers: "forbidden"}', set()),
-        ('{speaks: "http", answers: "redirect-away", to: "https://x.example/"}', set()),
+        (
+            '{speaks: "http", answers: "redirect-away", to: "https://x.example/"}',
+            {"http-redirect-leaves-device tcp 80 -"},
+        ),
+        ('{speaks: "http", answers: "redirect-away", to: "https://127.77.200.1/"}', set()),
+        (
+            '{speaks: "http", answers: "redirect-away", to: "https://127.77.200.1@x.example/"}',
+            {"http-redirect-leaves-device tcp 80 -"},
+        ),
         (
             '{speaks: "http", answers: "redirect-away", to: "http://x.example/"}',
-            {"cleartext-http-management tcp 80 -"},
+            {"cleartext-http-management tcp 80 -", "http-redirect-leaves-device tcp 80 -"},
         ),
         (
             '{speaks: "raw-print", port: 9107}',
@@ -86,7 +109,17 @@ def services(*given, rest=""):
             '{speaks: "silent", port: 513}',
             {"unexpected-service tcp 513 -", "cleartext-remote-shell tcp 513 -"},
         ),
-        ('{speaks: "ipp"}', set()),
+        ('{speaks: "ipp"}', CLEAR_IPP | {"ipp-no-authentication tcp 631 ipp /ipp/print"}),
+        ('{speaks: "ipp", authentication: "basic", jobs: "private"}', CLEAR_IPP),
+        ('{speaks: "ipp", path: "/queues/one"}', set()),
+        (
+            '{speaks: "ipp", authentication: "digest", jobs: "named", print_by_reference: true}',
+            CLEAR_IPP | {"ipp-job-disclosure tcp 631 -", "ipp-print-by-reference tcp 631 -"},
+        ),
+        (
+            '{speaks: "ftp", variant: "anonymous"}',
+            {"cleartext-ftp tcp 21 -", "unexpected-service tcp 21 -", "ftp-anonymous tcp 21 -"},
+        ),
         ('{speaks: "snmp", versions: ["3"]}', set()),
         ('{speaks: "snmp", versions: ["1"], communities: ["internal"]}', set()),
         (
@@ -139,7 +172,13 @@ def test_each_tls_setting_is_guilty_of_what_it_does(found, tls, expected):
 def test_tls_on_631_counts_for_itself(found):
     both = services(HTTPS, '{speaks: "ipp", encryption: "both"}', rest=', tls: {issuer: "self-signed"}')
 
-    assert found(both) == {"tls-certificate-untrusted tcp 443 -", "tls-certificate-untrusted tcp 631 -"}
+    assert found(both) == {
+        "tls-certificate-untrusted tcp 443 -",
+        "tls-certificate-untrusted tcp 631 -",
+        "ipp-no-authentication tcp 631 ipp /ipp/print",
+        "ipp-no-authentication tcp 631 ipps /ipp/print",
+        *CLEAR_IPP,
+    }
 
 
 def test_a_pin_excuses_only_the_key_that_it_names(found):

@@ -26,6 +26,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
 from hardenprobe import baseline, plan, registry, vantage
+from hardenprobe.credentials import Secrets
 from hardenprobe.inventory import Inventory
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Reach, Review
@@ -333,6 +334,8 @@ def scan(port_offset: int) -> Callable[..., Review]:
         sources: Sequence[str] = (HOME,),
         anchors: Sequence[Path] = (),
         inventory: Inventory | None = None,
+        reach: Reach = Reach.ASK,
+        secrets: Secrets | None = None,
     ) -> Review:
         wanted, scope = plan.targets(addresses), Scope.loopback()
         return asyncio.run(
@@ -342,7 +345,7 @@ def scan(port_offset: int) -> Callable[..., Review]:
                         targets=wanted,
                         tcp_ports=expected.tcp_ports,
                         udp_ports=expected.udp_ports,
-                        reach=Reach.ASK,
+                        reach=reach,
                         scope=scope,
                         vantages=vantage.points(sources, (), wanted, scope),
                         checks=checks.select(),
@@ -357,6 +360,7 @@ def scan(port_offset: int) -> Callable[..., Review]:
                     registry=checks,
                     inventory=inventory or Inventory(),
                     anchors=TrustAnchors.load(anchors, system=False),
+                    secrets=secrets or Secrets(),
                 )
             )
         )
