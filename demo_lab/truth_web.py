@@ -63,9 +63,9 @@ def _page(device: Virtual, service: Http) -> Iterator[_Found]:
         yield "login-form-in-clear", *where, None
     if not secure and service.answers in ("basic", "basic-redirect"):
         yield "basic-auth-in-clear", *where, None
-    if secure and _browsers_heed(device) and service.answers != "forbidden":
-        if not service.strict_transport or service.max_age == 0:
-            yield "http-strict-transport", *where, None
+    told = service.strict_transport and service.max_age > 0
+    if secure and not told and service.answers != "forbidden" and _browsers_heed(device):
+        yield "http-strict-transport", *where, None
 
 
 def _own(device: Virtual, to: str) -> bool:

@@ -305,7 +305,7 @@ def _adapter(shape: Any) -> TypeAdapter[tuple[Any, ...]]:
     config = ConfigDict(
         extra="forbid", strict=True, allow_inf_nan=False, json_schema_serialization_defaults_required=True
     )
-    return TypeAdapter(tuple[shape, ...], config=config)
+    return TypeAdapter(tuple[shape, ...], config=config)  # pyright: ignore[reportInvalidTypeForm] - built at run time
 
 
 def _dump(shape: Any, value: Any) -> Any:

@@ -40,7 +40,9 @@ NOT_PLANNED = "not planned"
 ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
 
 # What stands where a serial number should; common practice, no source. A string of one character is another.
-PLACEHOLDERS = frozenset({"", "n/a", "na", "none", "null", "unknown", "not set", "default", "serial", "serial number"})
+PLACEHOLDERS = frozenset(
+    {"", "n/a", "na", "none", "null", "unknown", "not set", "default", "serial", "serial number"}
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -237,7 +239,9 @@ def _make_model(members: Iterable[Visit]) -> str | None:
                 for oid in (snmp.HR_DEVICE_DESCR, snmp.SYS_DESCR):
                     if text := seen.facts.values.get(oid, "").strip():
                         return text
-    told = (o.facts.make_and_model for v in members for o in v.observations if isinstance(o.facts, IppPrinter))
+    told = (
+        o.facts.make_and_model for v in members for o in v.observations if isinstance(o.facts, IppPrinter)
+    )
     return next((text for text in told if text), None)
 
 

@@ -27,7 +27,11 @@ def by_port(found: Iterable[Observation[F]]) -> dict[tuple[str, int], list[Obser
 
 def in_clear(seen: Seen) -> dict[tuple[str, int], list[Observation[Any]]]:
     """Every answer to a question over plain HTTP, by address and port."""
-    asked: tuple[Observation[Any], ...] = (*seen.of(HttpAnswer), *seen.of(SettingsPageAnswer), *seen.of(IppPrinter))
+    asked: tuple[Observation[Any], ...] = (
+        *seen.of(HttpAnswer),
+        *seen.of(SettingsPageAnswer),
+        *seen.of(IppPrinter),
+    )
     return by_port(o for o in asked if not o.facts.tls and not _only_tried(o))
 
 

@@ -244,3 +244,59 @@ def test_alter_is_refused_unless_the_scope_grants_it(tmp_path: Path) -> None:
     with pytest.raises(ScopeRefused, match="reach alter is not granted"):
         plan.check_scope(wanted)
     plan.check_scope(replace(wanted, scope=scope.Scope.loopback()))
+
+
+BOTH_FAMILIES = """
+inventory: "hardenprobe.inventory/1"
+devices:
+  - asset_tag: "SIX-1"
+    addresses: ["127.77.0.120", "::1"]
+    lab:
+      model: "Printer, series K2"
+      tls: {}
+      services:
+        - {speaks: "https", answers: "sign-in"}
+        - {speaks: "http", answers: "sign-in"}
+      allow:
+        # Kept for IPv4, forgotten for IPv6.
+        - {entries: ["127.77.1.0/24", "::/0"], services: ["https"], by: "close"}
+"""
+
+
+@pytest.mark.slow
+def test_a_list_that_forgot_ipv6(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_INET6, socket.SOCK_STREAM) as sock:
+        try:
+            sock.bind(("::1", 0))
+        except OSError:
+            pytest.skip("needs IPv6 on loopback")
+    (tmp_path / "inventory.yaml").write_text(BOTH_FAMILIES)
+    checks = registry.load(plugins=False)
+    expected = baseline.load("office-device", checks)
+    offset = 11000 + os.getpid() % 20000
+    with running_lab(tmp_path / "inventory.yaml", port_offset=offset) as lab:
+        allowed, targets = scope.Scope.loopback(), plan.targets(["127.77.0.120", "::1"])
+        told = review.Order(
+            plan=plan.Plan(
+                targets=targets,
+                tcp_ports=(80, 443),
+                udp_ports=(),
+                reach=Reach.ASK,
+                scope=allowed,
+                vantages=vantage.points(["127.0.0.1"], (), targets, allowed),
+                checks=checks.select(["allow-list-ipv6-bypass"]),
+                communities=(),
+                http_paths=("/",),
+                web=expected.web,
+                timing=expected.timing,
+                port_offset=lab.port_offset,
+            ),
+            baseline=expected,
+            registry=checks,
+            inventory=inventory.load(tmp_path / "inventory.yaml"),
+        )
+        found = asyncio.run(review.scan(told))
+    judged = [r for r in found.results if r.check == "allow-list-ipv6-bypass"]
+    assert [(r.result, r.endpoint and (r.endpoint.address, r.endpoint.port)) for r in judged] == [
+        (Word.FAIL, ("::1", 443))
+    ]

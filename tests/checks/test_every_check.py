@@ -36,6 +36,16 @@ from hardenprobe.facts_discovery import (
     TftpAnswer,
     WsDiscoveryAnswer,
 )
+from hardenprobe.facts_fleet import NotListed, NotMet
+from hardenprobe.facts_snmp import (
+    Channel,
+    Interface,
+    Personal,
+    SnmpBulk,
+    SnmpObjects,
+    SnmpUser,
+    SnmpWriteBack,
+)
 from hardenprobe.facts_tls import VERSIONS, TlsPort
 from hardenprobe.facts_web import (
     FtpAnonymous,
@@ -294,6 +304,64 @@ by_port: list[st.SearchStrategy[Observation[Any]]] = [
         transport=st.sampled_from(["tcp", "udp"]),
     ),
 ]
+origins = st.sampled_from(["default", "supplied"])
+small = st.none() | st.integers(-1, 40)
+in_depth: list[st.SearchStrategy[Any]] = [
+    st.builds(
+        SnmpObjects,
+        version=st.sampled_from(["1", "2c", "3"]),
+        label=text,
+        origin=origins,
+        model=st.none() | text | st.just("Printer, series K2"),
+        description=st.none() | text | st.just("firmware 5.1"),
+        forwarding=small,
+        date=st.none() | st.binary(max_size=12).map(bytes.hex),
+        interfaces=st.lists(
+            st.builds(Interface, index=st.just("1"), type=st.integers(0, 300), up=st.booleans()), max_size=3
+        ).map(tuple),
+        channels=st.lists(
+            st.builds(
+                Channel, type=st.sampled_from([8, 11, 37, 44]), port=st.none() | st.sampled_from([515, 9100])
+            ),
+            max_size=3,
+        ).map(tuple),
+        personal=st.just(()) | st.just((Personal(what="contact", count=1, masks=("***",)),)),
+        fault=st.none() | text,
+    ),
+    st.builds(
+        SnmpBulk,
+        label=text,
+        origin=origins,
+        state=states,
+        repetitions=st.just(10),
+        sent=st.integers(0, 60),
+        received=st.integers(0, 900),
+        fault=st.none() | text,
+    ),
+    st.builds(
+        SnmpWriteBack,
+        version=st.sampled_from(["1", "2c"]),
+        label=text,
+        origin=origins,
+        state=states,
+        read=st.booleans(),
+        written=st.booleans(),
+        error_status=st.none() | st.sampled_from([0, 2, 4, 5, 6, 17]),
+        same=st.none() | st.booleans(),
+    ),
+    st.builds(
+        SnmpUser,
+        name=text,
+        auth=st.sampled_from([None, "MD5", "SHA-256"]),
+        priv=st.sampled_from([None, "DES", "AES-128"]),
+        levels=st.dictionaries(
+            st.sampled_from(["noAuthNoPriv", "authNoPriv", "authPriv"]),
+            st.sampled_from(["served", "denied", "wrong-digest", "silent", "unreadable"]),
+        ),
+        withheld=st.none() | text,
+    ),
+]
+by_port += [st.builds(at, st.just(161), facts, transport=st.just("udp")) for facts in in_depth]
 by_file: list[st.SearchStrategy[Observation[Any]]] = [
     st.builds(
         declared,
@@ -314,6 +382,17 @@ by_file: list[st.SearchStrategy[Observation[Any]]] = [
             device_kind=st.just("printer"),
             names=st.lists(text, max_size=2).map(tuple),
         ),
+    ),
+    st.builds(
+        declared,
+        st.builds(
+            NotMet,
+            asset_tag=text,
+            addresses=st.just(("127.0.9.9",)),
+            why=st.sampled_from(["silent", "unfinished"]),
+            source=text,
+        )
+        | st.builds(NotListed, addresses=st.just(("127.0.9.9",)), address_of=st.none() | text, source=text),
     ),
     st.just(
         declared(ProbeFault(probe="http", kinds=("http-answer",), reason="silent", text="cut in the middle"))

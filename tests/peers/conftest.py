@@ -197,9 +197,7 @@ def certificate(folder: Callable[[str], Path]) -> Callable[..., Signed]:
             .add_extension(x509.BasicConstraints(ca=authority, path_length=None), critical=True)
         )
         if not authority:
-            shown = (
-                x509.DNSName(name) if name[-1].isalpha() else x509.IPAddress(ipaddress.ip_address(name))
-            )
+            shown = x509.DNSName(name) if name[-1].isalpha() else x509.IPAddress(ipaddress.ip_address(name))
             names = x509.SubjectAlternativeName([shown])
             builder = builder.add_extension(names, critical=False)
         made = builder.sign(issuer.key if issuer else key, hashes.SHA256())

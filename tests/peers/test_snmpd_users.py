@@ -93,12 +93,13 @@ def agents(snmpd: Callable[..., str]) -> dict[str, str]:
         for level in LEVELS
         for line in (f'createUser from-{level} SHA-256 "{AUTH}" AES "{PRIV}"', f"rouser from-{level} {level}")
     ]
-    common = [f"sysContact {CONTACT}"]
     settings = {
-        "users": [*common, "rocommunity public", *users],
-        "writes": [*common, "rwcommunity public"],
-        "reads": [*common, "rocommunity public", "rwcommunity north-quay-9"],
-        "one row at a time": ["sysContact ", "rocommunity public", "maxGetbulkRepeats 1"],
+        "users": ["rocommunity public", *users],
+        "writes": ["rwcommunity public"],
+        # A sysContact of the settings file cannot be written, whoever asks; that says nothing of other objects.
+        "fixed": [f"sysContact {CONTACT}", "rwcommunity public"],
+        "reads": ["rocommunity public", "rwcommunity north-quay-9"],
+        "one row at a time": ["rocommunity public", "maxGetbulkRepeats 1"],
     }
     found = {}
     for number, (name, lines) in enumerate(settings.items(), 1):
@@ -147,6 +148,7 @@ def test_the_supplied_pair_is_judged(agents: Any, review: Review, said: Any) -> 
 def test_a_write_back_tells_who_may_write(agents: Any, review: Review, said: Any) -> None:
     default, known = "snmp-default-community-write", "snmp-known-community-write"
     assert words(said, review, agents["writes"], default) == {('community "public"', "fail")}
+    assert words(said, review, agents["fixed"], default) == {('community "public"', "unknown, inconclusive")}
     assert words(said, review, agents["reads"], default) == {('community "public"', "pass")}
     assert words(said, review, agents["reads"], known) == {('community "of the fleet"', "fail")}
 
@@ -154,8 +156,10 @@ def test_a_write_back_tells_who_may_write(agents: Any, review: Review, said: Any
 def test_bulk_answers_and_people(agents: Any, review: Review, said: Any) -> None:
     assert words(said, review, agents["writes"], "snmp-amplification") == {(None, "fail")}
     assert words(said, review, agents["one row at a time"], "snmp-amplification") == {(None, "pass")}
-    assert words(said, review, agents["writes"], "snmp-personal-data") == {("contact", "fail")}
-    assert words(said, review, agents["one row at a time"], "snmp-personal-data") == {(None, "pass")}
+    assert words(said, review, agents["fixed"], "snmp-personal-data") == {("contact", "fail")}
+    kept = repr([o.facts for seen in review.observations.values() for o in seen])
+    assert "**** ******, ********* *" in kept
+    assert CONTACT not in kept
 
 
 def test_engine_ids_and_clock(agents: Any, review: Review, said: Any) -> None:

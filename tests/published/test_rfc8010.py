@@ -93,7 +93,7 @@ def test_print_job_request_is_read_and_its_groups_are_written_octet_for_octet() 
     written += encode_group(
         Group.JOB, [(Tag.INTEGER, "copies", [20]), (Tag.KEYWORD, "sides", ["two-sided-long-edge"])]
     )
-    assert PRINT_JOB == PRINT_JOB[:8] + written + b"\x03"
+    assert PRINT_JOB[:8] + written + b"\x03" == PRINT_JOB
 
 
 def test_print_job_response_is_read() -> None:
@@ -106,7 +106,7 @@ def test_print_job_response_is_read() -> None:
     ]
 
 
-@pytest.mark.parametrize("number", sorted(set(range(0x0000, 0x0070)) - set(Operation)))
+@pytest.mark.parametrize("number", sorted(set(range(0x0070)) - set(Operation)))
 def test_no_other_operation_can_be_written(number: int) -> None:
     """RFC 8011, section 5.4.15: among them Print-Job, Print-URI, Cancel-Job, Purge-Jobs, Set-Printer-Attributes."""
     with pytest.raises(ValueError, match="not a valid Operation"):

@@ -1,0 +1,367 @@
+"""SNMP beyond a Get: codecs that any bytes may meet, walks that end, a write-back that changes nothing, users."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyasn1.codec.ber import decoder
+from pysnmp.proto import api, rfc1902
+
+import hardenprobe
+from hardenprobe.credentials import Secret, User
+from hardenprobe.demo_lab import mib
+from hardenprobe.demo_lab import usm as answering
+from hardenprobe.demo_lab.service_snmp import Snmp
+from hardenprobe.errors import MalformedReply
+from hardenprobe.facts import SnmpAnswer, SnmpEngine
+from hardenprobe.facts_snmp import Channel, SnmpObjects
+from hardenprobe.inventory import Listed
+from hardenprobe.link import Line, Recorder, Timing
+from hardenprobe.probes import snmp_objects, snmp_pdu, snmp_strain, snmp_supplied, snmp_write, usm
+from hardenprobe.probes.snmp_pdu import Binding, Response
+from hardenprobe.records import State
+from hardenprobe.scope import Scope
+
+QUICK = Timing(connect=0.5, greeting=0.1, reply=0.2, pause=0.0, datagrams=200)
+ENGINE = usm.Engine(b"\x80\x00\x7e\xd9\x05depth", 1, 1)
+CONTACT = b"\xc4berfahrt, \x00 extension 7"
+CODEC: Any = api.PROTOCOL_MODULES[api.SNMP_VERSION_2C]
+
+
+def reader(auth: str = "SHA-256", password: str = "lab-reads-only") -> User:
+    return User(
+        name="reader",
+        auth=auth,
+        auth_password=Secret(password),
+        priv="AES-128",
+        priv_password=Secret("lab-keeps-mum"),
+    )
+
+
+@asynccontextmanager
+async def agent(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[Line]:
+    """A line to an agent that answers as told."""
+
+    class Peer(asyncio.DatagramProtocol):
+        def connection_made(self, transport: Any) -> None:
+            self.transport = transport
+
+        def datagram_received(self, data: bytes, addr: Any) -> None:
+            if (reply := answer(data)) is not None:
+                self.transport.sendto(reply, addr)
+
+    transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
+        Peer, local_addr=("127.0.0.1", 0)
+    )
+    try:
+        port = transport.get_extra_info("sockname")[1]
+        yield Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=port - 161)
+    finally:
+        transport.close()
+
+
+def lab_agent(table: mib.Table, **more: Any) -> Callable[[bytes], bytes | None]:
+    service = Snmp(versions=("1", "2c"), communities=("public",), **more)
+    return lambda data: service._community_answer(data, "2c", {b"public"}, table)
+
+
+def table(contact: bytes = CONTACT) -> mib.Table:
+    objects = {
+        (1, 3, 6, 1, 2, 1, 1, 1, 0): lambda: rfc1902.OctetString(b"Printer"),
+        mib.SYS_CONTACT: lambda: rfc1902.OctetString(contact),
+        (1, 3, 6, 1, 2, 1, 4, 1, 0): lambda: rfc1902.Integer32(1),
+    }
+    return mib.Table(objects)
+
+
+# ---- codecs
+
+
+@given(st.binary(max_size=300), st.sampled_from(["1", "2c"]))
+def test_any_bytes_are_a_response_or_malformed(data: bytes, version: str) -> None:
+    with suppress(MalformedReply):
+        snmp_pdu.decode(version, data, 1)
+
+
+@st.composite
+def spoilt(draw: st.DrawFn, whole: bytes) -> bytes:
+    data = bytearray(whole)
+    for _ in range(draw(st.integers(1, 4))):
+        data[draw(st.integers(0, len(data) - 1))] = draw(st.integers(0, 255))
+    return bytes(data[: draw(st.integers(0, len(data)))] if draw(st.booleans()) else data)
+
+
+@given(st.data(), st.sampled_from(sorted(usm.LEVELS)))
+def test_any_spoilt_message_is_a_reply_or_malformed(data: st.DataObject, level: str) -> None:
+    user = reader()
+    request = usm.encode(user, level, ENGINE, snmp_pdu.request_pdu("3", "get", (snmp_pdu.SYS_CONTACT,), 7), 7)
+    for piece in (data.draw(spoilt(request)), data.draw(st.binary(max_size=200))):
+        with suppress(MalformedReply):
+            usm.decode(user, level, ENGINE, piece, 7)
+
+
+@given(st.binary(max_size=255), st.sampled_from(["1", "2c"]))
+def test_the_only_set_names_sys_contact_and_carries_what_was_read(contact: bytes, version: str) -> None:
+    data = snmp_pdu.encode_write_back(version, b"public", contact, 7)
+    codec: Any = api.PROTOCOL_MODULES[{"1": api.SNMP_VERSION_1, "2c": api.SNMP_VERSION_2C}[version]]
+    message, rest = decoder.decode(data, asn1Spec=codec.Message())
+    pdu = codec.apiMessage.get_pdu(message)
+    assert not rest
+    assert pdu.isSameTypeWith(codec.SetRequestPDU())
+    ((oid, value),) = codec.apiPDU.get_varbinds(pdu)
+    assert (str(oid), bytes(value)) == ("1.3.6.1.2.1.1.4.0", contact)
+
+
+def test_no_other_set_is_in_the_code() -> None:
+    """The word of the PDU stands once in all that a scan runs."""
+    package = Path(hardenprobe.__file__).parent
+    places = [
+        file.name
+        for folder in (package, package / "probes", package / "cli", package / "checks")
+        for file in sorted(folder.glob("*.py"))
+        for _ in range(file.read_text().count("SetRequest"))
+    ]
+    assert places == ["snmp_pdu.py"]
+    with pytest.raises(ValueError, match="256 octets"):
+        snmp_pdu.encode_write_back("2c", b"public", bytes(256), 7)
+
+
+# ---- walks
+
+
+def walked(
+    *responses: Response | None, columns: Sequence[str] = ("1.3.1", "1.3.2")
+) -> tuple[dict[str, list[str]], int]:
+    asked = 0
+
+    async def ask(oids: Sequence[str]) -> Response | None:
+        nonlocal asked
+        asked += 1
+        return responses[min(asked, len(responses)) - 1]
+
+    rows = asyncio.run(snmp_objects.walk(ask, columns))
+    return {column: list(cells) for column, cells in rows.items()}, asked
+
+
+def test_a_walk_ends_where_the_columns_end() -> None:
+    first = Response(0, 0, (Binding("1.3.1.1"), Binding("1.3.2.1")))
+    second = Response(0, 0, (Binding("1.3.2.1"), Binding("1.3.2.2")))
+    assert walked(first, second, Response(0, 0, (None,))) == ({"1.3.1": ["1"], "1.3.2": ["1", "2"]}, 3)
+
+
+def test_a_version_1_agent_loses_the_column_that_has_no_next() -> None:
+    found, asked = walked(Response(2, 1, ()), Response(0, 0, (Binding("1.3.2.1"),)), Response(2, 1, ()))
+    assert (found, asked) == ({"1.3.1": [], "1.3.2": ["1"]}, 3)
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        Response(0, 0, (Binding("1.3.1.1"), Binding("1.3.2.1"))),  # the same row for ever
+        Response(0, 0, ()),
+        Response(5, 9, ()),
+        Response(2, 0, ()),
+        Response(0, 0, (Binding("9.9"), Binding("1.3"), Binding("1.3.1.7"))),
+        None,
+    ],
+)
+def test_a_hostile_agent_ends_the_walk(answer: Response | None) -> None:
+    assert walked(answer)[1] <= 2
+
+
+def test_an_endless_column_is_cut() -> None:
+    rows = [Response(0, 0, (Binding(f"1.3.1.{n}"),)) for n in range(1, 99)]
+    assert walked(*rows, columns=("1.3.1",))[1] == snmp_objects.ROUNDS
+
+
+# ---- over datagrams
+
+
+def objects(answer: Callable[[bytes], bytes | None]) -> Any:
+    async def run() -> Any:
+        async with agent(answer) as line:
+            return await snmp_objects.ask_objects(line, "2c", b"public", "public", "default")
+
+    return asyncio.run(run())
+
+
+def test_text_about_people_is_starred_and_counted() -> None:
+    seen = objects(lab_agent(table(b"Imke Sandvoort")))
+    assert [(p.what, p.count, p.masks) for p in seen.facts.personal] == [("contact", 1, ("**** *********",))]
+    sent = "".join(e.hex for e in seen.transcript)
+    assert b"Sandvoort".hex() not in sent
+    assert (b"*" * 14).hex() in sent
+    assert seen.facts.forwarding == 1
+
+
+def test_what_cannot_be_read_is_not_kept() -> None:
+    seen = objects(lambda data: b"0\x05Sandvoort")
+    assert seen.facts.fault
+    assert all(e.direction == "sent" for e in seen.transcript)
+
+
+def test_a_raw_channel_is_never_spoken_to() -> None:
+    line = Line(address="127.0.0.1", permit=Scope.loopback())
+    assert line.speaks(8080, "http")
+    channels = (Channel(type=37, port=8080), Channel(type=44, port=631), Channel(type=11, port=None))
+    snmp_objects.hush(line, SnmpObjects(version="1", label="public", origin="default", channels=channels))
+    assert not line.speaks(8080, "http")
+    assert line.speaks(631, "http")
+
+
+def write(answer: Callable[[bytes], bytes | None]) -> Any:
+    async def run() -> Any:
+        async with agent(answer) as line:
+            return await snmp_write.write_back(line, "2c", b"public", "public", "default")
+
+    return asyncio.run(run())
+
+
+def test_a_write_back_leaves_the_very_octets() -> None:
+    here = table()
+    seen = write(lab_agent(here, write_communities=("public",)))
+    facts = seen.facts
+    assert (facts.read, facts.written, facts.error_status, facts.same) == (True, True, 0, True)
+    assert bytes(here.get(mib.SYS_CONTACT)) == CONTACT
+    assert CONTACT.hex() not in "".join(e.hex for e in seen.transcript)
+    assert [e.direction for e in seen.transcript] == ["sent", "received"] * 3
+
+
+def test_a_refused_write_back() -> None:
+    facts = write(lab_agent(table())).facts
+    assert (facts.written, facts.error_status, facts.same) == (True, 6, True)
+
+
+def test_an_agent_that_cannot_be_read_is_not_written_to() -> None:
+    sets = 0
+
+    def answer(data: bytes) -> bytes | None:
+        nonlocal sets
+        sets += b"\xa3" in data[:20]
+        return lab_agent(mib.EMPTY, write_communities=("public",))(data)
+
+    facts = write(answer).facts
+    assert (facts.read, facts.written, facts.error_status) == (False, False, None)
+    assert write(lambda data: b"nonsense").facts.written is False
+    assert write(lambda data: None).facts.state is State.SILENT
+    assert sets == 0
+
+
+def test_a_value_that_changes_under_the_write_is_told() -> None:
+    here = table()
+    inner = lab_agent(here, write_communities=("public",))
+
+    def answer(data: bytes) -> bytes | None:
+        reply = inner(data)
+        if b"\xa3" in data[:20]:
+            here.put(mib.SYS_CONTACT, rfc1902.OctetString(b"cut"))
+        return reply
+
+    assert write(answer).facts.same is False
+
+
+def test_a_bulk_answer_is_measured() -> None:
+    async def run() -> Any:
+        async with agent(lab_agent(table())) as line:
+            return await snmp_strain.ask_bulk(line, b"public", "public", "default")
+
+    facts = asyncio.run(run()).facts
+    assert facts.state is State.ACCEPTING
+    assert facts.received > facts.sent > 30
+
+
+# ---- users
+
+
+def levels(user: User, known: answering.User) -> Any:
+    def respond(pdu: Any) -> Any:
+        return mib.respond(table(), pdu, version1=False)
+
+    engine = answering.Engine(engine_id=ENGINE.id, users=(known,), respond=respond)
+
+    async def run() -> Any:
+        async with agent(engine.answer) as line:
+            return await snmp_supplied.ask_user(line, user, ENGINE)
+
+    return asyncio.run(run())
+
+
+def known(**more: Any) -> answering.User:
+    given = {"password": "lab-reads-only", "privacy_password": "lab-keeps-mum", **more}
+    return answering.User(name="reader", **given)
+
+
+@pytest.mark.parametrize(
+    ("user", "other", "told"),
+    [
+        (reader(), known(), {"noAuthNoPriv": "denied", "authNoPriv": "denied", "authPriv": "served"}),
+        (
+            reader("SHA-1"),
+            known(auth="SHA-1", lowest="authNoPriv"),
+            {"noAuthNoPriv": "denied", "authNoPriv": "served", "authPriv": "served"},
+        ),
+        (reader(password="another one"), known(), {"noAuthNoPriv": "denied", "authNoPriv": "wrong-digest"}),
+        (reader("MD5"), known(), {"noAuthNoPriv": "denied", "authNoPriv": "wrong-digest"}),
+        (
+            reader(),
+            known(privacy_password="another one"),
+            {"noAuthNoPriv": "denied", "authNoPriv": "denied", "authPriv": "wrong-key"},
+        ),
+        (User(name="nobody"), known(), {"noAuthNoPriv": "unknown-user"}),
+    ],
+)
+def test_levels_as_an_engine_of_another_hand_serves_them(
+    user: User, other: answering.User, told: dict[str, str]
+) -> None:
+    assert levels(user, other).facts.levels == told
+
+
+def test_digests_and_ciphertext_are_starred() -> None:
+    seen = levels(reader(), known(lowest="authNoPriv"))
+    protected = [bytes.fromhex(e.hex) for e in seen.transcript][2:]
+    assert len(protected) == 4
+    for data in protected:
+        assert data.endswith(b"*" * 24)
+        assert set(data[usm.digest_offset(data) :]) == set(b"*")
+
+
+def test_a_secret_goes_to_nobody_but_a_confirmed_device() -> None:
+    listed = Listed(asset_tag="HO-1", addresses=("127.0.0.1",), serial="QM-1", engine_id="8000")
+
+    class Asked:
+        def __init__(self, *facts: Any) -> None:
+            self.facts = facts
+
+        def of(self, kind: type[Any]) -> list[Any]:
+            return [type("Seen", (), {"facts": f}) for f in self.facts if isinstance(f, kind)]
+
+    def answer(origin: str, serial: str) -> SnmpAnswer:
+        values = {"1.3.6.1.2.1.43.5.1.1.17.1": serial}
+        return SnmpAnswer(version="2c", label="x", origin=origin, state=State.ACCEPTING, values=values)
+
+    def by(*facts: Any, entry: Listed | None = listed) -> str | None:
+        return snmp_supplied.confirmed(entry, Asked(*facts))  # type: ignore[arg-type]
+
+    engine = SnmpEngine(state=State.ACCEPTING, engine_id="8000")
+    assert by(answer("default", "QM-1")) == "serial"
+    assert by(engine) == "engine id"
+    assert by() is None
+    assert by(answer("default", "QM-2")) is None
+    assert by(answer("supplied", "QM-1")) is None, "a secret cannot vouch for itself"
+    assert by(SnmpEngine(state=State.ACCEPTING, engine_id="9000")) is None
+    assert by(engine, entry=None) is None
+    assert by(engine, entry=Listed(asset_tag="HO-2", addresses=("127.0.0.1",))) is None
+
+
+def test_a_secret_cut_by_the_end_of_a_capture_is_starred_too() -> None:
+    recorder = Recorder()
+    recorder.note("received", b"x" * 2040 + b"Imke Sandvoort" + b"y" * 50)
+    recorder.forget(b"Imke Sandvoort")
+    assert bytes.fromhex(recorder.exchanges[0].hex) == b"x" * 2040 + b"*" * 8
