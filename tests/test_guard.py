@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.slow  # a process of its own for each: an audit hook stays
+
 ROOT = Path(__file__).parent.parent
 
 PLUGIN = """

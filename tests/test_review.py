@@ -185,6 +185,7 @@ def test_a_result_stands_only_where_nobody_accepted_it() -> None:
     assert review.exit_status(sample_review(6)) == INCOMPLETE
 
 
+@pytest.mark.slow
 def test_a_check_that_opens_a_socket_is_refused_and_named() -> None:
     """In a process of its own: an audit hook stays."""
     program = """

@@ -5,6 +5,7 @@ from __future__ import annotations
 from hardenprobe.engine import DEVICES_AT_ONCE
 from hardenprobe.plan import Plan
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
+from hardenprobe.probes.snmp_objects import ROUNDS
 from hardenprobe.records import Reach
 from hardenprobe.reports.text import ports_text
 
@@ -18,12 +19,18 @@ def text(plan: Plan) -> str:
     web = [p for p in spoken if MAY_SPEAK[p] & {"http", "tls"}]
     tls = [p for p in spoken if "tls" in MAY_SPEAK[p]]
     connections = 2 * len(plan.tcp_ports) + 1
-    datagrams = 0
+    datagrams = failures = 0
     if plan.reach.admits(Reach.ASK):
         pages = len(plan.http_paths) + len(plan.web.settings_pages) + len(plan.web.scan) + bool(plan.web.ipp)
         connections += (2 * len(plan.web.ipp) + IPP_JOBS) * (IPP in spoken)
         connections += 2 + len(web) * pages + TLS_CONNECTIONS * len(tls)
-        datagrams = 2 * (1 + 2 * len(plan.communities) + 2)
+        failures = 2 * (1 + 2 * len(plan.communities) + 2)
+        # Two walks, and for each secret a discovery, a question a level, and the same walks.
+        datagrams = failures + 4 * ROUNDS + len(plan.secrets) * (10 + 4 * ROUNDS)
+        if plan.reach.admits(Reach.STRAIN):
+            datagrams += 1
+        if plan.reach.admits(Reach.ALTER):
+            datagrams += 10 * (len(plan.communities) + len(plan.secrets))
     connections = min(connections, plan.timing.connections)
     datagrams = min(datagrams, plan.timing.datagrams)
     visits = plan.count * len(plan.vantages)
@@ -52,7 +59,7 @@ def text(plan: Plan) -> str:
         else "secrets          none",
         "alarms           the monitoring team may see for each device "
         + (
-            f"{datagrams} SNMP authentication failures and 2 FTP sign-ins, one unfinished, one anonymous"
+            f"{failures} SNMP authentication failures and 2 FTP sign-ins, one unfinished, one anonymous"
             if ask
             else "none"
         ),

@@ -139,6 +139,7 @@ def test_no_review_yet(command: Command, store: list[str]) -> None:
 # --- judge
 
 
+@pytest.mark.slow
 def test_judging_again_is_a_review_of_its_own(
     command: Command, device: Callable[[dict[int, bytes]], Any], store: list[str], tmp_path: Path
 ) -> None:
@@ -158,6 +159,7 @@ def test_judging_again_is_a_review_of_its_own(
     assert original == first
 
 
+@pytest.mark.slow
 def test_judging_by_another_baseline_changes_verdicts_and_not_observations(
     command: Command, device: Callable[[dict[int, bytes]], Any], store: list[str], tmp_path: Path
 ) -> None:

@@ -28,6 +28,8 @@ SMALL = f"""
     lab: {{model: "Printer", services: [{{speaks: "http"}}]}}
 """
 
+pytestmark = pytest.mark.slow  # a child process for each
+
 
 def run(*arguments, said=""):
     return subprocess.run(
@@ -154,7 +156,7 @@ def test_a_bad_inventory_is_one_line_and_exit_2(write_inventory):
     ("arguments", "says"),
     [
         (["--inventory", "/nowhere.yaml"], "cannot be read"),
-        (["--addresses", "127.77.0.99"], "'127.77.0.99'"),
+        (["--addresses", "127.77.0.250"], "'127.77.0.250'"),
         (["--port-offset", "60000"], "which is no port"),
     ],
 )
