@@ -20,7 +20,6 @@ from hardenprobe.facts_ssh import SshHostKey
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.facts_web import IppPrinter
 from hardenprobe.inventory import Inventory, Listed
-from hardenprobe.link import observation, utc_now
 from hardenprobe.probes import snmp
 from hardenprobe.records import (
     INVENTORY,
@@ -35,6 +34,7 @@ from hardenprobe.records import (
     State,
     Unlisted,
 )
+from hardenprobe.transcript import observation, utc_now
 
 NOT_PLANNED = "not planned"
 ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")

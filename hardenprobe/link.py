@@ -9,8 +9,6 @@ within one exchange.
 from __future__ import annotations
 
 import asyncio
-import hashlib
-import json
 import socket
 import ssl
 import struct
@@ -18,8 +16,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
-from dataclasses import asdict, dataclass, field, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, field
 from ipaddress import ip_address
 from types import TracebackType
 from typing import Any, Protocol, Self, TypeVar
@@ -28,12 +25,12 @@ from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
+from hardenprobe.tls_layer import TlsLayer
+from hardenprobe.transcript import EXCHANGES, Recorder, observation
 
 F = TypeVar("F")
 
 READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
-KEPT = 2048  # bytes of one exchange that a transcript keeps; enough for a greeting, a header, a hello
-EXCHANGES = 64  # pieces that one observation keeps, so that a byte-a-second device cannot fill the store
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: close by reset, so that no port is left waiting on either side
 
 
@@ -63,62 +60,6 @@ class Timing:
     datagrams: int = 60
     bytes_received: int = 4_000_000
     seconds: float = 300.0
-
-
-class Recorder:
-    """Keeps what went over the line, bounded, with secrets masked as they are captured."""
-
-    def __init__(self) -> None:
-        self.began = time.monotonic()
-        self.asked_at = utc_now()
-        self.exchanges: list[Exchange] = []
-        self._secrets: list[bytes] = []
-
-    def mask(self, secret: bytes) -> None:
-        """Star this secret in everything captured from now on."""
-        if secret:
-            self._secrets.append(secret)
-
-    def forget(self, text: bytes) -> None:
-        """Star a text in what was captured already, where only the answer tells what must not be kept."""
-        if not text:
-            return
-        hidden = b"*" * len(text)
-        for i, e in enumerate(self.exchanges):
-            kept = bytes.fromhex(e.hex).replace(text, hidden)
-            cut = next((n for n in range(min(len(text), len(kept)), 0, -1) if kept.endswith(text[:n])), 0)
-            if e.length > len(kept) and cut:  # its beginning stands where the capture was cut
-                kept = kept[:-cut] + hidden[:cut]
-            self.exchanges[i] = replace(e, hex=kept.hex())
-
-    def note(self, direction: Any, data: bytes) -> None:
-        if len(self.exchanges) >= EXCHANGES:
-            return
-        kept = data
-        for secret in self._secrets:
-            kept = kept.replace(secret, b"*" * len(secret))
-        self.exchanges.append(
-            Exchange(
-                at=round(time.monotonic() - self.began, 4),
-                direction=direction,
-                hex=kept[:KEPT].hex(),
-                length=len(data),
-            )
-        )
-
-    def rewrite_received(self, edit: Callable[[bytes], bytes]) -> None:
-        """Pass all that was received, joined, through an edit that keeps its length: for what is known to be nobody's
-        business only after it came."""
-        received = [i for i, e in enumerate(self.exchanges) if e.direction == "received"]
-        pieces = [bytes.fromhex(self.exchanges[i].hex) for i in received]
-        before = b"".join(pieces)
-        after = edit(before)
-        if after == before:
-            return
-        at = 0
-        for i, piece in zip(received, pieces, strict=True):
-            self.exchanges[i] = replace(self.exchanges[i], hex=after[at : at + len(piece)].hex())
-            at += len(piece)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -318,7 +259,7 @@ class Stream:
         self.port = port
         self.recorder = recorder
         self._sock: socket.socket | None = sock
-        self._tls: _TlsLayer | None = None
+        self._tls: TlsLayer | None = None
 
     async def __aenter__(self) -> Self:
         return self
@@ -384,7 +325,7 @@ class Stream:
                 f"TCP {self.port} of {self.line.address} is not on the may-speak list for tls",
                 self.line.address,
             )
-        layer = _TlsLayer(self, context, server_name)
+        layer = TlsLayer(self, context, server_name)
         await layer.handshake()
         self._tls = layer
         return layer.object
@@ -418,78 +359,6 @@ class Stream:
         except OSError as exc:
             raise Unreachable(f"{self.line.address} TCP {self.port}: {exc.strerror}", "closed") from None
         self.line._spend(Cost(bytes_sent=len(data)))
-
-
-class _TlsLayer:
-    """The standard library's TLS between two memory buffers, so that every byte still passes the door."""
-
-    def __init__(self, stream: Stream, context: ssl.SSLContext, server_name: str | None) -> None:
-        self._stream = stream
-        self._in = ssl.MemoryBIO()
-        self._out = ssl.MemoryBIO()
-        self.object = context.wrap_bio(self._in, self._out, server_hostname=server_name)
-
-    async def handshake(self) -> None:
-        while True:
-            try:
-                self.object.do_handshake()
-            except ssl.SSLWantReadError:
-                await self._flush()
-                await self._fill(None)
-            else:
-                await self._flush()
-                return
-
-    async def receive(self, limit: int, wait: float | None) -> bytes:
-        while True:
-            try:
-                return self.object.read(limit)
-            except ssl.SSLWantReadError:
-                await self._flush()
-                await self._fill(wait)
-            except (ssl.SSLZeroReturnError, ssl.SSLEOFError):
-                return b""
-            except ssl.SSLError as exc:
-                raise Unreachable(f"TLS: {exc.reason}", "closed") from None
-
-    async def send(self, data: bytes) -> None:
-        self.object.write(data)
-        await self._flush()
-
-    async def _flush(self) -> None:
-        if pending := self._out.read():
-            await self._stream.raw_send(pending)
-
-    async def _fill(self, wait: float | None) -> None:
-        data = await self._stream.raw_receive(READ_LIMIT, wait)
-        if data:
-            self._in.write(data)
-        else:
-            self._in.write_eof()
-
-
-def observation(
-    facts: F, endpoint: Endpoint | None, vantage: str, asked_at: str, transcript: tuple[Exchange, ...] = ()
-) -> Observation[F]:
-    """Make an observation; its id is the digest of all it holds."""
-    body = [
-        getattr(facts, "kind"),  # noqa: B009 - given by @facts
-        asdict(facts),  # type: ignore[call-overload]
-        asdict(endpoint) if endpoint else None,
-        vantage,
-        asked_at,
-        [asdict(e) for e in transcript],
-    ]
-    text = json.dumps(body, sort_keys=True, separators=(",", ":"), default=str)
-    digest = hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:24]
-    return Observation(
-        id=digest, endpoint=endpoint, vantage=vantage, asked_at=asked_at, facts=facts, transcript=transcript
-    )
-
-
-def utc_now() -> str:
-    """The time now: UTC, ISO 8601 with milliseconds and Z."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 async def _datagram(sock: socket.socket, address: str, wait: float) -> bytes:

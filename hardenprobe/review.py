@@ -15,7 +15,6 @@ from hardenprobe.engine import Scan
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
 from hardenprobe.judge import Case, judge, notes
-from hardenprobe.link import utc_now
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import (
@@ -30,6 +29,7 @@ from hardenprobe.records import (
 )
 from hardenprobe.registry import Registry
 from hardenprobe.scope import operator
+from hardenprobe.transcript import utc_now
 
 FINDING, INCOMPLETE, CLEAN = 1, 3, 0
 

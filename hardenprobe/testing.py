@@ -7,7 +7,6 @@ from typing import Any
 
 from hardenprobe.check import Seen
 from hardenprobe.facts import FtpSession, HttpAnswer, SnmpAnswer, TcpPort, TelnetGreeting, readable
-from hardenprobe.link import observation
 from hardenprobe.records import (
     UNPROVEN,
     Accepted,
@@ -40,6 +39,7 @@ from hardenprobe.records import (
     Vantage,
     Word,
 )
+from hardenprobe.transcript import observation
 
 HOSTILE = (
     "<script>document.title='owned'</script>",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from hardenprobe.link import Recorder
+from hardenprobe.transcript import Recorder
 
 
 def received(recorder: Recorder) -> list[bytes]:

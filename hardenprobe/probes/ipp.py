@@ -14,7 +14,7 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.facts_web import IppJobs, IppPrinter, PrinterUri
-from hardenprobe.link import Line, Recorder
+from hardenprobe.link import Line
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import IPP, Fetched, fetch, lenient_context
 from hardenprobe.probes.ipp_codec import (
@@ -31,6 +31,7 @@ from hardenprobe.probes.ipp_codec import (
     texts,
 )
 from hardenprobe.records import Observation
+from hardenprobe.transcript import Recorder
 
 ABOUT_PRINTER = (
     "printer-uri-supported",

@@ -10,7 +10,7 @@ from typing import Self, TypeVar
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts_ssh import SshHostKey, SshIdentification, SshOffer
-from hardenprobe.link import Line, Stream, observation
+from hardenprobe.link import Line, Stream
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.ssh_codec import (
     DEBUG,
@@ -30,6 +30,7 @@ from hardenprobe.probes.ssh_codec import (
 from hardenprobe.probes.ssh_exchange import KeyExchange, Openings, Signed, choose
 from hardenprobe.probes.ssh_keys import TYPES, proves, public_key
 from hardenprobe.records import Observation, Reach
+from hardenprobe.transcript import observation
 
 T = TypeVar("T")
 

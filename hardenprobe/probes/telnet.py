@@ -6,9 +6,9 @@ import re
 from collections.abc import AsyncIterator
 
 from hardenprobe.facts import TelnetGreeting, readable
-from hardenprobe.link import observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.records import Observation, Reach
+from hardenprobe.transcript import observation
 
 IAC, SE, SB, WILL, DONT, NOP = 255, 240, 250, 251, 254, 241  # RFC 854, TELNET COMMAND STRUCTURE
 _PROMPT = re.compile(rb"(?:login|user ?name|password)\s*:", re.IGNORECASE)

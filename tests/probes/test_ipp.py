@@ -292,8 +292,8 @@ def test_what_is_no_answer_is_a_fault(answer: Callable[[bytes], bytes], fault: s
 
 @given(st.binary(max_size=200))
 def test_whatever_the_body_is_the_facts_hold(body: bytes) -> None:
-    from hardenprobe.link import Recorder
     from hardenprobe.probes.http import Fetched
+    from hardenprobe.transcript import Recorder
 
     got = Fetched(recorder=Recorder(), status=200, headers=(("Content-Type", "application/ipp"),), body=body)
     facts = ipp.read_printer(got, 1, tls=False, path="/", assigned=True)
