@@ -11,11 +11,13 @@ def rank(results: Iterable[Result], remedies: Mapping[str, Remedy]) -> tuple[Adv
     """Order the remedies of the findings that stand.
 
     The most risk removed comes first, except that a remedy never comes before one of the list that it needs; the one
-    that is needed is pulled up to just before it.
+    that is needed is pulled up to just before it. A general remedy takes only what no other one mends.
     """
+    standing = [r for r in results if r.stands and r.remedy]
+    mended = {_port(r) for r in standing if r.endpoint and r.remedy and not remedies[r.remedy].general}
     by_remedy: dict[str, list[Result]] = {}
-    for result in results:
-        if result.stands and result.remedy:
+    for result in standing:
+        if result.remedy and not (remedies[result.remedy].general and _port(result) in mended):
             by_remedy.setdefault(result.remedy, []).append(result)
     risk = {key: _risk(found) for key, found in by_remedy.items()}
     order: list[str] = []
@@ -41,6 +43,11 @@ def rank(results: Iterable[Result], remedies: Mapping[str, Remedy]) -> tuple[Adv
         )
         for i, key in enumerate(order, 1)
     )
+
+
+def _port(result: Result) -> tuple[str, str, str, int] | None:
+    where = result.endpoint
+    return (result.device, where.address, where.transport, where.port) if where else None
 
 
 def _risk(results: Iterable[Result]) -> float:

@@ -333,6 +333,8 @@ class Remedy:
         undo: How to go back.
         lock_out: How one could lock oneself out.
         after: Ids of remedies that must come first.
+        general: It mends whatever has no remedy of its own: a finding counts for it only where no other finding's
+            remedy looks at the same port.
     """
 
     id: str
@@ -345,6 +347,7 @@ class Remedy:
     undo: str
     lock_out: str
     after: tuple[str, ...] = ()
+    general: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -84,6 +84,7 @@ CLOSE_PORT = Remedy(
     ask="The print server's administrator and the owners of host systems.",
     undo="Switch the service on again in the same place.",
     lock_out="Keep HTTPS administration; switch services off one at a time.",
+    general=True,
 )
 
 SNMP_V3 = Remedy(

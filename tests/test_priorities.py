@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.priorities import rank
-from hardenprobe.records import Accepted, Remedy, Result, Said, Word
+from hardenprobe.records import Accepted, Endpoint, Remedy, Result, Said, Word
 from hardenprobe.remedies import SNMP_V1_V2C_OFF, SNMP_V3, TELNET_OFF
 
 
@@ -96,3 +96,21 @@ def test_every_remedy_once_in_rank_after_what_it_needs(
     for advice in found:
         assert set(advice.waits_for) == set(graph[advice.remedy.id]) & set(order)
         assert all(order.index(before) < order.index(advice.remedy.id) for before in advice.waits_for)
+
+
+def test_a_general_remedy_takes_only_what_no_other_one_mends() -> None:
+    known = {"telnet-off": remedy("telnet-off"), "any-off": replace(remedy("any-off"), general=True)}
+
+    def at(port: int, found: Result) -> Result:
+        return replace(found, endpoint=Endpoint(address="192.0.2.1", transport="tcp", port=port))
+
+    found = rank(
+        [
+            at(23, finding("1", "telnet-off", 2.0)),
+            at(23, finding("2", "any-off", 9.0)),
+            at(7, finding("3", "any-off", 1.0)),
+            finding("4", "any-off", 0.5),
+        ],
+        known,
+    )
+    assert [(a.remedy.id, a.findings) for a in found] == [("telnet-off", ("1",)), ("any-off", ("3", "4"))]

@@ -11,6 +11,8 @@ from hardenprobe.demo_lab.truth import Guilt, expected_findings
 
 APPROVED = ["127.77.1.0/24", "127.77.2.0/28"]
 CHECKS = {
+    "allow-list-locks-out", "allow-list-malformed", "clock-skew", "device-bridges-networks", "device-not-listed",
+    "device-not-seen", "firmware-below-floor", "snmp-personal-data", "snmp-shared-engine-id",
     "cleartext-telnet", "cleartext-ftp", "cleartext-http-management", "cleartext-print-raw", "unexpected-service",
     "snmp-cleartext-version", "snmp-default-community-read", "snmp-v3-missing", "tls-deprecated-version",
     "tls-current-version-missing", "tls-certificate-dates", "tls-certificate-untrusted", "allow-list-not-enforced",
@@ -258,21 +260,25 @@ def test_an_unlisted_device_goes_by_its_address(write_inventory):
     )
 
     assert expected_findings(path, "127.0.0.1", []) == {
+        Guilt("127.77.200.1", "device-not-listed"),
         Guilt("127.77.200.1", "cleartext-print-lpd", "tcp", 515),
         Guilt("127.77.200.1", "unexpected-service", "tcp", 515),
     }
 
 
 def test_the_shipped_inventory_has_guilty_and_innocent_devices_for_every_check():
-    found = expected_findings(INVENTORY, "127.0.0.1")
+    # Only a source that some list admits can be locked out.
+    found = expected_findings(INVENTORY, "127.0.0.1") | {
+        g for g in expected_findings(INVENTORY, "127.77.1.10") if g.check == "allow-list-locks-out"
+    }
     devices = declarations.simulated(declarations.load(INVENTORY))
     guilty = {check: {g.device for g in found if g.check == check} for check in CHECKS}
     clean = [d for d in devices if d.listed.asset_tag not in {g.device for g in found} and d.listed.listed]
 
     assert {g.check for g in found} == CHECKS
     assert all(0 < len(who) < len(devices) for who in guilty.values())
-    assert 3 <= len(clean) <= 5
-    assert expected_findings(INVENTORY, "127.0.0.1", APPROVED) == found, (
+    assert 3 <= len(clean) <= 8
+    assert expected_findings(INVENTORY, "127.0.0.1", APPROVED) == expected_findings(INVENTORY, "127.0.0.1"), (
         "the inventory names its own networks"
     )
 
