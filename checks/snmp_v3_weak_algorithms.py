@@ -82,7 +82,9 @@ CHECK = Check(
         "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
         **dict.fromkeys(("MD5", "SHA-1"), "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P"),
         **dict.fromkeys(("DES", "AES-128"), "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"),
-        **dict.fromkeys(("SHA-224", "SHA-256", "SHA-384", "SHA-512"), "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P"),
+        **dict.fromkeys(
+            ("SHA-224", "SHA-256", "SHA-384", "SHA-512"), "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P"
+        ),
     },
     remedy=SNMP_V3_ALGORITHMS,
     controls=("SC-13", "IA-5"),

@@ -198,7 +198,9 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
         raise document.fault((*spot, "pinned_key"), "pinned_key must be 64 lower-case hex digits (SHA-256)")
     engine = device.engine_id
     if engine is not None and (len(engine) % 2 or not 10 <= len(engine) <= 64 or set(engine) - HEX):
-        raise document.fault((*spot, "engine_id"), "engine_id must be 10 to 64 lower-case hex digits (RFC 3411)")
+        raise document.fault(
+            (*spot, "engine_id"), "engine_id must be 10 to 64 lower-case hex digits (RFC 3411)"
+        )
 
 
 def _read_csv(path: Path) -> Document:

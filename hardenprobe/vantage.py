@@ -23,7 +23,9 @@ def points(
     if names and len(names) != max(1, len(sources)):
         raise UsageError(f"{len(names)} --vantage for {len(sources) or 1} --source; give one name for each")
     if INVENTORY in names:
-        raise UsageError(f"{INVENTORY!r} names what was read and not asked; call the vantage point something else")
+        raise UsageError(
+            f"{INVENTORY!r} names what was read and not asked; call the vantage point something else"
+        )
     if len(set(names)) != len(names):
         raise UsageError("two vantage points have the same name")
     first = str(targets[0].first)
