@@ -27,7 +27,8 @@ def test_findings_equal_the_declared_truth(source: str) -> None:
     expected = baseline.load("office-device", checks)
     allowed = replace(scope.Scope.loopback(), contacts=(CONTACT,))
     targets = plan.targets(["127.77.0.0/24"])
-    with running_lab() as lab:
+    # An offset of its own, so that it may run beside the demo, which takes the standard ports.
+    with running_lab(port_offset=42000) as lab:
         order = review.Order(
             plan=plan.Plan(
                 targets=targets,

@@ -26,7 +26,7 @@ def _somewhere(inventory: Path | None) -> Iterator[RunningLab]:
     for _ in range(8):
         with contextlib.ExitStack() as stack:
             try:
-                lab = stack.enter_context(running_lab(inventory, port_offset=chooser.randrange(11000, 31000)))
+                lab = stack.enter_context(running_lab(inventory, port_offset=chooser.randrange(52000, 55000)))
             except UsageError as exc:
                 if "in use" not in str(exc):
                     raise
