@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
+from hardenprobe.check import Check, NoSettings
 from hardenprobe.facts_discovery import DnsSdText, RfbSecurity, SmbNegotiation
-from hardenprobe.records import Observation, State
-from hardenprobe.testing import at
+from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.testing import at, seen_device
+
+Ask = Callable[..., Observation[Any]]
 
 
 def question(
@@ -30,6 +35,65 @@ def question(
         question="?", state=state, says=says, sent=20, received=50 if says else 0, fault=fault, **more
     )
     return at(port, facts, transport=transport, address=address, vantage=vantage)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Branch:
+    """What a check of a datagram service must say of some answers: one line of the table in absence.py."""
+
+    observations: tuple[Observation[Any], ...]
+    word: Word
+    reason: Reason | None = None
+    elsewhere: tuple[Observation[Any], ...] = ()
+
+    def hold(self, check: Check[Any]) -> None:
+        """Assert that the check says so, and rests on nothing else."""
+        (outcome,) = check.judge(seen_device(*self.observations, elsewhere=self.elsewhere), NoSettings())
+        assert (outcome.word, outcome.reason) == (self.word, self.reason)
+        assert set(outcome.proof) <= {o.id for o in self.observations}
+
+
+def branches(ask: Ask, says: str) -> dict[str, Branch]:
+    """Every branch of a datagram service that must be off, by name.
+
+    Args:
+        ask: Makes one observation of the service; takes `state`, `says`, `address` and `vantage`.
+        says: What a readable answer says.
+    """
+    answered, silent, refused = ask(says=says), ask(State.SILENT), ask(State.REFUSING)
+    return {
+        "answered": Branch(observations=(answered,), word=Word.FAIL),
+        "answered at the second question": Branch(observations=(silent, answered), word=Word.FAIL),
+        "an answer that says nothing is an answer": Branch(observations=(ask(says=""),), word=Word.FAIL),
+        "port unreachable": Branch(observations=(refused,), word=Word.PASS),
+        "silent, answers another vantage point": Branch(
+            observations=(silent,),
+            elsewhere=(ask(says=says, vantage="guest"),),
+            word=Word.PASS,
+            reason=Reason.DROPPED,
+        ),
+        "silent": Branch(observations=(silent,), word=Word.UNKNOWN, reason=Reason.SILENT),
+        "what came back is no answer": Branch(
+            observations=(ask(),), word=Word.UNKNOWN, reason=Reason.INCONCLUSIVE
+        ),
+        "one address unreachable, the other silent": Branch(
+            observations=(refused, ask(State.SILENT, address="127.0.9.11")),
+            word=Word.UNKNOWN,
+            reason=Reason.SILENT,
+        ),
+        "not asked": Branch(observations=(), word=Word.UNKNOWN, reason=Reason.INCONCLUSIVE),
+    }
+
+
+def one_finding_for_each_address(check: Check[Any], ask: Ask, says: str) -> None:
+    """Assert that an answer is a finding once for each address, with its amplification."""
+    one, other = ask(says=says), ask(says=says, address="127.0.9.11")
+    outcomes = list(check.judge(seen_device(one, one, other), NoSettings()))
+    assert [(o.word, o.endpoint) for o in outcomes] == [
+        (Word.FAIL, one.endpoint),
+        (Word.FAIL, other.endpoint),
+    ]
+    assert outcomes[0].observed.value == {"amplification": 2.5, "sent": 20, "received": 50}
 
 
 def text_record(

@@ -12,60 +12,25 @@ from hardenprobe.checks.discovery_llmnr import CHECK
 from hardenprobe.facts_discovery import LlmnrAnswer
 from hardenprobe.records import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device
-from hardenprobe.testing_discovery import question
+from hardenprobe.testing_discovery import Branch, branches, one_finding_for_each_address, question
 
 
 def asked(state: State = State.ACCEPTING, says: str | None = None, **more: Any) -> Observation[Any]:
     return question(LlmnrAnswer, 5355, state, says=says, **more)
 
 
-ANSWERED = asked(says="device01")
-SILENT = asked(State.SILENT)
-REFUSED = asked(State.REFUSING)
-ELSEWHERE = (asked(says="device01", vantage="guest"),)
+SAYS = "device01"
+BRANCHES = branches(asked, SAYS)
+SILENT, REFUSED = asked(State.SILENT), asked(State.REFUSING)
 
 
-@pytest.mark.parametrize(
-    ("observations", "elsewhere", "word", "reason"),
-    [
-        pytest.param([ANSWERED], (), Word.FAIL, None, id="answered"),
-        pytest.param([SILENT, ANSWERED], (), Word.FAIL, None, id="answered at the second question"),
-        pytest.param([asked(says="")], (), Word.FAIL, None, id="an answer that says nothing is an answer"),
-        pytest.param([REFUSED], (), Word.PASS, None, id="port unreachable"),
-        pytest.param(
-            [SILENT], ELSEWHERE, Word.PASS, Reason.DROPPED, id="silent, answers another vantage point"
-        ),
-        pytest.param([SILENT], (), Word.UNKNOWN, Reason.SILENT, id="silent"),
-        pytest.param([asked()], (), Word.UNKNOWN, Reason.INCONCLUSIVE, id="what came back is no answer"),
-        pytest.param(
-            [REFUSED, asked(State.SILENT, address="127.0.9.11")],
-            (),
-            Word.UNKNOWN,
-            Reason.SILENT,
-            id="one address unreachable, the other silent",
-        ),
-        pytest.param([], (), Word.UNKNOWN, Reason.INCONCLUSIVE, id="not asked"),
-    ],
-)
-def test_branch(
-    observations: list[Observation[Any]],
-    elsewhere: tuple[Observation[Any], ...],
-    word: Word,
-    reason: Reason | None,
-) -> None:
-    (outcome,) = CHECK.judge(seen_device(*observations, elsewhere=elsewhere), NoSettings())
-    assert (outcome.word, outcome.reason) == (word, reason)
-    assert set(outcome.proof) <= {o.id for o in observations}
+@pytest.mark.parametrize("branch", BRANCHES.values(), ids=BRANCHES.keys())
+def test_branch(branch: Branch) -> None:
+    branch.hold(CHECK)
 
 
 def test_an_answer_is_a_finding_once_for_each_address_with_its_bytes() -> None:
-    other = asked(says="device01", address="127.0.9.11")
-    outcomes = list(CHECK.judge(seen_device(ANSWERED, ANSWERED, other), NoSettings()))
-    assert [(o.word, o.endpoint) for o in outcomes] == [
-        (Word.FAIL, ANSWERED.endpoint),
-        (Word.FAIL, other.endpoint),
-    ]
-    assert outcomes[0].observed.value == {"amplification": 2.5, "sent": 20, "received": 50}
+    one_finding_for_each_address(CHECK, asked, SAYS)
 
 
 def test_silence_from_another_link_says_that_it_is_another() -> None:
