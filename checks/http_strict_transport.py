@@ -84,7 +84,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, HttpAnswer, TlsPort, SnmpAnswer, DeclaredDevice),
     judge=judge,
-    vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=STRICT_TRANSPORT,
     controls=("SC-8(1)", "SC-23"),
 )

@@ -23,6 +23,7 @@ from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.probes import snmp
 from hardenprobe.records import (
     INVENTORY,
+    NOT_PLANNED,
     Address,
     Cost,
     Coverage,
@@ -36,7 +37,6 @@ from hardenprobe.records import (
 )
 from hardenprobe.transcript import observation, utc_now
 
-NOT_PLANNED = "not planned"
 ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
 
 # What stands where a serial number should; common practice, no source. A string of one character is another.

@@ -11,15 +11,21 @@ def rank(results: Iterable[Result], remedies: Mapping[str, Remedy]) -> tuple[Adv
     """Order the remedies of the findings that stand.
 
     The most risk removed comes first, except that a remedy never comes before one of the list that it needs; the one
-    that is needed is pulled up to just before it. A general remedy takes only what no other one mends.
+    that is needed is pulled up to just before it. A general remedy counts by what no other one mends; where that is
+    nothing, it comes last.
     """
     standing = [r for r in results if r.stands and r.remedy]
     mended = {_port(r) for r in standing if r.endpoint and r.remedy and not remedies[r.remedy].general}
     by_remedy: dict[str, list[Result]] = {}
     for result in standing:
-        if result.remedy and not (remedies[result.remedy].general and _port(result) in mended):
+        if result.remedy:
             by_remedy.setdefault(result.remedy, []).append(result)
     risk = {key: _risk(found) for key, found in by_remedy.items()}
+    for key, found in by_remedy.items():
+        if remedies[key].general:
+            alone = [r for r in found if _port(r) not in mended]
+            risk[key] = _risk(alone)
+            by_remedy[key] = alone or found
     order: list[str] = []
 
     def place(key: str, path: tuple[str, ...]) -> None:

@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import Any, Generic, Literal, TypeVar
 
 FORMAT = "hardenprobe.review/1"
+NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
 INVENTORY = "inventory"  # the vantage of what was read and not asked
 
 
@@ -333,7 +334,7 @@ class Remedy:
         undo: How to go back.
         lock_out: How one could lock oneself out.
         after: Ids of remedies that must come first.
-        general: It mends whatever has no remedy of its own: a finding counts for it only where no other finding's
+        general: It mends whatever has no remedy of its own: a finding adds to its risk only where no other finding's
             remedy looks at the same port.
     """
 

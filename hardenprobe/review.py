@@ -18,6 +18,7 @@ from hardenprobe.judge import Case, judge, notes
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import (
+    NOT_PLANNED,
     Clock,
     Cost,
     Coverage,
@@ -205,7 +206,8 @@ def incomplete(
     if not review.coverage.answered:
         reasons.append("no device answered")
     known = set(expected_missing)
-    missed = [m.asset_tag for m in review.coverage.listed_not_seen if m.asset_tag not in known]
+    asked = [m for m in review.coverage.listed_not_seen if m.why != NOT_PLANNED]
+    missed = [m.asset_tag for m in asked if m.asset_tag not in known]
     if missed:
         reasons.append(
             f"{_count(len(missed), 'listed device was', 'listed devices were')} not seen: {_some(missed)}"

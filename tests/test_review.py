@@ -60,7 +60,10 @@ def test_a_judged_review_holds_what_it_was_judged_by() -> None:
     assert {note.id for note in FIRST.checks} == set(CHECKS.checks)
     assert [r.check for r in FIRST.findings] == ["cleartext-print-raw", "unexpected-service"]
     # The general remedy for an open port steps back where a particular one mends the same port.
-    assert {a.remedy.id for a in FIRST.what_first} == {"raw-print-limit"}
+    assert [(a.remedy.id, a.risk_removed > 0) for a in FIRST.what_first] == [
+        ("raw-print-limit", True),
+        ("unneeded-services-off", False),
+    ]
     assert {r.result for r in FIRST.results} <= set(Word)
 
 
@@ -216,3 +219,14 @@ print([r.result for r in found.results if r.check == "cleartext-telnet"][0], fou
 
     assert done.stdout.startswith("error ")
     assert "127.0.0.1 port 9" in done.stdout
+
+
+def test_a_listed_device_that_nobody_asked_for_does_not_make_a_scan_incomplete() -> None:
+    missed = tuple(
+        Missed(asset_tag=tag, addresses=("192.0.2.9",), why=why)
+        for tag, why in (("T-1", "not planned"), ("T-2", "silent"))
+    )
+    found = replace(FIRST, coverage=Coverage(answered=1, listed_not_seen=missed))
+    (reason,) = incomplete(found)
+
+    assert reason == "1 listed device was not seen: T-2"

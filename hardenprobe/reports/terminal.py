@@ -160,8 +160,10 @@ class _Screen:
         self._line(f"{planned} planned, {coverage.visited:,} visited, {coverage.answered:,} answered.")
         self._list(
             "Listed and not seen",
-            [f"{one.asset_tag} ({', '.join(one.addresses)}): {one.why}" for one in coverage.listed_not_seen],
+            [f"{one.asset_tag} ({', '.join(one.addresses)}): {one.why}" for one in self.view.missed],
         )
+        if self.view.elsewhere:
+            self._line(f"Listed at addresses that this scan did not ask: {self.view.elsewhere}")
         self._list(
             "Seen and not listed",
             [f"{one.address} ({self.view.label(one.device)})" for one in coverage.seen_not_listed],

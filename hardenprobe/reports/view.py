@@ -10,10 +10,12 @@ from functools import cached_property
 from typing import Any
 
 from hardenprobe.records import (
+    NOT_PLANNED,
     Advice,
     CheckNote,
     Cost,
     Device,
+    Missed,
     Observation,
     Reason,
     Remedy,
@@ -104,6 +106,16 @@ class View:
     def standing(self) -> Counter[Severity | None]:
         """Standing findings by severity over the whole fleet."""
         return Counter(result.severity for result in self.review.findings if result.stands)
+
+    @cached_property
+    def missed(self) -> tuple[Missed, ...]:
+        """Listed devices that were looked for and not met."""
+        return tuple(m for m in self.review.coverage.listed_not_seen if m.why != NOT_PLANNED)
+
+    @property
+    def elsewhere(self) -> int:
+        """How many listed devices live at addresses that this scan did not ask."""
+        return len(self.review.coverage.listed_not_seen) - len(self.missed)
 
     @cached_property
     def accepted(self) -> int:
