@@ -17,7 +17,7 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[TftpAnswer]]:
     if PORT not in asked.plan.udp_ports:
         return
     await packets.ready()
-    question = packets.encode_read_request("hp" + secrets.token_hex(6))
+    question = packets.encode_read_request("f" + secrets.token_hex(6))
     seen, _ = await datagrams.ask(
         asked.line,
         TftpAnswer,

@@ -85,7 +85,7 @@ def test_one_user_and_never_a_password(reply: bytes, code: int) -> None:
         user_text=reply.decode().strip(),
         asked=True,
     )
-    assert re.fullmatch(rb"USER hp[0-9a-f]{12}\r\n(QUIT\r\n)?", server.told)
+    assert re.fullmatch(rb"USER u[0-9a-f]{12}\r\n(QUIT\r\n)?", server.told)
     sent = [bytes.fromhex(e.hex) for e in seen.transcript if e.direction == "sent"]
     assert [s[:4] for s in sent] == [b"USER", b"QUIT"]
 
