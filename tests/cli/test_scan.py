@@ -72,9 +72,14 @@ def test_listed_device_that_is_not_seen_ends_with_3(
         '  - {asset_tag: "HO-2", addresses: ["127.99.99.9"]}\n'
     )
     options = ["--only", "cleartext-telnet", "--inventory", str(inventory), *store]
-    ended = command("scan", *there.arguments, *options)
+    ended = command("scan", *there.arguments, "127.99.99.9", *options)
     assert ended.status == 3
     assert "HO-2" in ended.err and "HO-1" not in ended.err
+
+    # A scan of other addresses has not missed it.
+    ended = command("scan", *there.arguments, *options)
+    assert ended.status == 0
+    assert "HO-2" not in ended.err
 
 
 # --- what it prints where
