@@ -15,6 +15,8 @@ import pytest
 from hardenprobe.demo_lab import declarations
 from hardenprobe.demo_lab.service_ipp import KIND, PATH
 
+pytestmark = pytest.mark.slow  # the lab is started for it
+
 DEVICES = declarations.load()
 ASKED_TCP = sorted(
     {s.port for d in DEVICES for s in d.services if s.transport == "tcp"} | {22, 25, 9103, 50321}

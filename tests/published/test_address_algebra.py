@@ -168,6 +168,7 @@ lists = st.lists(st.one_of(small, blocks, ranges), max_size=6)
 
 
 @given(lists, lists)
+@pytest.mark.slow
 def test_brute_force_agrees_on_a_small_block(allowed: list[str], approved: list[str]) -> None:
     left, right = AddressSet.of(allowed), AddressSet.of(approved)
     brute_left, brute_right = _brute(allowed), _brute(approved)
