@@ -11,6 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from hardenprobe import ruleset_files
 from hardenprobe.check import Check
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse
@@ -201,7 +202,7 @@ def _settings(document: Document, file: BaselineFile, registry: Registry) -> dic
 def _check_rules(document: Document, spot: Spot, settings: Any) -> None:
     """A rule-set that is not there is said now, with its line, and not by every device's result."""
     name = getattr(settings, "rules", None)
-    known = {p.stem for p in Path(str(files("hardenprobe.baselines"))).glob("rules-*.yaml")}
+    known = ruleset_files.shipped()
     if isinstance(name, str) and name not in known:
         raise document.fault((*spot, "rules"), str(UnknownName("rule-set", name, known)))
 

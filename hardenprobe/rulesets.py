@@ -10,12 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
-from hardenprobe.documents import load_yaml, parse
-from hardenprobe.errors import UnknownName
+from hardenprobe import ruleset_files
 from hardenprobe.records import RuleSet
 
 Say = Literal["must-not", "should-not", "may", "recommended"]
@@ -122,8 +120,7 @@ def _first(rules: tuple[SuiteRule, ...], suite: str, encrypt_then_mac: bool | No
 
 def shipped() -> dict[str, Path]:
     """Name to file of every rule set for TLS that comes with hardenprobe."""
-    folder = Path(str(files("hardenprobe.baselines")))
-    return {p.stem: p for p in sorted(folder.glob("rules-tls-*.yaml"))}
+    return ruleset_files.shipped("tls")
 
 
 @cache
@@ -134,11 +131,4 @@ def load(name: str) -> TlsRules:
         UnknownName: There is none of that name.
         FileInvalid: It breaks its format.
     """
-    known = shipped()
-    if name not in known:
-        raise UnknownName("rule set", name, known)
-    document = load_yaml(known[name])
-    rules = parse(document, TlsRules)
-    if rules.rules != name:
-        raise document.fault(("rules",), f"the file is {name!r} and says {rules.rules!r}")
-    return rules
+    return ruleset_files.read(name, "tls", TlsRules)

@@ -6,12 +6,10 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
-from hardenprobe.documents import load_yaml, parse
-from hardenprobe.errors import UnknownName
+from hardenprobe import ruleset_files
 from hardenprobe.records import RuleSet
 from hardenprobe.rulesets import Size
 
@@ -119,8 +117,7 @@ def matches(name: str, patterns: Iterable[str]) -> bool:
 
 def shipped() -> dict[str, Path]:
     """Name to file of every rule set for SSH that comes with hardenprobe."""
-    folder = Path(str(files("hardenprobe.baselines")))
-    return {p.stem: p for p in sorted(folder.glob("rules-ssh-*.yaml"))}
+    return ruleset_files.shipped("ssh")
 
 
 @cache
@@ -131,11 +128,4 @@ def load(name: str) -> SshRules:
         UnknownName: There is none of that name.
         FileInvalid: It breaks its format.
     """
-    known = shipped()
-    if name not in known:
-        raise UnknownName("rule set", name, known)
-    document = load_yaml(known[name])
-    rules = parse(document, SshRules)
-    if rules.rules != name:
-        raise document.fault(("rules",), f"the file is {name!r} and says {rules.rules!r}")
-    return rules
+    return ruleset_files.read(name, "ssh", SshRules)
