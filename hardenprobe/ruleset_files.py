@@ -16,6 +16,7 @@ class Rules(Protocol):
     @property
     def rules(self) -> str:
         """Its name, which is its file's."""
+        ...
 
 
 R = TypeVar("R", bound=Rules)
