@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from contextlib import contextmanager
 from typing import Any
 
 from hardenprobe.errors import ScopeRefused
 
 _granted: Counter[tuple[str, int]] = Counter()
+_swept: dict[object, tuple[Container[str], Container[int]]] = {}
 _running = 0
 _installed = False
 refusals: Counter[str] = Counter()
@@ -49,6 +50,21 @@ def granted(address: str, port: int) -> Iterator[None]:
             del _granted[address, port]
 
 
+@contextmanager
+def granted_many(addresses: Container[str], ports: Container[int]) -> Iterator[None]:
+    """Let connects and datagrams to some ports of many addresses through. Only the first touch calls this.
+
+    Args:
+        addresses: Whoever is in it at that moment; it may change while the block runs.
+    """
+    key = object()
+    _swept[key] = (addresses, ports)
+    try:
+        yield
+    finally:
+        del _swept[key]
+
+
 def _hook(event: str, args: tuple[Any, ...]) -> None:
     if not _running or not event.startswith("socket."):
         return
@@ -60,6 +76,9 @@ def _hook(event: str, args: tuple[Any, ...]) -> None:
             return
         if _granted.get((str(target[0]), int(target[1]))):
             return
+        for addresses, ports in _swept.values():
+            if target[1] in ports and target[0] in addresses:
+                return
         _refuse(f"{target[0]} port {target[1]}", str(target[0]))
     elif event == "socket.bind":
         address = args[1]
