@@ -30,13 +30,13 @@ from collections import deque
 from collections.abc import AsyncIterator, Container, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
-from itertools import chain
+from itertools import chain, pairwise
 from typing import Literal, NamedTuple, Protocol
 
 from hardenprobe import guard
 from hardenprobe.ports import RAW_PRINT
 from hardenprobe.records import Cost, State
-from hardenprobe.sweep_sockets import Discovery, Poller, Sleeper, descriptors, poller, stream_socket
+from hardenprobe.sweep_sockets import WRITABLE, Discovery, Poller, Sleeper, descriptors, poller, stream_socket
 
 FIRST_PORTS = (
     443,
@@ -114,12 +114,22 @@ class Touch(NamedTuple):
 
 
 class Step:
-    """One act on the way of an address, and the queue of those who wait after it."""
+    """One act on the way of an address, and the queue of those who wait after it.
 
-    __slots__ = ("datagram", "due", "next", "port", "tried", "wait")
+    Attributes:
+        port: To connect to, None to leave the last connection as it is; `door` is the real one behind a lab's offset.
+        datagram: Send the discovery.
+        wait: Seconds until the next step.
+        tried: The ports that have been connected to after this step.
+    """
 
-    def __init__(self, port: int | None, datagram: bool, wait: float, tried: tuple[int, ...]) -> None:
+    __slots__ = ("datagram", "door", "due", "next", "port", "tried", "wait")
+
+    def __init__(
+        self, port: int | None, door: int, datagram: bool, wait: float, tried: tuple[int, ...]
+    ) -> None:
         self.port = port
+        self.door = door
         self.datagram = datagram
         self.wait = wait
         self.tried = tried
@@ -132,14 +142,14 @@ class _Try:
 
     __slots__ = ("address", "began", "datagrams", "message_id", "sock", "step", "v6")
 
-    def __init__(self, address: str, began: float) -> None:
+    def __init__(self, address: str, step: Step, began: float) -> None:
         self.address = address
         self.began = began
         self.v6 = ":" in address
         self.sock: socket.SocketType | None = None
         self.datagrams = 0
         self.message_id = 0
-        self.step: Step
+        self.step = step
 
 
 async def sweep(
@@ -181,10 +191,9 @@ async def sweep(
         await asyncio.gather(task, return_exceptions=True)
 
 
-def steps(ports: Sequence[int], snmp: bool, wait: float) -> list[Step]:
-    """The way of one address; see the module's description."""
+def steps(ports: Sequence[int], snmp: bool, wait: float, port_offset: int = 0) -> list[Step]:
+    """The way of one address; see the module's description. Without ports and SNMP it ends at once."""
     rest = wait / 2 / max(1, len(ports) - 1)
-    acts: list[tuple[int | None, bool, float]] = []
     if snmp and ports:
         acts = [(ports[0], False, wait / 8), (None, True, wait * 3 / 8)]
         acts += [(port, not i, rest) for i, port in enumerate(ports[1:])] or [(None, True, rest)]
@@ -192,14 +201,14 @@ def steps(ports: Sequence[int], snmp: bool, wait: float) -> list[Step]:
         acts = [(None, True, wait / 2), (None, True, wait / 2)]
     elif len(ports) == 1:
         acts = [(ports[0], False, wait)]
-    elif ports:
-        acts = [(ports[0], False, wait / 2), *((port, False, rest) for port in ports[1:])]
+    else:
+        acts = [(port, False, rest if i else wait / 2) for i, port in enumerate(ports)] or [(None, False, 0)]
     made: list[Step] = []
     tried: tuple[int, ...] = ()
     for port, datagram, seconds in acts:
         tried = tried if port is None else (*tried, port)
-        made.append(Step(port, datagram, seconds, tried))
-    for step, after in zip(made, made[1:], strict=False):
+        made.append(Step(port, (port or 0) + port_offset, datagram, seconds, tried))
+    for step, after in pairwise(made):
         step.next = after
     return made
 
@@ -226,11 +235,11 @@ class _Sweep:
         self._offset = port_offset
         self._pace = pace
         self._most = max(1, min(pace.in_flight, descriptors() // 2))
-        usual = steps(ports, snmp, pace.wait)
-        spared = steps([port for port in ports if port not in RAW_PRINT], snmp, pace.wait)
+        usual = steps(ports, snmp, pace.wait, port_offset)
+        gentle = [port for port in ports if port not in RAW_PRINT]
+        spared = steps(gentle, snmp, pace.wait, port_offset)
         self._steps = [*usual, *spared]
-        self._first = usual[0] if usual else None
-        self._first_fragile = spared[0] if spared else None
+        self._first, self._first_fragile = usual[0], spared[0]
         self._doors = frozenset({port + port_offset for port in (*ports, SNMP)})
         self._in_hand: dict[str, _Try] = {}
         self._connecting: dict[int, _Try] = {}
@@ -301,30 +310,45 @@ class _Sweep:
 
     def _hear(self, now: float) -> None:
         """Take what has come since the last round, before anything is held to be late."""
-        for descriptor in self._poller.ready():
-            attempt = self._connecting.get(descriptor)
+        connecting = self._connecting
+        for descriptor, _ in self._poller.ready():
+            attempt = connecting.pop(descriptor, None)
             if attempt is None:
                 self._hear_datagrams(descriptor, now)
-            elif attempt.sock is not None:
-                self._connected(attempt, attempt.sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR), now)
+            elif (sock := attempt.sock) is not None:
+                attempt.sock = None
+                self._poller.forget(descriptor)
+                self._connected(attempt, sock, sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR), now)
 
     def _hear_datagrams(self, descriptor: int, now: float) -> None:
         for address, message_id, size in self._discovery.receive(descriptor):
             attempt = self._in_hand.get(address)
             if attempt is None or not attempt.datagrams or message_id not in (None, attempt.message_id):
                 continue
+            self._hang_up(attempt)
             state = State.REFUSING if message_id is None else State.ACCEPTING
             self._finish(attempt, state, SNMP, "udp", size, now)
 
-    def _connected(self, attempt: _Try, number: int, now: float) -> None:
+    def _connected(self, attempt: _Try, sock: socket.SocketType, number: int, now: float) -> None:
         """A connection came to something. What only a router or our own system says is silence."""
-        port = attempt.step.tried[-1]
         if not number:
-            self._finish(attempt, State.ACCEPTING, port, "tcp", 0, now)
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
+        sock.close()
+        if not number:
+            self._finish(attempt, State.ACCEPTING, attempt.step.tried[-1], "tcp", 0, now)
         elif number in _REFUSED:
-            self._finish(attempt, State.REFUSING, port, "tcp", 0, now)
-        else:
-            self._hang_up(attempt)
+            self._finish(attempt, State.REFUSING, attempt.step.tried[-1], "tcp", 0, now)
+
+    def _hang_up(self, attempt: _Try) -> None:
+        """Close the connection that an address still has."""
+        sock = attempt.sock
+        if sock is not None:
+            attempt.sock = None
+            del self._connecting[sock.fileno()]
+            self._poller.forget(sock.fileno())
+            with contextlib.suppress(OSError):
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
+            sock.close()
 
     def _finish(
         self,
@@ -335,9 +359,8 @@ class _Sweep:
         received: int,
         now: float,
     ) -> None:
-        self._hang_up(attempt)
         del self._in_hand[attempt.address]
-        sent = attempt.datagrams * self._discovery.size
+        datagrams = attempt.datagrams
         self._done.append(
             Touch(
                 attempt.address,
@@ -345,23 +368,12 @@ class _Sweep:
                 port,
                 transport,
                 attempt.step.tried,
-                attempt.datagrams,
-                sent,
+                datagrams,
+                datagrams * self._discovery.size,
                 received,
                 now - attempt.began,
             )
         )
-
-    def _hang_up(self, attempt: _Try) -> None:
-        sock = attempt.sock
-        if sock is not None:
-            descriptor = sock.fileno()
-            self._poller.forget(descriptor)
-            del self._connecting[descriptor]
-            with contextlib.suppress(OSError):
-                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
-            sock.close()
-            attempt.sock = None
 
     def _go_on(self, now: float) -> None:
         """Take the next step with those whose wait is over, in order of time."""
@@ -373,6 +385,7 @@ class _Sweep:
                     due.popleft()  # it has come to something meanwhile
                 elif step.next is None:
                     due.popleft()
+                    self._hang_up(attempt)
                     self._finish(attempt, State.SILENT, None, None, 0, now)
                 elif self._tokens < 1 or not self._act(attempt, step.next, now):
                     return
@@ -381,30 +394,27 @@ class _Sweep:
 
     def _begin(self, until: float) -> bool:
         """Begin with addresses; True where the time, and nothing else, was too short for more."""
-        while self._todo is not None and self._tokens >= 1:
-            if len(self._in_hand) >= self._most or len(self._done) >= BATCH:
-                return False
-            now = time.monotonic()
+        todo, in_hand, done, most, clock = self._todo, self._in_hand, self._done, self._most, time.monotonic
+        while todo is not None and self._tokens >= 1 and len(in_hand) < most and len(done) < BATCH:
+            now = clock()
             if now > until:
                 return True
-            address = next(self._todo, None)
+            address = next(todo, None)
             if address is None:
                 self._todo = None
-                return False
-            attempt = _Try(address, now)
+                break
             first = self._first_fragile if address in self._fragile else self._first
-            self._in_hand[address] = attempt
-            if first is None:
-                self._finish(attempt, State.SILENT, None, None, 0, now)
-            elif not self._act(attempt, first, now):
-                del self._in_hand[address]
-                self._todo = chain([address], self._todo)
-                return False
+            in_hand[address] = attempt = _Try(address, first, now)
+            if not self._act(attempt, first, now):
+                del in_hand[address]
+                self._todo = chain([address], todo)
+                break
         return False
 
     def _act(self, attempt: _Try, step: Step, now: float) -> bool:
         """Take one step; False where there is no socket to be had just now, and nothing was done."""
-        self._bounds.check_address(attempt.address)
+        address = attempt.address
+        self._bounds.check_address(address)
         sock = None
         if step.port is not None:
             self._hang_up(attempt)
@@ -415,19 +425,26 @@ class _Sweep:
                     self._crowded = True
                     return False
         attempt.step = step
-        step.due.append((now + step.wait, attempt))
         if step.datagram:
             self._tokens -= 1
             attempt.message_id = attempt.message_id or self._discovery.new_id()
             attempt.datagrams += 1
-            self._discovery.send(attempt.address, attempt.v6, attempt.message_id)
-        if step.port is not None and sock is not None:
+            self._discovery.send(address, attempt.v6, attempt.message_id)
+        if sock is not None:
             self._tokens -= 1
-            attempt.sock = sock
-            self._connecting[sock.fileno()] = attempt
-            number = sock.connect_ex((attempt.address, step.port + self._offset))
+            try:
+                number = sock.connect_ex((address, step.door))
+            except BaseException:
+                sock.close()
+                raise
             if number in _UNDER_WAY:
-                self._poller.watch(sock.fileno())
+                attempt.sock = sock
+                descriptor = sock.fileno()
+                self._connecting[descriptor] = attempt
+                self._poller.watch(descriptor, WRITABLE)
             else:
-                self._connected(attempt, number, now)
+                self._connected(attempt, sock, number, now)
+                if address not in self._in_hand:
+                    return True
+        step.due.append((now + step.wait, attempt))
         return True
