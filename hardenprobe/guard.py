@@ -15,6 +15,10 @@ from typing import Any
 
 from hardenprobe.errors import ScopeRefused
 
+_SENDING = frozenset({"socket.connect", "socket.sendto", "socket.sendmsg"})
+_ASKING = frozenset({"socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"})
+_WATCHED = _SENDING | _ASKING | {"socket.bind"}
+
 _granted: Counter[tuple[str, int]] = Counter()
 _swept: dict[object, tuple[Container[str], Container[int]]] = {}
 _running = 0
@@ -66,19 +70,20 @@ def granted_many(addresses: Container[str], ports: Container[int]) -> Iterator[N
 
 
 def _hook(event: str, args: tuple[Any, ...]) -> None:
-    if not _running or not event.startswith("socket."):
+    if event not in _WATCHED or not _running:
         return
-    if event in ("socket.connect", "socket.sendto", "socket.sendmsg"):
+    if event in _SENDING:
         target = args[1]
         if (
             not isinstance(target, tuple) or len(target) < 2
         ):  # a Unix socket, or a datagram on a connected one
             return
-        if _granted.get((str(target[0]), int(target[1]))):
-            return
+        host, port = str(target[0]), int(target[1])
         for addresses, ports in _swept.values():
-            if target[1] in ports and target[0] in addresses:
+            if host in addresses and port in ports:
                 return
+        if _granted.get((host, port)):
+            return
         _refuse(f"{target[0]} port {target[1]}", str(target[0]))
     elif event == "socket.bind":
         address = args[1]
@@ -90,7 +95,7 @@ def _hook(event: str, args: tuple[Any, ...]) -> None:
         text = host.decode("ascii", "replace") if isinstance(host, bytes) else str(host)
         if not _is_literal(text):
             _refuse(f"a look-up of {text!r}", None)
-    elif event in ("socket.gethostbyname", "socket.gethostbyaddr"):
+    else:
         _refuse(f"a look-up of {args[0]!r}", None)
 
 

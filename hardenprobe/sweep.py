@@ -51,6 +51,7 @@ SLICE = 0.005  # seconds of work before other tasks get their turn
 LONGEST_NAP = 0.25  # seconds; hour and stop file are looked at as often
 QUICK = 0.01  # seconds; a nap while packets have to be earned, or sockets or a place for touches to be had
 BURST = 0.05  # seconds of the rate that may be made up for at once
+OVER = 0.0
 _RESET = struct.pack("ii", 1, 0)
 _CROWDED = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}
 _REFUSED = {errno.ECONNREFUSED, errno.ECONNRESET}
@@ -123,7 +124,7 @@ class Step:
         tried: The ports that have been connected to after this step.
     """
 
-    __slots__ = ("datagram", "door", "due", "next", "port", "tried", "wait")
+    __slots__ = ("datagram", "door", "next", "port", "tried", "wait", "waiting")
 
     def __init__(
         self, port: int | None, door: int, datagram: bool, wait: float, tried: tuple[int, ...]
@@ -134,18 +135,19 @@ class Step:
         self.wait = wait
         self.tried = tried
         self.next: Step | None = None
-        self.due: deque[tuple[float, _Try]] = deque()
+        self.waiting: deque[_Try] = deque()
 
 
 class _Try:
-    """An address in hand."""
+    """An address in hand; `due` is when its next step is, OVER where it has come to something."""
 
-    __slots__ = ("address", "began", "datagrams", "message_id", "sock", "step", "v6")
+    __slots__ = ("address", "began", "datagrams", "due", "message_id", "sock", "step", "v6")
 
     def __init__(self, address: str, step: Step, began: float) -> None:
         self.address = address
         self.began = began
         self.v6 = ":" in address
+        self.due = OVER
         self.sock: socket.SocketType | None = None
         self.datagrams = 0
         self.message_id = 0
@@ -305,7 +307,7 @@ class _Sweep:
         """How long to sleep: until the next step is due, briefly where something else holds the sweep up."""
         if self._tokens < 1 or self._crowded or len(self._done) >= BATCH:
             return QUICK
-        due = min((step.due[0][0] for step in self._steps if step.due), default=now + LONGEST_NAP)
+        due = min((step.waiting[0].due for step in self._steps if step.waiting), default=now + LONGEST_NAP)
         return min(max(due - now, 0.001), LONGEST_NAP)
 
     def _hear(self, now: float) -> None:
@@ -360,6 +362,7 @@ class _Sweep:
         now: float,
     ) -> None:
         del self._in_hand[attempt.address]
+        attempt.due = OVER
         datagrams = attempt.datagrams
         self._done.append(
             Touch(
@@ -378,19 +381,18 @@ class _Sweep:
     def _go_on(self, now: float) -> None:
         """Take the next step with those whose wait is over, in order of time."""
         for step in self._steps:
-            due = step.due
-            while due and due[0][0] <= now:
-                attempt = due[0][1]
-                if self._in_hand.get(attempt.address) is not attempt:
-                    due.popleft()  # it has come to something meanwhile
+            waiting = step.waiting
+            while waiting and (attempt := waiting[0]).due <= now:
+                if attempt.due == OVER:
+                    waiting.popleft()
                 elif step.next is None:
-                    due.popleft()
+                    waiting.popleft()
                     self._hang_up(attempt)
                     self._finish(attempt, State.SILENT, None, None, 0, now)
                 elif self._tokens < 1 or not self._act(attempt, step.next, now):
                     return
                 else:
-                    due.popleft()
+                    waiting.popleft()
 
     def _begin(self, until: float) -> bool:
         """Begin with addresses; True where the time, and nothing else, was too short for more."""
@@ -446,5 +448,6 @@ class _Sweep:
                 self._connected(attempt, sock, number, now)
                 if address not in self._in_hand:
                     return True
-        step.due.append((now + step.wait, attempt))
+        attempt.due = now + step.wait
+        step.waiting.append(attempt)
         return True
