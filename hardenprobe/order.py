@@ -37,23 +37,34 @@ class VisitOrder:
     def __init__(self, addresses: AddressSet, seed: int) -> None:
         self.addresses = addresses
         self.seed = seed
-        self._ranges: tuple[Range, ...] = (*addresses.v4, *addresses.v6)
+        ranges: tuple[Range, ...] = (*addresses.v4, *addresses.v6)
         self._v4 = sum(last - first + 1 for first, last in addresses.v4)
-        self._starts: list[int] = []
+        self._starts: list[int] = []  # the index of each range's first address
+        self._shifts: list[int] = []  # from index to number
         count = 0
-        for first, last in self._ranges:
+        for first, last in ranges:
             self._starts.append(count)
+            self._shifts.append(first - count)
             count += last - first + 1
         self._count = count
         chance = random.Random(seed)  # only random() is promised to stay the same between Python versions
         self._first = int(chance.random() * count)
-        self._step = _step(count, _fullest_segment(self._ranges), chance)
+        self._step = _step(count, _fullest_segment(ranges), chance)
 
     def __len__(self) -> int:
         return self._count
 
     def __iter__(self) -> Iterator[str]:
-        return (address for _, address in self.walk())
+        count, step, index = self._count, self._step, self._first
+        starts, shifts, v4, text = self._starts, self._shifts, self._v4, self._address
+        for _ in range(count):
+            if index < v4:
+                yield inet_ntoa((index + shifts[bisect_right(starts, index) - 1]).to_bytes(4))
+            else:
+                yield text(index)
+            index += step
+            if index >= count:
+                index -= count
 
     def at(self, position: int) -> str:
         """The address that is visited at a position.
@@ -91,8 +102,7 @@ class VisitOrder:
                 index -= count
 
     def _address(self, index: int) -> str:
-        at = bisect_right(self._starts, index) - 1
-        number = self._ranges[at][0] + index - self._starts[at]
+        number = index + self._shifts[bisect_right(self._starts, index) - 1]
         return inet_ntoa(number.to_bytes(4)) if index < self._v4 else str(IPv6Address(number))
 
 

@@ -52,6 +52,7 @@ LONGEST_NAP = 0.25  # seconds; hour and stop file are looked at as often
 QUICK = 0.01  # seconds; a nap while packets have to be earned, or sockets or a place for touches to be had
 BURST = 0.05  # seconds of the rate that may be made up for at once
 OVER = 0.0
+ACCEPTING, REFUSING, SILENT = State.ACCEPTING, State.REFUSING, State.SILENT
 _RESET = struct.pack("ii", 1, 0)
 _CROWDED = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}
 _REFUSED = {errno.ECONNREFUSED, errno.ECONNRESET}
@@ -328,7 +329,7 @@ class _Sweep:
             if attempt is None or not attempt.datagrams or message_id not in (None, attempt.message_id):
                 continue
             self._hang_up(attempt)
-            state = State.REFUSING if message_id is None else State.ACCEPTING
+            state = REFUSING if message_id is None else ACCEPTING
             self._finish(attempt, state, SNMP, "udp", size, now)
 
     def _connected(self, attempt: _Try, sock: socket.SocketType, number: int, now: float) -> None:
@@ -337,9 +338,9 @@ class _Sweep:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         sock.close()
         if not number:
-            self._finish(attempt, State.ACCEPTING, attempt.step.tried[-1], "tcp", 0, now)
+            self._finish(attempt, ACCEPTING, attempt.step.tried[-1], "tcp", 0, now)
         elif number in _REFUSED:
-            self._finish(attempt, State.REFUSING, attempt.step.tried[-1], "tcp", 0, now)
+            self._finish(attempt, REFUSING, attempt.step.tried[-1], "tcp", 0, now)
 
     def _hang_up(self, attempt: _Try) -> None:
         """Close the connection that an address still has."""
@@ -388,7 +389,7 @@ class _Sweep:
                 elif step.next is None:
                     waiting.popleft()
                     self._hang_up(attempt)
-                    self._finish(attempt, State.SILENT, None, None, 0, now)
+                    self._finish(attempt, SILENT, None, None, 0, now)
                 elif self._tokens < 1 or not self._act(attempt, step.next, now):
                     return
                 else:

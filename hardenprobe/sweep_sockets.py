@@ -10,24 +10,26 @@ import secrets
 import select
 import selectors
 import socket
-import struct
 import sys
 from collections.abc import Iterator, Mapping
 from ipaddress import IPv6Address
+from struct import Struct, pack_into
 from typing import Protocol
 
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.probes.snmp import encode_discovery
 
 LONGEST_REPLY = 2048  # bytes; a report is about 100, and nothing behind the message id is read
-RECEIVED_AT_ONCE = 256  # replies before connections get their turn
+RECEIVED_AT_ONCE = 2048  # replies before connections get their turn
 READABLE, WRITABLE = 1, 4  # EPOLLIN and EPOLLOUT
 BUFFER = 1 << 20  # bytes of receive buffer asked for; the system may give less
 # Linux, ip(7), ipv6(7) and linux/errqueue.h: sockets tell of unreachable ports, and whose they were.
 _RECEIVE_ERRORS = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
 _ERROR_QUEUE = 0x2000
-_EXTENDED_ERROR = struct.Struct("=IBBBB")
+_EXTENDED_ERROR = Struct("=IBBBB")
 _BIND_WITHOUT_PORT = 24  # Linux, ip(7): the port is chosen at connect, when the peer is known
+# How a message begins whose lengths take one octet and whose id takes four, as nearly all do.
+_SHORT, _SHORT_TAGS = Struct(">BB3sBBHi"), (0x30, b"\x02\x01\x03", 0x30, 0x0204)
 _STREAM = socket.SOCK_STREAM | getattr(socket, "SOCK_NONBLOCK", 0)
 
 
@@ -181,13 +183,12 @@ class Discovery:
         self._watched = watched
         self._opened: dict[bool, socket.socket] = {}
         self._random = random.Random(secrets.randbits(64))
-        # Ids of 31 bits with the highest set are all encoded in four octets, so that they can be changed in place.
+        # Ids of 31 bits with the highest set are all encoded in four octets, so that one can be changed in place. It is
+        # the message that a report answers; the request id within stays the same.
         first = 1 << 30
-        template = encode_discovery(first)
-        written = first.to_bytes(4)
-        self._places = (template.index(written), template.rindex(written))
-        self._datagram = bytearray(template)
-        self.size = len(template)
+        self._datagram = bytearray(encode_discovery(first))
+        self._place = self._datagram.index(first.to_bytes(4))
+        self.size = len(self._datagram)
         self.descriptors: dict[int, socket.socket] = {}
 
     def new_id(self) -> int:
@@ -196,14 +197,12 @@ class Discovery:
     def send(self, address: str, v6: bool, message_id: int) -> None:
         """Send one discovery. What the system will not send is lost, as on the way."""
         sock = self._opened.get(v6) or self._open(v6)
-        for place in self._places:
-            struct.pack_into(">I", self._datagram, place, message_id)
-        for _ in range(2):  # a first error may be the news of an earlier datagram
-            try:
+        pack_into(">I", self._datagram, self._place, message_id)
+        try:
+            sock.sendto(self._datagram, (address, self._port))
+        except OSError:  # perhaps only the news of an earlier datagram, which held this one up
+            with contextlib.suppress(OSError):
                 sock.sendto(self._datagram, (address, self._port))
-                return
-            except OSError:
-                continue
 
     def receive(self, descriptor: int) -> Iterator[tuple[str, int | None, int]]:
         """What has come: address, message id and size; None for the id of a port that is unreachable."""
@@ -272,6 +271,10 @@ def read_message_id(data: bytes) -> int | None:
     >>> read_message_id(bytes.fromhex("303a020103300f02047fffffff020300ffe3"))
     2147483647
     """
+    if len(data) >= _SHORT.size:
+        outer, length, version, inner, size, kind, message_id = _SHORT.unpack_from(data)
+        if length < 0x80 > size and (outer, version, inner, kind) == _SHORT_TAGS:
+            return message_id
     try:
         at = _content(data, 0)
         if data[0] != 0x30 or data[at : at + 3] != b"\x02\x01\x03":
