@@ -65,7 +65,7 @@ def test_closing_the_input_ends_it_with_the_counters(write_inventory):
 
     assert done.returncode == 0
     assert done.stderr == ""
-    assert lines[0].keys() == {"ready", "port_offset", "ca_file", "devices", "sockets"}
+    assert lines[0].keys() == {"ready", "port_offset", "inventory", "ca_file", "devices", "sockets"}
     assert (lines[0]["port_offset"], lines[0]["devices"], lines[0]["sockets"]) == (21500, 2, 3)
     assert lines[1:] == [{"raw_print_bytes": {"T-1": 0}, "connections": {}}] * 2
 
