@@ -69,15 +69,20 @@ class Lab:
             UsageError: Names the address and port that could not be had, or the limit on open files.
         """
         wanted = [
-            (host, service, address)
+            (host, service, address, port)
             for host in self.hosts
             for address in host.device.listed.addresses
             if addresses is None or address in addresses
             for service in host.device.services
+            for port in (service.port + self.port_offset, *service.beside)
         ]
         _allow_files(len(wanted))
-        for host, service, address in wanted:
-            self._bound.append((host, service, address, _bind(address, service, self.port_offset)))
+        for host, service, address, port in wanted:
+            if not 1 <= port <= 65535:
+                raise UsageError(
+                    f"port {service.port} and an offset of {self.port_offset} make {port}, which is no port"
+                )
+            self._bound.append((host, service, address, _bind(address, service, port)))
         return len(self._bound)
 
     async def serve(self, until: asyncio.Event) -> None:
@@ -181,7 +186,8 @@ class _Datagrams(asyncio.DatagramProtocol):
                 fresh.bind((host, 0))
                 fresh.sendto(answer, addr)
         else:
-            self._transport.sendto(answer, addr)
+            for _ in range(self._service.copies):
+                self._transport.sendto(answer, addr)
 
 
 def engine_id(name: str) -> bytes:
@@ -228,10 +234,7 @@ def _socket(address: str, service: Service) -> socket.socket:
     return socket.socket(family, kind)
 
 
-def _bind(address: str, service: Service, port_offset: int) -> socket.socket:
-    port = service.port + port_offset
-    if not 1 <= port <= 65535:
-        raise UsageError(f"port {service.port} and an offset of {port_offset} make {port}, which is no port")
+def _bind(address: str, service: Service, port: int) -> socket.socket:
     bound = _socket(address, service)
     try:
         if service.transport == "tcp":

@@ -35,6 +35,8 @@ class Service:
     transport: ClassVar[Literal["tcp", "udp"]] = "tcp"
     says_forbidden: ClassVar[bool] = False
     answers_from_new_port: ClassVar[bool] = False
+    copies: ClassVar[int] = 1  # of each datagram that it answers with
+    beside: ClassVar[range] = range(0)  # more ports, whatever the lab's offset
 
     port: int
 
