@@ -37,13 +37,14 @@ def show_all() -> int:
 def start(port_offset: int | None, fleet: int | None, hostile: bool) -> int:
     """Start the virtual devices; Ctrl-C stops them."""
     from hardenprobe.demo_lab.process import HOSTILE, running_lab
-    from hardenprobe.errors import UsageError
 
     if fleet and hostile:
-        raise UsageError("--fleet and --hostile start different labs; choose one")
+        raise click.UsageError("--fleet and --hostile start different labs; choose one")
     target = "127.77.0.0/24"
     if hostile:
-        target = "127.78.0.0/24"
+        from hardenprobe.demo_lab import hostile as attackers
+
+        target = attackers.ADDRESSES
     elif fleet:
         from hardenprobe.demo_lab import fleet as fleets
 
