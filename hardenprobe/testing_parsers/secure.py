@@ -196,7 +196,7 @@ def _certificates(data: bytes) -> None:
     certificates.describe_chain([data, data], certificates.TrustAnchors())
     try:
         anchors = certificates.TrustAnchors(certificates=(x509.load_der_x509_certificate(data),))
-    except (ValueError, x509.InvalidVersion):
+    except (ValueError, TypeError, KeyError, x509.InvalidVersion):  # nothing that an anchor file could hold
         return
     certificates.describe_chain([data], anchors)
 
