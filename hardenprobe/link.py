@@ -147,13 +147,14 @@ class Line:
         wait: float | None = None,
         any_port: bool = False,
     ) -> Answer:
-        """Send one datagram and wait for one reply from the same endpoint.
+        """Send one datagram and wait for one reply.
 
         Args:
             secrets: Byte strings to star in the transcript.
             hide: Makes of a reply what the transcript may keep, as long as the reply.
             tries: How often to send; one retransmission by default.
-            any_port: Take a reply from any port of the same address, as TFTP answers (RFC 1350 section 4).
+            any_port: Take a reply from any port of the same address, as TFTP (RFC 1350 section 4) and some discovery
+                services answer.
 
         Raises:
             ScopeRefused, CeilingReached: As for `connect`.
