@@ -32,6 +32,7 @@ WORDS: dict[str, tuple[tuple[str, int], ...]] = {
     "http": (("tcp", 80), ("tcp", 8080)),
     "https": (("tcp", 443), ("tcp", 8443)),
     "snmp": (("udp", 161),),
+    "ssh": (("tcp", 22),),
     "telnet": (("tcp", 23),),
     "ftp": (("tcp", 21),),
     "ipp": (("tcp", 631),),
