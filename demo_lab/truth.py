@@ -17,6 +17,7 @@ from hardenprobe.demo_lab.certificates import key_digest, named_key
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.service import Service
 from hardenprobe.demo_lab.service_http import Http, Https
+from hardenprobe.demo_lab.service_old_tls import OldTls
 from hardenprobe.demo_lab.service_plain import Ftp
 from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.demo_lab.service_ssh import Ssh
@@ -39,6 +40,20 @@ WORDS: dict[str, tuple[tuple[str, int], ...]] = {
     "lpd": (("tcp", 515),),
     "raw-print": (("tcp", 9100),),
 }
+
+# What a server of long ago is guilty of, whoever asks.
+OLD_TLS = (
+    ("tls-certificate-lifetime", None),
+    ("tls-certificate-untrusted", None),
+    ("tls-compression", None),
+    ("tls-insecure-renegotiation", None),
+    ("tls-name-mismatch", None),
+    ("tls-weak-cipher", "RC4"),
+    ("tls-weak-cipher", "finite-field DHE in TLS 1.2 and below"),
+    ("tls-weak-key", None),
+    ("tls-weak-parameters", "finite-field group"),
+    ("tls-weak-signature", None),
+)
 
 DATES = {"expired": "expired", "not-yet": "not yet valid", "ending": "ending soon"}
 OLD = ("1.0", "1.1")
@@ -115,6 +130,9 @@ def _untouched(device: Virtual, service: Service) -> bool:
 def _protocol(service: Service) -> Iterator[_Found]:
     """What a service gives away to a source that it lets in."""
     where = (service.transport, service.port)
+    if isinstance(service, OldTls) and service.port in TLS_PORTS:
+        for check, subject in OLD_TLS:
+            yield check, *where, subject
     yield from truth_discovery.of(service)
     if service.speaks == "telnet":
         yield "cleartext-telnet", *where, None
