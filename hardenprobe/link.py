@@ -58,10 +58,25 @@ class Timing:
     reply: float = 4.0
     pause: float = 0.02
     second_try: float = 5.0
-    connections: int = 400
+    connections: int = 120
     datagrams: int = 60
     bytes_received: int = 4_000_000
     seconds: float = 300.0
+
+
+@dataclass(eq=False, kw_only=True)
+class Turn:
+    """What the lines to all addresses of one device share, so that it is asked one thing at a time and no more than it bears.
+
+    Attributes:
+        lock: Held while a connection is open.
+        dear: Held by the address that asks what may not fit under the ceiling for all of them, so that one gets it whole.
+        cost: What all of them have spent together.
+    """
+
+    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    dear: asyncio.Lock = field(default_factory=asyncio.Lock)
+    cost: Cost = field(default_factory=Cost)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -74,7 +89,7 @@ class Line:
         port_offset: Added to every port at the door; only a lab has one.
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
-        turn: Held while a connection is open; lines to one device share it.
+        turn: Shared by the lines to one device; the ceilings hold for what it has spent.
     """
 
     address: str
@@ -85,8 +100,11 @@ class Line:
     may_speak: Mapping[int, frozenset[str]] = field(default_factory=lambda: MAY_SPEAK)
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
-    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+    turn: Turn = field(default_factory=Turn)
     _last: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.turn.cost += self.cost
 
     def speaks(self, port: int, protocol: str) -> bool:
         """Tell whether `protocol` may be spoken to `port` unasked."""
@@ -100,12 +118,12 @@ class Line:
             CeilingReached: The device has been asked enough.
             Unreachable: state "refusing" or "silent".
         """
-        await self.turn.acquire()
+        await self.turn.lock.acquire()
         try:
             await self._admit(Cost(connections=1))
             return await self._open(port)
         except BaseException:
-            self.turn.release()
+            self.turn.lock.release()
             raise
 
     async def _open(self, port: int) -> Stream:
@@ -149,13 +167,14 @@ class Line:
         wait: float | None = None,
         any_port: bool = False,
     ) -> Answer:
-        """Send one datagram and wait for one reply from the same endpoint.
+        """Send one datagram and wait for one reply.
 
         Args:
             secrets: Byte strings to star in the transcript.
             hide: Makes of a reply what the transcript may keep, as long as the reply.
             tries: How often to send; one retransmission by default.
-            any_port: Take a reply from any port of the same address, as TFTP answers (RFC 1350 section 4).
+            any_port: Take a reply from any port of the same address, as TFTP (RFC 1350 section 4) and some discovery
+                services answer.
 
         Raises:
             ScopeRefused, CeilingReached: As for `connect`.
@@ -166,7 +185,7 @@ class Line:
         real = port + self.port_offset
         there = (self.address, real)
         loop = asyncio.get_running_loop()
-        async with self.turn:
+        async with self.turn.lock:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
                 stack.enter_context(guard.granted(self.address, real))
@@ -221,7 +240,7 @@ class Line:
         """Ask scope and ceiling, pause, and write the wish down."""
         self.permit.check(self.address)
         limit = self.timing
-        spent = self.cost
+        spent = self.turn.cost
         for name in ("connections", "datagrams", "bytes_received", "seconds"):
             if getattr(spent, name) + getattr(wish, name) > getattr(limit, name):
                 raise CeilingReached(f"{self.address}: ceiling of {getattr(limit, name):g} {name} reached")
@@ -232,12 +251,13 @@ class Line:
         self._spend(wish)
 
     def _spend(self, cost: Cost) -> None:
-        self.cost = self.cost + cost
+        self.cost += cost
+        self.turn.cost += cost
 
     def _hang_up(self, stream: Stream) -> None:
         self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
-        self.turn.release()
+        self.turn.lock.release()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -21,7 +21,7 @@ from hardenprobe.codec import digest
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.journal import Begun, Journal, TakenUp
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.probes.second_opinion import second_opinion_timing
+from hardenprobe.probes.second_opinion import strain_timing
 from hardenprobe.records import Reach
 from hardenprobe.review import Order
 from hardenprobe.store import UNREADABLE, Store, new_id
@@ -95,7 +95,9 @@ class Request:
         tcp_ports = plan.parse_ports(self.ports) if self.ports is not None else expected.tcp_ports
         if max((*tcp_ports, *expected.udp_ports), default=0) + self.port_offset > 65535:
             raise UsageError(f"--port-offset {self.port_offset} shifts a port beyond 65535")
-        timing = second_opinion_timing(expected.timing) if self.tls_second_opinion else expected.timing
+        timing = expected.timing
+        if Reach(self.reach).admits(Reach.STRAIN):
+            timing = strain_timing(timing, second_opinion=self.tls_second_opinion)
         return Order(
             plan=plan.Plan(
                 targets=wanted,
