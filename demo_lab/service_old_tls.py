@@ -60,7 +60,13 @@ def _answer(data: bytes, host: Host) -> bytes:
     picked = next((suite for suite in SUITES if suite in suites), None)
     if version < TLS12 or picked is None:
         return _record(ALERT, HANDSHAKE_FAILURE)
-    hello = TLS12 + os.urandom(32) + b"\0" + picked.to_bytes(2) + bytes([DEFLATE if DEFLATE in compressions else 0])
+    hello = (
+        TLS12
+        + os.urandom(32)
+        + b"\0"
+        + picked.to_bytes(2)
+        + bytes([DEFLATE if DEFLATE in compressions else 0])
+    )
     chain = b"".join(len(der).to_bytes(3) + der for der in _chain(host.device.listed.asset_tag))
     messages = _message(SERVER_HELLO, hello) + _message(CERTIFICATE, len(chain).to_bytes(3) + chain)
     if picked == DHE:
@@ -100,7 +106,9 @@ def _chain(name: str) -> tuple[bytes, ...]:
     """A certificate of ten years for a key of 1024 bits, signed with SHA-1 by an authority that nobody knows."""
     issuer = rsa.generate_private_key(65537, 2048)
     now = datetime.now(UTC).replace(microsecond=0)
-    subject, authority = (x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, n)]) for n in (name, "Factory authority"))
+    subject, authority = (
+        x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, n)]) for n in (name, "Factory authority")
+    )
     certificate = (
         x509.CertificateBuilder()
         .subject_name(subject)

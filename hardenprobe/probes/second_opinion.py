@@ -105,7 +105,9 @@ def strain_timing(timing: Timing, *, second_opinion: bool) -> Timing:
     """Ceilings under which all of it can end, for three TLS ports on one device."""
     more = FLAW_CONNECTIONS + (CONNECTIONS if second_opinion else 0)
     return replace(
-        timing, connections=timing.connections + 3 * more, seconds=timing.seconds + 3 * SECONDS * second_opinion
+        timing,
+        connections=timing.connections + 3 * more,
+        seconds=timing.seconds + 3 * SECONDS * second_opinion,
     )
 
 
