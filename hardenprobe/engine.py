@@ -17,6 +17,7 @@ from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import Line
+from hardenprobe.pace import Pace
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
 from hardenprobe.probe import Asked, Probe
@@ -52,7 +53,6 @@ from hardenprobe.scope import is_loopback
 
 log = logging.getLogger("hardenprobe.engine")
 
-DEVICES_AT_ONCE = 32  # of different devices; one device is never asked twice at the same moment
 FIRST_TOUCH = (443, 80, 9100, 631)  # silent on all of these, and over SNMP, is nobody
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
@@ -101,8 +101,12 @@ class Scan:
     secrets: Secrets = field(default_factory=Secrets)
     interrupted: bool = False
     why_interrupted: str | None = None
+    _pace: Pace = field(init=False)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _turns: dict[str, asyncio.Lock] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._pace = Pace(self.plan.timing.connections_per_second)
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -113,7 +117,8 @@ class Scan:
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
         todo = self.plan.addresses()
-        done: asyncio.Queue[Visit | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
+        at_once = self.plan.timing.devices_at_once
+        done: asyncio.Queue[Visit | None] = asyncio.Queue(maxsize=at_once)
 
         async def work() -> None:
             try:
@@ -131,7 +136,7 @@ class Scan:
             await done.put(None)
 
         with guard.watching(), self._interruptible():
-            workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
+            workers = [asyncio.create_task(work()) for _ in range(at_once)]
             try:
                 running = len(workers)
                 while running:
@@ -183,6 +188,7 @@ class Scan:
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
             turn=self._turn(listed),
+            pace=self._pace,
         )
         asked = Asked(
             line=line,
@@ -259,7 +265,7 @@ async def _look(asked: Asked, ports: Iterable[int]) -> None:
 
 
 async def _run(probe: Probe, asked: Asked) -> None:
-    if asked.plan.reach.admits(probe.reach) and asked.wants(*probe.produces):
+    if probe.allowed(asked.plan) and asked.wants(*probe.produces):
         await probe.run(asked)
 
 

@@ -3,7 +3,7 @@
 Everything that leaves goes through a `Line`: one device address from one vantage point. A line connects one stream at
 a time, pauses between, counts what it costs, keeps the transcript, refuses to speak where speaking is not granted, and
 stops at the device's ceiling. The scope is asked before every connection, so that a window's end or a stop file holds
-within one exchange.
+within one exchange, and within a second while bytes keep coming.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import asyncio
 import socket
 import ssl
 import struct
-import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
@@ -23,14 +22,16 @@ from typing import Any, Protocol, Self, TypeVar
 
 from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
+from hardenprobe.pace import Pace
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
+from hardenprobe.sockets import READ_LIMIT, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
 from hardenprobe.transcript import EXCHANGES, Recorder, observation
 
 F = TypeVar("F")
 
-READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
+ASK_AGAIN = 1.0  # seconds after which the scope is asked again in the middle of an exchange
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: close by reset, so that no port is left waiting on either side
 
 
@@ -43,13 +44,15 @@ class Permit(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Timing:
-    """Named waits, in seconds, and the ceilings of one device.
+    """Named waits, in seconds, the ceilings of one device, and those of the whole scan.
 
     Attributes:
         connect: For a connection to be accepted or refused.
         greeting: For a peer that speaks first.
         reply: For an answer to something that was said.
         pause: Between two connections to one device.
+        devices_at_once: Different devices that are visited at the same moment.
+        connections_per_second: Of the whole scan.
     """
 
     connect: float = 2.0
@@ -60,6 +63,8 @@ class Timing:
     datagrams: int = 60
     bytes_received: int = 4_000_000
     seconds: float = 300.0
+    devices_at_once: int = 32
+    connections_per_second: float = 1000.0
 
 
 @dataclass(eq=False, kw_only=True)
@@ -73,6 +78,7 @@ class Line:
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
         turn: Held while a connection is open; lines to one device share it.
+        pace: Spaces the connections of a whole scan; all its lines share it.
     """
 
     address: str
@@ -84,7 +90,9 @@ class Line:
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+    pace: Pace | None = None
     _last: float = 0.0
+    _allowed: float = 0.0
 
     def speaks(self, port: int, protocol: str) -> bool:
         """Tell whether `protocol` may be spoken to `port` unasked."""
@@ -113,9 +121,9 @@ class Line:
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
-            if self.source:
-                sock.bind((self.source, 0))
-            with guard.granted(self.address, real):
+            with guard.granted(sock, self.address, real, self.source):
+                if self.source:
+                    sock.bind((self.source, 0))
                 async with asyncio.timeout(self.timing.connect):
                     await asyncio.get_running_loop().sock_connect(sock, (self.address, real))
         except TimeoutError:
@@ -167,12 +175,12 @@ class Line:
         async with self.turn:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
-                stack.enter_context(guard.granted(self.address, real))
+                stack.enter_context(guard.granted(sock, self.address, real, self.source))
                 try:
                     if self.source:
                         sock.bind((self.source, 0))
                     if any_port:
-                        _report_unreachable(sock)
+                        report_unreachable(sock)
                     else:
                         sock.connect(there)
                 except OSError:  # no way there from this source: our own stack said so, not the device
@@ -186,7 +194,7 @@ class Line:
                             await loop.sock_sendall(sock, datagram)
                         recorder.note("sent", datagram)
                         self._spend(Cost(bytes_sent=len(datagram)))
-                        reply = await _datagram(sock, self.address, wait or self.timing.reply / tries)
+                        reply = await receive_datagram(sock, self.address, wait or self.timing.reply / tries)
                     except TimeoutError:
                         continue
                     except ConnectionRefusedError:
@@ -217,7 +225,7 @@ class Line:
 
     async def _admit(self, wish: Cost) -> None:
         """Ask scope and ceiling, pause, and write the wish down."""
-        self.permit.check(self.address)
+        self._ask_scope()
         limit = self.timing
         spent = self.cost
         for name in ("connections", "datagrams", "bytes_received", "seconds"):
@@ -226,8 +234,20 @@ class Line:
         rest = self._last + limit.pause - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
+        if self.pace is not None and wish.connections:
+            await self.pace.turn()
+        self._still_allowed()
         self._last = time.monotonic()
         self._spend(wish)
+
+    def _ask_scope(self) -> None:
+        self.permit.check(self.address)
+        self._allowed = time.monotonic()
+
+    def _still_allowed(self) -> None:
+        """Ask the scope again where the last answer has grown old."""
+        if time.monotonic() - self._allowed > ASK_AGAIN:
+            self._ask_scope()
 
     def _spend(self, cost: Cost) -> None:
         self.cost = self.cost + cost
@@ -285,6 +305,7 @@ class Stream:
         Raises:
             Unreachable: state "silent" when nothing came in time, "closed" when the line was cut.
             CeilingReached: The device has sent enough.
+            ScopeRefused: The window has closed, or the scan was told to stop.
         """
         if self._tls is not None:
             data = await self._tls.receive(limit, wait)
@@ -334,6 +355,7 @@ class Stream:
         """The socket itself, below TLS; counted, not recorded."""
         if self._sock is None:
             raise Unreachable(f"{self.line.address} TCP {self.port} is closed", "closed")
+        self.line._still_allowed()
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
         try:
@@ -351,6 +373,7 @@ class Stream:
     async def raw_send(self, data: bytes) -> None:
         if self._sock is None:
             raise Unreachable(f"{self.line.address} TCP {self.port} is closed", "closed")
+        self.line._still_allowed()
         try:
             async with asyncio.timeout(self.line.timing.reply):
                 await asyncio.get_running_loop().sock_sendall(self._sock, data)
@@ -359,41 +382,6 @@ class Stream:
         except OSError as exc:
             raise Unreachable(f"{self.line.address} TCP {self.port}: {exc.strerror}", "closed") from None
         self.line._spend(Cost(bytes_sent=len(data)))
-
-
-async def _datagram(sock: socket.socket, address: str, wait: float) -> bytes:
-    """The next datagram from an address.
-
-    What came in time counts even where this process was too busy to look at it in time.
-
-    Raises:
-        TimeoutError: Nothing came within `wait` seconds.
-        OSError: As the socket says, an unreachable port among it.
-    """
-
-    async def receive() -> bytes:
-        while True:
-            data, peer = await asyncio.get_running_loop().sock_recvfrom(sock, READ_LIMIT)
-            if ip_address(peer[0].partition("%")[0]) == ip_address(address):
-                return data
-            await asyncio.sleep(0)  # a flood from elsewhere must not hold up the timer
-
-    receiving = asyncio.create_task(receive())
-    try:
-        await asyncio.wait({receiving}, timeout=wait)
-        if receiving.done():
-            return receiving.result()
-        raise TimeoutError
-    finally:
-        receiving.cancel()
-        await asyncio.gather(receiving, return_exceptions=True)
-
-
-def _report_unreachable(sock: socket.socket) -> None:
-    """Make an unconnected socket tell of an unreachable port, where the system can (Linux, ip(7): IP_RECVERR)."""
-    if sys.platform == "linux":
-        v6 = sock.family == socket.AF_INET6
-        sock.setsockopt(socket.IPPROTO_IPV6 if v6 else socket.IPPROTO_IP, 25 if v6 else 11, 1)
 
 
 def _family(address: str) -> socket.AddressFamily:

@@ -90,7 +90,7 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import baseline, credentials, plan, registry, review, store, vantage
+    from hardenprobe import baseline, credentials, plan, registry, review, scope_file, store, vantage
     from hardenprobe import inventory as inventories
     from hardenprobe import scope as scopes
     from hardenprobe.cli import dry_run, running
@@ -101,7 +101,8 @@ def command(
     checks = registry.load(plugins=not no_plugins)
     expected = baseline.load(baseline_name, checks)
     known = inventories.load(inventory) if inventory else inventories.Inventory()
-    allowed = scopes.load(scope) if scope else scopes.Scope.loopback()
+    reaches = {check.id: check.reach for check in checks.checks.values()}
+    allowed = scope_file.load(scope, reaches) if scope else scopes.Scope.loopback()
     secrets = credentials.load(secrets_file) if secrets_file else credentials.Secrets()
     wanted = plan.targets(targets)
     if not wanted:
@@ -109,6 +110,10 @@ def command(
     if tls_second_opinion and not Reach(reach).admits(Reach.STRAIN):
         raise click.UsageError(
             "--tls-second-opinion makes hundreds of connections a port; it needs --reach strain"
+        )
+    if tls_second_opinion and not allowed.granted(scopes.SECOND_OPINION_GRANT):
+        raise click.UsageError(
+            f"--tls-second-opinion is not granted: write `grants: [{scopes.SECOND_OPINION_GRANT}]` in the scope file"
         )
     tcp_ports = plan.parse_ports(ports) if ports is not None else expected.tcp_ports
     if max((*tcp_ports, *expected.udp_ports), default=0) + port_offset > 65535:
@@ -129,6 +134,7 @@ def command(
             port_offset=port_offset,
             tls_second_opinion=tls_second_opinion,
             secrets=secrets.labels,
+            inventory=known.hash,
         ),
         baseline=expected,
         registry=checks,
@@ -139,7 +145,7 @@ def command(
     plan.check_scope(order.plan, now=not only_plan)
     _warn(order.plan)
     if only_plan:
-        click.echo(dry_run.text(order.plan))
+        click.echo(dry_run.text(order.plan, known, secrets))
         return 0
     # A store that cannot be written is said before the scan, not after it.
     with store.opened(store_url) as kept:
@@ -157,12 +163,13 @@ def command(
 
 
 def _warn(order: Plan) -> None:
-    """Loopback needs no scope file, but it can be the mouth of a tunnel."""
+    """Loopback needs no scope file, but it can be the mouth of a tunnel; and a source may not reach every target."""
+    from hardenprobe import vantage
     from hardenprobe.addresses import AddressSet
 
+    notices = vantage.notices(order.vantages, order.targets)
     asked = AddressSet.of([f"{t.first}-{t.last}" for t in order.targets])
     if order.scope.name == "loopback" and asked - AddressSet.of([LAB_NETWORK]):
-        click.echo(
-            "notice: loopback addresses outside the lab's network could be a tunnel that ends elsewhere",
-            err=True,
-        )
+        notices.append("loopback addresses outside the lab's network could be a tunnel that ends elsewhere")
+    for notice in notices:
+        click.echo(f"notice: {notice}", err=True)
