@@ -230,7 +230,7 @@ def _culprit() -> str:
                 found = module
             break
         nearest = nearest or module
-        if top not in sys.stdlib_module_names:
+        if top not in sys.stdlib_module_names and top != "__main__":
             found = module
         frame = frame.f_back  # type: ignore[assignment]
     return found or nearest or "code"
