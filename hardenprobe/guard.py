@@ -16,7 +16,7 @@ import contextlib
 import socket
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 from ipaddress import ip_address
@@ -27,6 +27,7 @@ from hardenprobe.errors import ScopeRefused
 Place = tuple[str, int, int]  # address, port, number of the zone
 
 _granted: dict[int, Place] = {}  # id of a socket to where it may go
+_swept: dict[object, tuple[Container[str], Container[int], Container[str]]] = {}
 _sources: Counter[str] = Counter()
 _children: Counter[tuple[str, ...]] = Counter()
 _running = 0
@@ -85,6 +86,31 @@ def tried() -> list[str]:
     return [f"{_named(who)} tried {what}, which was refused" for who, what in refusals]
 
 
+@contextmanager
+def granted_many(
+    addresses: Container[str],
+    ports: Container[int],
+    *,
+    modules: Container[str],
+    sources: Iterable[str] = (),
+) -> Iterator[None]:
+    """Let some modules connect and send datagrams to some ports of many addresses. Only the first touch calls this.
+
+    Args:
+        addresses: Whoever is in it at that moment; it may change while the block runs.
+        modules: Whose own calls are meant; sockets come and go too fast to be granted one by one.
+        sources: The addresses of ours that sockets may be bound to.
+    """
+    key = object()
+    _swept[key] = (addresses, ports, modules)
+    _sources.update(sources)
+    try:
+        yield
+    finally:
+        del _swept[key]
+        _sources.subtract(sources)
+
+
 def _hook(event: str, args: tuple[Any, ...]) -> None:
     if _running and (watch := _WATCHED.get(event)) is not None:
         watch(event, args)
@@ -104,6 +130,8 @@ def _send(_: str, args: tuple[Any, ...]) -> None:
     sock, target = args[0], args[1]
     if target is None or _family(sock) == _NETLINK:  # a datagram on a connected socket
         return
+    if _swept and _of_the_sweep(target):
+        return
     try:
         here = _place(target)
     except (ValueError, TypeError, OSError, IndexError):  # a path, a name, or an address that nobody reads
@@ -111,6 +139,15 @@ def _send(_: str, args: tuple[Any, ...]) -> None:
         return
     if _granted.get(id(sock)) != here:
         _refuse(f"to reach {target[0]} port {target[1]}", str(target[0]))
+
+
+def _of_the_sweep(target: Any) -> bool:
+    """Tell whether the very module that sweeps has called; kept quick, since it does so thousands of times a second."""
+    caller = sys._getframe(3).f_globals.get("__name__")  # behind this function, _send and _hook
+    for addresses, ports, modules in _swept.values():
+        if caller in modules and target[0] in addresses and target[1] in ports:
+            return True
+    return False
 
 
 def _bind(_: str, args: tuple[Any, ...]) -> None:

@@ -22,7 +22,6 @@ from typing import Any, Protocol, Self, TypeVar
 
 from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
-from hardenprobe.pace import Pace
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
 from hardenprobe.sockets import READ_LIMIT, receive_datagram, report_unreachable
@@ -51,18 +50,22 @@ class Timing:
         greeting: For a peer that speaks first.
         reply: For an answer to something that was said.
         pause: Between two connections to one device.
+        second_try: Until a device that was expected and silent is tried again.
+        connections_at_once: To one device; there is never more than one.
         devices_at_once: Different devices that are visited at the same moment.
-        connections_per_second: Of the whole scan.
+        connections_per_second: Of the whole scan, its sweep among it.
     """
 
     connect: float = 2.0
     greeting: float = 1.0
     reply: float = 4.0
     pause: float = 0.02
+    second_try: float = 5.0
     connections: int = 400
     datagrams: int = 60
     bytes_received: int = 4_000_000
     seconds: float = 300.0
+    connections_at_once: int = 1
     devices_at_once: int = 32
     connections_per_second: float = 1000.0
 
@@ -78,7 +81,6 @@ class Line:
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
         turn: Held while a connection is open; lines to one device share it.
-        pace: Spaces the connections of a whole scan; all its lines share it.
     """
 
     address: str
@@ -90,7 +92,6 @@ class Line:
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
-    pace: Pace | None = None
     _last: float = 0.0
     _allowed: float = 0.0
 
@@ -234,8 +235,6 @@ class Line:
         rest = self._last + limit.pause - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
-        if self.pace is not None and wish.connections:
-            await self.pace.turn()
         self._still_allowed()
         self._last = time.monotonic()
         self._spend(wish)

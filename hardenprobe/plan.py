@@ -56,7 +56,7 @@ class Plan:
         tls_second_opinion: Have another implementation enumerate the suites too.
         secrets: What the fleet's own secrets are called; their values are in no plan.
         inventory: Digest of the inventory: it declares ports to speak to, fragile devices, and who is sent a secret.
-        nobodys: Network and broadcast addresses of links of this machine; they are no devices.
+        nobodys: Those of the targets that are network or broadcast addresses of links of this machine, and no devices.
     """
 
     targets: tuple[Target, ...]
@@ -78,12 +78,12 @@ class Plan:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "timing", self.scope.gentleness.tighten(self.timing))
+        object.__setattr__(self, "nobodys", self.nobodys & self._asked)
 
     @property
     def count(self) -> int:
         """How many addresses will be visited, before exclusions inside ranges are taken off."""
-        asked = AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
-        return (asked - self.nobodys).count
+        return (self._asked - self.nobodys).count
 
     @property
     def authorisation(self) -> Authorisation:
@@ -95,6 +95,15 @@ class Plan:
         return self.reach.admits(reach) and self.scope.granted(name, reach)
 
     @property
+    def wanted(self) -> AddressSet:
+        """Every address that will be visited: the targets without what the scope excludes and what is nobody's."""
+        return self._asked - self.scope.exclude - self.nobodys
+
+    @property
+    def _asked(self) -> AddressSet:
+        return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
+
+    @property
     def names(self) -> dict[str, tuple[str, ...]]:
         found: dict[str, tuple[str, ...]] = {}
         for target in self.targets:
@@ -103,17 +112,14 @@ class Plan:
                 found[key] = (*found.get(key, ()), target.name)
         return found
 
-    def addresses(self) -> Iterator[str]:
-        """Every address once, lazily, without what the scope excludes and without network and broadcast addresses."""
-        done = AddressSet()
-        for target in self.targets:
-            make = IPv4Address if target.first.version == 4 else IPv6Address
-            for number in range(int(target.first), int(target.last) + 1):
-                address = make(number)
-                if address in done or address in self.scope.exclude or address in self.nobodys:
-                    continue
-                yield str(address)
-            done = done | AddressSet.of([f"{target.first}-{target.last}"])
+    def expected(self, listed: Iterable[str] = ()) -> AddressSet:
+        """The addresses of the plan at which somebody expects a device: of the inventory, or a target by itself.
+
+        Args:
+            listed: Addresses of the inventory.
+        """
+        alone = [str(target.first) for target in self.targets if target.count == 1]
+        return AddressSet.of([*alone, *listed]) & self.wanted
 
     @property
     def hash(self) -> str:

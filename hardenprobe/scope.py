@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, date, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -30,6 +31,7 @@ class Gentleness:
     Attributes:
         connections, datagrams, bytes_received, seconds: For one visit to a device.
         pause: Seconds between two connections to one device.
+        connections_at_once: To one device; there is never more than one, and writing it down changes nothing.
         devices_at_once: How many different devices may be visited at the same moment.
         connections_per_second: Of the whole scan. The default is a tenth of what a busy office switch takes without
             notice (common practice, no source).
@@ -40,6 +42,7 @@ class Gentleness:
     bytes_received: int | None = None
     seconds: float | None = None
     pause: float | None = None
+    connections_at_once: int | None = None
     devices_at_once: int | None = None
     connections_per_second: float | None = 100.0
 
@@ -143,6 +146,8 @@ class Scope:
         Raises:
             ScopeRefused: Says which, and how to mend it.
         """
+        if address in self.allowed:
+            return
         if address in self.exclude:
             raise ScopeRefused(f"{address} is excluded by scope {self.name!r}", address)
         if address in MULTICAST:
@@ -152,6 +157,7 @@ class Scope:
                     f"scope {self.name!r} would have to say `grants: [{MULTICAST_GRANT}]`",
                     address,
                 )
+            return
             return
         if address not in self.networks:
             if self.name == "loopback":
@@ -163,6 +169,11 @@ class Scope:
                 f"{address} is outside every network of scope {self.name!r}; add it there or leave it out",
                 address,
             )
+
+    @cached_property
+    def allowed(self) -> AddressSet:
+        """The networks without what is excluded."""
+        return self.networks - self.exclude
 
     def check_now(self, now: datetime | None = None) -> None:
         """Refuse the hour, the day, or a scan that was told to stop.
