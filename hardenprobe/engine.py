@@ -56,7 +56,6 @@ from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 
 log = logging.getLogger("hardenprobe.engine")
 
-DEVICES_AT_ONCE = 32  # of different devices; one device is never asked twice at the same moment
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
@@ -199,7 +198,7 @@ class Scan:
             snmp=SNMP in plan.udp_ports,
             source=vantage.source,
             port_offset=plan.port_offset,
-            pace=Pace(wait=plan.timing.connect),
+            pace=Pace(wait=plan.timing.connect, rate=plan.timing.connections_per_second),
         )
         try:
             async with contextlib.aclosing(touching) as touches:
@@ -218,7 +217,8 @@ class Scan:
 
     async def _visited(self, due: AsyncGenerator[Due], vantage: Vantage) -> AsyncIterator[tuple[Due, Visit]]:
         """Visit whoever is due, several at a time; each visit is yielded when it is finished."""
-        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
+        at_once = self.plan.timing.devices_at_once  # one device is never asked twice at the same moment
+        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=at_once)
         taking = asyncio.Lock()  # an asynchronous generator gives to one at a time
 
         async def work() -> None:
@@ -236,7 +236,7 @@ class Scan:
                 raise
             await done.put(None)
 
-        workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
+        workers = [asyncio.create_task(work()) for _ in range(at_once)]
         try:
             running = len(workers)
             while running:
@@ -372,7 +372,7 @@ async def _look(asked: Asked, ports: Iterable[int]) -> None:
 
 
 async def _run(probe: Probe, asked: Asked) -> None:
-    if asked.plan.reach.admits(probe.reach) and asked.wants(*probe.produces):
+    if probe.allowed(asked.plan) and asked.wants(*probe.produces):
         await probe.run(asked)
 
 

@@ -13,7 +13,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, credentials, plan, registry, vantage
+from hardenprobe import baseline, credentials, plan, registry, scope_file, vantage
 from hardenprobe import inventory as inventories
 from hardenprobe import scope as scopes
 from hardenprobe.baseline import DEFAULT
@@ -83,7 +83,8 @@ class Request:
         checks = registry.load(plugins=self.plugins)
         expected = baseline.load(self.baseline, checks)
         known = inventories.load(Path(self.inventory)) if self.inventory else inventories.Inventory()
-        allowed = scopes.load(Path(self.scope)) if self.scope else scopes.Scope.loopback()
+        reaches = {check.id: check.reach for check in checks.checks.values()}
+        allowed = scope_file.load(Path(self.scope), reaches) if self.scope else scopes.Scope.loopback()
         own = credentials.load(Path(self.secrets_file)) if self.secrets_file else credentials.Secrets()
         wanted = self._targets()
         if not wanted:
@@ -91,6 +92,10 @@ class Request:
         if self.tls_second_opinion and not Reach(self.reach).admits(Reach.STRAIN):
             raise UsageError(
                 "--tls-second-opinion makes hundreds of connections a port; it needs --reach strain"
+            )
+        if self.tls_second_opinion and not allowed.granted(scopes.SECOND_OPINION_GRANT):
+            raise UsageError(
+                f"--tls-second-opinion is not granted: write `grants: [{scopes.SECOND_OPINION_GRANT}]` in the scope file"
             )
         tcp_ports = plan.parse_ports(self.ports) if self.ports is not None else expected.tcp_ports
         if max((*tcp_ports, *expected.udp_ports), default=0) + self.port_offset > 65535:
@@ -114,6 +119,7 @@ class Request:
                 port_offset=self.port_offset,
                 tls_second_opinion=self.tls_second_opinion,
                 secrets=own.labels,
+                inventory=known.hash,
             ),
             baseline=expected,
             registry=checks,
