@@ -277,6 +277,10 @@ class Forge:
 
         return walk(left, right)
 
+    def count(self, root: int) -> int:
+        """How many numbers a set has."""
+        return self.finish(root).count
+
     def finish(self, root: int) -> Diagram:
         """Take a set out of the forge; nodes are numbered by a walk from the left, so equal sets come out equal."""
         numbers = {NOTHING: NOTHING, ALL: ALL}

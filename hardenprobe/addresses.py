@@ -54,6 +54,15 @@ class Entry:
         return 1 << (BITS[self.version] - self.mask.bit_count())
 
     @property
+    def block_count(self) -> int:
+        """How many CIDR blocks it takes to say it."""
+        bits = BITS[self.version]
+        if self.mask is None:
+            return sum(1 for _ in address_numbers.blocks(bits, ((self.first, self.last),)))
+        free_on_the_right = (self.mask & -self.mask).bit_length() - 1
+        return 1 << (bits - self.mask.bit_count() - free_on_the_right)
+
+    @property
     def hull(self) -> Cube:
         """The smallest cube that holds it: the entry itself, or for a range the block around it."""
         if self.mask is not None:
@@ -183,6 +192,22 @@ class AddressSet:
         if most is None and len(found) > MOST_BLOCKS:
             raise TooScattered
         return found
+
+    def said(self, most: int) -> str:
+        """The first blocks of the cover and how many more there are, for a sentence."""
+        more = self.block_count - most
+        return ", ".join(self.cover(most)) + (f" and {more:,} more blocks" if more > 0 else "")
+
+    def beside(self, address: str) -> str | None:
+        """The neighbour of an address across an edge of this set; None where the address is at no edge."""
+        ip = _unmap(ip_address(address))
+        numbers, bits, inside = self.numbers(ip.version), BITS[ip.version], ip in self
+        for other in (int(ip) + 1, int(ip) - 1):
+            if 0 <= other < 1 << bits and (
+                address_numbers.meets_range(bits, numbers, (other, other)) is not inside
+            ):
+                return address_text(ip.version, other)
+        return None
 
     def ranges(self) -> Iterator[Entry]:
         """Ranges of neighbours, IPv4 first, one at a time."""

@@ -54,13 +54,24 @@ def _own(source: str) -> str:
         address = ip_address(source)
     except ValueError:
         raise UsageError(f"--source {clip(source)} is no IP address") from None
-    family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
+    if (refusal := _refused(str(address))) is not None:
+        raise UsageError(f"--source {source} is no address of this machine: {refusal.strerror}")
+    return str(address)
+
+
+def is_ours(address: str) -> bool:
+    """Tell whether this machine can ask from an address; nothing is sent."""
+    return _refused(address) is None
+
+
+def _refused(address: str) -> OSError | None:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
     try:
         with socket.socket(family, socket.SOCK_DGRAM) as sock:
-            sock.bind((str(address), 0))
+            sock.bind((address, 0))
     except OSError as exc:
-        raise UsageError(f"--source {source} is no address of this machine: {exc.strerror}") from None
-    return str(address)
+        return exc
+    return None
 
 
 def _chosen(address: str) -> str | None:

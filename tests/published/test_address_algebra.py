@@ -227,4 +227,4 @@ def _brute(entries: list[str]) -> set[int]:
 
 
 def _members(addresses: AddressSet) -> set[int]:
-    return {n for first, last in addresses.v4 for n in range(first, last + 1)}
+    return {n for one in addresses.ranges() for n in range(one.first, one.last + 1)}
