@@ -80,9 +80,10 @@ def flaws(
 
 
 def wrong_forms(read: Iterable[Read], forms: Collection[str]) -> Iterator[Flaw]:
-    """Entries in a form that the device does not take."""
+    """Entries in a form that the device does not take; a single address is always taken."""
     for one in read:
-        if one.entry.form in forms:
+        plain_mask = "mask" in forms and not one.text.rpartition("/")[2].isdecimal()
+        if one.entry.form in forms or one.entry.count == 1 or (one.entry.form == "cidr" and plain_mask):
             continue
         if one.entry.form == "mask":
             parts = one.entry.block_count

@@ -63,7 +63,7 @@ def read(path: Path) -> tuple[Line, ...]:
 
 def _from_text(text: str) -> Iterator[Line]:
     begun = False
-    for number, line in enumerate(text.splitlines(), 1):
+    for number, line in enumerate(text.split("\n"), 1):
         pieces = [_spoken(piece) for piece in re.split("[,;]", line.partition("#")[0]) if piece.strip()]
         if not pieces:
             continue
@@ -91,7 +91,7 @@ def _paired(pieces: list[str]) -> list[str]:
 
 
 def _from_csv(file: str, text: str) -> Iterator[Line]:
-    lines = (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#"))
+    lines = (line for line in text.split("\n") if line.strip() and not line.lstrip().startswith("#"))
     sample = next(lines, "")
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=max(",;\t", key=sample.count))
     header: list[str] | None = None

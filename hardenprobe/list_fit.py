@@ -73,6 +73,7 @@ def fit(wanted: AddressSet, most: int, forms: Collection[str]) -> Fit:
         more = AddressSet.of(other).count - wanted.count
         if more < excess:
             entries, excess = other, more
+            fewest = len(entries) if not excess else fewest
     return Fit(entries=entries, possible=True, excess=excess, proven=proven, fewest=fewest)
 
 
