@@ -78,6 +78,14 @@ def blocks(bits: int, numbers: Numbers) -> Iterator[tuple[int, int]]:
             first += 1 << span
 
 
+def holds(numbers: Numbers, number: int) -> bool:
+    """Tell whether a number belongs to a set."""
+    if isinstance(numbers, Diagram):
+        return number in numbers
+    at = bisect_right(numbers, (number, 1 << 129)) - 1
+    return at >= 0 and numbers[at][1] >= number
+
+
 def meets_range(bits: int, numbers: Numbers, one: Range) -> bool:
     """Tell whether a set and a range have a number in common."""
     if isinstance(numbers, Diagram):

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from itertools import islice
+from socket import AF_INET, inet_pton
 from typing import Literal
 
 from hardenprobe import address_numbers
@@ -146,8 +147,12 @@ class AddressSet:
         return hash(self.count)
 
     def __contains__(self, address: str | IpAddress) -> bool:
-        ip = _unmap(ip_address(address) if isinstance(address, str) else address)
-        return address_numbers.meets_range(BITS[ip.version], self.numbers(ip.version), (int(ip), int(ip)))
+        try:  # IPv4 text, which a sweep asks about by the thousand, takes a short way
+            numbers, number = self.v4, int.from_bytes(inet_pton(AF_INET, address))  # type: ignore[arg-type]
+        except (OSError, TypeError):
+            ip = _unmap(ip_address(address) if isinstance(address, str) else address)
+            numbers, number = self.numbers(ip.version), int(ip)
+        return address_numbers.holds(numbers, number)
 
     def meets(self, entry: Entry) -> bool:
         """Tell whether an entry and this set have an address in common."""
