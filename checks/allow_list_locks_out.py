@@ -22,9 +22,9 @@ from collections.abc import Iterable
 from typing import Any
 
 from hardenprobe.addresses import AddressSet
-from hardenprobe.allowlists import edge_text
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.list_edges import edge_text
 from hardenprobe.ports import SERVICES
 from hardenprobe.records import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import ALLOW_LIST_ADMIT

@@ -17,8 +17,9 @@ from socket import AF_INET, inet_pton
 from typing import Literal
 
 from hardenprobe import address_numbers
-from hardenprobe.address_diagram import Cube, Range, TooScattered
+from hardenprobe.address_diagram import Cube, Range
 from hardenprobe.address_numbers import Numbers
+from hardenprobe.errors import TooScattered
 
 Network = IPv4Network | IPv6Network
 IpAddress = IPv4Address | IPv6Address

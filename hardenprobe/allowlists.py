@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from hardenprobe import list_files
-from hardenprobe.addresses import BITS, AddressSet, Entry, address_text, parse_entry
-from hardenprobe.errors import FileInvalid
-from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.list_entries import FORMS, PLAIN, Flaw, flaws
+from hardenprobe.addresses import AddressSet, Entry, parse_entry
+from hardenprobe.errors import FileInvalid, TooScattered
+from hardenprobe.list_edges import Edge
+from hardenprobe.list_entries import FORMS, PLAIN, UNREADABLE, Flaw, flaws
 from hardenprobe.list_files import Line
 from hardenprobe.list_fit import Fit, fit, written
 
@@ -23,21 +23,8 @@ KEPT = 1000
 MOST_ENTRIES = 100_000
 """Entries of a file that are compared; a hundred times what devices hold."""
 
-MOST_EDGES = 20_000
-"""Edges that are named: two for each entry of a list of 10,000."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Edge:
-    """Where a list ends: two neighbours, of which one is admitted and one is not.
-
-    Attributes:
-        inside: Admitted.
-        outside: Not admitted.
-    """
-
-    inside: str
-    outside: str
+MOST_GAPPED = 5_000
+"""Masks with gaps that are compared: each is held against all others, about a second for so many."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,6 +73,18 @@ class Comparison:
         return self.room is not None and len(self.listed.lines) > self.room
 
     @property
+    def unreadable(self) -> tuple[Flaw, ...]:
+        """Entries that could not be read; whatever was found holds for the others alone."""
+        return tuple(flaw for flaw in self.flaws if flaw.kind == UNREADABLE)
+
+    def refusal(self) -> FileInvalid:
+        """The first entry that could not be read, as an error; call it where there is one."""
+        flaw, *more = self.unreadable
+        others = f", and {len(more):,} more cannot be read" if more else ""
+        text = f"{flaw.text}{others}; mend the list, what is said of it leaves them out"
+        return FileInvalid(self.listed.file, self.listed.lines[flaw.position - 1].line, text)
+
+    @property
     def clean(self) -> bool:
         return not (self.beyond or self.locked_out or self.flaws or self.too_long)
 
@@ -119,7 +118,15 @@ def _written(path: Path, *, strict: bool) -> Written:
         except ValueError as exc:
             if strict:
                 raise FileInvalid(str(path), line.line, str(exc)) from None
-    admitted = AddressSet.of(entry for _, entry in entries)
+    gapped = [line for line, entry in entries if entry.mask is not None]
+    if len(gapped) > MOST_GAPPED:
+        raise FileInvalid(
+            str(path), gapped[MOST_GAPPED].line, f"more than {MOST_GAPPED:,} masks with gaps; write blocks"
+        )
+    try:
+        admitted = AddressSet.of(entry for _, entry in entries)
+    except TooScattered as exc:
+        raise FileInvalid(str(path), gapped[0].line, str(exc)) from None
     return Written(file=str(path), lines=lines, entries=tuple(entries), admitted=admitted)
 
 
@@ -130,42 +137,25 @@ def compare(
 
     Raises:
         TooScattered: Masks with gaps make too many parts to be compared exactly.
+        UsageError: There are too many parts for lists of `room` entries to be weighed.
     """
     beyond = listed.admitted - approved.admitted
-    same = listed.admitted == approved.admitted
+    locked_out = approved.admitted - listed.admitted
+    differ = bool(beyond or locked_out)
     return Comparison(
         listed=listed,
         approved=approved,
         beyond=beyond,
         culprits=tuple(pair for pair in listed.entries if beyond.meets(pair[1])) if beyond else (),
-        locked_out=approved.admitted - listed.admitted,
+        locked_out=locked_out,
         flaws=tuple(
             flaws([one.text for one in listed.lines], forms, [f"line {one.line}" for one in listed.lines])
         ),
         forms=tuple(form for form in FORMS if form in forms),
         room=room,
-        list_fit=fit(listed.admitted, room, forms) if room and not same else None,
+        list_fit=fit(listed.admitted, room, forms) if room and differ else None,
         approved_fit=fit(approved.admitted, room, forms) if room else None,
     )
-
-
-def edges(admitted: AddressSet) -> Iterator[Edge]:
-    """Every edge of a set, the lowest first; the addresses on both sides are what puts a list to the test."""
-    for one in admitted.ranges():
-        first, last = address_text(one.version, one.first), address_text(one.version, one.last)
-        if one.first > 0:
-            yield Edge(inside=first, outside=address_text(one.version, one.first - 1))
-        if one.last + 1 < 1 << BITS[one.version]:
-            yield Edge(inside=last, outside=address_text(one.version, one.last + 1))
-
-
-def edge_text(lists: Iterable[DeclaredAllowList], service: str, source: str) -> str:
-    """Half a sentence that names the edge a source stands at, of all lists of a service; "" where it is at none."""
-    admitted = AddressSet.of(entry for one in lists if service in one.services for entry in one.entries)
-    beside = admitted.beside(source) if source else None
-    if beside is None:
-        return ""
-    return f", at the edge of its list: {beside} beside it is {'' if beside in admitted else 'not '}admitted"
 
 
 def to_document(found: Comparison, tested: Sequence[tuple[Edge, bool, bool]] | None = None) -> dict[str, Any]:

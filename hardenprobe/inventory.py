@@ -10,10 +10,9 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
-from hardenprobe.address_diagram import TooScattered
 from hardenprobe.addresses import AddressSet, parse_entry
 from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
-from hardenprobe.errors import FileInvalid
+from hardenprobe.errors import FileInvalid, TooScattered
 from hardenprobe.ports import SERVICES
 
 FORMAT = "hardenprobe.inventory/1"

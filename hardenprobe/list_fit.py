@@ -18,7 +18,14 @@ from operator import add
 from hardenprobe.address_diagram import ALL, NOTHING, Diagram, Range
 from hardenprobe.address_numbers import Numbers, blocks
 from hardenprobe.addresses import BITS, AddressSet, Entry, address_text
+from hardenprobe.errors import UsageError
 from hardenprobe.list_fit_masks import shortest_by_masks, tightest_by_masks
+
+WEIGHED = 100_000_000
+"""Sums that the search for blocks may weigh, about 10 s."""
+
+HELD = 5_000_000
+"""Numbers that a search may hold at once, about 500 MB."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +54,7 @@ def fit(wanted: AddressSet, most: int, forms: Collection[str]) -> Fit:
         forms: Which of list_entries.FORMS the device takes; a single address is always taken.
 
     Raises:
-        TooScattered: Masks with gaps make too many parts.
+        UsageError: The set has too many parts for lists of so many entries to be weighed.
     """
     ranged = "range" in forms
     plain = fewest = wanted.range_count if ranged else wanted.block_count
@@ -208,12 +215,24 @@ class _Tree:
 
     def excesses(self, most: int) -> list[int]:
         """Least excess with 1, 2, ... blocks, up to `most` or to none."""
+        self._bound(most)
         for node in self.nodes:
             if node.kids:
                 (left, _), (right, _) = node.kids
                 whole = (1 << node.free) - node.count
                 node.table = [whole, *_shared(self.nodes[left].table, self.nodes[right].table, most)]
         return self.nodes[self._root].table[:most]
+
+    def _bound(self, most: int) -> None:
+        """Refuse a search that would not end, before it begins."""
+        sizes: list[int] = []
+        weighed = 0
+        for node in self.nodes:
+            left, right = (sizes[kid] for kid, _ in node.kids) if node.kids else (1, 0)
+            sizes.append(min(most, left + right))
+            weighed += left * right
+        if weighed > WEIGHED or sum(sizes) > HELD:
+            raise _too_much(most)
 
     def chosen(self, entries: int) -> list[tuple[int, int]]:
         """First number and free bits of each block that makes the least excess with so many entries."""
@@ -236,6 +255,7 @@ class _Tree:
     def gaps(self, most: int) -> tuple[Range, list[tuple[int, int]]]:
         """First and last number, and size and first number of the largest gaps between them."""
         known: list[tuple[int, int, list[tuple[int, int]]]] = []
+        held = 0
         for node in self.nodes:
             if not node.kids:
                 known.append((0, node.count - 1, []))
@@ -247,10 +267,20 @@ class _Tree:
             gaps = [(size, at + low) for size, at in gaps] + [(size, at + high) for size, at in more]
             if ends > begins:
                 gaps.append((ends - begins, begins))
-            known.append((low + first, high + last, heapq.nlargest(most, gaps)))
+            gaps = heapq.nlargest(most, gaps)
+            held += len(gaps)
+            if held > HELD:
+                raise _too_much(most)
+            known.append((low + first, high + last, gaps))
         first, last, gaps = known[self._root]
         base = self._base
         return (base + first, base + last), [(size, at + base) for size, at in gaps]
+
+
+def _too_much(most: int) -> UsageError:
+    return UsageError(
+        f"this list has too many parts to find the best {most:,} entries for it; ask for fewer entries, or leave --fit out"
+    )
 
 
 def _shared(left: list[int], right: list[int], most: int) -> list[int]:

@@ -8,6 +8,7 @@ from itertools import combinations, islice
 from hardenprobe.address_diagram import NOTHING, Cube, Forge
 from hardenprobe.address_numbers import Numbers, load, range_count
 from hardenprobe.addresses import BITS, AddressSet, Entry, cube_entry
+from hardenprobe.errors import TooScattered
 
 MOST_CUBES = 128
 """Parts up to which masks are tried: every pair of them is weighed, about a second at worst."""
@@ -22,6 +23,13 @@ def shortest_by_masks(wanted: AddressSet, ranged: bool) -> tuple[tuple[Entry, ..
     Returns:
         None where the set has too many parts for masks to be tried.
     """
+    try:
+        return _shortest(wanted, ranged)
+    except TooScattered:
+        return None
+
+
+def _shortest(wanted: AddressSet, ranged: bool) -> tuple[tuple[Entry, ...], bool] | None:
     entries: list[Entry] = []
     proven = True
     for version, bits in BITS.items():

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe import address_diagram, address_numbers
-from hardenprobe.address_diagram import ALL, NOTHING, Cube, Diagram, Forge, TooScattered
+from hardenprobe.address_diagram import ALL, NOTHING, Cube, Diagram, Forge
+from hardenprobe.errors import TooScattered
 
 BITS = 6
 SPACE = range(1 << BITS)

@@ -43,11 +43,13 @@ def command(
     """Say what a list of admitted sources lets in that it should not, and whom it locks out.
 
     FILE is text with an entry a line, CSV or YAML: addresses, CIDR blocks, addresses with masks, first-last. The
-    status is 1 when something is admitted beyond what is approved, somebody is locked out, or an entry is to be mended.
+    status is 1 when something is admitted beyond what is approved, somebody is locked out, or an entry is needless, in
+    a form that the device does not take, or one too many; 2 when an entry cannot be read.
     """
     from rich.console import Console
 
     from hardenprobe import allowlists
+    from hardenprobe.list_edges import MOST_EDGES, edges
     from hardenprobe.list_entries import FORMS
     from hardenprobe.reports import allowlist_screen
     from hardenprobe.vantage import is_ours
@@ -56,11 +58,13 @@ def command(
     found = allowlists.compare(allowlists.read_list(file), allowlists.read_approved(approved), taken, room)
     tested = None
     if with_edges:
-        wanted = islice(allowlists.edges(found.listed.admitted), allowlists.MOST_EDGES)
+        wanted = islice(edges(found.listed.admitted), MOST_EDGES)
         tested = [(edge, is_ours(edge.inside), is_ours(edge.outside)) for edge in wanted]
-    if json_to is not None:
+    if json_to == "-" or (json_to is not None and not found.unreadable):
         text = json.dumps(allowlists.to_document(found, tested), indent=1, ensure_ascii=False)
         options.write_json(text, json_to)
     if json_to != "-":
         allowlist_screen.show(found, Console(), tested)
+    if found.unreadable:
+        raise found.refusal()
     return 0 if found.clean else 1

@@ -8,7 +8,8 @@ from itertools import islice
 from rich.console import Console
 
 from hardenprobe.addresses import AddressSet
-from hardenprobe.allowlists import MOST_EDGES, Comparison, Edge, Written
+from hardenprobe.allowlists import Comparison, Written
+from hardenprobe.list_edges import MOST_EDGES, Edge
 from hardenprobe.list_fit import Fit, written
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import CAUTION, counted
@@ -116,7 +117,7 @@ class _AllowListScreen(Screen):
         cut = "the first " if len(tested) == MOST_EDGES else ""
         self._line(
             f"{cut}{counted(len(tested), 'edge', 'edges')}; this machine has an address at {len(ours):,} of them. "
-            "Scan with --source ADDRESS from one inside and one outside."
+            "Declare the list in the inventory, and `scan --source edges` asks from these."
         )
         # Edges that can be tested from here come first.
         ordered = sorted(tested, key=lambda one: not (one[1] or one[2]))
