@@ -80,8 +80,8 @@ class Comparison:
     def refusal(self) -> FileInvalid:
         """The first entry that could not be read, as an error; call it where there is one."""
         flaw, *more = self.unreadable
-        others = f", and {len(more):,} more cannot be read" if more else ""
-        text = f"{flaw.text}{others}; mend the list, what is said of it leaves them out"
+        others = f"; {len(more):,} more cannot be read" if more else ""
+        text = f"{flaw.text}{others}; mend the list: what is said of it leaves that out"
         return FileInvalid(self.listed.file, self.listed.lines[flaw.position - 1].line, text)
 
     @property

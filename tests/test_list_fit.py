@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import address_numbers
+from hardenprobe import address_diagram, address_numbers, list_fit
 from hardenprobe.addresses import AddressSet, Entry
+from hardenprobe.errors import UsageError
 from hardenprobe.list_fit import Fit, fit, tightest_blocks, tightest_ranges, written
 
 EIGHT, SIXTEEN = range(8), range(16)
@@ -118,6 +119,25 @@ def test_a_mask_over_ipv6_is_said_in_one_entry_or_in_the_tightest_blocks() -> No
         check(found, wanted, 3, forms)
         assert len(found.entries) == 3
         assert found.fewest == wanted.range_count == 2**48
+
+
+@pytest.mark.parametrize("forms", [["cidr"], ["range"]])
+def test_a_search_that_would_not_end_is_refused_before_it_begins(
+    monkeypatch: pytest.MonkeyPatch, forms: list[str]
+) -> None:
+    wanted = AddressSet.of(["2001:db8::/ffff:ffff::ffff:0:0", "2001:db8:7::/ffff:ffff:f:f::"])
+    assert fit(wanted, 20, forms).possible
+    monkeypatch.setattr(list_fit, "HELD", 500)
+    with pytest.raises(UsageError, match="too many parts to find the best 20 entries for it; ask for fewer"):
+        fit(wanted, 20, forms)
+
+
+def test_masks_that_cannot_be_tried_leave_the_best_ranges(monkeypatch: pytest.MonkeyPatch) -> None:
+    wanted = AddressSet.of(["10.0.0.5/255.0.0.255"])
+    monkeypatch.setattr(address_diagram, "WORK", 5)
+    found = fit(wanted, 3, ["range", "mask"])
+    assert (found.possible, found.proven) == (True, False)
+    assert AddressSet.of(found.entries).count - wanted.count == found.excess
 
 
 @pytest.mark.parametrize("forms", [["cidr"], ["range"], ["mask"]])

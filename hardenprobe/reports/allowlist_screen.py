@@ -119,14 +119,17 @@ class _AllowListScreen(Screen):
             f"{cut}{counted(len(tested), 'edge', 'edges')}; this machine has an address at {len(ours):,} of them. "
             "Declare the list in the inventory, and `scan --source edges` asks from these."
         )
-        # Edges that can be tested from here come first.
-        ordered = sorted(tested, key=lambda one: not (one[1] or one[2]))
+        sources: dict[str, tuple[str, bool]] = {}
+        for edge, inside, outside in tested:
+            sources[edge.inside] = ("admitted", inside)
+            sources[edge.outside] = ("not admitted", outside)
+        # Those that can be asked from here come first.
+        ordered = sorted(sources.items(), key=lambda one: not one[1][1])
         if not ordered:
             return
-        table = self._table(("Admitted", "name"), ("Not admitted", "name"), ("Ours", "text"))
-        for edge, inside, outside in ordered[:LONGEST]:
-            mine = [side for side, is_ours in (("inside", inside), ("outside", outside)) if is_ours]
-            table.add_row(edge.inside, edge.outside, " and ".join(mine) or "none")
+        table = self._table(("Source", "name"), ("On the list", "word"), ("This machine's", "text"))
+        for source, (side, mine) in ordered[:LONGEST]:
+            table.add_row(source, side, "yes" if mine else "no")
         self.console.print(table)
         self._more(len(ordered))
 

@@ -95,7 +95,15 @@ def test_what_each_edge_gets_wrong_is_found_and_nothing_else(
 
 def test_the_plan_names_every_edge_before_anything_is_sent(command: Command, inventory: Path) -> None:
     ended = command(
-        "scan", "127.77.0.120", "--inventory", inventory, "--source", "edges", "--source", "127.0.0.9", "--dry-run"
+        "scan",
+        "127.77.0.120",
+        "--inventory",
+        inventory,
+        "--source",
+        "edges",
+        "--source",
+        "127.0.0.9",
+        "--dry-run",
     )
     assert ended.status == 0
     asked = next(line for line in ended.out.splitlines() if line.startswith("asked from"))
@@ -113,7 +121,9 @@ def test_the_plan_names_every_edge_before_anything_is_sent(command: Command, inv
 def test_a_list_that_cannot_be_asked_from_here_is_refused(
     command: Command, inventory: Path, entries: list[str], says: str
 ) -> None:
-    inventory.write_text(inventory.read_text(encoding="utf-8").replace(json.dumps(DECLARED), json.dumps(entries)))
+    inventory.write_text(
+        inventory.read_text(encoding="utf-8").replace(json.dumps(DECLARED), json.dumps(entries))
+    )
     ended = command("scan", "127.77.0.120", "--inventory", inventory, "--source", "edges", "--dry-run")
     assert (ended.status, ended.out) == (2, "")
     assert says in ended.err
