@@ -30,6 +30,7 @@ _COMMANDS = {
     "reviews": ("reviews", "List what is stored, newest first."),
     "judge": ("judge", "Judge stored observations again; touches no network."),
     "report": ("report", "Write a stored review as a page, a table or a document."),
+    "allowlist": ("allowlist", "Hold a list of admitted sources against what is approved."),
     "checks": ("checks", "List the checks, or read one."),
     "baseline": ("baseline", "List the baselines, or read one."),
     "scope": ("scope", "Look a scope file over before it is used."),
