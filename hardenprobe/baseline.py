@@ -45,6 +45,22 @@ class Snmp:
 
 
 @dataclass(frozen=True, kw_only=True)
+class LongestDays:
+    """How many days an exception may run, by the severity of the worst finding that it accepts."""
+
+    high: int = 30
+    medium: int = 90
+    low: int = 365
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExceptionRules:
+    """What an exception must keep to."""
+
+    longest_days: LongestDays = field(default_factory=LongestDays)
+
+
+@dataclass(frozen=True, kw_only=True)
 class BaselineFile:
     """A baseline file, key for key.
 
@@ -64,6 +80,7 @@ class BaselineFile:
     web: WebPaths = field(default_factory=WebPaths)
     must_determine: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
+    exceptions: ExceptionRules = field(default_factory=ExceptionRules)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
 
 
@@ -124,6 +141,10 @@ def read(path: Path, registry: Registry) -> Baseline:
     file = parse(document, BaselineFile)
     _check_ports(document, file)
     _check_gentleness(document, file.gentleness)
+    for word, days in asdict(file.exceptions.longest_days).items():
+        if days < 1:
+            spot: Spot = ("exceptions", "longest_days", word)
+            raise document.fault(spot, f"exceptions.longest_days.{word} is {days}, expected 1 or more")
     if len(file.snmp.default_communities) > MOST_COMMUNITIES:
         raise document.fault(
             ("snmp", "default_communities"),
@@ -132,7 +153,7 @@ def read(path: Path, registry: Registry) -> Baseline:
     for key in ("expect", "must_determine"):
         for i, name in enumerate(getattr(file, key)):
             if name not in registry.checks:
-                spot: Spot = (key, name) if key == "expect" else (key, i)
+                spot = (key, name) if key == "expect" else (key, i)
                 near = difflib.get_close_matches(name, registry.checks, n=1)
                 hint = f"; did you mean {near[0]!r}?" if near else "; see `hardenprobe checks list`"
                 raise document.fault(spot, f"{key} names {name!r}, which is no check{hint}")

@@ -27,6 +27,7 @@ from hardenprobe.records import (
     CheckNote,
     Coverage,
     Device,
+    ExceptionNote,
     Head,
     Observation,
     Result,
@@ -68,6 +69,7 @@ class _Document:
     checks: tuple[CheckNote, ...] = ()
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
+    exceptions: tuple[ExceptionNote, ...] = ()
 
 
 # ---------------------------------------------------------------------------------------------- to the document
@@ -89,6 +91,7 @@ def to_document(review: Review) -> dict[str, Any]:
         checks=review.checks,
         what_first=review.what_first,
         notices=review.notices,
+        exceptions=review.exceptions,
     )
     plain: dict[str, Any] = _dump(_Document, document)
     for device, written in zip(review.devices, plain["devices"], strict=True):
@@ -174,6 +177,7 @@ def from_document(doc: Any) -> Review:
         checks=read.checks,
         what_first=read.what_first,
         notices=read.notices,
+        exceptions=read.exceptions,
     )
 
 

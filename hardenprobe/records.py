@@ -281,6 +281,39 @@ class Accepted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Lapsed:
+    """An exception that would cover a finding and no longer does, so that the finding counts again.
+
+    Attributes:
+        why: "expired on 2026-11-20", "ended on ...", or how the finding got worse than what was accepted.
+    """
+
+    id: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExceptionNote:
+    """What a stored review keeps of an exception that covers one of its findings, or did once.
+
+    Attributes:
+        about: Check and device or tag, for people.
+        compensating: What holds the risk down meanwhile.
+        state: On the day of the review, such as "runs until 2026-12-10".
+    """
+
+    id: str
+    about: str
+    reason: str
+    compensating: str
+    requested_by: str
+    approved_by: str
+    starts: str
+    until: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """What a check says of one endpoint and subject of one device.
 
@@ -291,6 +324,8 @@ class Result:
         vector: The CCSS vector behind the score.
         remedy: Id of the remedy that mends it, None unless the word is fail.
         observations: Ids of what proves it.
+        exception: A note and no verdict: the word stays fail.
+        lapsed: The newest exception that covered it once, where none runs now.
     """
 
     finding: str
@@ -313,6 +348,7 @@ class Result:
     controls: tuple[str, ...] = ()
     observations: tuple[str, ...] = ()
     exception: Accepted | None = None
+    lapsed: Lapsed | None = None
 
     @property
     def stands(self) -> bool:
@@ -446,6 +482,7 @@ class Head:
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
+        ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
     """
 
     id: str
@@ -461,6 +498,7 @@ class Head:
     judged_from: str | None = None
     selected: tuple[str, ...] = ()
     interrupted: bool = False
+    ledger: str | None = None
     clock: Clock = UNPROVEN
     versions: Mapping[str, str] = field(default_factory=dict)
     cost: Cost = field(default_factory=Cost)
@@ -479,6 +517,7 @@ class Review:
     checks: tuple[CheckNote, ...] = ()
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
+    exceptions: tuple[ExceptionNote, ...] = ()
 
     @property
     def findings(self) -> tuple[Result, ...]:

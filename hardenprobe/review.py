@@ -8,9 +8,10 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from hardenprobe import __version__, clock, guard, identity, priorities, store
+from hardenprobe import __version__, clock, exceptions, guard, identity, priorities, store
 from hardenprobe.baseline import Baseline
 from hardenprobe.credentials import Secrets
+from hardenprobe.decisions import Decisions
 from hardenprobe.engine import Scan
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
@@ -61,6 +62,7 @@ class Order:
     inventory: Inventory = field(default_factory=Inventory)
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
+    decisions: Decisions = field(default_factory=Decisions)
 
 
 async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> Review:
@@ -129,11 +131,18 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review
         observations=fleet.observations,
         notices=tuple(notices),
     )
-    return judged(empty, order.baseline, order.registry)
+    return judged(empty, order.baseline, order.registry, order.decisions)
 
 
-def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
-    """Judge a review's observations; touches no network and leaves the given review as it was."""
+def judged(
+    review: Review, baseline: Baseline, registry: Registry, decisions: Decisions | None = None
+) -> Review:
+    """Judge a review's observations; touches no network and leaves the given review as it was.
+
+    Args:
+        decisions: What people decided and declared; what of it runs is told by the day on which the review began.
+    """
+    decisions = decisions or Decisions()
     named = Named(name=baseline.name, hash=baseline.hash)
     devices = tuple(replace(d, baseline=named) for d in review.devices)
     case = Case(
@@ -148,17 +157,23 @@ def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
     with guard.watching():
         results = judge(case, baseline, registry)
         refused = [f"{what} was refused" for what in guard.refusals]
+    today = review.head.started[:10]
+    results = exceptions.apply(results, devices, decisions.exceptions, today)
     return replace(
         review,
-        notices=tuple(dict.fromkeys((*review.notices, *refused))),
+        head=replace(review.head, ledger=decisions.mark),
+        notices=tuple(dict.fromkeys((*review.notices, *decisions.notices, *refused))),
         devices=devices,
         results=results,
         checks=notes(registry),
         what_first=priorities.rank(results, remedies(registry)),
+        exceptions=exceptions.notes(results, decisions.exceptions, today),
     )
 
 
-def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
+def again(
+    review: Review, baseline: Baseline, registry: Registry, decisions: Decisions | None = None
+) -> Review:
     """Judge a stored review anew, as a review of its own. The original stays.
 
     Checks that did not exist when it was scanned are judged as well: they say unknown where nobody asked.
@@ -174,7 +189,7 @@ def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
         selected=tuple(sorted({*review.head.selected, *fresh} & set(registry.checks))),
         versions=versions(baseline),
     )
-    return judged(replace(review, head=head), baseline, registry)
+    return judged(replace(review, head=head), baseline, registry, decisions)
 
 
 def remedies(registry: Registry) -> dict[str, Remedy]:

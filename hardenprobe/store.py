@@ -94,6 +94,44 @@ class Store:
         self._engine = engine
         self._shown = shown
 
+    @property
+    def shown(self) -> str:
+        """How people call this store."""
+        return self._shown
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """A transaction for what is kept beside the reviews; one writer at a time.
+
+        Raises:
+            StoreRefused: The store cannot be written.
+        """
+        with self._asking(), self._engine.begin() as db:
+            db.execute(_about.update().values(format=FORMAT))  # takes the lock, as in `save`
+            yield db
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A connection for what is kept beside the reviews.
+
+        Raises:
+            StoreRefused: The store cannot be read.
+        """
+        with self._asking(), self._engine.connect() as db:
+            yield db
+
+    def newest_head(self) -> dict[str, Any] | None:
+        """The head of the newest review as it is kept; None where there is none that can be read."""
+        with self._asking(), self._engine.connect() as db:
+            row = db.execute(
+                sa.select(_reviews.c.document).order_by(_reviews.c.number.desc()).limit(1)
+            ).first()
+        try:
+            head = json.loads(row.document)["review"] if row else None
+        except _UNREADABLE:
+            return None
+        return head if isinstance(head, dict) else None
+
     def save(self, review: Review) -> Review:
         """Keep a review, chained to the newest one of the same scope.
 

@@ -18,9 +18,11 @@ from hardenprobe.records import (
     Coverage,
     Device,
     Endpoint,
+    ExceptionNote,
     Exchange,
     Head,
     Identity,
+    Lapsed,
     Missed,
     Named,
     Observation,
@@ -235,7 +237,15 @@ def sample_review(devices: int = 3, hostile: bool = False) -> Review:
         checks=_CHECKS,
         what_first=_what_first(found),
         notices=(HOSTILE[1],) if hostile else ("The clock of this machine was not proven.",),
+        exceptions=(_exception("E-2", "expired on 2026-02-28", hostile), _exception("E-4", "runs until 2026-06-30", hostile)),
     )  # fmt: skip
+
+
+def _exception(id: str, state: str, hostile: bool) -> ExceptionNote:
+    said = HOSTILE[0] if hostile else "The tide table script prints by telnet until it is replaced."
+    return ExceptionNote(id=id, about="cleartext-telnet on tag public-area", reason=said,
+                         compensating="A filter admits the script's host alone.", requested_by="Imke Sandvoort",
+                         approved_by="Morag Kerr", starts="2026-02-01", until=state[-10:], state=state)  # fmt: skip
 
 
 def _device(n: int, hostile: bool) -> Device:
@@ -340,7 +350,8 @@ def _results(n: int, device: Device, seen: tuple[Observation[Any], ...], hostile
     all_results = (
         result("cleartext-telnet", Word.FAIL, f"TCP 23 prompts {text}", "no port speaks telnet", telnet,
                **fail(7.8, Severity.HIGH, "AV:N/AC:L/Au:N/C:C/I:N/A:N/PL:ND/EM:A", "telnet-off"),
-               exception=Accepted(id="E-4", until="2026-06-30") if n % 6 == 4 else None)
+               exception=Accepted(id="E-4", until="2026-06-30") if n % 6 == 4 else None,
+               lapsed=Lapsed(id="E-2", why="expired on 2026-02-28") if n % 6 == 1 else None)
         if n % 3 != 2 else
         result("cleartext-telnet", Word.PASS, "TCP 23 refuses", "no port speaks telnet", telnet),
         result("snmp-default-community-read", Word.FAIL, "public is answered", "no default community is answered",

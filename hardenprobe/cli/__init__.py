@@ -29,6 +29,7 @@ _COMMANDS = {
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
     "reviews": ("reviews", "List what is stored, newest first."),
     "judge": ("judge", "Judge stored observations again; touches no network."),
+    "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),
     "report": ("report", "Write a stored review as a page, a table or a document."),
     "checks": ("checks", "List the checks, or read one."),
     "baseline": ("baseline", "List the baselines, or read one."),

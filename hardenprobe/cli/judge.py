@@ -20,12 +20,13 @@ def command(
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import baseline, registry, review, store
+    from hardenprobe import baseline, decisions, registry, review, store
     from hardenprobe.cli import running
 
     checks = registry.load(plugins=not no_plugins)
     expected = baseline.load(baseline_name, checks)
     with store.opened(store_url) as kept:
-        found = kept.save(review.again(kept.load(review_name), expected, checks))
+        decided = decisions.load(kept)
+        found = kept.save(review.again(kept.load(review_name), expected, checks, decided))
     running.show(found, json_to)
     return review.exit_status(found, expected.must_determine)

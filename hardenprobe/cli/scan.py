@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -90,7 +91,7 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import baseline, credentials, plan, registry, review, store, vantage
+    from hardenprobe import baseline, credentials, decisions, plan, registry, review, store, vantage
     from hardenprobe import inventory as inventories
     from hardenprobe import scope as scopes
     from hardenprobe.cli import dry_run, running
@@ -143,7 +144,7 @@ def command(
         return 0
     # A store that cannot be written is said before the scan, not after it.
     with store.opened(store_url) as kept:
-        found = kept.save(running.run(order))
+        found = kept.save(running.run(replace(order, decisions=decisions.load(kept))))
     try:
         running.show(found, json_to)
     finally:  # even where it cannot be shown

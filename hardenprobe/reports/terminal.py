@@ -98,6 +98,8 @@ class _Screen:
         self._line(SEVERITY_NOTE, "dim")
         for notice in self.review.notices:
             self._line(f"Notice: {visible(notice)}")
+        if self.view.lapsed:
+            self._list("Exceptions that count no longer", self.view.lapsed)
 
     def _what_first(self) -> None:
         self._heading("What to do first")

@@ -121,6 +121,23 @@ class View:
     def accepted(self) -> int:
         return sum(1 for result in self.review.findings if not result.stands)
 
+    @cached_property
+    def lapsed(self) -> tuple[str, ...]:
+        """What counts again although it was accepted once, one line for each exception and reason."""
+        found: Counter[tuple[str, str]] = Counter()
+        where: dict[tuple[str, str], str] = {}
+        for result in self.review.findings:
+            if result.lapsed:
+                key = (result.lapsed.id, result.lapsed.why)
+                found[key] += 1
+                where.setdefault(key, f"{result.check} on {self.label(result.device)}")
+        return tuple(
+            f"{id} no longer covers {where[id, why]}"
+            + (f" and {counted(number - 1, 'more finding')}" if number > 1 else "")
+            + f": {why}"
+            for (id, why), number in found.items()
+        )
+
     @property
     def asked(self) -> int:
         """Results but for what was left out on purpose."""

@@ -1,0 +1,38 @@
+"""All that people decided and declared, as a judgement needs it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hardenprobe import exceptions
+from hardenprobe.exceptions import RiskException
+from hardenprobe.ledger import Ledger
+from hardenprobe.store import Store
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decisions:
+    """What the ledger of a store held at one moment.
+
+    Attributes:
+        exceptions: Those that expired or were ended among them.
+        mark: Digest of the newest entry, None where there is none.
+        notices: Why nothing of it may be applied.
+    """
+
+    exceptions: tuple[RiskException, ...] = ()
+    mark: str | None = None
+    notices: tuple[str, ...] = ()
+
+
+def load(kept: Store) -> Decisions:
+    """Read the ledger of a store; one that was changed from outside decides nothing, and a notice says so.
+
+    Raises:
+        StoreRefused: It holds an entry of another version.
+    """
+    ledger = Ledger(kept)
+    if found := ledger.fault():
+        return Decisions(notices=(f"{found}; none of its exceptions and statements is applied",))
+    entries = ledger.entries()
+    return Decisions(exceptions=exceptions.read(entries), mark=entries[-1].digest if entries else None)
