@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import ruleset_files
+from hardenprobe import controls, ruleset_files
 from hardenprobe.check import Check
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse
@@ -66,6 +66,7 @@ class BaselineFile:
 
     Attributes:
         extends: Another baseline, shipped or a file beside this one; what this one says overrides it, key by key.
+        people: Controls that people must answer for; see controls.py.
     """
 
     baseline: str
@@ -79,6 +80,7 @@ class BaselineFile:
     http_paths: tuple[str, ...] = ("/",)
     web: WebPaths = field(default_factory=WebPaths)
     must_determine: tuple[str, ...] = ()
+    people: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
     exceptions: ExceptionRules = field(default_factory=ExceptionRules)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
@@ -105,6 +107,7 @@ class Baseline:
     http_paths: tuple[str, ...]
     web: WebPaths
     must_determine: frozenset[str]
+    people: tuple[str, ...]
     timing: Timing
     settings: Mapping[str, Any]
     file: BaselineFile
@@ -113,7 +116,9 @@ class Baseline:
 def shipped() -> dict[str, Path]:
     """Name to file of every baseline that comes with hardenprobe."""
     folder = Path(str(files("hardenprobe.baselines")))
-    return {p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith("rules-")}
+    return {
+        p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith(("rules-", "controls-"))
+    }
 
 
 def load(name: str, registry: Registry) -> Baseline:
@@ -157,6 +162,10 @@ def read(path: Path, registry: Registry) -> Baseline:
                 near = difflib.get_close_matches(name, registry.checks, n=1)
                 hint = f"; did you mean {near[0]!r}?" if near else "; see `hardenprobe checks list`"
                 raise document.fault(spot, f"{key} names {name!r}, which is no check{hint}")
+    for i, name in enumerate(file.people):
+        if name not in controls.shipped():
+            wrong = UnknownName("control", name, controls.shipped(), see="hardenprobe statement questions")
+            raise document.fault(("people", i), str(wrong))
     return Baseline(
         name=file.baseline,
         title=file.title,
@@ -169,6 +178,7 @@ def read(path: Path, registry: Registry) -> Baseline:
         http_paths=file.http_paths,
         web=file.web,
         must_determine=frozenset(file.must_determine),
+        people=file.people,
         timing=file.gentleness,
         settings=_settings(document, file, registry),
         file=file,

@@ -27,13 +27,13 @@ from hardenprobe.records import (
     CheckNote,
     Coverage,
     Device,
-    ExceptionNote,
     Head,
     Observation,
     Result,
     Review,
     Vantage,
 )
+from hardenprobe.records_people import Answered, ExceptionNote
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter, ValidationError
@@ -70,6 +70,7 @@ class _Document:
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
     exceptions: tuple[ExceptionNote, ...] = ()
+    statements: tuple[Answered, ...] = ()
 
 
 # ---------------------------------------------------------------------------------------------- to the document
@@ -92,6 +93,7 @@ def to_document(review: Review) -> dict[str, Any]:
         what_first=review.what_first,
         notices=review.notices,
         exceptions=review.exceptions,
+        statements=review.statements,
     )
     plain: dict[str, Any] = _dump(_Document, document)
     for device, written in zip(review.devices, plain["devices"], strict=True):
@@ -178,6 +180,7 @@ def from_document(doc: Any) -> Review:
         what_first=read.what_first,
         notices=read.notices,
         exceptions=read.exceptions,
+        statements=read.statements,
     )
 
 

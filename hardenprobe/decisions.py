@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe import exceptions
+from hardenprobe import exceptions, statements
 from hardenprobe.exceptions import RiskException
 from hardenprobe.ledger import Ledger
+from hardenprobe.statements import Statement
 from hardenprobe.store import Store
 
 
@@ -15,12 +16,13 @@ class Decisions:
     """What the ledger of a store held at one moment.
 
     Attributes:
-        exceptions: Those that expired or were ended among them.
+        exceptions, statements: Those that expired or were ended among them.
         mark: Digest of the newest entry, None where there is none.
         notices: Why nothing of it may be applied.
     """
 
     exceptions: tuple[RiskException, ...] = ()
+    statements: tuple[Statement, ...] = ()
     mark: str | None = None
     notices: tuple[str, ...] = ()
 
@@ -35,4 +37,8 @@ def load(kept: Store) -> Decisions:
     if found := ledger.fault():
         return Decisions(notices=(f"{found}; none of its exceptions and statements is applied",))
     entries = ledger.entries()
-    return Decisions(exceptions=exceptions.read(entries), mark=entries[-1].digest if entries else None)
+    return Decisions(
+        exceptions=exceptions.read(entries),
+        statements=statements.read(entries),
+        mark=entries[-1].digest if entries else None,
+    )

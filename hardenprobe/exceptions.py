@@ -16,7 +16,8 @@ from hardenprobe.codec import canonical
 from hardenprobe.errors import UnknownName, clip
 from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
-from hardenprobe.records import Accepted, Device, ExceptionNote, Lapsed, Result, Review, Severity
+from hardenprobe.records import Accepted, Device, Result, Review, Severity
+from hardenprobe.records_people import ExceptionNote, Lapsed
 from hardenprobe.registry import Registry
 
 FORMAT = "hardenprobe.exceptions/1"
@@ -309,15 +310,16 @@ def _devices(request: Request, review: Review) -> tuple[tuple[Device, ...], str 
             raise Wrong("tag", str(UnknownName(f"tag in review {review.head.id}", request.tag, known)))
         return tagged, None
     assert request.device is not None
-    found = device_of(request.device, review.devices)
-    if not found:
-        known = {name for d in review.devices for name in names_of(d)}
-        raise Wrong("device", str(UnknownName(f"device in review {review.head.id}", request.device, known)))
-    if len(found) > 1:
-        raise Wrong(
-            "device", f"{len(found)} devices are called {clip(request.device)}; give the asset tag or the id"
-        )
-    return found, found[0].label
+    match device_of(request.device, review.devices):
+        case ():
+            known = {name for d in review.devices for name in names_of(d)}
+            text = str(UnknownName(f"device in review {review.head.id}", request.device, known))
+            raise Wrong("device", text)
+        case (one,):
+            return (one,), one.label
+        case many:
+            text = f"{len(many)} devices are called {clip(request.device)}; give the asset tag or the id"
+            raise Wrong("device", text)
 
 
 def _findings(request: Request, review: Review, devices: Iterable[Device]) -> tuple[AcceptedFinding, ...]:

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Generic, Literal, TypeVar
 
+from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+
 FORMAT = "hardenprobe.review/1"
 NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
 INVENTORY = "inventory"  # the vantage of what was read and not asked
@@ -281,39 +283,6 @@ class Accepted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lapsed:
-    """An exception that would cover a finding and no longer does, so that the finding counts again.
-
-    Attributes:
-        why: "expired on 2026-11-20", "ended on ...", or how the finding got worse than what was accepted.
-    """
-
-    id: str
-    why: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExceptionNote:
-    """What a stored review keeps of an exception that covers one of its findings, or did once.
-
-    Attributes:
-        about: Check and device or tag, for people.
-        compensating: What holds the risk down meanwhile.
-        state: On the day of the review, such as "runs until 2026-12-10".
-    """
-
-    id: str
-    about: str
-    reason: str
-    compensating: str
-    requested_by: str
-    approved_by: str
-    starts: str
-    until: str
-    state: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """What a check says of one endpoint and subject of one device.
 
@@ -518,6 +487,7 @@ class Review:
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
     exceptions: tuple[ExceptionNote, ...] = ()
+    statements: tuple[Answered, ...] = ()
 
     @property
     def findings(self) -> tuple[Result, ...]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from hardenprobe import __version__, clock, exceptions, guard, identity, priorities, store
+from hardenprobe import __version__, clock, exceptions, guard, identity, priorities, statements, store
 from hardenprobe.baseline import Baseline
 from hardenprobe.credentials import Secrets
 from hardenprobe.decisions import Decisions
@@ -140,14 +140,21 @@ def judged(
     """Judge a review's observations; touches no network and leaves the given review as it was.
 
     Args:
-        decisions: What people decided and declared; what of it runs is told by the day on which the review began.
+        decisions: What people decided and declared; what of it runs is told by the day on which the review began. Where
+            none are given, the statements that the review was made with stay.
     """
-    decisions = decisions or Decisions()
+    observations = review.observations
+    if decisions is None:
+        decisions = Decisions()
+    else:
+        observations = statements.observed(
+            review.devices, observations, decisions.statements, review.head.started
+        )
     named = Named(name=baseline.name, hash=baseline.hash)
     devices = tuple(replace(d, baseline=named) for d in review.devices)
     case = Case(
         devices=devices,
-        observations=review.observations,
+        observations=observations,
         vantages=review.vantages,
         clock=review.head.clock,
         reach=review.head.reach,
@@ -164,10 +171,12 @@ def judged(
         head=replace(review.head, ledger=decisions.mark),
         notices=tuple(dict.fromkeys((*review.notices, *decisions.notices, *refused))),
         devices=devices,
+        observations=observations,
         results=results,
         checks=notes(registry),
         what_first=priorities.rank(results, remedies(registry)),
         exceptions=exceptions.notes(results, decisions.exceptions, today),
+        statements=statements.answered(devices, lambda _: baseline.people, decisions.statements, today),
     )
 
 

@@ -18,11 +18,9 @@ from hardenprobe.records import (
     Coverage,
     Device,
     Endpoint,
-    ExceptionNote,
     Exchange,
     Head,
     Identity,
-    Lapsed,
     Missed,
     Named,
     Observation,
@@ -41,6 +39,7 @@ from hardenprobe.records import (
     Vantage,
     Word,
 )
+from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
 from hardenprobe.transcript import observation
 
 HOSTILE = (
@@ -238,6 +237,7 @@ def sample_review(devices: int = 3, hostile: bool = False) -> Review:
         what_first=_what_first(found),
         notices=(HOSTILE[1],) if hostile else ("The clock of this machine was not proven.",),
         exceptions=(_exception("E-2", "expired on 2026-02-28", hostile), _exception("E-4", "runs until 2026-06-30", hostile)),
+        statements=_statements(fleet, hostile),
     )  # fmt: skip
 
 
@@ -246,6 +246,21 @@ def _exception(id: str, state: str, hostile: bool) -> ExceptionNote:
     return ExceptionNote(id=id, about="cleartext-telnet on tag public-area", reason=said,
                          compensating="A filter admits the script's host alone.", requested_by="Imke Sandvoort",
                          approved_by="Morag Kerr", starts="2026-02-01", until=state[-10:], state=state)  # fmt: skip
+
+
+def _statements(fleet: tuple[Device, ...], hostile: bool) -> tuple[Answered, ...]:
+    asked: dict[str, Any] = {
+        "question": "Is what the device stores encrypted?",
+        "controls": ("SC-28",),
+        "required": True,
+    }
+    said = HOSTILE[0] if hostile else "The storage module was seen in the parts list."
+    ids = tuple(device.id for device in fleet)
+    answer = Answered(control="stored-data-encrypted", state="answered", devices=ids[:1], statement="S-1", answer="yes",
+                      words=said, by="Imke Sandvoort", made="2026-02-01", until="2027-02-01", method="examine",
+                      file=HOSTILE[3] if hostile else "parts.pdf", file_sha256=_hash("parts"), **asked)  # fmt: skip
+    nobody = Answered(control="stored-data-encrypted", state="unanswered", devices=ids[1:], **asked)
+    return tuple(one for one in (answer, nobody) if one.devices)
 
 
 def _device(n: int, hostile: bool) -> Device:

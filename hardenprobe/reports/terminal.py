@@ -49,6 +49,7 @@ class _Screen:
         self._what_first()
         self._devices()
         self._untold()
+        self._people()
         self._coverage()
         self._heading("Caution")
         self._line(CAUTION)
@@ -154,6 +155,18 @@ class _Screen:
             why = f"{group.reason}: {reason_text(group.reason)}" if group.reason else reason_text(None)
             table.add_row(self._text(group.check), Text(group.word), self._text(why), str(len(group.devices)))
         self.console.print(table)
+
+    def _people(self) -> None:
+        """The controls that people answer for, and the list of what is missing."""
+        if not self.view.people:
+            return
+        self._heading("What people answer for")
+        self._line(self.view.people_summary())
+        for state in ("expired", "unanswered"):
+            missing = [one for one in self.view.unanswered if one.state == state]
+            if missing:
+                names = ", ".join(f"{one.control} ({len(one.devices)})" for one in missing)
+                self._line(f"{state.capitalize()}, with how many devices: {names}")
 
     def _coverage(self) -> None:
         coverage = self.review.coverage

@@ -24,6 +24,7 @@ from hardenprobe.records import (
     Severity,
     Word,
 )
+from hardenprobe.records_people import Answered
 from hardenprobe.reports.text import SEVERITIES, UNTOLD, counted
 
 # Of several results in one place the first of these is shown: what needs work, then what could not be told, and a
@@ -137,6 +138,32 @@ class View:
             + f": {why}"
             for (id, why), number in found.items()
         )
+
+    @cached_property
+    def people(self) -> Counter[str]:
+        """How many answers of people the baseline wants, by state: one a control and device."""
+        counts: Counter[str] = Counter()
+        for one in self.review.statements:
+            if one.required:
+                counts[one.state] += len(one.devices)
+        return counts
+
+    @cached_property
+    def unanswered(self) -> tuple[Answered, ...]:
+        """The controls that somebody must still answer, or answer anew."""
+        return tuple(one for one in self.review.statements if one.required and one.state != "answered")
+
+    def people_summary(self) -> str:
+        """One sentence on what people answer for; "" where nothing is asked of them."""
+        total = sum(self.people.values())
+        if not total:
+            return ""
+        controls = len({one.control for one in self.review.statements if one.required})
+        wanted = f"{counted(controls, 'control')} on {counted(len(self.review.devices), 'device')}"
+        states = ", ".join(
+            f"{self.people[state]:,} {state}" for state in ("answered", "expired", "unanswered")
+        )
+        return f"People answer for {wanted}: {states}."
 
     @property
     def asked(self) -> int:

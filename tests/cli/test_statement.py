@@ -1,0 +1,110 @@
+"""`hardenprobe statement`: from an answer with its file to the review, and all that is refused."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Command = Callable[..., Any]
+UNTIL = (datetime.now(UTC).date() + timedelta(days=200)).isoformat()
+WORDS = ("--control", "administrator-password-set", "--answer", "yes", "--by", "Imke Sandvoort",
+         "--until", UNTIL, "--method", "examine")  # fmt: skip
+
+
+def test_the_way_of_a_statement(
+    command: Command, store: list[str], device: Callable[..., Any], tmp_path: Path
+) -> None:
+    one = device({23: b"hello"})
+    (tmp_path / "form.txt").write_text("seen and signed")
+    added = command(
+        "statement", "add", *WORDS, "--device", one.address, "--file", tmp_path / "form.txt", *store
+    )
+    assert (added.status, added.err) == (0, "")
+    assert added.out == f"S-1  administrator-password-set of {one.address}: yes, holds until {UNTIL}\n"
+
+    scanned = command("scan", *one.arguments, *store)
+    assert "1 answered, 0 expired, 19 unanswered." in " ".join(scanned.out.split())
+    assert "stored-data-encrypted (1)" in scanned.out
+    for kind in ("json", "html"):
+        command("report", "latest", *store, "--format", kind, "-o", str(tmp_path / kind))
+    document = json.loads((tmp_path / "json").read_text())
+    row = document["statements"][0]
+    assert (row["control"], row["state"], row["by"], row["file"]) == (
+        "administrator-password-set", "answered", "Imke Sandvoort", "form.txt",
+    )  # fmt: skip
+    assert "Answered by people" in (tmp_path / "html").read_text()
+
+    listed = command("statement", "list", *store).out
+    assert f"S-1  holds until {UNTIL}" in listed and "file form.txt" in listed
+    assert command("statement", "file", "S-1", "-o", tmp_path / "back", *store).status == 0
+    assert (tmp_path / "back").read_text() == "seen and signed"
+
+    assert command("statement", "end", "S-1", "--by", "Morag Kerr", "--reason", "reset", *store).status == 0
+    judged = command("judge", "latest", *store)
+    assert "0 answered, 1 expired, 19 unanswered." in " ".join(judged.out.split())
+    history = command("statement", "list", "--history", *store).out.splitlines()
+    assert ["statement S-1" in history[0], "statement-end S-1" in history[1]] == [True, True]
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ((), "missing --control, --answer, --by, --until, --method"),
+        ((*WORDS, "--fleet", "--tag", "x"), "--device: say whom it is about"),
+        (
+            (*WORDS, "--fleet", "--answer", "maybe"),
+            "--answer: is 'maybe'; answer yes, no, partly, not applicable",
+        ),
+        ((*WORDS, "--fleet", "--file", "/nowhere/x"), "--file: /nowhere/x: No such file"),
+    ],
+)
+def test_bad_options_change_nothing(
+    command: Command, store: list[str], options: tuple[str, ...], says: str
+) -> None:
+    ended = command("statement", "add", *options, *store)
+    assert ended.status == 2
+    assert says in ended.err and ended.err.count("\n") == 1
+    assert command("statement", "list", "--history", *store).out == ""
+
+
+def test_many_from_a_file_beside_what_they_attach(command: Command, store: list[str], tmp_path: Path) -> None:
+    (tmp_path / "form.txt").write_text("seen")
+    file = tmp_path / "state.yaml"
+    text = (
+        'statements: "hardenprobe.statements/1"\nstate:\n'
+        '  - {control: "stored-data-encrypted", fleet: true, answer: no, by: "a", until: "2030-01-01",\n'
+        '     method: "interview", file: "form.txt"}\n'
+        '  - {control: "prints-held", tag: "x", answer: "not applicable", by: "b", until: "2030-01-01", method: test}\n'
+    )
+    file.write_text(text.replace("test}", "ask}"))
+    refused = command("statement", "add", "--from-file", file, *store)
+    assert refused.status == 2 and f"{file}:5: " in refused.err
+    file.write_text(text.replace("form.txt", "other.txt"))
+    refused = command("statement", "add", "--from-file", file, *store)
+    assert refused.status == 2 and f"{file}:4: file: " in refused.err
+    assert command("statement", "list", *store).out == ""
+    file.write_text(text)
+    assert [line.split()[0] for line in command("statement", "add", "--from-file", file, *store).out.splitlines()] == [
+        "S-1", "S-2",
+    ]  # fmt: skip
+
+
+def test_what_is_not_there(command: Command, store: list[str], tmp_path: Path) -> None:
+    assert (
+        "there is no statement 'S-1'" in command("statement", "file", "S-1", "-o", tmp_path / "x", *store).err
+    )
+    command("statement", "add", *WORDS, "--fleet", *store)
+    assert command("statement", "file", "S-1", "-o", tmp_path / "x", *store).err.endswith("S-1 has no file\n")
+    assert not (tmp_path / "x").exists()
+
+
+def test_the_questions(command: Command) -> None:
+    lines = command("statement", "questions").out.splitlines()
+    assert any(
+        line.startswith("administrator-password-set  Is the ") and "SP 800-53 IA-5" in line for line in lines
+    )
