@@ -44,15 +44,16 @@ def add(
     """Accept what a review found. It runs from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import baseline, exceptions, ledger, registry, store
+    from hardenprobe import baseline, exceptions, ledger, registry
     from hardenprobe.cli import requests
+    from hardenprobe.cli.opening import opened
     from hardenprobe.exceptions import Request
 
     checks = registry.load()
     rules = baseline.load(baseline_name, checks)
     wanted = requests.asked(Request, given, from_file, _read)
     today = datetime.now(UTC).date()
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         review = kept.load(review_name)
         drafts = []
         for one in wanted:
@@ -94,10 +95,11 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
 @options.store
 def end(exception: str, by: str, reason: str, store_url: str | None) -> int:
     """End an exception before its last day. It stays in the history, and what it covered counts again."""
-    from hardenprobe import exceptions, ledger, store
+    from hardenprobe import exceptions, ledger
     from hardenprobe.cli import requests
+    from hardenprobe.cli.opening import opened
 
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         entries = ledger.Ledger(kept)
         with requests.Asked(None, Path()).blamed():
             entries.add([exceptions.end(exceptions.read(entries.entries()), exception, by, reason)])

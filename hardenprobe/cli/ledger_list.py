@@ -10,7 +10,8 @@ from typing import Any, TypeVar
 
 import click
 
-from hardenprobe import ledger, store
+from hardenprobe import ledger
+from hardenprobe.cli.opening import opened
 from hardenprobe.ledger import Entry
 from hardenprobe.reports.text import visible
 from hardenprobe.review import INCOMPLETE
@@ -28,7 +29,7 @@ def show(
     as_json: bool,
 ) -> int:
     """Print what the ledger holds of one kind of thing, or every entry about it."""
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         book = ledger.Ledger(kept)
         fault = book.fault()
         entries = [one for one in book.entries() if one.kind in kinds]

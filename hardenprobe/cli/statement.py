@@ -37,13 +37,14 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
     """Keep a statement. It is held against what is seen from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import ledger, statements, store
+    from hardenprobe import ledger, statements
     from hardenprobe.cli import requests
+    from hardenprobe.cli.opening import opened
     from hardenprobe.statements import Request
 
     wanted = requests.asked(Request, given, from_file, _read)
     today = datetime.now(UTC).date()
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         drafts = []
         for one in wanted:
             with one.blamed():
@@ -84,10 +85,11 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
 @options.store
 def end(statement: str, by: str, reason: str, store_url: str | None) -> int:
     """Take a statement back. It stays in the history, and its control is unanswered again."""
-    from hardenprobe import ledger, statements, store
+    from hardenprobe import ledger, statements
     from hardenprobe.cli import requests
+    from hardenprobe.cli.opening import opened
 
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         entries = ledger.Ledger(kept)
         with requests.Asked(None, Path()).blamed():
             entries.add([statements.end(statements.read(entries.entries()), statement, by, reason)])
@@ -101,10 +103,11 @@ def end(statement: str, by: str, reason: str, store_url: str | None) -> int:
 @options.store
 def file(statement: str, output: Path, store_url: str | None) -> int:
     """Write the file that was attached to a statement, once its digest is found to fit."""
-    from hardenprobe import ledger, statements, store
+    from hardenprobe import ledger, statements
+    from hardenprobe.cli.opening import opened
     from hardenprobe.errors import UnknownName, UsageError
 
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         book = ledger.Ledger(kept)
         known = {one.id: one for one in statements.read(book.entries())}
         if statement not in known:
