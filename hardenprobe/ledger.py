@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -86,8 +86,6 @@ class Ledger:
 
     def __init__(self, kept: Store) -> None:
         self._kept = kept
-        with kept.writing() as db:
-            _tables.create_all(db)
 
     def add(self, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
         """Add entries, all of them or none.
@@ -98,6 +96,7 @@ class Ledger:
         if found := self.fault():
             raise StoreRefused(f"{found}; nothing is added")
         with self._kept.writing() as db:
+            _tables.create_all(db)
             known = list(_read(db))
             made: list[Entry] = []
             for draft in drafts:
@@ -134,8 +133,12 @@ class Ledger:
         with self._kept.reading() as db:
             return _read(db)
 
-    def fault(self) -> str | None:
-        """One line on where the ledger was changed from outside, None where it was not."""
+    def fault(self, *, files: bool = False) -> str | None:
+        """One line on where the ledger was changed from outside, None where it was not.
+
+        Args:
+            files: Hash every attached file too; else only that they are there.
+        """
         try:
             entries = self.entries()
         except StoreRefused as exc:
@@ -151,6 +154,18 @@ class Ledger:
         if mark and mark not in {entry.digest for entry in entries}:
             name = f"review {head.get('id')} was judged with"
             return f"an entry that {name} is gone from the ledger of store {self._kept.shown}"
+        return self._fault_of_files(entries, hashed=files)
+
+    def _fault_of_files(self, entries: Iterable[Entry], *, hashed: bool) -> str | None:
+        named = dict.fromkeys(e.body["file_sha256"] for e in entries if e.body.get("file_sha256"))
+        with self._kept.reading() as db:
+            known = set(db.execute(sa.select(_files.c.sha256)).scalars()) if named else set()
+        for name in named:
+            try:
+                if hashed or name not in known:
+                    self.file(name)
+            except (StoreRefused, UsageError) as exc:
+                return str(exc)
         return None
 
     def file(self, sha256: str) -> bytes:
@@ -186,7 +201,9 @@ def understood() -> Iterator[None]:
 
 
 def _read(db: sa.Connection) -> tuple[Entry, ...]:
-    found = []
+    found: list[Entry] = []
+    if not sa.inspect(db).has_table(_entries.name):  # nothing was ever added
+        return ()
     for row in db.execute(sa.select(_entries).order_by(_entries.c.number)).mappings():
         try:
             body = json.loads(row["body"])

@@ -454,6 +454,7 @@ class Head:
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
         ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
+        decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
     """
 
     id: str
@@ -472,6 +473,7 @@ class Head:
     selected: tuple[str, ...] = ()
     interrupted: bool = False
     ledger: str | None = None
+    decided_on: str | None = None
     clock: Clock = UNPROVEN
     versions: Mapping[str, str] = field(default_factory=dict)
     cost: Cost = field(default_factory=Cost)

@@ -203,15 +203,15 @@ def judged(
     """Judge a review's observations; touches no network and leaves the given review as it was.
 
     Args:
-        decisions: What people decided and declared; what of it runs is told by the day on which the review began. Where
-            none are given, the statements that the review was made with stay.
+        decisions: What people decided and declared. None leaves what people stated as the review has it, and no
+            exception runs.
     """
+    decided = decisions or Decisions()
+    today = decided.day or review.head.started[:10]
     observations = review.observations
-    if decisions is None:
-        decisions = Decisions()
-    else:
+    if decisions:
         observations = statements.observed(
-            review.devices, observations, decisions.statements, review.head.started
+            review.devices, observations, decided.statements, review.head.started, today
         )
     named = Named(name=baseline.name, hash=baseline.hash)
     devices = tuple(replace(d, baseline=named) for d in review.devices)
@@ -227,19 +227,21 @@ def judged(
     with guard.watching():
         results = judge(case, baseline, registry)
         refused = [f"{what} was refused" for what in guard.refusals]
-    today = review.head.started[:10]
-    results = exceptions.apply(results, devices, decisions.exceptions, today)
+    results = exceptions.apply(results, devices, decided.exceptions, today)
+    answers = review.statements
+    if decisions:
+        answers = statements.answered(devices, lambda _: baseline.people, decided.statements, today)
     return replace(
         review,
-        head=replace(review.head, ledger=decisions.mark),
-        notices=tuple(dict.fromkeys((*review.notices, *decisions.notices, *refused))),
+        head=replace(review.head, ledger=decided.mark, decided_on=today if decisions else None),
+        notices=tuple(dict.fromkeys((*review.notices, *decided.notices, *refused))),
         devices=devices,
         observations=observations,
         results=results,
         checks=notes(registry),
         what_first=priorities.rank(results, remedies(registry)),
-        exceptions=exceptions.notes(results, decisions.exceptions, today),
-        statements=statements.answered(devices, lambda _: baseline.people, decisions.statements, today),
+        exceptions=exceptions.notes(results, decided.exceptions, today),
+        statements=answers,
     )
 
 

@@ -188,14 +188,16 @@ def observed(
     observations: Mapping[str, tuple[Observation[Any], ...]],
     statements: Sequence[Statement],
     when: str,
+    today: str,
 ) -> Mapping[str, tuple[Observation[Any], ...]]:
     """Put what holds for each device among its observations, in the place of what was there before.
 
     Args:
         when: UTC, ISO 8601: when the review began.
+        today: The day by which statements hold.
     """
     found = {id: _without(seen) for id, seen in observations.items()}
-    running = [one for one in statements if one.holds(when[:10])]
+    running = [one for one in statements if one.holds(today)]
     for device in devices if running else ():
         facts = [
             StatementMade(
@@ -285,6 +287,8 @@ def _without(seen: Iterable[Observation[Any]]) -> tuple[Observation[Any], ...]:
 
 def _attached(path: Path) -> bytes:
     try:
+        if path.exists() and not path.is_file():
+            raise Wrong("file", f"{path} is no ordinary file")  # a pipe would be waited for
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
     except OSError as exc:

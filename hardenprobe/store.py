@@ -355,8 +355,10 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 )
             if not known:
                 db.execute(_about.insert().values(format=FORMAT))
-            # Writing nothing would not show that nothing can be written.
+        with engine.connect() as db:
+            # Writing nothing would not show that nothing can be written; taken back, it changes no byte.
             db.execute(_about.update().values(format=FORMAT))
+            db.rollback()
     except sa_exc.DatabaseError as exc:
         text = str(exc.orig)
         if "not a database" in text or "malformed" in text:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -30,7 +32,8 @@ def kept(file: Path) -> Iterator[Store]:
 
 
 def note(text: str, subject: str = "N-", file: bytes | None = None) -> Draft:
-    return Draft(kind="note", subject=subject, body={"text": text}, file=file)
+    name = {"file_sha256": hashlib.sha256(file).hexdigest()} if file is not None else {}
+    return Draft(kind="note", subject=subject, body={"text": text, **name}, file=file)
 
 
 def test_entries_come_back_numbered_named_and_chained(kept: Store) -> None:
@@ -62,9 +65,13 @@ def test_a_file_comes_back_by_its_digest(kept: Store, file: Path) -> None:
     assert ledger.file(name) == b"scan of a form"
     with pytest.raises(UsageError, match="holds no file"):
         ledger.file("0" * 64)
-    edit(file, "update ledger_files set data = 'another form'")
+    assert ledger.fault(files=True) is None
+    edit(file, "update ledger_files set data = 'scam of a form'")
     with pytest.raises(StoreRefused, match="changed from outside"):
         ledger.file(name)
+    assert f"the file {name}" in str(ledger.fault(files=True))
+    edit(file, "delete from ledger_files")
+    assert "holds no file" in str(ledger.fault())
 
 
 def edit(file: Path, statement: str) -> None:
@@ -106,4 +113,45 @@ def test_what_is_changed_from_outside_is_seen_and_nothing_is_applied(
 
 def test_an_untouched_store_of_an_older_version_has_an_empty_ledger(kept: Store) -> None:
     kept.save(sample_review(1))
-    assert decisions.load(kept) == decisions.Decisions()
+    found = decisions.load(kept)
+    assert found == decisions.Decisions(day=found.day)
+
+
+ADD = """\
+import sys
+from hardenprobe.ledger import Draft, Ledger
+from hardenprobe.store import opened
+with opened(sys.argv[1]) as kept:
+    ledger = Ledger(kept)
+    sys.stdin.readline()
+    for n in range(int(sys.argv[3])):
+        ledger.add([Draft(kind="note", subject="N-", body={"from": sys.argv[2], "n": n})] * 2)
+"""
+
+
+def test_two_processes_that_add_at_once_share_one_chain(kept: Store, file: Path) -> None:
+    """Two at a time, twice each: nothing is lost, no number is given twice, and pairs stay together."""
+    rounds = 10
+    both = [
+        subprocess.Popen(
+            [sys.executable, "-c", ADD, str(file), name, str(rounds)], stdin=subprocess.PIPE, text=True
+        )
+        for name in ("a", "b")
+    ]
+    for process in both:
+        assert process.stdin
+        process.stdin.write("go\n")
+        process.stdin.flush()
+    assert [process.wait(60) for process in both] == [0, 0]
+    for process in both:
+        assert process.stdin
+        process.stdin.close()
+
+    ledger = Ledger(kept)
+    found = ledger.entries()
+    assert ledger.fault() is None
+    assert [e.number for e in found] == list(range(1, 4 * rounds + 1))
+    assert [e.subject for e in found] == [f"N-{n}" for n in range(1, 4 * rounds + 1)]
+    pairs = [(e.body["from"], e.body["n"]) for e in found]
+    assert pairs[::2] == pairs[1::2]
+    assert sorted(pairs[::2]) == [(name, n) for name in "ab" for n in range(rounds)]

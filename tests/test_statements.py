@@ -104,14 +104,16 @@ def test_what_holds_is_an_observation_of_the_device_and_takes_the_place_of_the_o
     port = tcp_port(23)
     before = {d.id: (port,) for d in FLEET}
     first = statements.observed(
-        FLEET, before, [made(), made("S-2", ended="2026-03-10")], "2026-04-01T08:00:00Z"
+        FLEET, before, [made(), made("S-2", ended="2026-03-10")], "2026-04-01T08:00:00Z", "2026-04-01"
     )
     told = first[FLEET[0].id][1].facts
     assert (told.statement, told.control, told.answer, told.about) == ("S-1", ENCRYPTED, "yes", "HO-0101")
     assert [len(first[d.id]) for d in FLEET] == [2, 1, 1, 1]
-    again = statements.observed(FLEET, first, [made("S-3", answer="no")], "2026-04-01T08:00:00Z")
+    again = statements.observed(
+        FLEET, first, [made("S-3", answer="no")], "2026-04-01T08:00:00Z", "2026-04-01"
+    )
     assert [o.facts.answer for o in again[FLEET[0].id][1:]] == ["no"]
-    assert statements.observed(FLEET, again, [], "2026-04-01T08:00:00Z") == before
+    assert statements.observed(FLEET, again, [], "2026-04-01T08:00:00Z", "2026-04-01") == before
 
 
 @pytest.mark.parametrize("name", ["HO-0101", "ho-0101.print.example.org", "127.0.0.10", FLEET[0].id])

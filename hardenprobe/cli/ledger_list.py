@@ -31,7 +31,7 @@ def show(
     """Print what the ledger holds of one kind of thing, or every entry about it."""
     with opened(store_url) as kept:
         book = ledger.Ledger(kept)
-        fault = book.fault()
+        fault = book.fault(files=True)
         entries = [one for one in book.entries() if one.kind in kinds]
     today = datetime.now(UTC).date().isoformat()
     found: list[Any] = list(entries if history else read(entries))

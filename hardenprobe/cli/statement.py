@@ -44,11 +44,11 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
 
     wanted = requests.asked(Request, given, from_file, _read)
     today = datetime.now(UTC).date()
+    drafts = []
+    for one in wanted:
+        with one.blamed():
+            drafts.append(statements.draft(one.request, today, one.folder))
     with opened(store_url) as kept:
-        drafts = []
-        for one in wanted:
-            with one.blamed():
-                drafts.append(statements.draft(one.request, today, one.folder))
         made = statements.read(ledger.Ledger(kept).add(drafts))
     for new in made:
         click.echo(f"{new.id}  {new.control} of {new.about}: {new.answer}, {new.state(today.isoformat())}")

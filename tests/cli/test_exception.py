@@ -91,9 +91,11 @@ def test_the_way_of_an_exception(command: Command, store: list[str], scanned: An
 def test_bad_options_change_nothing(
     command: Command, store: list[str], scanned: Any, changes: dict[str, str | None], says: str
 ) -> None:
+    before = Path(store[1]).read_bytes()
     ended = command("exception", "add", *options(scanned, **changes), *store)
     assert ended.status == 2
     assert says in ended.err and ended.err.count("\n") == 1
+    assert Path(store[1]).read_bytes() == before
     assert command("exception", "list", "--history", *store).out == ""
 
 
@@ -121,6 +123,7 @@ def test_many_from_a_file_or_none(command: Command, store: list[str], scanned: A
         file.write_text(text)
         return command("exception", "add", "--from-file", str(file), *more, *store)
 
+    before = Path(store[1]).read_bytes()
     for text, line, says in (
         (FILE.format(**{**good, "other": "A"}), 12, "approved_by: 'A' asks for it too"),
         (FILE.format(**{**good, "port": "22/tcp"}), 5, "port: no finding of cleartext-telnet at 22/tcp"),
@@ -132,6 +135,7 @@ def test_many_from_a_file_or_none(command: Command, store: list[str], scanned: A
         assert ended.status == 2
         assert f"{file}:{line}: " in ended.err and says in ended.err
     assert "leave out --check" in add(FILE.format(**good), "--check", "cleartext-ftp").err
+    assert Path(store[1]).read_bytes() == before
     assert command("exception", "list", "--history", *store).out == ""
 
     assert [line.split()[0] for line in add(FILE.format(**good)).out.splitlines()] == ["E-1", "E-2"]
@@ -142,8 +146,12 @@ def test_ending_what_is_not_there_or_is_over(command: Command, store: list[str],
     assert "there is no exception 'E-1'" in command("exception", "end", "E-1", *end).err
     command("exception", "add", *options(scanned), *store)
     assert command("exception", "end", "E-1", *end).status == 0
+    before = Path(store[1]).read_bytes()
     second = command("exception", "end", "E-1", *end)
     assert second.status == 2 and "was ended on" in second.err
+    wordless = command("exception", "end", "E-1", "--by", " ", "--reason", "x", *store)
+    assert wordless.status == 2
+    assert Path(store[1]).read_bytes() == before
 
 
 def test_a_changed_ledger_is_said_and_accepts_nothing(

@@ -66,10 +66,12 @@ def test_the_way_of_a_statement(
 def test_bad_options_change_nothing(
     command: Command, store: list[str], options: tuple[str, ...], says: str
 ) -> None:
+    assert command("statement", "add", *WORDS, "--fleet", *store).status == 0
+    before = Path(store[1]).read_bytes()
     ended = command("statement", "add", *options, *store)
     assert ended.status == 2
     assert says in ended.err and ended.err.count("\n") == 1
-    assert command("statement", "list", "--history", *store).out == ""
+    assert Path(store[1]).read_bytes() == before
 
 
 def test_many_from_a_file_beside_what_they_attach(command: Command, store: list[str], tmp_path: Path) -> None:
@@ -87,7 +89,7 @@ def test_many_from_a_file_beside_what_they_attach(command: Command, store: list[
     file.write_text(text.replace("form.txt", "other.txt"))
     refused = command("statement", "add", "--from-file", file, *store)
     assert refused.status == 2 and f"{file}:4: file: " in refused.err
-    assert command("statement", "list", *store).out == ""
+    assert not Path(store[1]).exists(), "nothing was opened, so nothing was made"
     file.write_text(text)
     assert [line.split()[0] for line in command("statement", "add", "--from-file", file, *store).out.splitlines()] == [
         "S-1", "S-2",
@@ -108,3 +110,24 @@ def test_the_questions(command: Command) -> None:
     assert any(
         line.startswith("administrator-password-set  Is the ") and "SP 800-53 IA-5" in line for line in lines
     )
+
+
+def test_what_the_network_contradicts_is_a_finding(
+    command: Command, store: list[str], device: Callable[..., Any], tmp_path: Path
+) -> None:
+    one = device({23: b"\xff\xfb\x01login: "})
+    stated = [part if part != "administrator-password-set" else "cleartext-protocols-off" for part in WORDS]
+    command("statement", "add", *stated, "--device", one.address, *store)
+    scanned = command("scan", *one.arguments, "--only", "statement-contradicted", *store)
+    assert scanned.status == 1
+    command("report", "latest", *store, "--format", "json", "-o", tmp_path / "r.json")
+    document = json.loads((tmp_path / "r.json").read_text())
+    (finding,) = [r for r in document["results"] if r["result"] == "fail"]
+    assert (finding["check"], finding["subject"]) == ("statement-contradicted", "cleartext-protocols-off")
+    assert finding["endpoint"]["port"] == 23
+    assert "(S-1, " in finding["observed"]["text"] and "telnet answers" in finding["observed"]["text"]
+    kinds = {o["id"]: o["kind"] for o in document["observations"]}
+    assert [kinds[id] for id in finding["observations"]] == ["statement-made", "telnet-greeting"]
+
+    command("statement", "end", "S-1", "--by", "Imke Sandvoort", "--reason", "wrong", *store)
+    assert command("judge", "latest", *store).status == 0
