@@ -18,7 +18,9 @@ from hardenprobe.documents import Document, Spot, load_yaml, parse
 from hardenprobe.errors import UnknownName
 from hardenprobe.inventory import KINDS
 from hardenprobe.link import Timing
+from hardenprobe.local_scores import LocalMetrics
 from hardenprobe.registry import Registry
+from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group
 from hardenprobe.web_paths import WebPaths
 
 DEFAULT = "office-device"
@@ -83,6 +85,7 @@ class BaselineFile:
     people: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
     exceptions: ExceptionRules = field(default_factory=ExceptionRules)
+    ccss: LocalMetrics = field(default_factory=LocalMetrics)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
 
 
@@ -162,6 +165,7 @@ def read(path: Path, registry: Registry) -> Baseline:
                 near = difflib.get_close_matches(name, registry.checks, n=1)
                 hint = f"; did you mean {near[0]!r}?" if near else "; see `hardenprobe checks list`"
                 raise document.fault(spot, f"{key} names {name!r}, which is no check{hint}")
+    _check_metrics(document, file.ccss, registry)
     for i, name in enumerate(file.people):
         if name not in controls.shipped():
             wrong = UnknownName("control", name, controls.shipped(), see="hardenprobe statement questions")
@@ -243,6 +247,19 @@ def _required(check: Check[Any]) -> bool:
     return any(
         f.default is MISSING and f.default_factory is MISSING and f.init for f in fields(check.settings)
     )
+
+
+def _check_metrics(document: Document, given: LocalMetrics, registry: Registry) -> None:
+    groups = [(("ccss", "temporal", check), text, TEMPORAL) for check, text in given.temporal.items()]
+    for spot, text, group in (*groups, (("ccss", "environmental"), given.environmental, ENVIRONMENTAL)):
+        try:
+            read_group(text, group)
+        except ValueError as exc:
+            raise document.fault(spot, f"{'.'.join(spot)}: {exc}") from None
+    for check in given.temporal:
+        if check not in registry.checks:
+            wrong = UnknownName("check", check, registry.checks, see="hardenprobe checks list")
+            raise document.fault(("ccss", "temporal", check), str(wrong))
 
 
 def _check_gentleness(document: Document, timing: Timing) -> None:

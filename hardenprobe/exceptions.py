@@ -19,6 +19,7 @@ from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
 from hardenprobe.records import Accepted, Device, Result, Review, Severity
 from hardenprobe.records_people import ExceptionNote, Lapsed
 from hardenprobe.registry import Registry
+from hardenprobe.scoring import base_of
 
 FORMAT = "hardenprobe.exceptions/1"
 KIND, END = "exception", "exception-end"
@@ -285,8 +286,9 @@ def _worse(result: Result, accepted: AcceptedFinding) -> str | None:
     score = result.score or 0.0
     if score > accepted.score:
         return f"worse than what was accepted: score {score}, accepted {accepted.score}"
-    if score == accepted.score and result.vector != accepted.vector:
-        return f"another kind of harm than what was accepted: {result.vector}, accepted {accepted.vector}"
+    now_kind, kind = base_of(result.vector), base_of(accepted.vector)
+    if score == accepted.score and now_kind != kind:
+        return f"another kind of harm than what was accepted: {now_kind}, accepted {kind}"
     before, now = _items(accepted.value), _items(result.observed.value)
     more = [one for one in now or () if before is not None and one not in before]
     if more:

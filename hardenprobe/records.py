@@ -243,6 +243,7 @@ class Device:
         kind: printer, multifunction, scanner, label-printer, plotter or unknown.
         make_model: Device text, hostile.
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
+        ccss: Environmental metrics of the inventory, such as "CDP:LM/CR:H".
     """
 
     id: str
@@ -254,6 +255,7 @@ class Device:
     place: str | None = None
     owner: str | None = None
     criticality: str | None = None
+    ccss: str | None = None
     tags: tuple[str, ...] = ()
     baseline: Named | None = None
     identity: tuple[Identity, ...] = ()
@@ -290,7 +292,9 @@ class Result:
         finding: Digest of device, check, endpoint and subject; names it in every review.
         origin: "hardenprobe" for a built-in check, else distribution and version.
         score: CCSS base score of the outcome that was found, None unless the word is fail.
-        vector: The CCSS vector behind the score.
+        severity: Rates the base score.
+        vector: The CCSS vector behind the scores.
+        temporal, environmental: CCSS scores where baseline or inventory give the metrics.
         remedy: Id of the remedy that mends it, None unless the word is fail.
         observations: Ids of what proves it.
         exception: A note and no verdict: the word stays fail.
@@ -310,6 +314,8 @@ class Result:
     score: float | None = None
     severity: Severity | None = None
     vector: str | None = None
+    temporal: float | None = None
+    environmental: float | None = None
     observed: Said
     expected: Said
     remedy: str | None = None
@@ -323,6 +329,12 @@ class Result:
     def stands(self) -> bool:
         """A finding without a running exception."""
         return self.result is Word.FAIL and self.exception is None
+
+    @property
+    def local_score(self) -> float:
+        """The score that says most about this site: environmental, else temporal, else base. It orders the work."""
+        told = (self.environmental, self.temporal, self.score)
+        return next((one for one in told if one is not None), 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -376,7 +388,7 @@ class Advice:
         rank: 1 is first.
         devices: Ids of the devices it would help.
         findings: What it would mend.
-        risk_removed: Sum of the scores of those findings. It orders the list and says nothing else.
+        risk_removed: Sum of the local scores of those findings. It orders the list and says nothing else.
         waits_for: Ids of remedies of this same list that must come first.
     """
 

@@ -11,7 +11,17 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from hardenprobe import __version__, clock, exceptions, guard, identity, priorities, statements, store
+from hardenprobe import (
+    __version__,
+    clock,
+    exceptions,
+    guard,
+    identity,
+    local_scores,
+    priorities,
+    statements,
+    store,
+)
 from hardenprobe.baseline import Baseline
 from hardenprobe.credentials import Secrets
 from hardenprobe.decisions import Decisions
@@ -227,6 +237,7 @@ def judged(
     with guard.watching():
         results = judge(case, baseline, registry)
         refused = [f"{what} was refused" for what in guard.refusals]
+    results = local_scores.weigh(results, devices, lambda _: baseline.file.ccss)
     results = exceptions.apply(results, devices, decided.exceptions, today)
     answers = review.statements
     if decisions:

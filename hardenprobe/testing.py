@@ -407,7 +407,7 @@ def _what_first(results: tuple[Result, ...]) -> tuple[Advice, ...]:
                     remedy=remedy,
                     devices=tuple(dict.fromkeys(r.device for r in mends)),
                     findings=tuple(r.finding for r in mends),
-                    risk_removed=round(sum(r.score or 0.0 for r in mends), 1),
+                    risk_removed=round(sum(r.local_score for r in mends), 1),
                     waits_for=tuple(one.remedy.id for one in advice if one.remedy.id in remedy.after),
                 )
             )

@@ -131,7 +131,7 @@ class _Screen:
         place = [("Place", "text")] if self.console.width >= 100 else []
         table = self._table(
             ("Device", "name"), ("Address", "word"), ("Kind", "word"), *place, ("High", "number"),
-            ("Med.", "number"), ("Low", "number"), ("Not told", "number"),
+            ("Med.", "number"), ("Low", "number"), ("Worst", "number"), ("Checks told", "number"),
         )  # fmt: skip
         for device in self.view.devices:
             counts = self.view.counts[device.id]
@@ -141,7 +141,8 @@ class _Screen:
                 self._text(device.kind, limit=16),
                 *(self._text(device.place or "", limit=60) for _ in place),
                 *(self._count(counts.standing[severity], _WEIGHTS[severity]) for severity in SEVERITIES),
-                self._count(counts.untold),
+                Text("-", style="dim") if counts.worst is None else Text(str(counts.worst)),
+                Text(f"{counts.determined}/{counts.checks}"),
             )
         self.console.print(table)
 
