@@ -13,7 +13,7 @@ from typing import Any
 
 from hardenprobe.baseline import Baseline
 from hardenprobe.codec import canonical
-from hardenprobe.errors import UnknownName, clip
+from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
 from hardenprobe.records import Accepted, Device, Result, Review, Severity
@@ -197,13 +197,14 @@ def end(known: Iterable[RiskException], exception: str, by: str, reason: str) ->
 
     Raises:
         UnknownName: There is no such exception.
-        Wrong: It was ended before, or a word is missing.
+        UsageError: It was ended before.
+        Wrong: A word is missing.
     """
     by_id = {one.id: one for one in known}
     if exception not in by_id:
         raise UnknownName("exception", exception, by_id, see="hardenprobe exception list")
     if by_id[exception].ended:
-        raise Wrong("exception", f"{exception} was ended on {by_id[exception].ended} already")
+        raise UsageError(f"{exception} was ended on {by_id[exception].ended} already")
     return Draft(
         kind=END, subject=exception, body={"by": sentence("by", by), "reason": sentence("reason", reason)}
     )

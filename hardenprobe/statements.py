@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from hardenprobe import controls
 from hardenprobe.controls import METHODS
-from hardenprobe.errors import UnknownName
+from hardenprobe.errors import UnknownName, UsageError
 from hardenprobe.facts_fleet import StatementMade
 from hardenprobe.ledger import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.people import Wrong, device_of, sentence, span
@@ -156,13 +156,14 @@ def end(known: Iterable[Statement], statement: str, by: str, reason: str) -> Dra
 
     Raises:
         UnknownName: There is no such statement.
-        Wrong: It was taken back before, or a word is missing.
+        UsageError: It was taken back before.
+        Wrong: A word is missing.
     """
     by_id = {one.id: one for one in known}
     if statement not in by_id:
         raise UnknownName("statement", statement, by_id, see="hardenprobe statement list")
     if by_id[statement].ended:
-        raise Wrong("statement", f"{statement} was ended on {by_id[statement].ended} already")
+        raise UsageError(f"{statement} was ended on {by_id[statement].ended} already")
     body = {"by": sentence("by", by), "reason": sentence("reason", reason)}
     return Draft(kind=END, subject=statement, body=body)
 

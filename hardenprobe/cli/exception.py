@@ -77,14 +77,16 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
     from hardenprobe.cli import ledger_list
     from hardenprobe.exceptions import RiskException
 
-    def line(one: RiskException, today: str) -> str:
+    def told(one: RiskException, today: str) -> tuple[str, ...]:
         return (
-            f"{one.id}  {one.state(today)}  {one.about}: {one.reason} (meanwhile: {one.compensating}; "
-            f"asked by {one.requested_by}, approved by {one.approved_by})"
+            f"{one.id}  {one.state(today)}  {one.about}",
+            f"why: {one.reason}",
+            f"meanwhile: {one.compensating}",
+            f"asked by {one.requested_by}, approved by {one.approved_by}",
         )
 
     return ledger_list.show(
-        store_url, exceptions.read, line, (exceptions.KIND, exceptions.END), history=history, as_json=as_json
+        store_url, exceptions.read, told, (exceptions.KIND, exceptions.END), history=history, as_json=as_json
     )
 
 

@@ -65,16 +65,15 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
     from hardenprobe.cli import ledger_list
     from hardenprobe.statements import Statement
 
-    def line(one: Statement, today: str) -> str:
-        words = f": {one.words}" if one.words else ""
-        file = f", file {one.file}" if one.file else ""
-        return (
-            f"{one.id}  {one.state(today)}  {one.control} of {one.about}: {one.answer}{words} "
-            f"({one.by}, {one.made}, {one.method}{file})"
+    def told(one: Statement, today: str) -> tuple[str, ...]:
+        file = f"file {one.file}, SHA-256 {one.file_sha256}" if one.file else ""
+        rest = (one.words, f"by {one.by}, {one.made}, {one.method}", file)
+        return f"{one.id}  {one.state(today)}  {one.control} of {one.about}: {one.answer}", *filter(
+            None, rest
         )
 
     return ledger_list.show(
-        store_url, statements.read, line, (statements.KIND, statements.END), history=history, as_json=as_json
+        store_url, statements.read, told, (statements.KIND, statements.END), history=history, as_json=as_json
     )
 
 
@@ -130,7 +129,7 @@ def questions() -> int:
     from hardenprobe import controls
 
     for one in controls.shipped().values():
-        click.echo(f"{one.id}  {one.question} ({one.method}; SP 800-53 {', '.join(one.controls)})")
+        click.echo(f"{one.id}\n  {one.question}\n  {one.method}; SP 800-53 {', '.join(one.controls)}")
     return 0
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -40,7 +41,9 @@ def test_the_way_of_a_statement(
     assert "Answered by people" in (tmp_path / "html").read_text()
 
     listed = command("statement", "list", *store).out
-    assert f"S-1  holds until {UNTIL}" in listed and "file form.txt" in listed
+    assert f"S-1  holds until {UNTIL}" in listed
+    digest = hashlib.sha256(b"seen and signed").hexdigest()
+    assert f"file form.txt, SHA-256 {digest}" in listed
     assert command("statement", "file", "S-1", "-o", tmp_path / "back", *store).status == 0
     assert (tmp_path / "back").read_text() == "seen and signed"
 
@@ -48,7 +51,8 @@ def test_the_way_of_a_statement(
     judged = command("judge", "latest", *store)
     assert "0 answered, 1 expired, 19 unanswered." in " ".join(judged.out.split())
     history = command("statement", "list", "--history", *store).out.splitlines()
-    assert ["statement S-1" in history[0], "statement-end S-1" in history[1]] == [True, True]
+    heads = [line.split("  ")[2] for line in history if not line.startswith(" ")]
+    assert heads == ["statement S-1", "statement-end S-1"]
 
 
 @pytest.mark.parametrize(
@@ -107,9 +111,9 @@ def test_what_is_not_there(command: Command, store: list[str], tmp_path: Path) -
 
 def test_the_questions(command: Command) -> None:
     lines = command("statement", "questions").out.splitlines()
-    assert any(
-        line.startswith("administrator-password-set  Is the ") and "SP 800-53 IA-5" in line for line in lines
-    )
+    at = lines.index("administrator-password-set")
+    assert lines[at + 1].startswith("  Is the administrator's password set")
+    assert lines[at + 2].startswith("  examine; SP 800-53 IA-5")
 
 
 def test_what_the_network_contradicts_is_a_finding(
@@ -131,3 +135,14 @@ def test_what_the_network_contradicts_is_a_finding(
 
     command("statement", "end", "S-1", "--by", "Imke Sandvoort", "--reason", "wrong", *store)
     assert command("judge", "latest", *store).status == 0
+
+
+def test_what_people_wrote_sends_nothing_to_the_terminal_and_keeps_to_its_width(
+    command: Command, store: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    command("statement", "add", *WORDS, "--fleet", "--words", "\x1b[31m" + "many words " * 40, *store)
+    monkeypatch.setenv("COLUMNS", "80")
+    for option in ((), ("--history",)):
+        shown = command("statement", "list", *option, *store).out
+        assert "\x1b" not in shown and r"\x1b[31m" in shown
+        assert all(len(line) <= 80 for line in shown.splitlines())
