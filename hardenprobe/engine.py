@@ -18,7 +18,7 @@ from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.journal import OUTCOMES, Quiet
-from hardenprobe.link import Line
+from hardenprobe.link import Line, Turn
 from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
@@ -56,7 +56,6 @@ from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 
 log = logging.getLogger("hardenprobe.engine")
 
-DEVICES_AT_ONCE = 32  # of different devices; one device is never asked twice at the same moment
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
@@ -84,6 +83,7 @@ PROBES: tuple[Probe, ...] = (
     snmp_supplied.PROBE,
     snmp_strain.PROBE,
     snmp_write.PROBE,
+    tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )
 
@@ -134,7 +134,7 @@ class Scan:
     why_interrupted: str | None = None
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
-    _turns: dict[str, asyncio.Lock] = field(default_factory=dict)
+    _turns: dict[tuple[str, str], Turn] = field(default_factory=dict)
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -198,7 +198,7 @@ class Scan:
             snmp=SNMP in plan.udp_ports,
             source=vantage.source,
             port_offset=plan.port_offset,
-            pace=Pace(wait=plan.timing.connect),
+            pace=Pace(wait=plan.timing.connect, rate=plan.timing.connections_per_second),
         )
         try:
             async with contextlib.aclosing(touching) as touches:
@@ -217,7 +217,8 @@ class Scan:
 
     async def _visited(self, due: AsyncGenerator[Due], vantage: Vantage) -> AsyncIterator[tuple[Due, Visit]]:
         """Visit whoever is due, several at a time; each visit is yielded when it is finished."""
-        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
+        at_once = self.plan.timing.devices_at_once  # one device is never asked twice at the same moment
+        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=at_once)
         taking = asyncio.Lock()  # an asynchronous generator gives to one at a time
 
         async def work() -> None:
@@ -235,7 +236,7 @@ class Scan:
                 raise
             await done.put(None)
 
-        workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
+        workers = [asyncio.create_task(work()) for _ in range(at_once)]
         try:
             running = len(workers)
             while running:
@@ -272,9 +273,9 @@ class Scan:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
 
-    def _turn(self, listed: Listed | None) -> asyncio.Lock:
-        """Whose turn it is to connect: shared by all addresses of one listed device."""
-        return self._turns.setdefault(listed.asset_tag, asyncio.Lock()) if listed else asyncio.Lock()
+    def _turn(self, listed: Listed | None, vantage: Vantage) -> Turn:
+        """Whose turn it is to connect, and how often: shared by all addresses of one listed device."""
+        return self._turns.setdefault((vantage.name, listed.asset_tag), Turn()) if listed else Turn()
 
     async def _visit(self, due: Due, vantage: Vantage) -> Visit:
         address = due.address
@@ -288,7 +289,7 @@ class Scan:
             timing=self.plan.timing,
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
-            turn=self._turn(listed),
+            turn=self._turn(listed, vantage),
             cost=due.cost,
         )
         asked = Asked(
@@ -371,7 +372,7 @@ async def _look(asked: Asked, ports: Iterable[int]) -> None:
 
 
 async def _run(probe: Probe, asked: Asked) -> None:
-    if asked.plan.reach.admits(probe.reach) and asked.wants(*probe.produces):
+    if probe.allowed(asked.plan) and asked.wants(*probe.produces):
         await probe.run(asked)
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
 from hardenprobe.addresses import parse_entry
+from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
 from hardenprobe.errors import FileInvalid
 from hardenprobe.ports import SERVICES
@@ -101,6 +102,11 @@ class Inventory:
     source: str = ""
     by_address: Mapping[str, Listed] = field(default_factory=dict)
     by_serial: Mapping[str, Listed] = field(default_factory=dict)
+
+    @property
+    def hash(self) -> str:
+        """SHA-256 of what it says of the devices; "" where it lists none."""
+        return digest([asdict(device) for device in self.devices]) if self.devices else ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -453,6 +453,49 @@ UNPROVEN = Clock(now="1970-01-01T00:00:00Z", proven=False, how="nobody asked")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Lease:
+    """Devices that belong to somebody else, who agreed to the scan."""
+
+    owner: str
+    agreed_by: str
+    networks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Authorisation:
+    """What a scan was allowed, by whom and until when: the scope as it stood then.
+
+    Attributes:
+        file_hash: SHA-256 of the scope file, None for this machine itself, which needs none.
+        until: Last day of the authorisation, None for no end.
+        window: The hours of a day and their zone, None for any hour.
+        public: Those of the networks that the file calls public.
+        sources: The testers' own addresses; empty where any will do.
+        reach: The furthest reach.
+        grants: What was granted by name; None where everything was.
+        gentleness: The waits and ceilings that held: the tighter of baseline and scope.
+        contacts: The monitoring team.
+        abort: Who can call the scan off.
+    """
+
+    file_hash: str | None
+    authorised_by: str
+    until: str | None
+    networks: tuple[str, ...]
+    public: tuple[str, ...]
+    excluded: tuple[str, ...]
+    leased: tuple[Lease, ...]
+    sources: tuple[str, ...]
+    window: str | None
+    stop_file: str | None
+    reach: Reach
+    grants: tuple[str, ...] | None
+    gentleness: dict[str, float]
+    contacts: tuple[str, ...]
+    abort: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
     """Who asked what, when, how far and at which cost.
 
@@ -465,6 +508,7 @@ class Head:
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
+        authorisation: The scope that it ran under, None in reviews that did not keep it.
         ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
         decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
     """
@@ -476,6 +520,7 @@ class Head:
     scope: str
     reach: Reach
     plan_hash: str
+    authorisation: Authorisation | None = None
     previous: str | None = None
     previous_digest: str | None = None
     seed: int = 0

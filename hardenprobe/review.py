@@ -21,6 +21,7 @@ from hardenprobe import (
     priorities,
     statements,
     store,
+    vantage,
 )
 from hardenprobe.baseline import Baseline
 from hardenprobe.credentials import Secrets
@@ -150,6 +151,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         scope=plan.scope.name,
         reach=plan.reach,
         plan_hash=plan.hash,
+        authorisation=plan.authorisation,
         seed=running.seed,
         resumed_from=earlier.begun.id if earlier else None,
         port_offset=plan.port_offset,
@@ -162,6 +164,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
     notices = []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
+    notices += vantage.notices(plan.vantages, plan.targets)
     notices += [str(broken) for broken in order.registry.broken]
     empty = Review(
         head=head,
@@ -232,11 +235,12 @@ def judged(
         clock=review.head.clock,
         reach=review.head.reach,
         selected=frozenset(review.head.selected),
+        granted=_granted(review.head),
     )
     # A check is somebody's code, and has no business on the network.
     with guard.watching():
         results = judge(case, baseline, registry)
-        refused = [f"{what} was refused" for what in guard.refusals]
+        refused = guard.tried()
     results = local_scores.weigh(results, devices, lambda _: baseline.file.ccss)
     results = exceptions.apply(results, devices, decided.exceptions, today)
     answers = review.statements
@@ -343,14 +347,26 @@ def _findings(visit: Visit, order: Order, proof: Clock) -> int:
         clock=proof,
         reach=order.plan.reach,
         selected=order.plan.checks,
+        granted=order.plan.scope.grants,
     )
     return sum(r.result is Word.FAIL for r in judge(case, order.baseline, order.registry))
 
 
 def _wanted(order: Order) -> frozenset[type[Any]]:
-    """The kinds of facts that the selected checks read."""
-    chosen = [c for c in order.registry.checks.values() if c.id in order.plan.checks]
+    """The kinds of facts that the selected checks read, as far as the plan may go for each."""
+    plan = order.plan
+    chosen = [
+        c
+        for c in order.registry.checks.values()
+        if c.id in plan.checks and (c.reach is None or plan.granted(c.id, c.reach))
+    ]
     return frozenset(facts for check in chosen for facts in check.reads)
+
+
+def _granted(head: Head) -> frozenset[str] | None:
+    """What the scope granted by name; None where it granted all, and for reviews that did not keep it."""
+    grants = head.authorisation.grants if head.authorisation else None
+    return None if grants is None else frozenset(grants)
 
 
 def _count(number: int, one: str, many: str) -> str:

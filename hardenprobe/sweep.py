@@ -33,7 +33,7 @@ from dataclasses import dataclass
 from itertools import chain, pairwise
 from typing import Literal, NamedTuple, Protocol
 
-from hardenprobe import guard
+from hardenprobe import guard, sweep_sockets
 from hardenprobe.ports import RAW_PRINT
 from hardenprobe.records import Cost, State
 from hardenprobe.sweep_sockets import WRITABLE, Discovery, Poller, Sleeper, descriptors, poller, stream_socket
@@ -245,7 +245,11 @@ class _Sweep:
         """Work until all addresses are through; an empty batch is the end."""
         try:
             with ExitStack() as stack:
-                stack.enter_context(guard.granted_many(self._in_hand, self._doors))
+                own = filter(None, self._sources.values())
+                callers = {__name__, sweep_sockets.__name__}
+                stack.enter_context(
+                    guard.granted_many(self._in_hand, self._doors, modules=callers, sources=tuple(own))
+                )
                 self._poller = stack.enter_context(contextlib.closing(poller()))
                 stack.callback(self._drop_all)
                 sleeper = stack.enter_context(contextlib.closing(Sleeper(self._poller)))

@@ -19,6 +19,7 @@ def points(
 
     Raises:
         UsageError: A source is no address of this machine, or names and sources do not pair.
+        ScopeRefused: The system would choose a source that is none of the testers' addresses.
     """
     if names and len(names) != max(1, len(sources)):
         raise UsageError(f"{len(names)} --vantage for {len(sources) or 1} --source; give one name for each")
@@ -28,10 +29,14 @@ def points(
         )
     if len(set(names)) != len(names):
         raise UsageError("two vantage points have the same name")
-    first = str(targets[0].first)
-    local = all(is_loopback(str(end)) for t in targets for end in (t.first, t.last))
-    given: list[str | None] = [_own(source) for source in sources]
-    given = given or [_chosen(first)]
+    ends = [str(end) for target in targets for end in (target.first, target.last)]
+    local = all(map(is_loopback, ends))
+    own = [_own(source) for source in sources]
+    if scope.sources is not None:
+        for end in ends:  # where the system will choose, it must choose one of the testers' addresses
+            if not own or any(_other_family(source, end) for source in own):
+                scope.check_source(_chosen(end) or "that the system would choose")
+    given: list[str | None] = [*own] or [_chosen(ends[0])]
     called = list(names) or (["here"] if len(given) == 1 else [str(g) for g in given])
     return tuple(
         Vantage(
@@ -42,6 +47,24 @@ def points(
         )
         for name, source in zip(called, given, strict=True)
     )
+
+
+def notices(vantages: Sequence[Vantage], targets: Sequence[Target]) -> list[str]:
+    """Say where a source cannot be used, since the target is of the other family."""
+    found = []
+    for vantage in vantages:
+        others = [t.text for t in targets if vantage.source and _other_family(vantage.source, str(t.first))]
+        if others:
+            more = f" and {len(others) - 1} more" if len(others) > 1 else ""
+            found.append(
+                f"vantage point {vantage.name}: {vantage.source} cannot ask {others[0]}{more}, of the other family; "
+                "the system chooses the source there"
+            )
+    return found
+
+
+def _other_family(source: str, address: str) -> bool:
+    return (":" in source) != (":" in address)
 
 
 def _own(source: str) -> str:

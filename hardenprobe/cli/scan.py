@@ -136,7 +136,7 @@ def command(
     plan.check_scope(order.plan, now=not only_plan)
     _warn(order.plan)
     if only_plan:
-        click.echo(dry_run.text(order.plan))
+        click.echo(dry_run.text(order.plan, order.inventory, order.secrets))
         return 0
     # A store that cannot be written is said before the scan, not after it.
     with opened(store_url) as kept:
@@ -162,12 +162,13 @@ def _nothing_else() -> None:
 
 
 def _warn(order: Plan) -> None:
-    """Loopback needs no scope file, but it can be the mouth of a tunnel."""
+    """Loopback needs no scope file, but it can be the mouth of a tunnel; and a source may not reach every target."""
+    from hardenprobe import vantage
     from hardenprobe.addresses import AddressSet
 
+    notices = vantage.notices(order.vantages, order.targets)
     asked = AddressSet.of([f"{t.first}-{t.last}" for t in order.targets])
     if order.scope.name == "loopback" and asked - AddressSet.of([LAB_NETWORK]):
-        click.echo(
-            "notice: loopback addresses outside the lab's network could be a tunnel that ends elsewhere",
-            err=True,
-        )
+        notices.append("loopback addresses outside the lab's network could be a tunnel that ends elsewhere")
+    for notice in notices:
+        click.echo(f"notice: {notice}", err=True)
