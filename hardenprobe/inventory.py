@@ -10,10 +10,10 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
-from hardenprobe.addresses import parse_entry
+from hardenprobe.addresses import AddressSet, parse_entry
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
-from hardenprobe.errors import FileInvalid
+from hardenprobe.errors import FileInvalid, TooScattered
 from hardenprobe.ports import SERVICES
 from hardenprobe.scoring import ENVIRONMENTAL, read_group
 
@@ -130,11 +130,7 @@ def load(path: Path) -> Inventory:
             ("inventory",), f"inventory is {document.data.get('inventory')!r}, expected {FORMAT!r}"
         )
     file = parse(document, InventoryFile)
-    for i, entry in enumerate(file.approved_networks):
-        try:
-            parse_entry(entry)
-        except ValueError as exc:
-            raise document.fault(("approved_networks", i), str(exc)) from None
+    _check_entries(document, ("approved_networks",), file.approved_networks)
     return replace(build(file.devices, document), approved_networks=file.approved_networks)
 
 
@@ -198,11 +194,7 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
                 raise document.fault(
                     (*spot, "allow_lists", k, "services", m), f"{word!r} is no service; known are {known}"
                 )
-        for m, entry in enumerate(declared.entries):
-            try:
-                parse_entry(entry)
-            except ValueError as exc:
-                raise document.fault((*spot, "allow_lists", k, "entries", m), str(exc)) from None
+        _check_entries(document, (*spot, "allow_lists", k, "entries"), declared.entries)
     for k, service in enumerate(device.services):
         if not 1 <= service.port <= 65535:
             raise document.fault((*spot, "services", k, "port"), f"port {service.port} is not 1 to 65535")
@@ -214,6 +206,19 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
         raise document.fault(
             (*spot, "engine_id"), "engine_id must be 10 to 64 lower-case hex digits (RFC 3411)"
         )
+
+
+def _check_entries(document: Document, spot: Spot, entries: Iterable[str]) -> None:
+    read = []
+    for i, text in enumerate(entries):
+        try:
+            read.append(parse_entry(text))
+        except ValueError as exc:
+            raise document.fault((*spot, i), str(exc)) from None
+    try:
+        AddressSet.of(read)
+    except TooScattered as exc:
+        raise document.fault(spot, str(exc)) from None
 
 
 def _read_csv(path: Path) -> Document:

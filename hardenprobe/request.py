@@ -35,6 +35,7 @@ class Request:
     Attributes:
         targets: (as written, first address, last address, name or None); names are looked up once, when the request
             is made.
+        sources: Our addresses, or vantage.EDGES.
         inventory, scope, secrets_file, trust_anchors: Absolute paths.
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
@@ -89,6 +90,10 @@ class Request:
         wanted = self._targets()
         if not wanted:
             raise UsageError("no target: the file names none")
+        sources = self.sources
+        if vantage.EDGES in sources:
+            named = (s for s in sources if s != vantage.EDGES)
+            sources = tuple(dict.fromkeys((*named, *vantage.at_edges(known, wanted))))
         if self.tls_second_opinion and not Reach(self.reach).admits(Reach.STRAIN):
             raise UsageError(
                 "--tls-second-opinion makes hundreds of connections a port; it needs --reach strain"
@@ -110,7 +115,7 @@ class Request:
                 udp_ports=expected.udp_ports,
                 reach=Reach(self.reach),
                 scope=allowed,
-                vantages=vantage.points(self.sources, self.vantages, wanted, allowed),
+                vantages=vantage.points(sources, self.vantages, wanted, allowed),
                 checks=checks.select(self.only, self.leave_out),
                 communities=expected.communities,
                 http_paths=expected.http_paths,

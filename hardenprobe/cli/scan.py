@@ -23,7 +23,12 @@ LAB_NETWORK = "127.77.0.0/16"
 @click.option("--inventory", type=options.FILE, help="Devices that should be there (YAML or CSV).")
 @click.option("--scope", type=options.FILE, help="What you are authorised to scan; this machine needs none.")
 @options.baseline("office-device")
-@click.option("--source", multiple=True, metavar="ADDRESS", help="Our own address to ask from; repeatable.")
+@click.option(
+    "--source",
+    multiple=True,
+    metavar="ADDRESS|edges",
+    help="Our own address to ask from; edges: each of ours just inside or outside a declared list; repeatable.",
+)
 @click.option(
     "--vantage",
     "vantage_names",

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
-from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from hardenprobe.records import Review, Severity
+from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import (
     CAUTION,
     SEVERITIES,
@@ -21,10 +19,6 @@ from hardenprobe.reports.text import (
     visible,
 )
 from hardenprobe.reports.view import View
-
-ACCENT = "cyan"
-_LEAST = {"name": 16, "text": None, "word": None, "number": 3}
-"""Characters that each kind of column keeps when the screen is narrow."""
 
 LONGEST = 20
 """Entries of a coverage list that are shown; the reports hold all."""
@@ -38,11 +32,11 @@ def show(review: Review, console: Console) -> None:
     _Screen(review, console).show()
 
 
-class _Screen:
+class _Screen(Screen):
     def __init__(self, review: Review, console: Console) -> None:
+        super().__init__(console)
         self.view = View(review)
         self.review = review
-        self.console = console
 
     def show(self) -> None:
         self._summary()
@@ -53,38 +47,6 @@ class _Screen:
         self._coverage()
         self._heading("Caution")
         self._line(CAUTION)
-
-    def _text(self, value: object, style: str = "", limit: int = 2000) -> Text:
-        """Device text made harmless, in what the terminal's encoding can show."""
-        encoding = self.console.encoding
-        shown = visible(value, limit).encode(encoding, "backslashreplace").decode(encoding)
-        return Text(shown, style=style)
-
-    def _line(self, value: object, style: str = "", indent: int = 0) -> None:
-        text: Text | Padding = self._text(value, style)
-        self.console.print(Padding(text, (0, 0, 0, indent)) if indent else text, highlight=False)
-
-    def _heading(self, title: str) -> None:
-        self.console.print()
-        self.console.print(Text(title, style=f"bold {ACCENT}"))
-        if not self.console.is_terminal:
-            self.console.print("-" * len(title), highlight=False)
-
-    def _table(self, *columns: tuple[str, str]) -> Table:
-        """A table; each column is a title and "text", "name", "word" (never broken) or "number"."""
-        table = Table(
-            box=SIMPLE_HEAD, pad_edge=False, header_style="bold", show_edge=False, padding=(0, 1, 0, 0)
-        )
-        for title, kind in columns:
-            table.add_column(
-                title,
-                justify="right" if kind == "number" else "left",
-                no_wrap=kind == "word",
-                min_width=_LEAST[kind],
-                max_width=8 if kind == "number" else None,
-                overflow="fold",
-            )
-        return table
 
     def _severity(self, severity: Severity | None) -> Text:
         if severity is None:
