@@ -23,6 +23,7 @@ from typing import Any, Protocol, Self, TypeVar
 from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
+from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
 from hardenprobe.sockets import READ_LIMIT, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
@@ -53,7 +54,7 @@ class Timing:
         second_try: Until a device that was expected and silent is tried again.
         connections_at_once: To one device; there is never more than one.
         devices_at_once: Different devices that are visited at the same moment.
-        connections_per_second: Of the whole scan, its sweep among it.
+        connections_per_second: Of the whole scan, its sweep among it; a datagram counts as one.
     """
 
     connect: float = 2.0
@@ -96,6 +97,7 @@ class Line:
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
         turn: Shared by the lines to one device; the ceilings hold for what it has spent.
+        rate: Shared by everything that a scan sends.
     """
 
     address: str
@@ -107,6 +109,7 @@ class Line:
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
     turn: Turn = field(default_factory=Turn)
+    rate: Rate = field(default_factory=lambda: Rate(None))
     _last: float = 0.0
     _allowed: float = 0.0
 
@@ -254,6 +257,7 @@ class Line:
         rest = self._last + limit.pause - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
+        await self.rate.turn()
         self._still_allowed()
         self._last = time.monotonic()
         self._spend(wish)
