@@ -114,7 +114,9 @@ def test_work_is_bounded_and_the_error_says_what_to_do(monkeypatch: pytest.Monke
 
 def test_a_list_that_no_method_keeps_small_ends_in_the_error(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every mask fixes one bit of the left half and its partner of the right half, so that no prefix tells anything."""
-    monkeypatch.setattr(address_diagram, "WORK", 200_000)  # what no work is enough for need not take all of it here
+    monkeypatch.setattr(
+        address_diagram, "WORK", 200_000
+    )  # what no work is enough for need not take all of it here
     half = 64
     forge = Forge(2 * half)
     pairs = [1 << i | 1 << i + half for i in range(half)]
