@@ -11,14 +11,16 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import ruleset_files
+from hardenprobe import controls, ruleset_files
 from hardenprobe.check import Check
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse
 from hardenprobe.errors import UnknownName
 from hardenprobe.inventory import KINDS
 from hardenprobe.link import Timing
+from hardenprobe.local_scores import LocalMetrics
 from hardenprobe.registry import Registry
+from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group
 from hardenprobe.web_paths import WebPaths
 
 DEFAULT = "office-device"
@@ -45,11 +47,28 @@ class Snmp:
 
 
 @dataclass(frozen=True, kw_only=True)
+class LongestDays:
+    """How many days an exception may run, by the severity of the worst finding that it accepts."""
+
+    high: int = 30
+    medium: int = 90
+    low: int = 365
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExceptionRules:
+    """What an exception must keep to."""
+
+    longest_days: LongestDays = field(default_factory=LongestDays)
+
+
+@dataclass(frozen=True, kw_only=True)
 class BaselineFile:
     """A baseline file, key for key.
 
     Attributes:
         extends: Another baseline, shipped or a file beside this one; what this one says overrides it, key by key.
+        people: Controls that people must answer for; see controls.py.
     """
 
     baseline: str
@@ -63,7 +82,10 @@ class BaselineFile:
     http_paths: tuple[str, ...] = ("/",)
     web: WebPaths = field(default_factory=WebPaths)
     must_determine: tuple[str, ...] = ()
+    people: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
+    exceptions: ExceptionRules = field(default_factory=ExceptionRules)
+    ccss: LocalMetrics = field(default_factory=LocalMetrics)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
 
 
@@ -88,6 +110,7 @@ class Baseline:
     http_paths: tuple[str, ...]
     web: WebPaths
     must_determine: frozenset[str]
+    people: tuple[str, ...]
     timing: Timing
     settings: Mapping[str, Any]
     file: BaselineFile
@@ -96,7 +119,9 @@ class Baseline:
 def shipped() -> dict[str, Path]:
     """Name to file of every baseline that comes with hardenprobe."""
     folder = Path(str(files("hardenprobe.baselines")))
-    return {p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith("rules-")}
+    return {
+        p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith(("rules-", "controls-"))
+    }
 
 
 def load(name: str, registry: Registry) -> Baseline:
@@ -124,6 +149,10 @@ def read(path: Path, registry: Registry) -> Baseline:
     file = parse(document, BaselineFile)
     _check_ports(document, file)
     _check_gentleness(document, file.gentleness)
+    for word, days in asdict(file.exceptions.longest_days).items():
+        if days < 1:
+            spot: Spot = ("exceptions", "longest_days", word)
+            raise document.fault(spot, f"exceptions.longest_days.{word} is {days}, expected 1 or more")
     if len(file.snmp.default_communities) > MOST_COMMUNITIES:
         raise document.fault(
             ("snmp", "default_communities"),
@@ -132,10 +161,15 @@ def read(path: Path, registry: Registry) -> Baseline:
     for key in ("expect", "must_determine"):
         for i, name in enumerate(getattr(file, key)):
             if name not in registry.checks:
-                spot: Spot = (key, name) if key == "expect" else (key, i)
+                spot = (key, name) if key == "expect" else (key, i)
                 near = difflib.get_close_matches(name, registry.checks, n=1)
                 hint = f"; did you mean {near[0]!r}?" if near else "; see `hardenprobe checks list`"
                 raise document.fault(spot, f"{key} names {name!r}, which is no check{hint}")
+    _check_metrics(document, file.ccss, registry)
+    for i, name in enumerate(file.people):
+        if name not in controls.shipped():
+            wrong = UnknownName("control", name, controls.shipped(), see="hardenprobe statement questions")
+            raise document.fault(("people", i), str(wrong))
     return Baseline(
         name=file.baseline,
         title=file.title,
@@ -148,6 +182,7 @@ def read(path: Path, registry: Registry) -> Baseline:
         http_paths=file.http_paths,
         web=file.web,
         must_determine=frozenset(file.must_determine),
+        people=file.people,
         timing=file.gentleness,
         settings=_settings(document, file, registry),
         file=file,
@@ -212,6 +247,19 @@ def _required(check: Check[Any]) -> bool:
     return any(
         f.default is MISSING and f.default_factory is MISSING and f.init for f in fields(check.settings)
     )
+
+
+def _check_metrics(document: Document, given: LocalMetrics, registry: Registry) -> None:
+    groups = [(("ccss", "temporal", check), text, TEMPORAL) for check, text in given.temporal.items()]
+    for spot, text, group in (*groups, (("ccss", "environmental"), given.environmental, ENVIRONMENTAL)):
+        try:
+            read_group(text, group)
+        except ValueError as exc:
+            raise document.fault(spot, f"{'.'.join(spot)}: {exc}") from None
+    for check in given.temporal:
+        if check not in registry.checks:
+            wrong = UnknownName("check", check, registry.checks, see="hardenprobe checks list")
+            raise document.fault(("ccss", "temporal", check), str(wrong))
 
 
 def _check_gentleness(document: Document, timing: Timing) -> None:

@@ -15,6 +15,7 @@ from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
 from hardenprobe.errors import FileInvalid, TooScattered
 from hardenprobe.ports import SERVICES
+from hardenprobe.scoring import ENVIRONMENTAL, read_group
 
 FORMAT = "hardenprobe.inventory/1"
 KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")
@@ -61,6 +62,7 @@ class Listed:
     Attributes:
         pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
         engine_id: snmpEngineID that the device states, hex; confirms it before a secret is sent to it.
+        ccss: Environmental metrics of CCSS (NIST IR 7502, 2.3) in vector notation, such as "CDP:LM/CR:H".
         fragile: Known to suffer from being asked: its raw print ports are not even connected to.
         listed: False hides the entry from the inventory; for what a lab simulates and nobody has listed.
         lab: What demo_lab simulates; no scan reads it.
@@ -74,6 +76,7 @@ class Listed:
     place: str | None = None
     owner: str | None = None
     criticality: Literal["low", "medium", "high"] | None = None
+    ccss: str | None = None
     tags: tuple[str, ...] = ()
     depends: tuple[Dependent, ...] = ()
     fragile: bool = False
@@ -174,6 +177,10 @@ def build(devices: Iterable[Listed], document: Document) -> Inventory:
                     (*spot, "serial"), f"serial {device.serial!r} belongs to {other!r} already"
                 )
             by_serial[device.serial] = device
+        try:
+            read_group(device.ccss or "", ENVIRONMENTAL)
+        except ValueError as exc:
+            raise document.fault((*spot, "ccss"), f"ccss: {exc}") from None
         _check_lists(document, spot, device)
         kept.append(device)
     return Inventory(devices=tuple(kept), source=document.file, by_address=by_address, by_serial=by_serial)

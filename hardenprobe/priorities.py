@@ -57,8 +57,8 @@ def _port(result: Result) -> tuple[str, str, str, int] | None:
 
 
 def _risk(results: Iterable[Result]) -> float:
-    """Sum of the scores; a finding that was seen from several vantage points counts once."""
+    """Sum of the local scores; a finding that was seen from several vantage points counts once."""
     scores: dict[str, float] = {}
     for result in results:
-        scores[result.finding] = max(scores.get(result.finding, 0.0), result.score or 0.0)
+        scores[result.finding] = max(scores.get(result.finding, 0.0), result.local_score)
     return round(sum(scores.values()), 1)

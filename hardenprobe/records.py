@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Generic, Literal, TypeVar
 
+from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+
 FORMAT = "hardenprobe.review/1"
 NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
 INVENTORY = "inventory"  # the vantage of what was read and not asked
@@ -241,6 +243,7 @@ class Device:
         kind: printer, multifunction, scanner, label-printer, plotter or unknown.
         make_model: Device text, hostile.
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
+        ccss: Environmental metrics of the inventory, such as "CDP:LM/CR:H".
     """
 
     id: str
@@ -252,6 +255,7 @@ class Device:
     place: str | None = None
     owner: str | None = None
     criticality: str | None = None
+    ccss: str | None = None
     tags: tuple[str, ...] = ()
     baseline: Named | None = None
     identity: tuple[Identity, ...] = ()
@@ -288,9 +292,13 @@ class Result:
         finding: Digest of device, check, endpoint and subject; names it in every review.
         origin: "hardenprobe" for a built-in check, else distribution and version.
         score: CCSS base score of the outcome that was found, None unless the word is fail.
-        vector: The CCSS vector behind the score.
+        severity: Rates the base score.
+        vector: The CCSS vector behind the scores.
+        temporal, environmental: CCSS scores where baseline or inventory give the metrics.
         remedy: Id of the remedy that mends it, None unless the word is fail.
         observations: Ids of what proves it.
+        exception: A note and no verdict: the word stays fail.
+        lapsed: The newest exception that covered it once, where none runs now.
     """
 
     finding: str
@@ -306,6 +314,8 @@ class Result:
     score: float | None = None
     severity: Severity | None = None
     vector: str | None = None
+    temporal: float | None = None
+    environmental: float | None = None
     observed: Said
     expected: Said
     remedy: str | None = None
@@ -313,11 +323,18 @@ class Result:
     controls: tuple[str, ...] = ()
     observations: tuple[str, ...] = ()
     exception: Accepted | None = None
+    lapsed: Lapsed | None = None
 
     @property
     def stands(self) -> bool:
         """A finding without a running exception."""
         return self.result is Word.FAIL and self.exception is None
+
+    @property
+    def local_score(self) -> float:
+        """The score that says most about this site: environmental, else temporal, else base. It orders the work."""
+        told = (self.environmental, self.temporal, self.score)
+        return next((one for one in told if one is not None), 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -371,7 +388,7 @@ class Advice:
         rank: 1 is first.
         devices: Ids of the devices it would help.
         findings: What it would mend.
-        risk_removed: Sum of the scores of those findings. It orders the list and says nothing else.
+        risk_removed: Sum of the local scores of those findings. It orders the list and says nothing else.
         waits_for: Ids of remedies of this same list that must come first.
     """
 
@@ -492,6 +509,8 @@ class Head:
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
         authorisation: The scope that it ran under, None in reviews that did not keep it.
+        ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
+        decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
     """
 
     id: str
@@ -510,6 +529,8 @@ class Head:
     judged_from: str | None = None
     selected: tuple[str, ...] = ()
     interrupted: bool = False
+    ledger: str | None = None
+    decided_on: str | None = None
     clock: Clock = UNPROVEN
     versions: Mapping[str, str] = field(default_factory=dict)
     cost: Cost = field(default_factory=Cost)
@@ -528,6 +549,8 @@ class Review:
     checks: tuple[CheckNote, ...] = ()
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
+    exceptions: tuple[ExceptionNote, ...] = ()
+    statements: tuple[Answered, ...] = ()
 
     @property
     def findings(self) -> tuple[Result, ...]:

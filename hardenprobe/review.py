@@ -11,9 +11,21 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from hardenprobe import __version__, clock, guard, identity, priorities, store, vantage
+from hardenprobe import (
+    __version__,
+    clock,
+    exceptions,
+    guard,
+    identity,
+    local_scores,
+    priorities,
+    statements,
+    store,
+    vantage,
+)
 from hardenprobe.baseline import Baseline
 from hardenprobe.credentials import Secrets
+from hardenprobe.decisions import Decisions
 from hardenprobe.engine import Scan
 from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
@@ -68,6 +80,7 @@ class Order:
     inventory: Inventory = field(default_factory=Inventory)
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
+    decisions: Decisions = field(default_factory=Decisions)
 
 
 async def scan(
@@ -162,7 +175,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         observations=fleet.observations,
         notices=tuple(notices),
     )
-    return judged(empty, order.baseline, order.registry)
+    return judged(empty, order.baseline, order.registry, order.decisions)
 
 
 async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:
@@ -197,13 +210,27 @@ async def _beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
         await asyncio.gather(task, return_exceptions=True)
 
 
-def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
-    """Judge a review's observations; touches no network and leaves the given review as it was."""
+def judged(
+    review: Review, baseline: Baseline, registry: Registry, decisions: Decisions | None = None
+) -> Review:
+    """Judge a review's observations; touches no network and leaves the given review as it was.
+
+    Args:
+        decisions: What people decided and declared. None leaves what people stated as the review has it, and no
+            exception runs.
+    """
+    decided = decisions or Decisions()
+    today = decided.day or review.head.started[:10]
+    observations = review.observations
+    if decisions:
+        observations = statements.observed(
+            review.devices, observations, decided.statements, review.head.started, today
+        )
     named = Named(name=baseline.name, hash=baseline.hash)
     devices = tuple(replace(d, baseline=named) for d in review.devices)
     case = Case(
         devices=devices,
-        observations=review.observations,
+        observations=observations,
         vantages=review.vantages,
         clock=review.head.clock,
         reach=review.head.reach,
@@ -214,17 +241,28 @@ def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
     with guard.watching():
         results = judge(case, baseline, registry)
         refused = guard.tried()
+    results = local_scores.weigh(results, devices, lambda _: baseline.file.ccss)
+    results = exceptions.apply(results, devices, decided.exceptions, today)
+    answers = review.statements
+    if decisions:
+        answers = statements.answered(devices, lambda _: baseline.people, decided.statements, today)
     return replace(
         review,
-        notices=tuple(dict.fromkeys((*review.notices, *refused))),
+        head=replace(review.head, ledger=decided.mark, decided_on=today if decisions else None),
+        notices=tuple(dict.fromkeys((*review.notices, *decided.notices, *refused))),
         devices=devices,
+        observations=observations,
         results=results,
         checks=notes(registry),
         what_first=priorities.rank(results, remedies(registry)),
+        exceptions=exceptions.notes(results, decided.exceptions, today),
+        statements=answers,
     )
 
 
-def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
+def again(
+    review: Review, baseline: Baseline, registry: Registry, decisions: Decisions | None = None
+) -> Review:
     """Judge a stored review anew, as a review of its own. The original stays.
 
     Checks that did not exist when it was scanned are judged as well: they say unknown where nobody asked.
@@ -240,7 +278,7 @@ def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
         selected=tuple(sorted({*review.head.selected, *fresh} & set(registry.checks))),
         versions=versions(baseline),
     )
-    return judged(replace(review, head=head), baseline, registry)
+    return judged(replace(review, head=head), baseline, registry, decisions)
 
 
 def remedies(registry: Registry) -> dict[str, Remedy]:

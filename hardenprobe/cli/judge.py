@@ -20,13 +20,14 @@ def command(
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import baseline, registry, review
+    from hardenprobe import baseline, decisions, registry, review
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
 
     checks = registry.load(plugins=not no_plugins)
     expected = baseline.load(baseline_name, checks)
     with opened(store_url) as kept:
-        found = kept.save(review.again(kept.load(review_name), expected, checks))
+        decided = decisions.load(kept)
+        found = kept.save(review.again(kept.load(review_name), expected, checks, decided))
     running.show(found, json_to)
     return review.exit_status(found, expected.must_determine)

@@ -43,6 +43,7 @@ class _Screen(Screen):
         self._what_first()
         self._devices()
         self._untold()
+        self._people()
         self._coverage()
         self._heading("Caution")
         self._line(CAUTION)
@@ -60,6 +61,8 @@ class _Screen(Screen):
         self._line(SEVERITY_NOTE, "dim")
         for notice in self.review.notices:
             self._line(f"Notice: {visible(notice)}")
+        if self.view.lapsed:
+            self._list("Exceptions that count no longer", self.view.lapsed)
 
     def _what_first(self) -> None:
         self._heading("What to do first")
@@ -90,7 +93,7 @@ class _Screen(Screen):
         place = [("Place", "text")] if self.console.width >= 100 else []
         table = self._table(
             ("Device", "name"), ("Address", "word"), ("Kind", "word"), *place, ("High", "number"),
-            ("Med.", "number"), ("Low", "number"), ("Not told", "number"),
+            ("Med.", "number"), ("Low", "number"), ("Worst", "number"), ("Checks told", "number"),
         )  # fmt: skip
         for device in self.view.devices:
             counts = self.view.counts[device.id]
@@ -100,7 +103,8 @@ class _Screen(Screen):
                 self._text(device.kind, limit=16),
                 *(self._text(device.place or "", limit=60) for _ in place),
                 *(self._count(counts.standing[severity], _WEIGHTS[severity]) for severity in SEVERITIES),
-                self._count(counts.untold),
+                Text("-", style="dim") if counts.worst is None else Text(str(counts.worst)),
+                Text(f"{counts.determined}/{counts.checks}"),
             )
         self.console.print(table)
 
@@ -114,6 +118,18 @@ class _Screen(Screen):
             why = f"{group.reason}: {reason_text(group.reason)}" if group.reason else reason_text(None)
             table.add_row(self._text(group.check), Text(group.word), self._text(why), str(len(group.devices)))
         self.console.print(table)
+
+    def _people(self) -> None:
+        """The controls that people answer for, and the list of what is missing."""
+        if not self.view.people:
+            return
+        self._heading("What people answer for")
+        self._line(self.view.people_summary())
+        for state in ("expired", "unanswered"):
+            missing = [one for one in self.view.unanswered if one.state == state]
+            if missing:
+                names = ", ".join(f"{one.control} ({len(one.devices)})" for one in missing)
+                self._line(f"{state.capitalize()}, with how many devices: {names}")
 
     def _coverage(self) -> None:
         coverage = self.review.coverage

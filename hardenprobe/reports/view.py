@@ -24,6 +24,7 @@ from hardenprobe.records import (
     Severity,
     Word,
 )
+from hardenprobe.records_people import Answered
 from hardenprobe.reports.text import SEVERITIES, UNTOLD, counted
 
 # Of several results in one place the first of these is shown: what needs work, then what could not be told, and a
@@ -47,12 +48,18 @@ class Counts:
     Attributes:
         standing: Findings by severity, those with a running exception left out.
         accepted: Findings with a running exception.
+        worst: Highest base score of a standing finding, None where none stands.
         untold: Results that could not be told.
+        checks: Checks that were asked for.
+        determined: Those of them of which every result could be told.
     """
 
     standing: Counter[Severity | None] = field(default_factory=Counter)
     accepted: int = 0
+    worst: float | None = None
     untold: int = 0
+    checks: int = 0
+    determined: int = 0
 
 
 @dataclass
@@ -96,11 +103,21 @@ class View:
             of_device = counts.setdefault(result.device, Counts())
             if result.stands:
                 of_device.standing[result.severity] += 1
+                of_device.worst = max(of_device.worst or 0.0, result.score or 0.0)
             elif result.result is Word.FAIL:
                 of_device.accepted += 1
             elif result.result in UNTOLD:
                 of_device.untold += 1
+        for (device, _), results in self.by_place.items():
+            if any(result.result is not Word.NOTSELECTED for result in results):
+                counts[device].checks += 1
+                counts[device].determined += not any(result.result in UNTOLD for result in results)
         return counts
+
+    @cached_property
+    def worst_score(self) -> float | None:
+        """Highest base score of a standing finding over the whole fleet, None where none stands."""
+        return max((one.worst for one in self.counts.values() if one.worst is not None), default=None)
 
     @cached_property
     def standing(self) -> Counter[Severity | None]:
@@ -120,6 +137,49 @@ class View:
     @cached_property
     def accepted(self) -> int:
         return sum(1 for result in self.review.findings if not result.stands)
+
+    @cached_property
+    def lapsed(self) -> tuple[str, ...]:
+        """What counts again although it was accepted once, one line for each exception and reason."""
+        found: Counter[tuple[str, str]] = Counter()
+        where: dict[tuple[str, str], str] = {}
+        for result in self.review.findings:
+            if result.lapsed:
+                key = (result.lapsed.id, result.lapsed.why)
+                found[key] += 1
+                where.setdefault(key, f"{result.check} on {self.label(result.device)}")
+        return tuple(
+            f"{id} no longer covers {where[id, why]}"
+            + (f" and {counted(number - 1, 'more finding')}" if number > 1 else "")
+            + f": {why}"
+            for (id, why), number in found.items()
+        )
+
+    @cached_property
+    def people(self) -> Counter[str]:
+        """How many answers of people the baseline wants, by state: one a control and device."""
+        counts: Counter[str] = Counter()
+        for one in self.review.statements:
+            if one.required:
+                counts[one.state] += len(one.devices)
+        return counts
+
+    @cached_property
+    def unanswered(self) -> tuple[Answered, ...]:
+        """The controls that somebody must still answer, or answer anew."""
+        return tuple(one for one in self.review.statements if one.required and one.state != "answered")
+
+    def people_summary(self) -> str:
+        """One sentence on what people answer for; "" where nothing is asked of them."""
+        total = sum(self.people.values())
+        if not total:
+            return ""
+        controls = len({one.control for one in self.review.statements if one.required})
+        wanted = f"{counted(controls, 'control')} on {counted(len(self.review.devices), 'device')}"
+        states = ", ".join(
+            f"{self.people[state]:,} {state}" for state in ("answered", "expired", "unanswered")
+        )
+        return f"People answer for {wanted}: {states}."
 
     @property
     def asked(self) -> int:
@@ -172,9 +232,7 @@ class View:
     def findings(self) -> dict[str, list[Result]]:
         """Findings by check, the check with the worst finding first, the worst finding first in each."""
         groups: dict[str, list[Result]] = {}
-        for result in sorted(
-            self.review.findings, key=lambda r: (r.exception is not None, -(r.score or 0.0))
-        ):
+        for result in sorted(self.review.findings, key=lambda r: (r.exception is not None, -r.local_score)):
             groups.setdefault(result.check, []).append(result)
         return groups
 
@@ -215,11 +273,19 @@ class View:
         counts = ", ".join(f"{self.standing[severity]} {severity}" for severity in SEVERITIES)
         standing = sum(self.standing.values())
         said.append(f"{counted(standing, 'finding')} {'stands' if standing == 1 else 'stand'}: {counts}.")
+        if self.worst_score is not None:
+            said.append(f"The worst score is {self.worst_score}.")
         if self.accepted:
             said.append(
                 f"{counted(self.accepted, 'more finding')} {'has' if self.accepted == 1 else 'have'} a running exception."
             )
         said.append(f"{self.told:,} of {counted(self.asked, 'result')} could be determined.")
+        checks = sum(one.checks for one in self.counts.values())
+        determined = sum(one.determined for one in self.counts.values())
+        if checks:
+            said.append(
+                f"Counted by check and device, {determined:,} of {checks:,} were ({share_text(determined, checks)})."
+            )
         if head.judged_from:
             said.append(f"Nothing was asked anew: the observations are those of review {head.judged_from}.")
         if head.port_offset:
@@ -230,13 +296,27 @@ class View:
 
 
 def _weight(result: Result) -> tuple[int, int, float]:
-    return (_PRECEDENCE.index(result.result), result.exception is not None, -(result.score or 0.0))
+    return (_PRECEDENCE.index(result.result), result.exception is not None, -result.local_score)
 
 
 def worst(severities: Iterable[Severity | None]) -> Severity | None:
     """The worst of some severities, None where there is none."""
     present = set(severities)
     return next((severity for severity in SEVERITIES if severity in present), None)
+
+
+def share_text(part: int, whole: int) -> str:
+    """Say a share in per cent, rounded down, so that only all of it is 100 %."""
+    return f"{100 * part // whole} %"
+
+
+def scores_text(result: Result) -> str:
+    """Say the scores of a finding, the base score first."""
+    if result.score is None:
+        return "not rated"
+    local = (("temporal", result.temporal), ("environmental", result.environmental))
+    more = "".join(f", {name} {value}" for name, value in local if value is not None)
+    return f"{result.score}{more}"
 
 
 def cost_text(cost: Cost) -> str:
