@@ -184,9 +184,9 @@ class Identity:
     """Something that identifies a device.
 
     Attributes:
-        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model and firmware
-            describe without telling apart.
-        source: Who said so ("inventory", "snmp", "ipp", "tls", "scan").
+        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model, description,
+            device-id, title, subject, firmware and device-kind describe without telling apart.
+        source: Who said so ("inventory", "scan", or the protocol).
         strength: strong may join two addresses to one device; medium and weak never do.
     """
 
@@ -238,7 +238,8 @@ class Device:
 
     Attributes:
         id: From what identifies it; see identity.py.
-        kind: printer, multifunction, scanner, label-printer, plotter or unknown.
+        kind: printer, multifunction, scanner, label-printer, plotter or unknown; the inventory's word, else what the
+            device shows itself to be.
         make_model: Device text, hostile.
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
     """
