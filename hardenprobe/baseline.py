@@ -16,8 +16,8 @@ from hardenprobe.check import Check
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse
 from hardenprobe.errors import UnknownName
-from hardenprobe.inventory import KINDS
 from hardenprobe.link import Timing
+from hardenprobe.records import KINDS, BaselineRule, Device
 from hardenprobe.registry import Registry
 from hardenprobe.web_paths import WebPaths
 
@@ -73,6 +73,7 @@ class Baseline:
 
     Attributes:
         name: As the file says, such as "office-device/1".
+        source: How it is called: the name of a shipped one, else its file.
         hash: SHA-256 over everything it decides.
         settings: Check id to the check's settings; a check that is not here is not selected.
     """
@@ -91,6 +92,15 @@ class Baseline:
     timing: Timing
     settings: Mapping[str, Any]
     file: BaselineFile
+
+    @property
+    def rules(self) -> tuple[BaselineRule, ...]:
+        """A baseline alone is for every device."""
+        return (BaselineRule(baseline=self.source),)
+
+    def of(self, device: Device) -> Baseline:
+        """The baseline of any device."""
+        return self
 
 
 def shipped() -> dict[str, Path]:
@@ -140,7 +150,7 @@ def read(path: Path, registry: Registry) -> Baseline:
         name=file.baseline,
         title=file.title,
         dated=file.dated,
-        source=str(path),
+        source=path.stem if path == shipped().get(path.stem) else str(path),
         hash=digest(asdict(file)),
         tcp_ports=file.ports.tcp,
         udp_ports=file.ports.udp,

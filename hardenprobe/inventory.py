@@ -10,13 +10,14 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
+from hardenprobe import baseline
 from hardenprobe.addresses import parse_entry
 from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
-from hardenprobe.errors import FileInvalid
+from hardenprobe.errors import FileInvalid, UnknownName
 from hardenprobe.ports import SERVICES
+from hardenprobe.records import KINDS, BaselineRule
 
 FORMAT = "hardenprobe.inventory/1"
-KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")
 Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]
 HEX = frozenset("0123456789abcdef")
 LISTS = frozenset({"names", "addresses", "tags"})
@@ -90,11 +91,13 @@ class Inventory:
 
     Attributes:
         approved_networks: Networks from which the site's devices may be reached; what allow-lists are held against.
+        baselines: Which baseline is for which devices, the first that fits; files are named from where we stand.
         source: The file, for messages and observations.
     """
 
     devices: tuple[Listed, ...] = ()
     approved_networks: tuple[str, ...] = ()
+    baselines: tuple[BaselineRule, ...] = ()
     source: str = ""
     by_address: Mapping[str, Listed] = field(default_factory=dict)
     by_serial: Mapping[str, Listed] = field(default_factory=dict)
@@ -107,6 +110,7 @@ class InventoryFile:
     inventory: str
     devices: tuple[Listed, ...]
     approved_networks: tuple[str, ...] = ()
+    baselines: tuple[BaselineRule, ...] = ()
 
 
 def load(path: Path) -> Inventory:
@@ -126,7 +130,33 @@ def load(path: Path) -> Inventory:
             parse_entry(entry)
         except ValueError as exc:
             raise document.fault(("approved_networks", i), str(exc)) from None
-    return replace(build(file.devices, document), approved_networks=file.approved_networks)
+    rules = tuple(_rule(document, i, file.baselines) for i in range(len(file.baselines)))
+    known = build(file.devices, document)
+    return replace(known, approved_networks=file.approved_networks, baselines=rules)
+
+
+def _rule(document: Document, i: int, rules: tuple[BaselineRule, ...]) -> BaselineRule:
+    """Check a rule, and find its file, which is named from where the inventory lies."""
+    rule, spot = rules[i], ("baselines", i)
+    for k, kind in enumerate(rule.kinds):
+        if kind not in (*KINDS, "unknown"):
+            raise document.fault((*spot, "kinds", k), str(UnknownName("kind of device", kind, KINDS)))
+    for k, network in enumerate(rule.networks):
+        try:
+            parse_entry(network)
+        except ValueError as exc:
+            raise document.fault((*spot, "networks", k), str(exc)) from None
+    if rule == BaselineRule(baseline=rule.baseline) and i + 1 < len(rules):
+        raise document.fault(
+            spot, "this rule fits every device, so that those below it never count; put it last"
+        )
+    if rule.baseline in baseline.shipped():
+        return rule
+    path = Path(document.file).parent / rule.baseline
+    if not path.is_file():
+        unknown = UnknownName("baseline", rule.baseline, baseline.shipped(), see="hardenprobe baseline list")
+        raise document.fault((*spot, "baseline"), f"{unknown}; a file is looked for beside the inventory")
+    return replace(rule, baseline=str(path))
 
 
 def build(devices: Iterable[Listed], document: Document) -> Inventory:

@@ -12,6 +12,7 @@ from ipaddress import ip_address
 from typing import Any
 
 from hardenprobe.baseline import Baseline
+from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Check, Fleet, Outcome, Seen
 from hardenprobe.errors import clip
 from hardenprobe.facts import ProbeFault
@@ -52,13 +53,14 @@ class Case:
     selected: frozenset[str]
 
 
-def judge(case: Case, baseline: Baseline, registry: Registry) -> tuple[Result, ...]:
-    """Judge every device by every check, from every vantage point."""
+def judge(case: Case, expected: Expected, registry: Registry) -> tuple[Result, ...]:
+    """Judge every device by every check and its own baseline, from every vantage point."""
     results: list[Result] = []
     for vantage in case.vantages:
         members = _members(case, vantage)
         for seen in members:
             met = not seen.of(NotMet)
+            baseline = expected.of(seen.device)
             for check_id, check in registry.checks.items():
                 if not met and check.reach is not None:
                     continue  # nobody was there to be asked; only what the inventory declares can be judged

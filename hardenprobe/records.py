@@ -12,6 +12,7 @@ from typing import Any, Generic, Literal, TypeVar
 
 FORMAT = "hardenprobe.review/1"
 NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
+KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")  # of device
 INVENTORY = "inventory"  # the vantage of what was read and not asked
 
 
@@ -222,6 +223,25 @@ class Named:
 
     name: str
     hash: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineRule:
+    """For which devices a baseline is chosen: all conditions that are given must hold; without one, for every device.
+
+    Attributes:
+        baseline: A shipped baseline's name, or a file.
+        kinds: Any of these kinds of device.
+        networks: An address in any of these networks.
+        tags: Any of these tags of the inventory.
+        make_model: Text in what the device calls itself, by any protocol; letter case does not count.
+    """
+
+    baseline: str
+    kinds: tuple[str, ...] = ()
+    networks: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    make_model: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -447,6 +467,7 @@ class Head:
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
+        baselines: How a baseline was chosen for each device, the first rule that fits.
     """
 
     id: str
@@ -462,6 +483,7 @@ class Head:
     judged_from: str | None = None
     selected: tuple[str, ...] = ()
     interrupted: bool = False
+    baselines: tuple[BaselineRule, ...] = ()
     clock: Clock = UNPROVEN
     versions: Mapping[str, str] = field(default_factory=dict)
     cost: Cost = field(default_factory=Cost)

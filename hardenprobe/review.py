@@ -9,7 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from hardenprobe import __version__, clock, guard, identity, priorities, store
-from hardenprobe.baseline import Baseline
+from hardenprobe.baseline_choice import NOT_MEANT, Expected, not_meant
 from hardenprobe.credentials import Secrets
 from hardenprobe.engine import Scan
 from hardenprobe.identity import Visit
@@ -56,7 +56,7 @@ class Order:
     """Everything that a scan needs."""
 
     plan: Plan
-    baseline: Baseline
+    baseline: Expected
     registry: Registry
     inventory: Inventory = field(default_factory=Inventory)
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
@@ -113,7 +113,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review
         selected=tuple(sorted(plan.checks)),
         interrupted=running.interrupted,
         clock=proof,
-        versions=versions(order.baseline),
+        versions=versions(),
         cost=sum((v.cost for v in visits), Cost()),
     )
     notices = []
@@ -132,10 +132,18 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review
     return judged(empty, order.baseline, order.registry)
 
 
-def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
-    """Judge a review's observations; touches no network and leaves the given review as it was."""
-    named = Named(name=baseline.name, hash=baseline.hash)
-    devices = tuple(replace(d, baseline=named) for d in review.devices)
+def judged(review: Review, expected: Expected, registry: Registry) -> Review:
+    """Judge a review's observations; touches no network and leaves the given review as it was.
+
+    Args:
+        expected: A choice of baselines, or one baseline for every device.
+    """
+    chosen = [expected.of(d) for d in review.devices]
+    devices = tuple(
+        replace(d, baseline=Named(name=b.name, hash=b.hash))
+        for d, b in zip(review.devices, chosen, strict=True)
+    )
+    names = ", ".join(dict.fromkeys(b.name for b in chosen)) or "none"
     case = Case(
         devices=devices,
         observations=review.observations,
@@ -146,11 +154,15 @@ def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
     )
     # A check is somebody's code, and has no business on the network.
     with guard.watching():
-        results = judge(case, baseline, registry)
+        results = judge(case, expected, registry)
         refused = [f"{what} was refused" for what in guard.refusals]
+    head = replace(
+        review.head, baselines=expected.rules, versions={**review.head.versions, "baseline": names}
+    )
     return replace(
         review,
-        notices=tuple(dict.fromkeys((*review.notices, *refused))),
+        head=head,
+        notices=tuple(dict.fromkeys((*review.notices, *not_meant(devices, expected), *refused))),
         devices=devices,
         results=results,
         checks=notes(registry),
@@ -158,7 +170,7 @@ def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
     )
 
 
-def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
+def again(review: Review, expected: Expected, registry: Registry) -> Review:
     """Judge a stored review anew, as a review of its own. The original stays.
 
     Checks that did not exist when it was scanned are judged as well: they say unknown where nobody asked.
@@ -172,9 +184,11 @@ def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
         previous=None,
         previous_digest=None,
         selected=tuple(sorted({*review.head.selected, *fresh} & set(registry.checks))),
-        versions=versions(baseline),
+        versions=versions(),
     )
-    return judged(replace(review, head=head), baseline, registry)
+    # What was said of the baselines that judged it before is said no more.
+    notices = tuple(n for n in review.notices if NOT_MEANT not in n)
+    return judged(replace(review, head=head, notices=notices), expected, registry)
 
 
 def remedies(registry: Registry) -> dict[str, Remedy]:
@@ -183,21 +197,21 @@ def remedies(registry: Registry) -> dict[str, Remedy]:
 
 
 def exit_status(
-    review: Review, must_determine: Iterable[str] = (), expected_missing: Iterable[str] = ()
+    review: Review, expected: Expected | None = None, expected_missing: Iterable[str] = ()
 ) -> int:
     """How the command that made a review should end: 3 incomplete, 1 a finding stands, 0 otherwise.
 
     Args:
-        must_determine: Checks that may not stay unknown.
+        expected: Says for each device which checks may not stay unknown.
         expected_missing: Asset tags of listed devices that are known to be off.
     """
-    if incomplete(review, must_determine, expected_missing):
+    if incomplete(review, expected, expected_missing):
         return INCOMPLETE
     return FINDING if any(r.stands for r in review.results) else CLEAN
 
 
 def incomplete(
-    review: Review, must_determine: Iterable[str] = (), expected_missing: Iterable[str] = ()
+    review: Review, expected: Expected | None = None, expected_missing: Iterable[str] = ()
 ) -> list[str]:
     """Why a review cannot speak for all that was asked; empty where it can."""
     reasons = []
@@ -215,16 +229,18 @@ def incomplete(
     broken = {r.device for r in review.results if r.result is Word.ERROR}
     if broken:
         reasons.append(f"{_count(len(broken), 'device has', 'devices have')} results in error")
-    must = set(must_determine)
-    open_checks = {r.check for r in review.results if r.result is Word.UNKNOWN and r.check in must}
+    must = {d.id: expected.of(d).must_determine for d in review.devices} if expected else {}
+    open_checks = {
+        r.check for r in review.results if r.result is Word.UNKNOWN and r.check in must.get(r.device, ())
+    }
     if open_checks:
         reasons.append(f"the baseline wants these determined and they were not: {_some(sorted(open_checks))}")
     return reasons
 
 
-def versions(baseline: Baseline) -> dict[str, str]:
-    """Versions of everything that a verdict rests on."""
-    found = {"hardenprobe": __version__, "python": platform.python_version(), "baseline": baseline.name}
+def versions() -> dict[str, str]:
+    """Versions of the code that a verdict rests on."""
+    found = {"hardenprobe": __version__, "python": platform.python_version()}
     for package in ("cryptography", "httpx", "pysnmp", "scapy", "sslyze"):
         try:
             found[package] = version(package)

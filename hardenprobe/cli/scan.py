@@ -20,7 +20,7 @@ LAB_NETWORK = "127.77.0.0/16"
 @click.argument("targets", nargs=-1, required=True, metavar="TARGET...")
 @click.option("--inventory", type=options.FILE, help="Devices that should be there (YAML or CSV).")
 @click.option("--scope", type=options.FILE, help="What you are authorised to scan; this machine needs none.")
-@options.baseline("office-device")
+@options.baseline("For devices that no rule of the inventory fits.")
 @click.option("--source", multiple=True, metavar="ADDRESS", help="Our own address to ask from; repeatable.")
 @click.option(
     "--vantage",
@@ -69,7 +69,7 @@ def command(
     targets: Sequence[str],
     inventory: Path | None,
     scope: Path | None,
-    baseline_name: str,
+    baseline_name: str | None,
     source: Sequence[str],
     vantage_names: Sequence[str],
     reach: str,
@@ -90,7 +90,7 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import baseline, credentials, plan, registry, review, store, vantage
+    from hardenprobe import baseline_choice, credentials, plan, registry, review, store, vantage
     from hardenprobe import inventory as inventories
     from hardenprobe import scope as scopes
     from hardenprobe.cli import dry_run, running
@@ -99,8 +99,8 @@ def command(
     from hardenprobe.records import Reach
 
     checks = registry.load(plugins=not no_plugins)
-    expected = baseline.load(baseline_name, checks)
     known = inventories.load(inventory) if inventory else inventories.Inventory()
+    expected = baseline_choice.choose(known.baselines, checks, baseline_name)
     allowed = scopes.load(scope) if scope else scopes.Scope.loopback()
     secrets = credentials.load(secrets_file) if secrets_file else credentials.Secrets()
     wanted = plan.targets(targets)
@@ -147,13 +147,13 @@ def command(
     try:
         running.show(found, json_to)
     finally:  # even where it cannot be shown
-        for reason in review.incomplete(found, expected.must_determine):
+        for reason in review.incomplete(found, expected):
             click.echo(f"incomplete: {reason}", err=True)
         click.echo(
             f"review {found.head.id} is stored; `hardenprobe report {found.head.id} --format html -o FILE`",
             err=True,
         )
-    return review.exit_status(found, expected.must_determine)
+    return review.exit_status(found, expected)
 
 
 def _warn(order: Plan) -> None:
