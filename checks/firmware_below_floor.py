@@ -20,34 +20,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SnmpAnswer
 from hardenprobe.facts_snmp import SnmpObjects
 from hardenprobe.facts_web import IppPrinter
-from hardenprobe.firmware import later
+from hardenprobe.firmware import Floor, later
 from hardenprobe.records import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import FIRMWARE_UPDATE
-
-
-@dataclass(frozen=True, kw_only=True)
-class Floor:
-    """The oldest version that a model may run.
-
-    Attributes:
-        model: Regular expression, found in what the device calls itself.
-        component: Which of several firmwares.
-        version: Regular expression with one group, the version, found in what the device states.
-        order: fields (numbers), date (year, month, day) or list (`known`, oldest first).
-    """
-
-    model: str
-    floor: str
-    component: str = "firmware"
-    version: str = r"(?i)firmware[ :]+([^ ;,]+)"
-    order: Literal["fields", "date", "list"] = "fields"
-    known: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -159,6 +159,7 @@ class Check(Generic[S]):
         vectors: CCSS base vector by outcome; "" is the only or ordinary one.
         reach: The furthest its probes go; None for a check that asks the network nothing.
         controls: NIST SP 800-53 Rev. 5 control ids.
+        service: Where the exposure is that a service is there at all: its word in a baseline's `allowed_services`.
         version: Raised whenever a verdict can differ.
 
     Raises:
@@ -174,6 +175,7 @@ class Check(Generic[S]):
     controls: tuple[str, ...]
     settings: type[S] = NoSettings  # type: ignore[assignment]
     reach: Reach | None = Reach.ASK
+    service: str | None = None
     version: str = "1"
     sections: Mapping[str, str] = field(init=False, repr=False)
 

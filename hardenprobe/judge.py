@@ -7,7 +7,7 @@ import json
 import logging
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from typing import Any
 
@@ -129,7 +129,19 @@ def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> 
         return [_state(word, fault.facts.text, check, reason, (fault.id,))]
     if not found:
         return [_state(Word.UNKNOWN, "the check said nothing", check, Reason.INCONCLUSIVE)]
+    if check.service in baseline.allowed_services:
+        return [_allowed(outcome, check.service) for outcome in found]
     return found
+
+
+def _allowed(outcome: Outcome, service: str | None) -> Outcome:
+    """What would be a finding is only told where the baseline allows the service."""
+    if outcome.word is not Word.FAIL:
+        return outcome
+    text = f"{outcome.observed.text}; the baseline allows {service}"
+    return replace(
+        outcome, word=Word.INFORMATIONAL, observed=replace(outcome.observed, text=text), vector=None
+    )
 
 
 def _fault(check: Check[Any], seen: Seen) -> Observation[ProbeFault] | None:

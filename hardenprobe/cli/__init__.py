@@ -31,7 +31,7 @@ _COMMANDS = {
     "judge": ("judge", "Judge stored observations again; touches no network."),
     "report": ("report", "Write a stored review as a page, a table or a document."),
     "checks": ("checks", "List the checks, or read one."),
-    "baseline": ("baseline", "List the baselines, or read one."),
+    "baseline": ("baseline", "List the baselines, read one, or look one over."),
     "scope": ("scope", "Look a scope file over before it is used."),
     "lab": ("lab", "Virtual devices to play with."),
 }

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.checks.firmware_below_floor import CHECK, Floor, Settings
+from hardenprobe.checks.firmware_below_floor import CHECK, Settings
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_snmp import SnmpObjects
 from hardenprobe.facts_web import IppPrinter
-from hardenprobe.firmware import day, fields, later
+from hardenprobe.firmware import Floor, day, fields, later
 from hardenprobe.records import Observation, Reason, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 
