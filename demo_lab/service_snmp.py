@@ -65,8 +65,12 @@ class Snmp(Service, speaks="snmp"):
             return f"a password of user {short[0]!r} is shorter than 8 characters (RFC 3414 section 11.2)"
         return None
 
+    def table(self, host: Host) -> mib.Table:
+        """The objects that it serves."""
+        return mib.of(host, self.shown)
+
     def answerer(self, host: Host) -> Answer:
-        full = mib.of(host, self.shown)
+        full = self.table(host)
         view = mib.EMPTY if self.narrow_view else full
         known = {name.encode() for name in self.communities}
         engine = Engine(host.engine_id, self.users, lambda pdu: mib.respond(full, pdu, version1=False))

@@ -72,7 +72,11 @@ def expected_findings(inventory_path: Path, source: str, approved: Sequence[str]
     """
     if approved is None:
         approved = inventory.load(inventory_path).approved_networks
-    devices = load(inventory_path)
+    return findings_of(load(inventory_path), source, approved)
+
+
+def findings_of(devices: Sequence[Virtual], source: str, approved: Sequence[str]) -> set[Guilt]:
+    """The same for devices that stand in no file."""
     found = {Guilt(*one) for one in truth_fleet.found(devices, source)}
     for device in devices:
         if device.lab is None:
@@ -80,7 +84,9 @@ def expected_findings(inventory_path: Path, source: str, approved: Sequence[str]
         label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
         for check, transport, port, subject in _of(device, source, approved):
             found.add(Guilt(label, check, transport, port, subject))
-        found |= {Guilt(label, *shared) for shared in truth_ssh.shared(device, devices, source)}
+    for device, shared in truth_ssh.shared(devices, source):
+        label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
+        found.add(Guilt(label, *shared))
     return found
 
 

@@ -8,7 +8,7 @@ import logging
 import random
 import signal
 from collections.abc import AsyncIterator, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from hardenprobe import guard
@@ -16,7 +16,9 @@ from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
+from hardenprobe.journal import OUTCOMES, Quiet
 from hardenprobe.link import Line
+from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
 from hardenprobe.probe import Asked, Probe
@@ -47,7 +49,7 @@ from hardenprobe.probes import (
     ws_discovery,
 )
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Observation, Reason, State, Vantage
+from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
 
 log = logging.getLogger("hardenprobe.engine")
@@ -85,12 +87,35 @@ PROBES: tuple[Probe, ...] = (
 )
 
 
+async def _each(addresses: Iterable[str]) -> AsyncIterator[Due]:
+    for address in addresses:
+        yield Due(address=address)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Due:
+    """An address whose turn it is.
+
+    Attributes:
+        position: In the sweep's order; None for an address that is visited without having been swept.
+    """
+
+    address: str
+    position: int | None = None
+
+
 @dataclass(kw_only=True)
 class Scan:
     """One scan. Iterate over `visits()`; each visit is final when it arrives.
 
+    Addresses that somebody expects a device at, in the inventory or as a target by itself, are visited; all others are
+    swept first, and visited where somebody answered. From one vantage point after the other, since it is the same device.
+
     Attributes:
         wanted: The kinds of facts that somebody will read; other probes are not run.
+        seed: Of the order in which addresses are visited.
+        done: (address, vantage) that need no visit any more.
+        quiet: Where the sweep found nobody; filled in as it goes.
         interrupted: Somebody stopped the scan, or its window closed, before the plan was done.
     """
 
@@ -99,8 +124,12 @@ class Scan:
     wanted: frozenset[type[Any]]
     anchors: TrustAnchors
     secrets: Secrets = field(default_factory=Secrets)
+    seed: int = 0
+    done: frozenset[tuple[str, str]] = frozenset()
+    quiet: Quiet = field(default_factory=Quiet)
     interrupted: bool = False
     why_interrupted: str | None = None
+    cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _turns: dict[str, asyncio.Lock] = field(default_factory=dict)
 
@@ -112,17 +141,56 @@ class Scan:
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
-        todo = self.plan.addresses()
-        done: asyncio.Queue[Visit | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
+        with guard.watching(), self._interruptible():
+            for vantage in self.plan.vantages:
+                async for visit in self._from(vantage):
+                    yield visit
+
+    async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
+        """Everybody from one vantage point; whoever was expected and is silent gets a second try at the end."""
+        silent: dict[str, Visit] = {}
+        async for due, visit in self._visited(self._due(vantage), vantage):
+            if due.position is None and visit.outcome == "silent":
+                silent[visit.address] = visit
+            elif due.position is not None and visit.outcome in OUTCOMES:
+                self.cost += visit.cost
+                self.quiet.note(vantage.name, due.position, visit.outcome)
+            else:
+                yield visit
+        if silent and not self._stop.is_set():
+            with contextlib.suppress(TimeoutError):  # devices asleep need some seconds
+                await asyncio.wait_for(self._stop.wait(), self.plan.timing.second_try)
+            async for _, visit in self._visited(_each(list(silent)), vantage):
+                yield replace(visit, cost=silent.pop(visit.address).cost + visit.cost)
+        for visit in silent.values():  # stopped before their second try
+            yield visit
+
+    async def _due(self, vantage: Vantage) -> AsyncIterator[Due]:
+        """Whose turn it is: first those who are expected, then whoever the sweep finds among all others."""
+        expected = self.plan.expected(self.inventory.by_address)
+        for address in VisitOrder(expected, self.seed):
+            if (address, vantage.name) not in self.done:
+                yield Due(address=address)
+        for position, address in VisitOrder(self.plan.wanted - expected, self.seed).walk():
+            if not self._settled(vantage.name, position, address):
+                yield Due(address=address, position=position)
+
+    def _settled(self, vantage: str, position: int, address: str) -> bool:
+        return (address, vantage) in self.done or self.quiet.known(vantage, position)
+
+    async def _visited(self, due: AsyncIterator[Due], vantage: Vantage) -> AsyncIterator[tuple[Due, Visit]]:
+        """Visit whoever is due, several at a time; each visit is yielded when it is finished."""
+        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
+        taking = asyncio.Lock()  # an asynchronous generator gives to one at a time
 
         async def work() -> None:
             try:
-                for address in todo:
-                    for vantage in self.plan.vantages:  # one after the other: it is the same device
-                        if self._stop.is_set():
-                            self.interrupted = True
-                            break
-                        await done.put(await self._visit(address, vantage))
+                while True:
+                    async with taking:
+                        one = None if self._stop.is_set() else await anext(due, None)
+                    if one is None:
+                        break
+                    await done.put((one, await self._visit(one, vantage)))
             except asyncio.CancelledError:
                 raise  # nobody takes visits any more, and a full queue would hold us for ever
             except BaseException:
@@ -130,21 +198,20 @@ class Scan:
                 raise
             await done.put(None)
 
-        with guard.watching(), self._interruptible():
-            workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
-            try:
-                running = len(workers)
-                while running:
-                    visit = await done.get()
-                    if visit is None:
-                        running -= 1
-                    else:
-                        yield visit
-                await asyncio.gather(*workers)
-            finally:
-                for worker in workers:
-                    worker.cancel()
-                await asyncio.gather(*workers, return_exceptions=True)
+        workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
+        try:
+            running = len(workers)
+            while running:
+                finished = await done.get()
+                if finished is None:
+                    running -= 1
+                else:
+                    yield finished
+            await asyncio.gather(*workers)
+        finally:
+            for worker in workers:
+                worker.cancel()
+            await asyncio.gather(*workers, return_exceptions=True)
 
     @contextlib.contextmanager
     def _interruptible(self) -> Any:
@@ -171,7 +238,8 @@ class Scan:
         """Whose turn it is to connect: shared by all addresses of one listed device."""
         return self._turns.setdefault(listed.asset_tag, asyncio.Lock()) if listed else asyncio.Lock()
 
-    async def _visit(self, address: str, vantage: Vantage) -> Visit:
+    async def _visit(self, due: Due, vantage: Vantage) -> Visit:
+        address = due.address
         listed = self.inventory.by_address.get(address)
         declared = [(s.port, s.protocol) for s in listed.services if s.transport == "tcp"] if listed else []
         line = Line(

@@ -9,13 +9,18 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from contextlib import contextmanager
 from typing import Any
 
 from hardenprobe.errors import ScopeRefused
 
+_SENDING = frozenset({"socket.connect", "socket.sendto", "socket.sendmsg"})
+_ASKING = frozenset({"socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"})
+_WATCHED = _SENDING | _ASKING | {"socket.bind"}
+
 _granted: Counter[tuple[str, int]] = Counter()
+_swept: dict[object, tuple[Container[str], Container[int]]] = {}
 _running = 0
 _installed = False
 refusals: Counter[str] = Counter()
@@ -49,16 +54,35 @@ def granted(address: str, port: int) -> Iterator[None]:
             del _granted[address, port]
 
 
+@contextmanager
+def granted_many(addresses: Container[str], ports: Container[int]) -> Iterator[None]:
+    """Let connects and datagrams to some ports of many addresses through. Only the first touch calls this.
+
+    Args:
+        addresses: Whoever is in it at that moment; it may change while the block runs.
+    """
+    key = object()
+    _swept[key] = (addresses, ports)
+    try:
+        yield
+    finally:
+        del _swept[key]
+
+
 def _hook(event: str, args: tuple[Any, ...]) -> None:
-    if not _running or not event.startswith("socket."):
+    if event not in _WATCHED or not _running:
         return
-    if event in ("socket.connect", "socket.sendto", "socket.sendmsg"):
+    if event in _SENDING:
         target = args[1]
         if (
             not isinstance(target, tuple) or len(target) < 2
         ):  # a Unix socket, or a datagram on a connected one
             return
-        if _granted.get((str(target[0]), int(target[1]))):
+        host, port = str(target[0]), int(target[1])
+        for addresses, ports in _swept.values():
+            if host in addresses and port in ports:
+                return
+        if _granted.get((host, port)):
             return
         _refuse(f"{target[0]} port {target[1]}", str(target[0]))
     elif event == "socket.bind":
@@ -71,7 +95,7 @@ def _hook(event: str, args: tuple[Any, ...]) -> None:
         text = host.decode("ascii", "replace") if isinstance(host, bytes) else str(host)
         if not _is_literal(text):
             _refuse(f"a look-up of {text!r}", None)
-    elif event in ("socket.gethostbyname", "socket.gethostbyaddr"):
+    else:
         _refuse(f"a look-up of {args[0]!r}", None)
 
 

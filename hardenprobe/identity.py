@@ -70,7 +70,7 @@ def settle(
 
     Args:
         names: Address to the names by which it was asked for.
-        coverage: What was planned; what was seen is filled in.
+        coverage: What was planned, and how many addresses were visited beside these visits; the rest is filled in.
     """
     met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
     evidence = {id(v): stated.identities(v.observations) for v in met}
@@ -87,7 +87,8 @@ def settle(
         groups[device].append(visit)
         if entry:
             listed[device] = entry
-    devices, observations = [], {}
+    devices: list[Device] = []
+    observations = {}
     for device, members in groups.items():
         entry = listed.get(device)
         seen = tuple(o for v in members for o in v.observations)
@@ -98,17 +99,22 @@ def settle(
         found = [e for v in members for e in evidence[id(v)]]
         devices.append(_describe(device, entry, members, found, names))
         observations[device] = seen
+    devices.sort(key=_by_address)
     coverage = _coverage(coverage, visits, inventory, devices, listed)
     when = next((o.asked_at for v in visits for o in v.observations), "") or utc_now()
     for one, told in _not_met(coverage, inventory, names, when):
         devices.append(one)
         observations[one.id] = told
-    order = sorted(devices, key=lambda d: ip_key(d.addresses[0].address))
+    order = sorted(devices, key=_by_address)
     return Fleet(
         devices=tuple(order),
         observations={d.id: observations[d.id] for d in order},
         coverage=coverage,
     )
+
+
+def _by_address(device: Device) -> tuple[int, int]:
+    return ip_key(device.addresses[0].address)
 
 
 def ip_key(address: str) -> tuple[int, int]:
@@ -279,14 +285,14 @@ def _coverage(
     )
     return Coverage(
         planned=planned.planned,
-        visited=len({v.address for v in visits if v.outcome != "unfinished"}),
+        visited=planned.visited + len({v.address for v in visits if v.outcome != "unfinished"}),
         answered=len({v.address for v in visits if v.outcome == "answered"}),
         listed_not_seen=missed,
         seen_not_listed=tuple(
             Unlisted(address=d.addresses[0].address, device=d.id) for d in devices if d.asset_tag is None
         ),
         excluded=planned.excluded,
-        unfinished=tuple(dict.fromkeys(v.address for v in visits if v.outcome == "unfinished")),
+        unfinished=tuple(sorted({v.address for v in visits if v.outcome == "unfinished"}, key=ip_key)),
         tcp_ports=planned.tcp_ports,
         udp_ports=planned.udp_ports,
     )

@@ -50,12 +50,14 @@ class Timing:
         greeting: For a peer that speaks first.
         reply: For an answer to something that was said.
         pause: Between two connections to one device.
+        second_try: Until a device that was expected and silent is tried again.
     """
 
     connect: float = 2.0
     greeting: float = 1.0
     reply: float = 4.0
     pause: float = 0.02
+    second_try: float = 5.0
     connections: int = 400
     datagrams: int = 60
     bytes_received: int = 4_000_000

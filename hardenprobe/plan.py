@@ -77,6 +77,12 @@ class Plan:
         return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets).count
 
     @property
+    def wanted(self) -> AddressSet:
+        """Every address that will be visited: the targets without what the scope excludes."""
+        asked = AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
+        return asked - self.scope.exclude
+
+    @property
     def names(self) -> dict[str, tuple[str, ...]]:
         found: dict[str, tuple[str, ...]] = {}
         for target in self.targets:
@@ -85,17 +91,14 @@ class Plan:
                 found[key] = (*found.get(key, ()), target.name)
         return found
 
-    def addresses(self) -> Iterator[str]:
-        """Every address once, lazily, without what the scope excludes and without network and broadcast addresses."""
-        done = AddressSet()
-        for target in self.targets:
-            make = IPv4Address if target.first.version == 4 else IPv6Address
-            for number in range(int(target.first), int(target.last) + 1):
-                address = make(number)
-                if address in done or address in self.scope.exclude:
-                    continue
-                yield str(address)
-            done = done | AddressSet.of([f"{target.first}-{target.last}"])
+    def expected(self, listed: Iterable[str] = ()) -> AddressSet:
+        """The addresses of the plan at which somebody expects a device: of the inventory, or a target by itself.
+
+        Args:
+            listed: Addresses of the inventory.
+        """
+        alone = [str(target.first) for target in self.targets if target.count == 1]
+        return AddressSet.of([*alone, *listed]) & self.wanted
 
     @property
     def hash(self) -> str:

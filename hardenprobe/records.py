@@ -463,6 +463,8 @@ class Head:
     Attributes:
         previous: Id of the review before it under the same scope, None for the first.
         previous_digest: Digest of that review as stored; breaks when one is changed or left out.
+        seed: Of the order in which addresses were visited.
+        resumed_from: Id of the interrupted scan that this one went on with.
         port_offset: Added to every port at the door, 0 outside a lab.
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
@@ -479,6 +481,8 @@ class Head:
     plan_hash: str
     previous: str | None = None
     previous_digest: str | None = None
+    seed: int = 0
+    resumed_from: str | None = None
     port_offset: int = 0
     judged_from: str | None = None
     selected: tuple[str, ...] = ()

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import platform
-from collections.abc import Callable, Iterable
+import secrets
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
 from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -12,9 +15,12 @@ from hardenprobe import __version__, clock, guard, identity, priorities, store
 from hardenprobe.baseline_choice import NOT_MEANT, Expected, not_meant
 from hardenprobe.credentials import Secrets
 from hardenprobe.engine import Scan
+from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
+from hardenprobe.journal import Quiet
 from hardenprobe.judge import Case, judge, notes
+from hardenprobe.keeping import Keeper
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import (
@@ -33,6 +39,7 @@ from hardenprobe.scope import operator
 from hardenprobe.transcript import utc_now
 
 FINDING, INCOMPLETE, CLEAN = 1, 3, 0
+SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,58 +70,82 @@ class Order:
     secrets: Secrets = field(default_factory=Secrets)
 
 
-async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> Review:
+async def scan(
+    order: Order, told: Callable[[Progress], None] | None = None, keeper: Keeper | None = None
+) -> Review:
     """Scan and judge, the whole process held to the scope.
 
     Args:
-        told: Called after each visit.
+        told: Called after each visit, and now and then while addresses are swept.
+        keeper: Keeps each visit as it is finished, and knows what an interrupted scan has seen already.
 
     Raises:
         ScopeRefused: The plan leaves the scope; nothing was sent.
     """
     with guard.watching():
-        return await _scan(order, told)
+        return await _scan(order, told, keeper)
 
 
-async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review:
+async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: Keeper | None) -> Review:
     plan = order.plan
-    started = utc_now()
+    earlier = keeper.earlier if keeper else None
+    started = earlier.begun.started if earlier else utc_now()
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
     proof = clock.prove(plan.scope, ends)
-    wanted = _wanted(order)
+    visits: list[Visit] = list(earlier.visits) if earlier else []
     running = Scan(
-        plan=plan, inventory=order.inventory, wanted=wanted, anchors=order.anchors, secrets=order.secrets
+        plan=plan,
+        inventory=order.inventory,
+        wanted=_wanted(order),
+        anchors=order.anchors,
+        secrets=order.secrets,
+        seed=keeper.begun.seed if keeper else secrets.randbits(32),
+        done=frozenset((v.address, v.vantage) for v in visits),
+        quiet=earlier.quiet if earlier else Quiet(),
+        cost=earlier.sweep if earlier else Cost(),
     )
-    visits: list[Visit] = []
     answered = findings = 0
-    async for visit in running.visits():
-        visits.append(visit)
+
+    def tell() -> None:
         if told:
-            answered += visit.outcome == "answered"
-            findings += _findings(visit, order, proof)
+            done = len(visits) + sum(running.quiet.count(v.name) for v in plan.vantages)
             planned = plan.count * len(plan.vantages)
-            told(Progress(done=len(visits), planned=planned, answered=answered, findings=findings))
+            told(Progress(done=done, planned=planned, answered=answered, findings=findings))
+
+    async with _beside(_swept(running, keeper, tell)):
+        async for visit in running.visits():
+            visits.append(visit)
+            await _keep(running, keeper, [visit])
+            if told:
+                answered += visit.outcome == "answered"
+                findings += _findings(visit, order, proof)
+                tell()
+    await _keep(running, keeper, [])
+    quiet = max((running.quiet.count(v.name) for v in plan.vantages), default=0)
     coverage = Coverage(
         planned=plan.count,
+        visited=quiet,
         excluded=plan.scope.exclude.cover(),
         tcp_ports=plan.tcp_ports,
         udp_ports=plan.udp_ports,
     )
     fleet = identity.settle(visits, order.inventory, plan.names, coverage)
     head = Head(
-        id=store.new_id(),
+        id=keeper.begun.id if keeper and not earlier else store.new_id(),
         started=started,
         finished=utc_now(),
         operator=operator(),
         scope=plan.scope.name,
         reach=plan.reach,
         plan_hash=plan.hash,
+        seed=running.seed,
+        resumed_from=earlier.begun.id if earlier else None,
         port_offset=plan.port_offset,
         selected=tuple(sorted(plan.checks)),
         interrupted=running.interrupted,
         clock=proof,
         versions=versions(),
-        cost=sum((v.cost for v in visits), Cost()),
+        cost=sum((v.cost for v in visits), running.cost),
     )
     notices = []
     if running.why_interrupted:
@@ -130,6 +161,38 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review
         notices=tuple(notices),
     )
     return judged(empty, order.baseline, order.registry)
+
+
+async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:
+    """Hand over what was finished; a store that fails stops the scan."""
+    if keeper is None:
+        return
+    well = keeper.failed is None
+    try:
+        await keeper.keep(visits, running.quiet.take_changed(), running.cost)
+    except StoreRefused as exc:
+        keeper.failed = str(exc)
+    if well and keeper.failed:
+        running.stop(keeper.failed)
+
+
+async def _swept(running: Scan, keeper: Keeper | None, tell: Callable[[], None]) -> None:
+    """Keep and tell how far the sweep is, which finds nobody for minutes on end."""
+    while True:
+        await asyncio.sleep(SWEEP_KEPT)
+        await _keep(running, keeper, [])
+        tell()
+
+
+@contextlib.asynccontextmanager
+async def _beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
+    """Do something beside a block, and end it with the block."""
+    task = asyncio.create_task(work)
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
 
 
 def judged(review: Review, expected: Expected, registry: Registry) -> Review:

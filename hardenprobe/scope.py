@@ -6,6 +6,7 @@ import getpass
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
+from functools import cached_property
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -105,6 +106,8 @@ class Scope:
         Raises:
             ScopeRefused: Says which, and how to mend it.
         """
+        if address in self.granted:
+            return
         if address not in self.networks:
             if self.name == "loopback":
                 raise ScopeRefused(
@@ -115,8 +118,12 @@ class Scope:
                 f"{address} is outside every network of scope {self.name!r}; add it there or leave it out",
                 address,
             )
-        if address in self.exclude:
-            raise ScopeRefused(f"{address} is excluded by scope {self.name!r}", address)
+        raise ScopeRefused(f"{address} is excluded by scope {self.name!r}", address)
+
+    @cached_property
+    def granted(self) -> AddressSet:
+        """The networks without what is excluded."""
+        return self.networks - self.exclude
 
     def check_now(self, now: datetime | None = None) -> None:
         """Refuse the hour, the day, or a scan that was told to stop.

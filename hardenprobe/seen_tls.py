@@ -10,6 +10,12 @@ from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import Certificate, Chain, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.records import Observation, Reason, Said, Word
 
+_UNTOLD = {
+    "closed": ("closed at a TLS hello", Reason.DROPPED),
+    "silent": ("accepts and is silent to a TLS hello", Reason.SILENT),
+    "broken": ("answers a hello in TLS that breaks its own rules", Reason.INCONCLUSIVE),
+}
+
 
 def speaking(seen: Seen) -> tuple[Observation[TlsPort], ...]:
     """The ports that answered in TLS."""
@@ -28,14 +34,9 @@ def unanswered(seen: Seen, expected: str) -> Iterable[Outcome]:
         where = (port.endpoint.address, port.endpoint.port) if port.endpoint else None
         if port.facts.speaks:
             told = True
-        elif port.facts.fault in ("closed", "silent") and where not in http:
+        elif port.facts.fault in _UNTOLD and where not in http:
             told = True
-            reason = Reason.DROPPED if port.facts.fault == "closed" else Reason.SILENT
-            what = (
-                "closed at a TLS hello"
-                if port.facts.fault == "closed"
-                else "accepts and is silent to a TLS hello"
-            )
+            what, reason = _UNTOLD[port.facts.fault]
             yield untold(port, what, expected, reason=reason)
     if not told:
         yield no_service(seen, expected, "TLS")

@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 import re
 import secrets
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,7 +25,7 @@ from hardenprobe.records import Review
 
 FORMAT = "hardenprobe.store/1"
 LATEST = "latest"
-_UNREADABLE = (
+UNREADABLE = (
     ValueError,
     KeyError,
     TypeError,
@@ -90,12 +90,31 @@ def new_id() -> str:
 class Store:
     """An open store. Use `opened()`."""
 
-    def __init__(self, engine: sa.Engine, shown: str) -> None:
-        self._engine = engine
+    def __init__(self, engine: sa.Engine, shown: str, file: Path | None = None) -> None:
+        self.engine = engine
+        self.file = file
+        self.notices: tuple[str, ...] = ()
         self._shown = shown
+        self._inode = file.stat().st_ino if file else 0
 
-    def save(self, review: Review) -> Review:
+    def still_there(self) -> None:
+        """Make sure that the file is the one that was opened: a database goes on writing to one that was deleted.
+
+        Raises:
+            StoreRefused: It was deleted or replaced.
+        """
+        try:
+            there = self.file is None or self.file.stat().st_ino == self._inode
+        except OSError:
+            there = False
+        if not there:
+            raise StoreRefused(f"store {self._shown} was deleted or replaced while it was in use")
+
+    def save(self, review: Review, and_then: Callable[[sa.Connection], None] | None = None) -> Review:
         """Keep a review, chained to the newest one of the same scope.
+
+        Args:
+            and_then: More to do in the same transaction.
 
         Returns:
             The review as kept, with `previous` filled in.
@@ -103,7 +122,8 @@ class Store:
         Raises:
             StoreRefused: The store cannot be written. Nothing is kept in half.
         """
-        with self._asking(), self._engine.begin() as db:
+        self.still_there()
+        with self.asking(), self.engine.begin() as db:
             # Writing first takes the lock, so that two reviews kept at once do not follow the same one.
             db.execute(_about.update().values(format=FORMAT))
             last = db.execute(
@@ -129,6 +149,8 @@ class Store:
             )
             if parts:
                 db.execute(_parts.insert(), [{"review": review.head.id, **part} for part in parts])
+            if and_then:
+                and_then(db)
         previous, before = document["review"]["previous"], document["review"]["previous_digest"]
         return replace(review, head=replace(review.head, previous=previous, previous_digest=before))
 
@@ -150,7 +172,7 @@ class Store:
         query = sa.select(_reviews.c.id).order_by(_reviews.c.number.desc())
         if scope:
             query = query.where(_reviews.c.scope == scope)
-        with self._asking(), self._engine.connect() as db:
+        with self.asking(), self.engine.connect() as db:
             known: list[str] = [row.id for row in db.execute(query)]
         if name == LATEST and known:
             return known[0]
@@ -165,7 +187,7 @@ class Store:
 
     def reviews(self) -> list[Stored]:
         """Every review, the newest first."""
-        with self._asking(), self._engine.connect() as db:
+        with self.asking(), self.engine.connect() as db:
             rows = db.execute(sa.select(_reviews).order_by(_reviews.c.number)).all()
         found: list[Stored] = []
         last: dict[str, str] = {}
@@ -177,7 +199,7 @@ class Store:
                 findings = sum(r["result"] == "fail" for r in document["results"])
                 intact = digest(document) == row.digest and row.previous_digest == last.get(row.scope)
                 intact = intact and document["review"]["previous_digest"] == row.previous_digest
-            except (*_UNREADABLE, StoreRefused):
+            except (*UNREADABLE, StoreRefused):
                 intact = False  # one review that cannot be read must not hide the others
             last[row.scope] = row.digest
             found.append(
@@ -193,7 +215,7 @@ class Store:
         return found[::-1]
 
     def _document(self, review: str) -> dict[str, Any]:
-        with self._asking(), self._engine.connect() as db:
+        with self.asking(), self.engine.connect() as db:
             row = db.execute(sa.select(_reviews.c.document).where(_reviews.c.id == review)).one()
             parts = db.execute(
                 sa.select(_parts.c.device, _parts.c.observations, _parts.c.results).where(
@@ -208,21 +230,26 @@ class Store:
                 document["observations"] += json.loads(part.observations)
                 document["results"] += json.loads(part.results)
             document["results"].sort(key=lambda r: r.pop("_at"))
-        except _UNREADABLE as exc:
+        except UNREADABLE as exc:
             raise StoreRefused(
                 f"review {review} in store {self._shown} cannot be read ({type(exc).__name__}); it was changed from outside"
             ) from exc
         return document
 
-    @contextmanager
-    def _asking(self) -> Iterator[None]:
-        """Turn the library's errors into ours, in one place."""
-        try:
-            yield
-        except sa_exc.OperationalError as exc:
-            raise StoreRefused(f"store {self._shown}: {_mend(str(exc.orig))}") from exc
-        except sa_exc.SQLAlchemyError as exc:
-            raise StoreRefused(f"store {self._shown}: {str(exc).splitlines()[0]}") from exc
+    def asking(self) -> AbstractContextManager[None]:
+        """Turn the library's errors into ours."""
+        return asking(self._shown)
+
+
+@contextmanager
+def asking(shown: str) -> Iterator[None]:
+    """Turn the library's errors into ours, in one place."""
+    try:
+        yield
+    except sa_exc.OperationalError as exc:
+        raise StoreRefused(f"store {shown}: {_mend(str(exc.orig))}") from exc
+    except sa_exc.SQLAlchemyError as exc:
+        raise StoreRefused(f"store {shown}: {str(exc).splitlines()[0]}") from exc
 
 
 @contextmanager
@@ -240,7 +267,9 @@ def opened(url: str | None = None) -> Iterator[Store]:
         url = f"sqlite:///{Path(url).expanduser()}"
     try:
         parsed = sa.make_url(url)
-        plain = parsed.get_backend_name() == "sqlite" and not (parsed.database or "").startswith("file:")
+        plain = parsed.get_backend_name() == "sqlite" and not (parsed.database or "").startswith(
+            ("file:", ":")
+        )
         if plain and parsed.database:
             Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
         engine = sa.create_engine(parsed)
@@ -257,10 +286,14 @@ def opened(url: str | None = None) -> Iterator[Store]:
         if parsed.get_backend_name() == "sqlite"
         else parsed.render_as_string(hide_password=True)
     )
-    store = Store(engine, str(shown))
     try:
-        with store._asking():
+        with asking(str(shown)):
             _prepare(engine, str(shown))
+        file = Path(str(parsed.database)) if plain and parsed.database else None
+        store = Store(engine, str(shown), file)
+        from hardenprobe import spool
+
+        store.notices = tuple(spool.take_in(store))
         yield store
     finally:
         engine.dispose()
@@ -302,6 +335,8 @@ def _mend(text: str) -> str:
         return "it is read-only; mend its permissions, or name another file with --store"
     if "unable to open" in text:
         return "it cannot be opened; check the path and its permissions"
+    if "full" in text:
+        return "the disk is full; make room, or name another file with --store"
     if "locked" in text:
         return "another process holds it; try again when that has ended"
     return text.splitlines()[0]

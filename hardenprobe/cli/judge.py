@@ -20,11 +20,12 @@ def command(
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import baseline_choice, registry, review, store
+    from hardenprobe import baseline_choice, registry, review
     from hardenprobe.cli import running
+    from hardenprobe.cli.opening import opened
 
     checks = registry.load(plugins=not no_plugins)
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         old = kept.load(review_name)
         rules = () if baseline_name else old.head.baselines
         expected = baseline_choice.choose(rules, checks, baseline_name)

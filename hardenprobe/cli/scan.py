@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from hardenprobe.cli import options
 
@@ -17,7 +18,7 @@ LAB_NETWORK = "127.77.0.0/16"
 
 
 @click.command("scan")
-@click.argument("targets", nargs=-1, required=True, metavar="TARGET...")
+@click.argument("targets", nargs=-1, metavar="TARGET...")
 @click.option("--inventory", type=options.FILE, help="Devices that should be there (YAML or CSV).")
 @click.option("--scope", type=options.FILE, help="What you are authorised to scan; this machine needs none.")
 @options.baseline("For devices that no rule of the inventory fits.")
@@ -57,6 +58,11 @@ LAB_NETWORK = "127.77.0.0/16"
 )
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
+@click.option(
+    "--resume",
+    metavar="SCAN",
+    help="Go on with a scan that was interrupted: its id, the beginning of one, or latest.",
+)
 @click.option("--dry-run", "only_plan", is_flag=True, help="Print the plan and send nothing.")
 @click.option(
     "--port-offset",
@@ -81,6 +87,7 @@ def command(
     tls_second_opinion: bool,
     store_url: str | None,
     json_to: str | None,
+    resume: str | None,
     only_plan: bool,
     port_offset: int,
     no_plugins: bool,
@@ -90,70 +97,65 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import baseline_choice, credentials, plan, registry, review, store, vantage
-    from hardenprobe import inventory as inventories
-    from hardenprobe import scope as scopes
+    from hardenprobe import plan
     from hardenprobe.cli import dry_run, running
-    from hardenprobe.probes.certificates import TrustAnchors
-    from hardenprobe.probes.second_opinion import second_opinion_timing
-    from hardenprobe.records import Reach
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.keeping import Keeper
+    from hardenprobe.request import Request, absolute, begin, named, pinned, take_up
 
-    checks = registry.load(plugins=not no_plugins)
-    known = inventories.load(inventory) if inventory else inventories.Inventory()
-    expected = baseline_choice.choose(known.baselines, checks, baseline_name)
-    allowed = scopes.load(scope) if scope else scopes.Scope.loopback()
-    secrets = credentials.load(secrets_file) if secrets_file else credentials.Secrets()
-    wanted = plan.targets(targets)
-    if not wanted:
-        raise click.UsageError("no target: the file names none")
-    if tls_second_opinion and not Reach(reach).admits(Reach.STRAIN):
+    if resume:
+        _nothing_else()
+        with opened(store_url) as kept:
+            taken, order = take_up(kept, resume)
+            plan.check_scope(order.plan)
+            return running.scan_and_keep(order, Keeper(kept, taken.begun, taken), json_to)
+    if not targets:
         raise click.UsageError(
-            "--tls-second-opinion makes hundreds of connections a port; it needs --reach strain"
+            "no TARGET; name an address, a block such as 192.0.2.0/24, first-last, or @file"
         )
-    tcp_ports = plan.parse_ports(ports) if ports is not None else expected.tcp_ports
-    if max((*tcp_ports, *expected.udp_ports), default=0) + port_offset > 65535:
-        raise click.UsageError(f"--port-offset {port_offset} shifts a port beyond 65535")
-    order = review.Order(
-        plan=plan.Plan(
-            targets=wanted,
-            tcp_ports=tcp_ports,
-            udp_ports=expected.udp_ports,
-            reach=Reach(reach),
-            scope=allowed,
-            vantages=vantage.points(source, vantage_names, wanted, allowed),
-            checks=checks.select(only, leave_out),
-            communities=expected.communities,
-            http_paths=expected.http_paths,
-            web=expected.web,
-            timing=second_opinion_timing(expected.timing) if tls_second_opinion else expected.timing,
-            port_offset=port_offset,
-            tls_second_opinion=tls_second_opinion,
-            secrets=secrets.labels,
-        ),
-        baseline=expected,
-        registry=checks,
-        inventory=known,
-        anchors=TrustAnchors.load(trust_anchor),
-        secrets=secrets,
+    request = Request(
+        targets=pinned(targets),
+        inventory=absolute(inventory),
+        scope=absolute(scope),
+        baseline=named(baseline_name),
+        sources=tuple(source),
+        vantages=tuple(vantage_names),
+        reach=reach,
+        ports=ports,
+        only=tuple(only),
+        leave_out=tuple(leave_out),
+        trust_anchors=tuple(str(path.absolute()) for path in trust_anchor),
+        secrets_file=absolute(secrets_file),
+        tls_second_opinion=tls_second_opinion,
+        port_offset=port_offset,
+        plugins=not no_plugins,
     )
+    order = request.order()
     plan.check_scope(order.plan, now=not only_plan)
     _warn(order.plan)
     if only_plan:
         click.echo(dry_run.text(order.plan))
         return 0
     # A store that cannot be written is said before the scan, not after it.
-    with store.opened(store_url) as kept:
-        found = kept.save(running.run(order))
-    try:
-        running.show(found, json_to)
-    finally:  # even where it cannot be shown
-        for reason in review.incomplete(found, expected):
-            click.echo(f"incomplete: {reason}", err=True)
-        click.echo(
-            f"review {found.head.id} is stored; `hardenprobe report {found.head.id} --format html -o FILE`",
-            err=True,
+    with opened(store_url) as kept:
+        return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
+
+
+def _nothing_else() -> None:
+    """A scan goes on as it was begun: no option can change what it does.
+
+    Raises:
+        UsageError: Another option was given.
+    """
+    context = click.get_current_context()
+    given = {
+        name for name in context.params if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+    }
+    if extra := given - {"resume", "store_url", "json_to"}:
+        names = {p.name: p.opts[0] for p in context.command.params}
+        raise click.UsageError(
+            f"--resume goes on as the scan was begun; leave out {', '.join(sorted(names[e] for e in extra))}"
         )
-    return review.exit_status(found, expected)
 
 
 def _warn(order: Plan) -> None:

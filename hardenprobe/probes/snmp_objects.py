@@ -67,41 +67,49 @@ def mask(text: bytes) -> str:
     return re.sub(r"\w", "*", readable(text, 64))
 
 
-async def walk(ask: Next, columns: Sequence[str] = COLUMNS, rounds: int = ROUNDS) -> Rows:
+async def walk(ask: Next, columns: Sequence[str] = COLUMNS, rounds: int = ROUNDS) -> tuple[Rows, str | None]:
     """Read columns row by row.
 
     Args:
         ask: Sends one GetNext; None is silence.
 
     Returns:
-        Column to the index of each row and its value.
+        Column to the index of each row and its value; and why rows may be missing, None where none are.
 
     Raises:
         MalformedReply: From `ask`.
     """
     found: dict[str, dict[str, Binding]] = {column: {} for column in columns}
     at = {column: column for column in columns}
+    fault = None
     for _ in range(rounds):
         if not at:
             break
         asked = list(at)
         answer = await ask([at[column] for column in asked])
         if answer is None:
+            fault = "the agent fell silent"
             break
         if answer.status == NO_SUCH_NAME and 0 < answer.index <= len(asked):
             del at[asked[answer.index - 1]]  # version 1: this column has no next; ask for the others again
             continue
-        if answer.status or not answer.bindings:
+        if answer.status or len(answer.bindings) < len(asked):
+            fault = f"error-status {answer.status}" if answer.status else "fewer values than were asked for"
             break
         for column, got in zip(asked, answer.bindings, strict=False):
-            index = got.oid.removeprefix(column + ".") if got else ""
-            # A row that does not move on would be walked for ever.
-            if got is None or index == got.oid or index in found[column]:
+            if got is not None and _arcs(got.oid) <= _arcs(at[column]):
+                fault = "an object that does not follow the one before"  # and would be walked for ever
+                del at[column]
+            elif got is None or not got.oid.startswith(column + "."):
                 del at[column]
             else:
-                found[column][index] = got
+                found[column][got.oid.removeprefix(column + ".")] = got
                 at[column] = got.oid
-    return found
+    return found, fault
+
+
+def _arcs(oid: str) -> tuple[int, ...]:
+    return tuple(map(int, oid.split(".")))
 
 
 def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = None) -> SnmpObjects:
@@ -201,7 +209,9 @@ async def _walked(ask: Next) -> tuple[Rows, str | None]:
     fault = None
     for columns in (COLUMNS[:6], COLUMNS[6:]):
         try:
-            rows |= await walk(ask, columns)
+            found, short = await walk(ask, columns)
+            rows |= found
+            fault = short or fault
         except MalformedReply as exc:
             fault = str(exc)
             rows |= {column: {} for column in columns}

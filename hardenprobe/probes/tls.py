@@ -168,6 +168,8 @@ async def ask_versions(
         reply = await _smaller(found, reply)
     if not reply.is_tls:
         fault = reply.kind if reply.kind in ("closed", "silent", "no upgrade") else "not TLS"
+        if first.kind == "malformed" and not _other_protocol(first):
+            fault = "broken"
         if reply.kind == "unreachable":
             fault = reply.said.decode()
         said = said_text(first) if first.kind in ("malformed", "no upgrade") else ""
@@ -188,7 +190,7 @@ async def ask_versions(
 
 def _other_protocol(reply: Reply) -> bool:
     """It answered, and in no record of TLS: asking again in smaller words is no use."""
-    return reply.kind == "malformed" and reply.said[:1] not in (b"\x15", b"\x16")
+    return reply.kind == "malformed" and reply.said[:2] not in (b"\x15\x03", b"\x16\x03")
 
 
 async def _smaller(found: Versions, reply: Reply) -> Reply:

@@ -148,7 +148,7 @@ def walked(
         asked += 1
         return responses[min(asked, len(responses)) - 1]
 
-    rows = asyncio.run(snmp_objects.walk(ask, columns))
+    rows, _ = asyncio.run(snmp_objects.walk(ask, columns))
     return {column: list(cells) for column, cells in rows.items()}, asked
 
 
@@ -176,6 +176,26 @@ def test_a_version_1_agent_loses_the_column_that_has_no_next() -> None:
 )
 def test_a_hostile_agent_ends_the_walk(answer: Response | None) -> None:
     assert walked(answer)[1] <= 2
+
+
+@pytest.mark.parametrize(
+    ("answer", "why"),
+    [
+        (None, "silent"),
+        (Response(5, 0, ()), "error-status 5"),
+        (Response(0, 0, (Binding("1.3.1.1"),)), "fewer"),
+        (Response(0, 0, (Binding("1.3.1"), None)), "does not follow"),
+        (Response(0, 0, (Binding("1.2.9"), None)), "does not follow"),
+        (Response(0, 0, (None, None)), None),
+        (Response(0, 0, (Binding("1.3.3"), Binding("1.3.3"))), None),
+    ],
+)
+def test_a_walk_tells_whether_rows_may_be_missing(answer: Response | None, why: str | None) -> None:
+    async def ask(oids: Sequence[str]) -> Response | None:
+        return answer
+
+    _, fault = asyncio.run(snmp_objects.walk(ask, ("1.3.1", "1.3.2")))
+    assert (why in fault) if why and fault else why == fault
 
 
 def test_an_endless_column_is_cut() -> None:
