@@ -78,11 +78,15 @@ class Seen:
     observations: tuple[Observation[Any], ...]
     elsewhere: tuple[Observation[Any], ...] = ()
     clock: Clock = UNPROVEN
-    fleet: Fleet = field(default_factory=lambda: Fleet(()))
+    fleet: Fleet = field(default_factory=lambda: Fleet())
+    _of: dict[type[Any], tuple[Observation[Any], ...]] = field(default_factory=dict, init=False, repr=False)
 
     def of(self, facts: type[F]) -> tuple[Observation[F], ...]:
         """The observations of one kind, in the order they were made."""
-        return tuple(o for o in self.observations if isinstance(o.facts, facts))
+        found = self._of.get(facts)
+        if found is None:
+            found = self._of[facts] = tuple(o for o in self.observations if isinstance(o.facts, facts))
+        return found
 
     @cached_property
     def listed(self) -> DeclaredDevice | None:
@@ -120,30 +124,60 @@ class Seen:
         return any(o.facts.control and o.facts.state is State.ACCEPTING for o in self.of(TcpPort))
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Shared:
+    """Something that no two devices should have in common, such as a key.
+
+    Attributes:
+        facts: The kinds of facts that show it.
+        values: What one of them shows.
+    """
+
+    facts: tuple[type[Any], ...]
+    values: Callable[[Any], Iterable[Hashable]]
+
+
 class Fleet:
-    """Every device of a review, for checks that compare devices."""
+    """The devices of a review, for checks that compare them: who shows what, and nothing else of them.
 
-    def __init__(self, members: Iterable[Seen]) -> None:
-        self.members = tuple(members)
-        self._indexes: dict[tuple[type[Any], Hashable], dict[Hashable, set[str]]] = {}
+    Args:
+        shared: What is kept of each; a check names it in `compares`.
 
-    def sharing(
-        self, facts: type[F], by: str, value: Callable[[F], Iterable[Hashable]]
-    ) -> Mapping[Hashable, set[str]]:
-        """Map each value to the ids of the devices whose facts show it.
+    Attributes:
+        labels: Device id to how people call it.
+    """
 
-        Args:
-            by: A name for `value`; the index is built once for each name.
+    def __init__(self, members: Iterable[Seen] = (), shared: Iterable[Shared] = ()) -> None:
+        self.labels: dict[str, str] = {}
+        self._holders: dict[Shared, dict[Hashable, set[str] | str]] = {one: {} for one in shared}
+        for member in members:
+            self.add(member.device.id, member.device.label, member.observations)
+
+    def add(self, device: str, label: str, observations: Iterable[Observation[Any]]) -> None:
+        """Note what a device shows."""
+        self.labels[device] = label
+        for seen in observations:
+            for shared, holders in self._holders.items():
+                if isinstance(seen.facts, shared.facts):
+                    for value in shared.values(seen.facts):
+                        known = holders.setdefault(value, device)  # most have one holder, and a set is large
+                        if isinstance(known, set):
+                            known.add(device)
+                        elif known != device:
+                            holders[value] = {known, device}
+
+    def others(self, shared: Shared, value: Hashable, device: str) -> list[str]:
+        """The ids of the other devices that show a value, sorted.
+
+        Raises:
+            LookupError: The check does not name `shared` in its `compares`.
         """
-        key = (facts, by)
-        if key not in self._indexes:
-            index: dict[Hashable, set[str]] = {}
-            for member in self.members:
-                for seen in member.of(facts):
-                    for item in value(seen.facts):
-                        index.setdefault(item, set()).add(member.device.id)
-            self._indexes[key] = index
-        return self._indexes[key]
+        if shared not in self._holders:
+            if not self.labels:
+                return []
+            raise LookupError("the check compares what it does not name in `compares`")
+        holders = self._holders[shared].get(value, ())
+        return sorted({holders} - {device} if isinstance(holders, str) else set(holders) - {device})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,6 +193,7 @@ class Check(Generic[S]):
         vectors: CCSS base vector by outcome; "" is the only or ordinary one.
         reach: The furthest its probes go; None for a check that asks the network nothing.
         controls: NIST SP 800-53 Rev. 5 control ids.
+        compares: What it looks up among the other devices of the review.
         service: Where the exposure is that a service is there at all: its word in a baseline's `allowed_services`.
         version: Raised whenever a verdict can differ.
 
@@ -175,6 +210,7 @@ class Check(Generic[S]):
     controls: tuple[str, ...]
     settings: type[S] = NoSettings  # type: ignore[assignment]
     reach: Reach | None = Reach.ASK
+    compares: tuple[Shared, ...] = ()
     service: str | None = None
     version: str = "1"
     sections: Mapping[str, str] = field(init=False, repr=False)

@@ -8,7 +8,6 @@ import logging
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from ipaddress import ip_address
 from typing import Any
 
 from hardenprobe.baseline import Baseline
@@ -43,6 +42,7 @@ class Case:
 
     Attributes:
         selected: Ids of the checks that were asked for; the rest is notselected.
+        fleets: By vantage point, the whole fleet, where `devices` are only some of it.
     """
 
     devices: Sequence[Device]
@@ -51,21 +51,57 @@ class Case:
     clock: Clock
     reach: Reach
     selected: frozenset[str]
+    fleets: Mapping[str, Fleet] | None = None
 
 
 def judge(case: Case, expected: Expected, registry: Registry) -> tuple[Result, ...]:
-    """Judge every device by every check and its own baseline, from every vantage point."""
+    """Judge every device by every check and its own baseline, from every vantage point; device after device."""
     results: list[Result] = []
-    for vantage in case.vantages:
-        members = _members(case, vantage)
-        for seen in members:
+    fleets = case.fleets or compared(case.vantages, registry, case.devices, case.observations)
+    for device in case.devices:
+        everything = case.observations.get(device.id, ())
+        baseline = expected.of(device)
+        families: Counter[int] = Counter(_version(a.address) for a in device.addresses)
+        for vantage in case.vantages:
+            seen = Seen(
+                device=device,
+                vantage=vantage,
+                observations=_from(vantage, everything),
+                elsewhere=tuple(o for o in everything if o.vantage not in (vantage.name, INVENTORY)),
+                clock=case.clock,
+                fleet=fleets[vantage.name],
+            )
             met = not seen.of(NotMet)
-            baseline = expected.of(seen.device)
             for check_id, check in registry.checks.items():
                 if not met and check.reach is not None:
                     continue  # nobody was there to be asked; only what the inventory declares can be judged
-                results.extend(_check(check, seen, case, baseline, registry.origins[check_id]))
+                outcomes = _check(check, seen, case, baseline)
+                origin = registry.origins[check_id]
+                results += [_result(check, seen, outcome, origin, families) for outcome in outcomes]
     return tuple(results)
+
+
+def compared(
+    vantages: Iterable[Vantage],
+    registry: Registry,
+    devices: Iterable[Device] = (),
+    observations: Mapping[str, tuple[Observation[Any], ...]] | None = None,
+) -> dict[str, Fleet]:
+    """By vantage point, what devices are compared by."""
+    shared = dict.fromkeys(one for check in registry.checks.values() for one in check.compares)
+    fleets = {vantage.name: Fleet((), shared) for vantage in vantages}
+    for device in devices:
+        join(fleets, device.id, device.label, (observations or {}).get(device.id, ()))
+    return fleets
+
+
+def join(
+    fleets: Mapping[str, Fleet], device: str, label: str, observations: Iterable[Observation[Any]]
+) -> None:
+    """Note what one device shows, from each vantage point."""
+    everything = tuple(observations)
+    for name, fleet in fleets.items():
+        fleet.add(device, label, (o for o in everything if o.vantage in (name, INVENTORY)))
 
 
 def notes(registry: Registry) -> tuple[CheckNote, ...]:
@@ -83,33 +119,16 @@ def notes(registry: Registry) -> tuple[CheckNote, ...]:
     )
 
 
-def _members(case: Case, vantage: Vantage) -> list[Seen]:
-    fleet = Fleet(())
-    members = []
-    for device in case.devices:
-        everything = case.observations.get(device.id, ())
-        members.append(
-            Seen(
-                device=device,
-                vantage=vantage,
-                observations=tuple(o for o in everything if o.vantage in (vantage.name, INVENTORY)),
-                elsewhere=tuple(o for o in everything if o.vantage not in (vantage.name, INVENTORY)),
-                clock=case.clock,
-                fleet=fleet,
-            )
-        )
-    fleet.members = tuple(members)
-    return members
+def _from(vantage: Vantage, everything: tuple[Observation[Any], ...]) -> tuple[Observation[Any], ...]:
+    return tuple(o for o in everything if o.vantage in (vantage.name, INVENTORY))
 
 
-def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, origin: str) -> Iterable[Result]:
+def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> Iterable[Outcome]:
     try:
-        outcomes = list(_outcomes(check, seen, case, baseline))
+        return list(_outcomes(check, seen, case, baseline))
     except Exception as exc:  # a check that breaks is named and costs its own result
         log.exception("check %s on %s", check.id, seen.device.id)
-        outcomes = [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc))}", check, Reason.CRASHED)]
-    families: Counter[int] = Counter(ip_address(a.address).version for a in seen.device.addresses)
-    return [_result(check, seen, outcome, origin, families) for outcome in outcomes]
+        return [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc))}", check, Reason.CRASHED)]
 
 
 def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> Iterable[Outcome]:
@@ -146,8 +165,11 @@ def _allowed(outcome: Outcome, service: str | None) -> Outcome:
 
 def _fault(check: Check[Any], seen: Seen) -> Observation[ProbeFault] | None:
     """A fault of a probe that this check reads from, the gravest first."""
+    everything = seen.of(ProbeFault)
+    if not everything:
+        return None
     kinds = {facts.kind for facts in check.reads}
-    faults = [o for o in seen.of(ProbeFault) if kinds.intersection(o.facts.kinds)]
+    faults = [o for o in everything if kinds.intersection(o.facts.kinds)]
     return min(faults, key=lambda o: o.facts.reason != Reason.CRASHED, default=None)
 
 
@@ -204,8 +226,15 @@ def finding_key(
     """
     place: list[Any] | None = None
     if endpoint is not None:
-        version = ip_address(endpoint.address).version
+        version = _version(endpoint.address)
         where = endpoint.address if families.get(version, 0) > 1 else f"ipv{version}"
         place = [where, endpoint.transport, endpoint.port, endpoint.server_name, endpoint.path]
-    text = json.dumps([device, check, place, subject], separators=(",", ":"))
+    text = _compact([device, check, place, subject])
     return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+
+_compact = json.JSONEncoder(separators=(",", ":")).encode  # made once: it names every result
+
+
+def _version(address: str) -> int:
+    return 6 if ":" in address else 4

@@ -55,11 +55,14 @@ class Reach(StrEnum):
 
     @property
     def order(self) -> int:
-        return list(Reach).index(self)
+        return _REACHES.index(self)
 
     def admits(self, other: Reach) -> bool:
         """Tell whether a scan that may go as far as this may run a probe of reach `other`."""
         return other.order <= self.order
+
+
+_REACHES = tuple(Reach)
 
 
 class State(StrEnum):

@@ -7,6 +7,7 @@ uses with CVSS v2 scores, whose base equation is the same.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 from hardenprobe.records import Severity
 
@@ -49,6 +50,7 @@ class Scores:
     environmental: float | None
 
 
+@cache
 def score(vector: str) -> Scores:
     """Compute the scores of a CCSS vector.
 
