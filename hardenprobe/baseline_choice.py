@@ -6,6 +6,7 @@ whole scan is for the rest. A rule can only look at what a stored review keeps, 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields
 from functools import lru_cache
@@ -22,7 +23,8 @@ from hardenprobe.web_paths import WebPaths
 
 T = TypeVar("T")
 
-NOT_MEANT = "is not meant for a"  # in every notice of `not_meant`
+NOT_MEANT = "is not meant for a"  # in every notice of `NotMeant`
+SHOWN = 5  # devices that a notice names
 _CEILINGS = frozenset({"connections", "datagrams", "bytes_received", "seconds"})
 
 
@@ -146,15 +148,25 @@ def _set(networks: tuple[str, ...]) -> AddressSet:
     return AddressSet.of(networks)
 
 
-def not_meant(devices: Iterable[Device], expected: Expected) -> list[str]:
-    """Name the devices whose baseline is meant for devices of other kinds; a kind that nobody knows is no fault."""
-    found: dict[tuple[str, str], list[str]] = {}
-    for device in devices:
-        chosen = expected.of(device)
+class NotMeant:
+    """The devices whose baseline is meant for devices of other kinds; a kind that nobody knows is no fault."""
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[str, str], list[str]] = {}  # baseline and kind to the first labels
+        self._count: Counter[tuple[str, str]] = Counter()
+
+    def add(self, device: Device, chosen: Baseline) -> None:
+        """Look at one device and its baseline."""
         if device.kind not in ("unknown", *chosen.file.kinds):
-            found.setdefault((chosen.name, device.kind), []).append(device.label)
-    return [
-        f"baseline {name} {NOT_MEANT} {kind}, and judges {', '.join(labels[:5])}"
-        + (f" and {len(labels) - 5} more" if len(labels) > 5 else "")
-        for (name, kind), labels in found.items()
-    ]
+            key = (chosen.name, device.kind)
+            self._count[key] += 1
+            if self._count[key] <= SHOWN:
+                self._found.setdefault(key, []).append(device.label)
+
+    def notices(self) -> list[str]:
+        """A sentence for each baseline and kind."""
+        return [
+            f"baseline {name} {NOT_MEANT} {kind}, and judges {', '.join(labels)}"
+            + (f" and {self._count[name, kind] - SHOWN} more" if self._count[name, kind] > SHOWN else "")
+            for (name, kind), labels in self._found.items()
+        ]

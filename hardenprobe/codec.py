@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 SCHEMA_FILE = Path(__file__).with_name("review.schema.json")
 """The JSON Schema that ships with the package; `write_schema` brings it up to date."""
 
+_BESIDE = frozenset({"kind", "device"})  # what an entry holds beside the observation itself
 _ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript")
 
 
@@ -117,6 +118,17 @@ def encode_observation(obs: Observation[Any]) -> dict[str, Any]:
     return {key: plain[key] for key in _ENVELOPE}
 
 
+def encode_device(device: Device) -> dict[str, Any]:
+    """Translate one device into its entry of the document."""
+    return {**_dump(Device, device), "label": device.label}
+
+
+def encode_results(results: Sequence[Result]) -> list[dict[str, Any]]:
+    """Translate results into their entries of the document."""
+    plain: list[dict[str, Any]] = _adapter(Result).dump_python(tuple(results), mode="json", warnings="none")
+    return plain
+
+
 def canonical(obj: Any) -> bytes:
     """Write plain JSON types the one way that digests are taken over: keys sorted, no spaces, UTF-8.
 
@@ -159,9 +171,7 @@ def from_document(doc: Any) -> Review:
     outer = {**doc, "devices": _unlabelled(doc.get("devices")), "observations": []}
     read: _Document = _load(_Document, [outer], lambda loc: loc[1:])[0]
     seen: dict[str, list[Observation[Any]]] = {device.id: [] for device in read.devices}
-    decoded = decode_observations(
-        [{key: value for key, value in entry.items() if key != "device"} for entry in stored]
-    )
+    decoded = decode_observations(stored)
     for entry, obs in zip(stored, decoded, strict=True):
         seen.setdefault(entry["device"], []).append(obs)
     return Review(
@@ -177,6 +187,16 @@ def from_document(doc: Any) -> Review:
     )
 
 
+def decode_device(entry: Any) -> Device:
+    """Read one device back.
+
+    Raises:
+        UsageError: It is none.
+    """
+    device: Device = _load(Device, _unlabelled([entry]), lambda loc: ("devices", *loc[1:]))[0]
+    return device
+
+
 def decode_observation(entry: Mapping[str, Any]) -> Observation[Any]:
     """Read one observation back; facts of a kind that is not known here become `UnknownFacts`.
 
@@ -187,7 +207,7 @@ def decode_observation(entry: Mapping[str, Any]) -> Observation[Any]:
 
 
 def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observation[Any]]:
-    """Read many observations back, in their order; much faster than one by one.
+    """Read many observations back, in their order; much faster than one by one. Whose they are is left to the caller.
 
     Raises:
         UsageError: As for `decode_observation`; the path counts from the first of `entries`.
@@ -200,7 +220,7 @@ def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observatio
         by_kind.setdefault(kind, []).append(index)
     found: dict[int, Observation[Any]] = {}
     for kind, indexes in by_kind.items():
-        group = [{key: value for key, value in entries[i].items() if key != "kind"} for i in indexes]
+        group = [{key: value for key, value in entries[i].items() if key not in _BESIDE} for i in indexes]
         facts = _kinds().get(kind)
         if facts is None:
             for one in group:

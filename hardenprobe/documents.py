@@ -239,10 +239,14 @@ def reader(into: type[T]) -> TypeAdapter[T]:
     return made
 
 
+# What codec.py asks for, too: some records stand in files and in reviews.
+_CONFIG = {"extra": "forbid", "strict": True, "json_schema_serialization_defaults_required": True}
+
+
 def _refuse_unknown_keys(into: Any) -> None:
     """Tell pydantic, for a dataclass and all inside it, that a misspelt key is an error and not a silence."""
     if dataclasses.is_dataclass(into) and "__pydantic_config__" not in vars(into):
-        setattr(into, "__pydantic_config__", {"extra": "forbid"})  # noqa: B010 - the library's own attribute
+        setattr(into, "__pydantic_config__", _CONFIG)  # noqa: B010 - the library's own attribute
         for inner in typing.get_type_hints(into).values():
             _refuse_unknown_keys(inner)
     for inner in typing.get_args(into):

@@ -396,6 +396,7 @@ class Advice:
         devices: Ids of the devices it would help.
         findings: What it would mend.
         risk_removed: Sum of the scores of those findings. It orders the list and says nothing else.
+        worst: The worst severity among those findings.
         waits_for: Ids of remedies of this same list that must come first.
     """
 
@@ -404,6 +405,7 @@ class Advice:
     devices: tuple[str, ...]
     findings: tuple[str, ...]
     risk_removed: float
+    worst: Severity
     waits_for: tuple[str, ...] = ()
 
 

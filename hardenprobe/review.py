@@ -11,15 +11,16 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from hardenprobe import __version__, clock, guard, identity, priorities, store
-from hardenprobe.baseline_choice import NOT_MEANT, Expected, not_meant
+from hardenprobe import __version__, clock, guard, identity, store
+from hardenprobe.baseline_choice import NOT_MEANT, Expected
 from hardenprobe.credentials import Secrets
 from hardenprobe.engine import Scan
 from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
 from hardenprobe.journal import Quiet
-from hardenprobe.judge import Case, judge, notes
+from hardenprobe.judge import Case, judge
+from hardenprobe.judgement import Judgement
 from hardenprobe.keeping import Keeper
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
@@ -29,13 +30,12 @@ from hardenprobe.records import (
     Cost,
     Coverage,
     Head,
-    Named,
-    Remedy,
     Review,
     Word,
 )
 from hardenprobe.registry import Registry
 from hardenprobe.scope import operator
+from hardenprobe.tally import Tally
 from hardenprobe.transcript import utc_now
 
 FINDING, INCOMPLETE, CLEAN = 1, 3, 0
@@ -201,40 +201,18 @@ def judged(review: Review, expected: Expected, registry: Registry) -> Review:
     Args:
         expected: A choice of baselines, or one baseline for every device.
     """
-    chosen = [expected.of(d) for d in review.devices]
-    devices = tuple(
-        replace(d, baseline=Named(name=b.name, hash=b.hash))
-        for d, b in zip(review.devices, chosen, strict=True)
-    )
-    names = ", ".join(dict.fromkeys(b.name for b in chosen)) or "none"
-    case = Case(
-        devices=devices,
-        observations=review.observations,
-        vantages=review.vantages,
-        clock=review.head.clock,
-        reach=review.head.reach,
-        selected=frozenset(review.head.selected),
-    )
-    # A check is somebody's code, and has no business on the network.
-    with guard.watching():
-        results = judge(case, expected, registry)
-        refused = [f"{what} was refused" for what in guard.refusals]
-    head = replace(
-        review.head, baselines=expected.rules, versions={**review.head.versions, "baseline": names}
-    )
-    return replace(
-        review,
-        head=head,
-        notices=tuple(dict.fromkeys((*review.notices, *not_meant(devices, expected), *refused))),
-        devices=devices,
-        results=results,
-        checks=notes(registry),
-        what_first=priorities.rank(results, remedies(registry)),
-    )
+    judgement = Judgement(review, expected, registry)
+    devices, results = judgement.part(review.devices, review.observations)
+    return replace(judgement.outline(), devices=devices, observations=review.observations, results=results)
 
 
 def again(review: Review, expected: Expected, registry: Registry) -> Review:
-    """Judge a stored review anew, as a review of its own. The original stays.
+    """Judge a review anew, as a review of its own; one that is stored is judged by rejudge.py, and never held whole."""
+    return judged(renewed(review, registry), expected, registry)
+
+
+def renewed(review: Review, registry: Registry) -> Review:
+    """A review to be judged anew, under a name of its own.
 
     Checks that did not exist when it was scanned are judged as well: they say unknown where nobody asked.
     """
@@ -251,32 +229,36 @@ def again(review: Review, expected: Expected, registry: Registry) -> Review:
     )
     # What was said of the baselines that judged it before is said no more.
     notices = tuple(n for n in review.notices if NOT_MEANT not in n)
-    return judged(replace(review, head=head, notices=notices), expected, registry)
-
-
-def remedies(registry: Registry) -> dict[str, Remedy]:
-    """Every remedy that the checks at hand name, by id."""
-    return {check.remedy.id: check.remedy for check in registry.checks.values()}
+    return replace(review, head=head, notices=notices)
 
 
 def exit_status(
-    review: Review, expected: Expected | None = None, expected_missing: Iterable[str] = ()
+    review: Review,
+    expected: Expected | None = None,
+    expected_missing: Iterable[str] = (),
+    tally: Tally | None = None,
 ) -> int:
     """How the command that made a review should end: 3 incomplete, 1 a finding stands, 0 otherwise.
 
     Args:
         expected: Says for each device which checks may not stay unknown.
         expected_missing: Asset tags of listed devices that are known to be off.
+        tally: The counts, where the review is given without its results.
     """
-    if incomplete(review, expected, expected_missing):
+    tally = tally or _tally(review, expected)
+    if incomplete(review, expected, expected_missing, tally):
         return INCOMPLETE
-    return FINDING if any(r.stands for r in review.results) else CLEAN
+    return FINDING if tally.standing.total() else CLEAN
 
 
 def incomplete(
-    review: Review, expected: Expected | None = None, expected_missing: Iterable[str] = ()
+    review: Review,
+    expected: Expected | None = None,
+    expected_missing: Iterable[str] = (),
+    tally: Tally | None = None,
 ) -> list[str]:
-    """Why a review cannot speak for all that was asked; empty where it can."""
+    """Why a review cannot speak for all that was asked; empty where it can. Arguments as for `exit_status`."""
+    tally = tally or _tally(review, expected)
     reasons = []
     if review.head.interrupted or review.coverage.unfinished:
         reasons.append("the scan was stopped before it was done")
@@ -289,16 +271,18 @@ def incomplete(
         reasons.append(
             f"{_count(len(missed), 'listed device was', 'listed devices were')} not seen: {_some(missed)}"
         )
-    broken = {r.device for r in review.results if r.result is Word.ERROR}
-    if broken:
-        reasons.append(f"{_count(len(broken), 'device has', 'devices have')} results in error")
-    must = {d.id: expected.of(d).must_determine for d in review.devices} if expected else {}
-    open_checks = {
-        r.check for r in review.results if r.result is Word.UNKNOWN and r.check in must.get(r.device, ())
-    }
-    if open_checks:
-        reasons.append(f"the baseline wants these determined and they were not: {_some(sorted(open_checks))}")
+    if tally.broken:
+        number = len(tally.broken)
+        reasons.append(f"{_count(number, 'device has', 'devices have')} results in error")
+    if tally.undetermined:
+        names = _some(sorted(tally.undetermined))
+        reasons.append(f"the baseline wants these determined and they were not: {names}")
     return reasons
+
+
+def _tally(review: Review, expected: Expected | None) -> Tally:
+    must = {d.id: expected.of(d).must_determine for d in review.devices} if expected else {}
+    return Tally.of(review.results, (d.id for d in review.devices), must)
 
 
 def versions() -> dict[str, str]:

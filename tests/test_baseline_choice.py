@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from hardenprobe import baseline, inventory, registry, review
-from hardenprobe.baseline_choice import Choice, choose, fits, not_meant
+from hardenprobe.baseline_choice import Choice, NotMeant, choose, fits
 from hardenprobe.errors import FileInvalid, UnknownName, UsageError
 from hardenprobe.inventory import Inventory
 from hardenprobe.records import Address, BaselineRule, Device, Head, Identity, Reach, Review, Word
@@ -111,7 +111,10 @@ def test_a_baseline_that_is_not_meant_for_a_kind_is_a_notice(ours: Any) -> None:
     choice = choose([], CHECKS, ours('kinds: ["printer"]\n'))
     devices = [replace(SCANNER, id=f"d{n}", asset_tag=f"S-{n}") for n in range(7)]
     devices += [replace(SCANNER, id="u", kind="unknown"), replace(SCANNER, id="p", kind="printer")]
-    assert not_meant(devices, choice) == [
+    told = NotMeant()
+    for device in devices:
+        told.add(device, choice.of(device))
+    assert told.notices() == [
         "baseline ours/1 is not meant for a scanner, and judges S-0, S-1, S-2, S-3, S-4 and 2 more"
     ]
 

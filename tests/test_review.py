@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from hardenprobe import baseline, registry, review
+from hardenprobe.judgement import remedies
 from hardenprobe.records import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
 from hardenprobe.review import (
     CLEAN,
@@ -19,7 +20,6 @@ from hardenprobe.review import (
     exit_status,
     incomplete,
     judged,
-    remedies,
     versions,
 )
 from hardenprobe.testing import sample_review, seen_device, tcp_port

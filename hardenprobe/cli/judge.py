@@ -23,12 +23,18 @@ def command(
     from hardenprobe import baseline_choice, registry, review
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
+    from hardenprobe.records import Review
+    from hardenprobe.rejudge import rejudge
 
     checks = registry.load(plugins=not no_plugins)
+
+    def choose(old: Review) -> baseline_choice.Choice:
+        return baseline_choice.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
+
     with opened(store_url) as kept:
-        old = kept.load(review_name)
-        rules = () if baseline_name else old.head.baselines
-        expected = baseline_choice.choose(rules, checks, baseline_name)
-        found = kept.save(review.again(old, expected, checks))
-    running.show(found, json_to)
-    return review.exit_status(found, expected)
+        again = rejudge(kept, review_name, choose, checks)
+        if json_to is None:
+            running.show(again.review, None, again.tally)
+        else:  # the document is written from one piece
+            running.show(kept.load(again.review.head.id), json_to)
+    return review.exit_status(again.review, tally=again.tally)

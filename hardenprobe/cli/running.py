@@ -16,6 +16,7 @@ from hardenprobe.keeping import Keeper
 from hardenprobe.records import Review
 from hardenprobe.reports import terminal
 from hardenprobe.review import Order
+from hardenprobe.tally import Tally
 
 
 def scan_and_keep(order: Order, keeper: Keeper, json_to: str | None) -> int:
@@ -71,10 +72,14 @@ def _run(order: Order, keeper: Keeper | None, console: Console) -> Review:
         return asyncio.run(review.scan(order, told, keeper))
 
 
-def show(found: Review, json_to: str | None) -> None:
-    """Show a review on standard output, or write its document there or to a file."""
+def show(found: Review, json_to: str | None, tally: Tally | None = None) -> None:
+    """Show a review on standard output, or write its document there or to a file.
+
+    Args:
+        tally: The counts, where the review is given without its results; only for the screen.
+    """
     if json_to is None:
-        terminal.show(found, Console())
+        terminal.show(found, Console(), tally)
         return
     text = json.dumps(codec.to_document(found), indent=1, ensure_ascii=False)
     if json_to == "-":

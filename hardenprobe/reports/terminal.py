@@ -21,6 +21,7 @@ from hardenprobe.reports.text import (
     visible,
 )
 from hardenprobe.reports.view import View
+from hardenprobe.tally import Tally
 
 ACCENT = "cyan"
 _LEAST = {"name": 16, "text": None, "word": None, "number": 3}
@@ -33,14 +34,14 @@ _MARKS = {Severity.HIGH: "!!!", Severity.MEDIUM: "!!", Severity.LOW: "!"}
 _WEIGHTS = {Severity.HIGH: "bold", Severity.MEDIUM: "", Severity.LOW: "dim"}
 
 
-def show(review: Review, console: Console) -> None:
+def show(review: Review, console: Console, tally: Tally | None = None) -> None:
     """Print a review: summary, what to do first, devices, what could not be determined, coverage, caution."""
-    _Screen(review, console).show()
+    _Screen(review, console, tally).show()
 
 
 class _Screen:
-    def __init__(self, review: Review, console: Console) -> None:
-        self.view = View(review)
+    def __init__(self, review: Review, console: Console, tally: Tally | None = None) -> None:
+        self.view = View(review, tally)
         self.review = review
         self.console = console
 
@@ -114,7 +115,7 @@ class _Screen:
                 self._text(advice.remedy.title),
                 str(len(advice.devices)),
                 str(len(advice.findings)),
-                self._severity(self.view.worst(advice)),
+                self._severity(advice.worst),
                 self._text(self.view.waits_for(advice)),
             )
         self.console.print(table)

@@ -1,0 +1,96 @@
+"""Judges a stored review again, a few devices at a time: what is in memory does not grow with what they showed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any
+
+from hardenprobe.baseline_choice import Expected
+from hardenprobe.check import Fleet
+from hardenprobe.codec import decode_device, decode_observations, encode_device, encode_results, to_document
+from hardenprobe.errors import UsageError
+from hardenprobe.judge import compared, join
+from hardenprobe.judgement import Judgement
+from hardenprobe.records import Device, Review
+from hardenprobe.registry import Registry
+from hardenprobe.review import renewed
+from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store_parts import Part, head_of, text
+from hardenprobe.tally import Tally
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rejudged:
+    """A review that was judged again and stored.
+
+    Attributes:
+        review: Without results and observations; its devices without what they showed.
+        tally: The counts of its results.
+    """
+
+    review: Review
+    tally: Tally
+
+
+def rejudge(store: Store, name: str, choose: Callable[[Review], Expected], registry: Registry) -> Rejudged:
+    """Judge what a stored review holds, as a review of its own. The original stays.
+
+    Args:
+        name: As for `Store.find`.
+        choose: Says by which baselines; given the review without devices, results and observations.
+
+    Raises:
+        UnknownName, UsageError: There is no such review, or no such baseline; nothing was stored.
+        StoreRefused: It cannot be read, or the store cannot be written; nothing was stored.
+    """
+    old = store.find(name)
+    outline = store.outline(old)
+    expected = choose(outline)
+    fresh = renewed(outline, registry)
+    judgement = Judgement(fresh, expected, registry, _fleets(store, old, outline, registry))
+    devices: list[Device] = []
+
+    def parts() -> Iterator[Part]:
+        for part in store.parts(old):
+            with _reading(store, old):
+                device = decode_device(json.loads(part.record))
+                seen = tuple(decode_observations(json.loads(part.observations)))
+            (judged,), results = judgement.part((device,), {device.id: seen})
+            devices.append(replace(judged, identity=(), services=()))
+            yield replace(part, record=text(encode_device(judged)), results=text(encode_results(results)))
+
+    def head() -> dict[str, Any]:
+        return head_of(to_document(judgement.outline()))
+
+    kept = store.save_parts(fresh.head.id, parts(), head)
+    made = replace(store.outline(kept["review"]["id"]), devices=tuple(devices))
+    return Rejudged(review=made, tally=judgement.tally)
+
+
+def _fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
+    """What the devices are compared by, from a pass of its own, since the last device may share a key with the first."""
+    fleets = compared(outline.vantages, registry)
+    kinds = {
+        facts.kind
+        for check in registry.checks.values()
+        for shared in check.compares
+        for facts in shared.facts
+    }
+    for part in store.parts(name):
+        with _reading(store, name):
+            label = json.loads(part.record)["label"]
+            entries = [entry for entry in json.loads(part.observations) if entry["kind"] in kinds]
+            join(fleets, part.device, label, decode_observations(entries))
+    return fleets
+
+
+@contextmanager
+def _reading(store: Store, name: str) -> Iterator[None]:
+    """What was changed from outside is said in one line."""
+    try:
+        yield
+    except (*UNREADABLE, UsageError) as exc:
+        raise store.unreadable(name, type(exc).__name__) from exc
