@@ -79,14 +79,30 @@ class Seen:
     elsewhere: tuple[Observation[Any], ...] = ()
     clock: Clock = UNPROVEN
     fleet: Fleet = field(default_factory=lambda: Fleet())
-    _of: dict[type[Any], tuple[Observation[Any], ...]] = field(default_factory=dict, init=False, repr=False)
+    _found: dict[type[Any], tuple[Observation[Any], ...]] = field(
+        default_factory=dict, init=False, repr=False
+    )
+    memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)
+    """What several checks work out in the same way, by whoever works it out."""
 
     def of(self, facts: type[F]) -> tuple[Observation[F], ...]:
         """The observations of one kind, in the order they were made."""
-        found = self._of.get(facts)
-        if found is None:
-            found = self._of[facts] = tuple(o for o in self.observations if isinstance(o.facts, facts))
-        return found
+        known: tuple[Observation[F], ...] | None = self._found.get(facts)
+        if known is None:
+            met = [kind for kind in self._by_kind if issubclass(kind, facts)]
+            if len(met) < 2:
+                known = tuple(self._by_kind[met[0]]) if met else ()
+            else:
+                known = tuple(o for o in self.observations if isinstance(o.facts, facts))
+            self._found[facts] = known
+        return known
+
+    @cached_property
+    def _by_kind(self) -> dict[type[Any], list[Observation[Any]]]:
+        groups: dict[type[Any], list[Observation[Any]]] = {}
+        for seen in self.observations:
+            groups.setdefault(type(seen.facts), []).append(seen)
+        return groups
 
     @cached_property
     def listed(self) -> DeclaredDevice | None:
@@ -130,11 +146,17 @@ class Shared:
 
     Attributes:
         facts: The kinds of facts that show it.
-        values: What one of them shows.
+        values: What one of them shows, told from its fields alone: where a stored review is judged again, it is given
+            something with the same fields in plain JSON types.
     """
 
     facts: tuple[type[Any], ...]
     values: Callable[[Any], Iterable[Hashable]]
+
+    @cached_property
+    def kinds(self) -> frozenset[str]:
+        """What the facts are called in a review."""
+        return frozenset(facts.kind for facts in self.facts)
 
 
 class Fleet:
@@ -151,15 +173,19 @@ class Fleet:
         self.labels: dict[str, str] = {}
         self._holders: dict[Shared, dict[Hashable, set[str] | str]] = {one: {} for one in shared}
         for member in members:
-            self.add(member.device.id, member.device.label, member.observations)
+            self.add(member.device.id, member.device.label, ((o.kind, o.facts) for o in member.observations))
 
-    def add(self, device: str, label: str, observations: Iterable[Observation[Any]]) -> None:
-        """Note what a device shows."""
+    def add(self, device: str, label: str, shown: Iterable[tuple[str, Any]]) -> None:
+        """Note what a device shows.
+
+        Args:
+            shown: Kinds of facts, each with the facts.
+        """
         self.labels[device] = label
-        for seen in observations:
+        for kind, facts in shown:
             for shared, holders in self._holders.items():
-                if isinstance(seen.facts, shared.facts):
-                    for value in shared.values(seen.facts):
+                if kind in shared.kinds:
+                    for value in shared.values(facts):
                         known = holders.setdefault(value, device)  # most have one holder, and a set is large
                         if isinstance(known, set):
                             known.add(device)

@@ -91,7 +91,7 @@ def to_document(review: Review) -> dict[str, Any]:
         what_first=review.what_first,
         notices=review.notices,
     )
-    plain: dict[str, Any] = _dump(_Document, document)
+    plain: dict[str, Any] = dump(_Document, document)
     for device, written in zip(review.devices, plain["devices"], strict=True):
         written["label"] = device.label
     plain["observations"] = [
@@ -111,22 +111,11 @@ def encode_observation(obs: Observation[Any]) -> dict[str, Any]:
         shape = Observation[type(facts)]  # type: ignore[misc]
     # Of the class: a record may have a field of its own that is called "kind".
     kind = facts.kind if isinstance(facts, UnknownFacts) else str(type(facts).kind)
-    plain: dict[str, Any] = _dump(shape, obs)
+    plain: dict[str, Any] = dump(shape, obs)
     if isinstance(facts, UnknownFacts):
         plain["facts"] = plain["facts"]["data"]
     plain["kind"] = kind
     return {key: plain[key] for key in _ENVELOPE}
-
-
-def encode_device(device: Device) -> dict[str, Any]:
-    """Translate one device into its entry of the document."""
-    return {**_dump(Device, device), "label": device.label}
-
-
-def encode_results(results: Sequence[Result]) -> list[dict[str, Any]]:
-    """Translate results into their entries of the document."""
-    plain: list[dict[str, Any]] = _adapter(Result).dump_python(tuple(results), mode="json", warnings="none")
-    return plain
 
 
 def canonical(obj: Any) -> bytes:
@@ -221,7 +210,7 @@ def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observatio
     found: dict[int, Observation[Any]] = {}
     for kind, indexes in by_kind.items():
         group = [{key: value for key, value in entries[i].items() if key not in _BESIDE} for i in indexes]
-        facts = _kinds().get(kind)
+        facts = facts_kinds().get(kind)
         if facts is None:
             for one in group:
                 if isinstance(one.get("facts"), dict):
@@ -233,7 +222,7 @@ def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observatio
 
 
 @cache
-def _kinds() -> Mapping[str, type[Any]]:
+def facts_kinds() -> Mapping[str, type[Any]]:
     """The kinds of facts, those of every facts module of this package among them."""
     for module in iter_modules([str(Path(__file__).parent)]):
         if module.name.startswith("facts"):
@@ -257,14 +246,14 @@ def _unlabelled(devices: Any) -> Any:
 
 def schema() -> dict[str, Any]:
     """Build the JSON Schema (2020-12) of the document from the records and the facts modules of this package."""
-    whole = _adapter(_Document).json_schema(mode="serialization")
+    whole = adapter(_Document).json_schema(mode="serialization")
     defs: dict[str, Any] = whole["$defs"]
     document: dict[str, Any] = defs.pop("_Document")
     device = defs["Device"]
     device["properties"]["label"] = {"title": "Label", "type": "string"}
     device["required"].append("label")
 
-    envelope = _adapter(Observation[UnknownFacts]).json_schema(mode="serialization")
+    envelope = adapter(Observation[UnknownFacts]).json_schema(mode="serialization")
     defs.update(envelope["$defs"])
     defs.pop("UnknownFacts")
     (name,) = [key for key in defs if key.startswith("Observation")]
@@ -274,11 +263,11 @@ def schema() -> dict[str, Any]:
     observation["properties"] |= {"device": text, "kind": text, "facts": {"type": "object"}}
     observation["required"] += ["device", "kind"]
     observation["allOf"] = []
-    for kind, facts in sorted(_kinds().items()):
+    for kind, facts in sorted(facts_kinds().items()):
         if not facts.__module__.startswith("hardenprobe.facts"):
             continue  # a plug-in's facts are not part of the published format
         shape: Any = facts
-        part = _adapter(shape).json_schema(mode="serialization")
+        part = adapter(shape).json_schema(mode="serialization")
         defs.update(part["$defs"])
         observation["allOf"].append(
             {
@@ -314,8 +303,8 @@ Location = tuple[int | str, ...]
 
 
 @cache
-def _adapter(shape: Any) -> TypeAdapter[tuple[Any, ...]]:
-    """The adapter for a tuple of `shape`.
+def adapter(shape: Any) -> TypeAdapter[tuple[Any, ...]]:
+    """The library's adapter for a tuple of `shape`.
 
     Of a tuple, because pydantic takes a configuration beside a tuple, which it hands down to the dataclasses inside,
     but none beside a dataclass.
@@ -328,8 +317,8 @@ def _adapter(shape: Any) -> TypeAdapter[tuple[Any, ...]]:
     return TypeAdapter(tuple[shape, ...], config=config)  # pyright: ignore[reportInvalidTypeForm] - built at run time
 
 
-def _dump(shape: Any, value: Any) -> Any:
-    return _adapter(shape).dump_python((value,), mode="json", warnings="none")[0]
+def dump(shape: Any, value: Any) -> Any:
+    return adapter(shape).dump_python((value,), mode="json", warnings="none")[0]
 
 
 def _load(shape: Any, values: Iterable[Any], path: Callable[[Location], Location]) -> tuple[Any, ...]:
@@ -341,7 +330,7 @@ def _load(shape: Any, values: Iterable[Any], path: Callable[[Location], Location
     except (TypeError, ValueError) as error:
         raise UsageError(f"review document: {clip(str(error))}") from None
     try:
-        return _adapter(shape).validate_json(text)
+        return adapter(shape).validate_json(text)
     except ValidationError as error:
         raise _usage_error(error, path) from None
 

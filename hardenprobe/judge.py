@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import logging
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from json.encoder import encode_basestring_ascii
 from typing import Any
 
 from hardenprobe.baseline import Baseline
@@ -91,17 +91,21 @@ def compared(
     shared = dict.fromkeys(one for check in registry.checks.values() for one in check.compares)
     fleets = {vantage.name: Fleet((), shared) for vantage in vantages}
     for device in devices:
-        join(fleets, device.id, device.label, (observations or {}).get(device.id, ()))
+        everything = [(o.vantage, o.kind, o.facts) for o in (observations or {}).get(device.id, ())]
+        join(fleets, device.id, device.label, everything)
     return fleets
 
 
-def join(
-    fleets: Mapping[str, Fleet], device: str, label: str, observations: Iterable[Observation[Any]]
-) -> None:
-    """Note what one device shows, from each vantage point."""
-    everything = tuple(observations)
+def join(fleets: Mapping[str, Fleet], device: str, label: str, shown: Sequence[tuple[str, str, Any]]) -> None:
+    """Note what one device shows.
+
+    Args:
+        shown: Vantage point, kind of facts, facts.
+    """
     for name, fleet in fleets.items():
-        fleet.add(device, label, (o for o in everything if o.vantage in (name, INVENTORY)))
+        fleet.add(
+            device, label, ((kind, facts) for where, kind, facts in shown if where in (name, INVENTORY))
+        )
 
 
 def notes(registry: Registry) -> tuple[CheckNote, ...]:
@@ -224,16 +228,19 @@ def finding_key(
     Args:
         families: IP version to the number of addresses that the device has of it.
     """
-    place: list[Any] | None = None
+    place = "null"
     if endpoint is not None:
         version = _version(endpoint.address)
         where = endpoint.address if families.get(version, 0) > 1 else f"ipv{version}"
-        place = [where, endpoint.transport, endpoint.port, endpoint.server_name, endpoint.path]
-    text = _compact([device, check, place, subject])
+        name, path = _text(endpoint.server_name), _text(endpoint.path)
+        place = f"[{_text(where)},{_text(endpoint.transport)},{endpoint.port},{name},{path}]"
+    text = f"[{_text(device)},{_text(check)},{place},{_text(subject)}]"
     return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
-_compact = json.JSONEncoder(separators=(",", ":")).encode  # made once: it names every result
+def _text(value: str | None) -> str:
+    """A text as JSON."""
+    return "null" if value is None else encode_basestring_ascii(value)
 
 
 def _version(address: str) -> int:

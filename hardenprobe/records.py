@@ -46,23 +46,26 @@ class Reason(StrEnum):
 
 
 class Reach(StrEnum):
-    """How far a probe goes, the gentlest first."""
+    """How far a probe goes, the gentlest first.
+
+    Attributes:
+        order: 0 for the gentlest.
+    """
+
+    order: int
 
     LOOK = "look"
     ASK = "ask"
     STRAIN = "strain"
     ALTER = "alter"
 
-    @property
-    def order(self) -> int:
-        return _REACHES.index(self)
-
     def admits(self, other: Reach) -> bool:
         """Tell whether a scan that may go as far as this may run a probe of reach `other`."""
         return other.order <= self.order
 
 
-_REACHES = tuple(Reach)
+for _order, _reach in enumerate(Reach):
+    _reach.order = _order
 
 
 class State(StrEnum):

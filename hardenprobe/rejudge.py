@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Fleet
-from hardenprobe.codec import decode_device, decode_observations, encode_device, encode_results, to_document
+from hardenprobe.codec import decode_device, to_document
+from hardenprobe.codec_rows import read_observations, read_some, results_text
 from hardenprobe.errors import UsageError
 from hardenprobe.judge import compared, join
 from hardenprobe.judgement import Judgement
@@ -56,11 +57,13 @@ def rejudge(store: Store, name: str, choose: Callable[[Review], Expected], regis
     def parts() -> Iterator[Part]:
         for part in store.parts(old):
             with _reading(store, old):
-                device = decode_device(json.loads(part.record))
-                seen = tuple(decode_observations(json.loads(part.observations)))
+                record = json.loads(part.record)
+                device = decode_device(record)
+                seen = tuple(read_observations(part.observations))
             (judged,), results = judgement.part((device,), {device.id: seen})
             devices.append(replace(judged, identity=(), services=()))
-            yield replace(part, record=text(encode_device(judged)), results=text(encode_results(results)))
+            record["baseline"] = asdict(judged.baseline) if judged.baseline else None
+            yield replace(part, record=text(record), results=results_text(results))
 
     def head() -> dict[str, Any]:
         return head_of(to_document(judgement.outline()))
@@ -73,17 +76,12 @@ def rejudge(store: Store, name: str, choose: Callable[[Review], Expected], regis
 def _fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
     """What the devices are compared by, from a pass of its own, since the last device may share a key with the first."""
     fleets = compared(outline.vantages, registry)
-    kinds = {
-        facts.kind
-        for check in registry.checks.values()
-        for shared in check.compares
-        for facts in shared.facts
-    }
+    kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
     for part in store.parts(name):
         with _reading(store, name):
             label = json.loads(part.record)["label"]
-            entries = [entry for entry in json.loads(part.observations) if entry["kind"] in kinds]
-            join(fleets, part.device, label, decode_observations(entries))
+            some = read_some(part.observations, kinds)
+            join(fleets, part.device, label, [(entry.vantage, entry.kind, entry.facts) for entry in some])
     return fleets
 
 

@@ -17,7 +17,8 @@ import sqlalchemy as sa
 
 from hardenprobe.codec import canonical
 
-PAGE = 20  # devices that are in hand at once; one has some 150 kB
+PAGE = 20  # devices that are read at once; one has some 150 kB
+WRITTEN = 60  # devices that are written in one transaction
 
 tables = sa.MetaData()
 _parts = sa.Table(
@@ -121,9 +122,9 @@ def read(engine: sa.Engine, review: str) -> Iterator[Part]:
 
 
 def pages(parts: Iterable[Part]) -> Iterator[list[Part]]:
-    """Parts by the page."""
+    """Parts by the transaction."""
     each = iter(parts)
-    while page := list(islice(each, PAGE)):
+    while page := list(islice(each, WRITTEN)):
         yield page
 
 
