@@ -5,7 +5,8 @@ Fails when
 Passes when
     No other device proves it. Two addresses of one device are one device.
 Unknown when
-    No key came, or the server did not make the signature that proves it.
+    No key came, as from a server whose key exchange methods are all post-quantum hybrids, or the server did not make the
+    signature that proves it.
 Reach
     ask: one key exchange for each key type; devices are compared, not asked again.
 Why it matters

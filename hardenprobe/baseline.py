@@ -12,14 +12,16 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import ruleset_files
+from hardenprobe import controls, ruleset_files
 from hardenprobe.check import Check
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, attempt, load_yaml
 from hardenprobe.errors import FileInvalid, UnknownName, clip
 from hardenprobe.link import Timing
+from hardenprobe.local_scores import LocalMetrics
 from hardenprobe.records import KINDS, BaselineRule, Device
 from hardenprobe.registry import Registry
+from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group
 from hardenprobe.web_paths import WebPaths
 
 DEFAULT = "office-device"
@@ -46,6 +48,22 @@ class Snmp:
 
 
 @dataclass(frozen=True, kw_only=True)
+class LongestDays:
+    """How many days an exception may run, by the severity of the worst finding that it accepts."""
+
+    high: int = 30
+    medium: int = 90
+    low: int = 365
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExceptionRules:
+    """What an exception must keep to."""
+
+    longest_days: LongestDays = field(default_factory=LongestDays)
+
+
+@dataclass(frozen=True, kw_only=True)
 class BaselineFile:
     """A baseline file, key for key.
 
@@ -55,6 +73,7 @@ class BaselineFile:
         kinds: The kinds of device that it is meant for; others get it with a notice.
         must_determine: Checks whose `unknown` makes a scan incomplete.
         allowed_services: Services that may be there, in the words of Check.service: told, and no finding.
+        people: Controls that people must answer for; see controls.py.
         expect: Check id to what the baseline decides for it.
     """
 
@@ -70,7 +89,10 @@ class BaselineFile:
     web: WebPaths = field(default_factory=WebPaths)
     must_determine: tuple[str, ...] = ()
     allowed_services: tuple[str, ...] = ()
+    people: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
+    exceptions: ExceptionRules = field(default_factory=ExceptionRules)
+    ccss: LocalMetrics = field(default_factory=LocalMetrics)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
 
 
@@ -99,6 +121,7 @@ class Baseline:
     web: WebPaths
     must_determine: frozenset[str]
     allowed_services: frozenset[str]
+    people: tuple[str, ...]
     timing: Timing
     settings: Mapping[str, Any]
     file: BaselineFile
@@ -118,7 +141,9 @@ class Baseline:
 def shipped() -> dict[str, Path]:
     """Name to file of every baseline that comes with hardenprobe."""
     folder = Path(str(files("hardenprobe.baselines")))
-    return {p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith("rules-")}
+    return {
+        p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith(("rules-", "controls-"))
+    }
 
 
 def load(name: str, registry: Registry) -> Baseline:
@@ -211,6 +236,7 @@ def resolve(chain: Sequence[Document], registry: Registry) -> Baseline | list[Fi
         web=file.web,
         must_determine=frozenset(file.must_determine),
         allowed_services=frozenset(file.allowed_services),
+        people=file.people,
         timing=file.gentleness,
         settings=settings,
         file=file,
@@ -226,6 +252,21 @@ def _required(check: Check[Any]) -> bool:
     )
 
 
+def _metric_faults(document: Document, given: LocalMetrics, registry: Registry) -> Iterator[FileInvalid]:
+    groups: list[tuple[Spot, str, Mapping[str, Mapping[str, float]]]] = [
+        (("ccss", "temporal", check), text, TEMPORAL) for check, text in given.temporal.items()
+    ]
+    for spot, text, group in (*groups, (("ccss", "environmental"), given.environmental, ENVIRONMENTAL)):
+        try:
+            read_group(text, group)
+        except ValueError as exc:
+            yield document.fault(spot, f"{'.'.join(map(str, spot))}: {exc}")
+    for check in given.temporal:
+        if check not in registry.checks:
+            wrong = UnknownName("check", check, registry.checks, see="hardenprobe checks list")
+            yield document.fault(("ccss", "temporal", check), str(wrong))
+
+
 def _faults(document: Document, file: BaselineFile, registry: Registry) -> Iterator[FileInvalid]:
     """What is wrong with a file whose keys are right."""
     for transport in ("tcp", "udp"):
@@ -237,6 +278,13 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
             yield document.fault(
                 ("gentleness", key), f"gentleness.{key} is {value}, expected a number above 0"
             )
+    for word, days in asdict(file.exceptions.longest_days).items():
+        if days < 1:
+            yield document.fault(
+                ("exceptions", "longest_days", word),
+                f"exceptions.longest_days.{word} is {days}, expected 1 or more",
+            )
+    yield from _metric_faults(document, file.ccss, registry)
     if len(file.snmp.default_communities) > MOST_COMMUNITIES:
         yield document.fault(
             ("snmp", "default_communities"),
@@ -247,6 +295,7 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
         ("must_determine", "check", registry.checks, "hardenprobe checks list"),
         ("kinds", "kind of device", KINDS, ""),
         ("allowed_services", "service", registry.services, ""),
+        ("people", "control that people answer for", controls.shipped(), "hardenprobe statement questions"),
     )
     for key, what, known, see in words:
         for i, name in enumerate(getattr(file, key)):

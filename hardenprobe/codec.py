@@ -33,6 +33,7 @@ from hardenprobe.records import (
     Review,
     Vantage,
 )
+from hardenprobe.records_people import Answered, ExceptionNote
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter, ValidationError
@@ -69,6 +70,8 @@ class _Document:
     checks: tuple[CheckNote, ...] = ()
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
+    exceptions: tuple[ExceptionNote, ...] = ()
+    statements: tuple[Answered, ...] = ()
 
 
 # ---------------------------------------------------------------------------------------------- to the document
@@ -90,6 +93,8 @@ def to_document(review: Review) -> dict[str, Any]:
         checks=review.checks,
         what_first=review.what_first,
         notices=review.notices,
+        exceptions=review.exceptions,
+        statements=review.statements,
     )
     plain: dict[str, Any] = dump(_Document, document)
     for device, written in zip(review.devices, plain["devices"], strict=True):
@@ -173,6 +178,8 @@ def from_document(doc: Any) -> Review:
         checks=read.checks,
         what_first=read.what_first,
         notices=read.notices,
+        exceptions=read.exceptions,
+        statements=read.statements,
     )
 
 

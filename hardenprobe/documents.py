@@ -131,8 +131,11 @@ def read_text(path: Path) -> str:
         raise FileInvalid(str(path), None, f"not UTF-8 text (byte {exc.start})") from exc
 
 
-def load_yaml(path: Path) -> Document:
+def load_yaml(path: Path, *, sequence: bool = False) -> Document:
     """Read one YAML document.
+
+    Args:
+        sequence: A list may stand at the top too.
 
     Raises:
         FileInvalid: Unreadable, not YAML, a repeated key, or no mapping at the top.
@@ -154,7 +157,7 @@ def load_yaml(path: Path) -> Document:
     finally:
         if loader is not None:
             loader.dispose()
-    if not isinstance(data, dict):
+    if not isinstance(data, dict) and not (sequence and isinstance(data, list)):
         raise FileInvalid(str(path), 1, "expected keys and values at the top, such as `key: value`")
     return Document(str(path), data, lines)
 

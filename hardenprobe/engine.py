@@ -7,17 +7,18 @@ import contextlib
 import logging
 import random
 import signal
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from hardenprobe import guard
+from hardenprobe.addresses import AddressSet
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.journal import OUTCOMES, Quiet
-from hardenprobe.link import Line
+from hardenprobe.link import Line, Turn
 from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
@@ -51,11 +52,10 @@ from hardenprobe.probes import (
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
+from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 
 log = logging.getLogger("hardenprobe.engine")
 
-DEVICES_AT_ONCE = 32  # of different devices; one device is never asked twice at the same moment
-FIRST_TOUCH = (443, 80, 9100, 631)  # silent on all of these, and over SNMP, is nobody
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
@@ -83,11 +83,12 @@ PROBES: tuple[Probe, ...] = (
     snmp_supplied.PROBE,
     snmp_strain.PROBE,
     snmp_write.PROBE,
+    tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )
 
 
-async def _each(addresses: Iterable[str]) -> AsyncIterator[Due]:
+async def _each(addresses: Iterable[str]) -> AsyncGenerator[Due]:
     for address in addresses:
         yield Due(address=address)
 
@@ -98,10 +99,12 @@ class Due:
 
     Attributes:
         position: In the sweep's order; None for an address that is visited without having been swept.
+        cost: Of the sweep's touch, which counts under the device's ceiling.
     """
 
     address: str
     position: int | None = None
+    cost: Cost = field(default_factory=Cost)
 
 
 @dataclass(kw_only=True)
@@ -131,7 +134,7 @@ class Scan:
     why_interrupted: str | None = None
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
-    _turns: dict[str, asyncio.Lock] = field(default_factory=dict)
+    _turns: dict[tuple[str, str], Turn] = field(default_factory=dict)
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -165,22 +168,57 @@ class Scan:
         for visit in silent.values():  # stopped before their second try
             yield visit
 
-    async def _due(self, vantage: Vantage) -> AsyncIterator[Due]:
+    async def _due(self, vantage: Vantage) -> AsyncGenerator[Due]:
         """Whose turn it is: first those who are expected, then whoever the sweep finds among all others."""
         expected = self.plan.expected(self.inventory.by_address)
         for address in VisitOrder(expected, self.seed):
             if (address, vantage.name) not in self.done:
                 yield Due(address=address)
-        for position, address in VisitOrder(self.plan.wanted - expected, self.seed).walk():
-            if not self._settled(vantage.name, position, address):
-                yield Due(address=address, position=position)
+        async with contextlib.aclosing(self._found(self.plan.wanted - expected, vantage)) as found:
+            async for due in found:
+                yield due
+
+    async def _found(self, addresses: AddressSet, vantage: Vantage) -> AsyncGenerator[Due]:
+        """Sweep addresses at which nobody is expected; those that show a sign of life are due."""
+        positions: dict[str, int] = {}  # of those in hand
+
+        def untouched() -> Iterator[str]:
+            for position, address in VisitOrder(addresses, self.seed).walk():
+                if self._stop.is_set():
+                    return
+                if not self._settled(vantage.name, position, address):
+                    positions[address] = position
+                    yield address
+
+        plan = self.plan
+        touching = sweep(
+            untouched(),
+            plan.scope,
+            ports=first_ports(plan),
+            snmp=SNMP in plan.udp_ports,
+            source=vantage.source,
+            port_offset=plan.port_offset,
+            pace=Pace(wait=plan.timing.connect, rate=plan.timing.connections_per_second),
+        )
+        try:
+            async with contextlib.aclosing(touching) as touches:
+                async for touch in touches:
+                    position = positions.pop(touch.address)
+                    if touch.state is State.SILENT:
+                        self.cost += touch.cost
+                        self.quiet.note(vantage.name, position, "silent")
+                    else:
+                        yield Due(address=touch.address, position=position, cost=touch.cost)
+        except ScopeRefused as exc:  # the hour or the stop file
+            self.stop(str(exc))
 
     def _settled(self, vantage: str, position: int, address: str) -> bool:
         return (address, vantage) in self.done or self.quiet.known(vantage, position)
 
-    async def _visited(self, due: AsyncIterator[Due], vantage: Vantage) -> AsyncIterator[tuple[Due, Visit]]:
+    async def _visited(self, due: AsyncGenerator[Due], vantage: Vantage) -> AsyncIterator[tuple[Due, Visit]]:
         """Visit whoever is due, several at a time; each visit is yielded when it is finished."""
-        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
+        at_once = self.plan.timing.devices_at_once  # one device is never asked twice at the same moment
+        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=at_once)
         taking = asyncio.Lock()  # an asynchronous generator gives to one at a time
 
         async def work() -> None:
@@ -198,7 +236,7 @@ class Scan:
                 raise
             await done.put(None)
 
-        workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
+        workers = [asyncio.create_task(work()) for _ in range(at_once)]
         try:
             running = len(workers)
             while running:
@@ -212,6 +250,7 @@ class Scan:
             for worker in workers:
                 worker.cancel()
             await asyncio.gather(*workers, return_exceptions=True)
+            await due.aclose()
 
     @contextlib.contextmanager
     def _interruptible(self) -> Any:
@@ -234,9 +273,9 @@ class Scan:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
 
-    def _turn(self, listed: Listed | None) -> asyncio.Lock:
-        """Whose turn it is to connect: shared by all addresses of one listed device."""
-        return self._turns.setdefault(listed.asset_tag, asyncio.Lock()) if listed else asyncio.Lock()
+    def _turn(self, listed: Listed | None, vantage: Vantage) -> Turn:
+        """Whose turn it is to connect, and how often: shared by all addresses of one listed device."""
+        return self._turns.setdefault((vantage.name, listed.asset_tag), Turn()) if listed else Turn()
 
     async def _visit(self, due: Due, vantage: Vantage) -> Visit:
         address = due.address
@@ -250,7 +289,8 @@ class Scan:
             timing=self.plan.timing,
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
-            turn=self._turn(listed),
+            turn=self._turn(listed, vantage),
+            cost=due.cost,
         )
         asked = Asked(
             line=line,
@@ -309,14 +349,19 @@ async def _somebody_there(asked: Asked) -> bool:
     """Look at every port; False when the first ones and SNMP are all silent."""
     fragile = asked.listed is not None and asked.listed.fragile
     ports = [p for p in asked.plan.tcp_ports if not (fragile and p in RAW_PRINT)]
-    first = [p for p in FIRST_TOUCH if p in ports] or ports[:2]
-    await _look(asked, first)
+    await _look(asked, [p for p in first_ports(asked.plan) if p in ports])
     for probe in FIRST_PROBES:
         await _run(probe, asked)
     if not any(_answered(o) for o in asked.seen):
         return False
     await _look(asked, [p for p in ports if p not in asked.heard])
     return True
+
+
+def first_ports(plan: Plan) -> tuple[int, ...]:
+    """The ports of a plan that are tried first: who is silent on all of these, and over SNMP, is nobody."""
+    usual = tuple(port for port in FIRST_PORTS if port in plan.tcp_ports)
+    return usual or plan.tcp_ports[:2]
 
 
 async def _look(asked: Asked, ports: Iterable[int]) -> None:
@@ -327,7 +372,7 @@ async def _look(asked: Asked, ports: Iterable[int]) -> None:
 
 
 async def _run(probe: Probe, asked: Asked) -> None:
-    if asked.plan.reach.admits(probe.reach) and asked.wants(*probe.produces):
+    if probe.allowed(asked.plan) and asked.wants(*probe.produces):
         await probe.run(asked)
 
 

@@ -178,6 +178,7 @@ def _describe(
         place=entry.place if entry else None,
         owner=entry.owner if entry else None,
         criticality=entry.criticality if entry else None,
+        ccss=entry.ccss if entry else None,
         tags=entry.tags if entry else (),
         identity=tuple(known),
         services=_services(members),

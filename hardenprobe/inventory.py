@@ -5,17 +5,19 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
 from hardenprobe import baseline
-from hardenprobe.addresses import parse_entry
+from hardenprobe.addresses import AddressSet, parse_entry
+from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
-from hardenprobe.errors import FileInvalid, UnknownName
+from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
 from hardenprobe.ports import SERVICES
 from hardenprobe.records import KINDS, BaselineRule
+from hardenprobe.scoring import ENVIRONMENTAL, read_group
 
 FORMAT = "hardenprobe.inventory/1"
 Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]
@@ -61,6 +63,7 @@ class Listed:
     Attributes:
         pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
         engine_id: snmpEngineID that the device states, hex; confirms it before a secret is sent to it.
+        ccss: Environmental metrics of CCSS (NIST IR 7502, 2.3) in vector notation, such as "CDP:LM/CR:H".
         fragile: Known to suffer from being asked: its raw print ports are not even connected to.
         listed: False hides the entry from the inventory; for what a lab simulates and nobody has listed.
         lab: What demo_lab simulates; no scan reads it.
@@ -74,6 +77,7 @@ class Listed:
     place: str | None = None
     owner: str | None = None
     criticality: Literal["low", "medium", "high"] | None = None
+    ccss: str | None = None
     tags: tuple[str, ...] = ()
     depends: tuple[Dependent, ...] = ()
     fragile: bool = False
@@ -102,6 +106,11 @@ class Inventory:
     by_address: Mapping[str, Listed] = field(default_factory=dict)
     by_serial: Mapping[str, Listed] = field(default_factory=dict)
 
+    @property
+    def hash(self) -> str:
+        """SHA-256 of what it says of the devices; "" where it lists none."""
+        return digest([asdict(device) for device in self.devices]) if self.devices else ""
+
 
 @dataclass(frozen=True, kw_only=True)
 class InventoryFile:
@@ -125,11 +134,7 @@ def load(path: Path) -> Inventory:
             ("inventory",), f"inventory is {document.data.get('inventory')!r}, expected {FORMAT!r}"
         )
     file = parse(document, InventoryFile)
-    for i, entry in enumerate(file.approved_networks):
-        try:
-            parse_entry(entry)
-        except ValueError as exc:
-            raise document.fault(("approved_networks", i), str(exc)) from None
+    _check_entries(document, ("approved_networks",), file.approved_networks)
     rules = tuple(_rule(document, i, file.baselines) for i in range(len(file.baselines)))
     known = build(file.devices, document)
     return replace(known, approved_networks=file.approved_networks, baselines=rules)
@@ -141,11 +146,7 @@ def _rule(document: Document, i: int, rules: tuple[BaselineRule, ...]) -> Baseli
     for k, kind in enumerate(rule.kinds):
         if kind not in (*KINDS, "unknown"):
             raise document.fault((*spot, "kinds", k), str(UnknownName("kind of device", kind, KINDS)))
-    for k, network in enumerate(rule.networks):
-        try:
-            parse_entry(network)
-        except ValueError as exc:
-            raise document.fault((*spot, "networks", k), str(exc)) from None
+    _check_entries(document, (*spot, "networks"), rule.networks)
     if rule == BaselineRule(baseline=rule.baseline) and i + 1 < len(rules):
         raise document.fault(
             spot, "this rule fits every device, so that those below it never count; put it last"
@@ -202,6 +203,10 @@ def build(devices: Iterable[Listed], document: Document) -> Inventory:
                     (*spot, "serial"), f"serial {device.serial!r} belongs to {other!r} already"
                 )
             by_serial[device.serial] = device
+        try:
+            read_group(device.ccss or "", ENVIRONMENTAL)
+        except ValueError as exc:
+            raise document.fault((*spot, "ccss"), f"ccss: {exc}") from None
         _check_lists(document, spot, device)
         kept.append(device)
     return Inventory(devices=tuple(kept), source=document.file, by_address=by_address, by_serial=by_serial)
@@ -215,11 +220,7 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
                 raise document.fault(
                     (*spot, "allow_lists", k, "services", m), f"{word!r} is no service; known are {known}"
                 )
-        for m, entry in enumerate(declared.entries):
-            try:
-                parse_entry(entry)
-            except ValueError as exc:
-                raise document.fault((*spot, "allow_lists", k, "entries", m), str(exc)) from None
+        _check_entries(document, (*spot, "allow_lists", k, "entries"), declared.entries)
     for k, service in enumerate(device.services):
         if not 1 <= service.port <= 65535:
             raise document.fault((*spot, "services", k, "port"), f"port {service.port} is not 1 to 65535")
@@ -231,6 +232,19 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
         raise document.fault(
             (*spot, "engine_id"), "engine_id must be 10 to 64 lower-case hex digits (RFC 3411)"
         )
+
+
+def _check_entries(document: Document, spot: Spot, entries: Iterable[str]) -> None:
+    read = []
+    for i, text in enumerate(entries):
+        try:
+            read.append(parse_entry(text))
+        except ValueError as exc:
+            raise document.fault((*spot, i), str(exc)) from None
+    try:
+        AddressSet.of(read)
+    except TooScattered as exc:
+        raise document.fault(spot, str(exc)) from None
 
 
 def _read_csv(path: Path) -> Document:

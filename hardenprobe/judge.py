@@ -10,10 +10,11 @@ from dataclasses import dataclass, replace
 from json.encoder import encode_basestring_ascii
 from typing import Any
 
+from hardenprobe import guard
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Check, Fleet, Outcome, Seen
-from hardenprobe.errors import clip
+from hardenprobe.errors import ScopeRefused, clip
 from hardenprobe.facts import ProbeFault
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.records import (
@@ -42,6 +43,7 @@ class Case:
 
     Attributes:
         selected: Ids of the checks that were asked for; the rest is notselected.
+        granted: Ids of the checks beyond reach ask that the scope granted by name; None where it granted all.
         fleets: By vantage point, the whole fleet, where `devices` are only some of it.
     """
 
@@ -51,6 +53,7 @@ class Case:
     clock: Clock
     reach: Reach
     selected: frozenset[str]
+    granted: frozenset[str] | None = None
     fleets: Mapping[str, Fleet] | None = None
 
 
@@ -128,9 +131,15 @@ def _from(vantage: Vantage, everything: tuple[Observation[Any], ...]) -> tuple[O
 
 
 def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> Iterable[Outcome]:
+    refused = guard.refusals.total()
     try:
-        return list(_outcomes(check, seen, case, baseline))
-    except Exception as exc:  # a check that breaks is named and costs its own result
+        outcomes = list(_outcomes(check, seen, case, baseline))
+        if guard.refusals.total() > refused:
+            raise ScopeRefused(
+                "it tried to reach the network past hardenprobe's door, and hid that it was refused"
+            )
+        return outcomes
+    except (Exception, SystemExit) as exc:  # a check that breaks is named and costs its own result
         log.exception("check %s on %s", check.id, seen.device.id)
         return [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc))}", check, Reason.CRASHED)]
 
@@ -142,6 +151,13 @@ def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> 
         return [_state(Word.NOTSELECTED, f"baseline {baseline.name} does not ask for it", check)]
     if check.reach is not None and not case.reach.admits(check.reach):
         text = f"needs reach {check.reach}; the scan went as far as {case.reach}"
+        return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
+    if (
+        check.reach in (Reach.STRAIN, Reach.ALTER)
+        and case.granted is not None
+        and check.id not in case.granted
+    ):
+        text = f"the scope does not grant {check.id} by name"
         return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
     found = list(check.judge(seen, baseline.settings[check.id]))
     fault = _fault(check, seen)

@@ -4,9 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from hardenprobe.records import Advice, Remedy, Result
 from hardenprobe.scoring import severity
+
+
+class _Scores(NamedTuple):
+    """Of one finding."""
+
+    local: float
+    base: float
 
 
 @dataclass(slots=True)
@@ -18,12 +26,12 @@ class _Work:
     risk: float = 0.0
     worst: float = 0.0
 
-    def add(self, device: str, scores: Mapping[str, float]) -> None:
-        """Add findings of one device; a finding that was seen from several vantage points counts once."""
+    def add(self, device: str, scores: Mapping[str, _Scores]) -> None:
+        """Add findings of one device."""
         self.devices.append(device)
         self.findings += scores
-        self.risk += sum(scores.values())
-        self.worst = max(self.worst, *scores.values())
+        self.risk += sum(one.local for one in scores.values())
+        self.worst = max(self.worst, *(one.base for one in scores.values()))
 
 
 class Ranking:
@@ -45,8 +53,8 @@ class Ranking:
         mended = {
             _port(r) for r in standing if r.endpoint and r.remedy and not self._remedies[r.remedy].general
         }
-        all_of: dict[str, dict[str, float]] = {}
-        alone: dict[str, dict[str, float]] = {}
+        all_of: dict[str, dict[str, _Scores]] = {}
+        alone: dict[str, dict[str, _Scores]] = {}
         for result in standing:
             assert result.remedy is not None
             _note(all_of.setdefault(result.remedy, {}), result)
@@ -105,8 +113,12 @@ def rank(results: Iterable[Result], remedies: Mapping[str, Remedy]) -> tuple[Adv
     return ranking.advice()
 
 
-def _note(scores: dict[str, float], result: Result) -> None:
-    scores[result.finding] = max(scores.get(result.finding, 0.0), result.score or 0.0)
+def _note(scores: dict[str, _Scores], result: Result) -> None:
+    """Note a finding; one that was seen from several vantage points counts once, as the worst sight of it."""
+    known = scores.get(result.finding, _Scores(0.0, 0.0))
+    scores[result.finding] = _Scores(
+        max(known.local, result.local_score), max(known.base, result.score or 0.0)
+    )
 
 
 def _port(result: Result) -> tuple[str, str, int] | None:

@@ -10,6 +10,7 @@ from importlib.metadata import entry_points
 from typing import Any
 
 import hardenprobe.checks
+from hardenprobe import guard
 from hardenprobe.check import Check
 from hardenprobe.errors import UnknownName
 from hardenprobe.scoring import score
@@ -79,7 +80,8 @@ def load(plugins: bool = True) -> Registry:
     for entry in entry_points(group=GROUP) if plugins else ():
         origin = f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value
         try:
-            check = _third_party(entry.name, entry.load(), checks)
+            with guard.watching():  # what a module does when it is imported goes through no door
+                check = _third_party(entry.name, entry.load(), checks)
         except Exception as exc:  # noqa: BLE001 - a plug-in may raise anything
             reason = str(exc) if isinstance(exc, ValueError | TypeError) else f"{type(exc).__name__}: {exc}"
             broken.append(Broken(name=entry.name, origin=origin, reason=reason))

@@ -10,12 +10,13 @@ from typing import Any
 
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Fleet
-from hardenprobe.codec import decode_device, to_document
+from hardenprobe.codec import decode_device, encode_observation, to_document
 from hardenprobe.codec_rows import read_observations, read_some, results_text
+from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.judge import compared, join
 from hardenprobe.judgement import Judgement
-from hardenprobe.records import Device, Review
+from hardenprobe.records import Review
 from hardenprobe.registry import Registry
 from hardenprobe.review import renewed
 from hardenprobe.store import UNREADABLE, Store
@@ -36,12 +37,19 @@ class Rejudged:
     tally: Tally
 
 
-def rejudge(store: Store, name: str, choose: Callable[[Review], Expected], registry: Registry) -> Rejudged:
+def rejudge(
+    store: Store,
+    name: str,
+    choose: Callable[[Review], Expected],
+    registry: Registry,
+    decisions: Decisions | None = None,
+) -> Rejudged:
     """Judge what a stored review holds, as a review of its own. The original stays.
 
     Args:
         name: As for `Store.find`.
         choose: Says by which baselines; given the review without devices, results and observations.
+        decisions: As for `review.judged`.
 
     Raises:
         UnknownName, UsageError: There is no such review, or no such baseline; nothing was stored.
@@ -49,10 +57,9 @@ def rejudge(store: Store, name: str, choose: Callable[[Review], Expected], regis
     """
     old = store.find(name)
     outline = store.outline(old)
-    expected = choose(outline)
     fresh = renewed(outline, registry)
-    judgement = Judgement(fresh, expected, registry, _fleets(store, old, outline, registry))
-    devices: list[Device] = []
+    judgement = Judgement(fresh, choose(outline), registry, decisions, _fleets(store, old, outline, registry))
+    whole: list[Review] = []
 
     def parts() -> Iterator[Part]:
         for part in store.parts(old):
@@ -60,17 +67,25 @@ def rejudge(store: Store, name: str, choose: Callable[[Review], Expected], regis
                 record = json.loads(part.record)
                 device = decode_device(record)
                 seen = tuple(read_observations(part.observations))
-            (judged,), results = judgement.part((device,), {device.id: seen})
-            devices.append(replace(judged, identity=(), services=()))
+            (judged,), observations, results = judgement.part((device,), {device.id: seen})
             record["baseline"] = asdict(judged.baseline) if judged.baseline else None
-            yield replace(part, record=text(record), results=results_text(results))
+            written = part.observations
+            if observations[device.id] != seen:  # people state something else now
+                entries = [{"device": device.id, **encode_observation(o)} for o in observations[device.id]]
+                written = text(entries)
+            yield Part(
+                device=device.id, record=text(record), observations=written, results=results_text(results)
+            )
 
     def head() -> dict[str, Any]:
-        return head_of(to_document(judgement.outline()))
+        whole.append(judgement.outline())
+        return head_of(to_document(whole[0]))
 
-    kept = store.save_parts(fresh.head.id, parts(), head)
-    made = replace(store.outline(kept["review"]["id"]), devices=tuple(devices))
-    return Rejudged(review=made, tally=judgement.tally)
+    kept = store.save_parts(fresh.head.id, parts(), head)["review"]
+    place = replace(whole[0].head, previous=kept["previous"], previous_digest=kept["previous_digest"])
+    return Rejudged(
+        review=replace(whole[0], head=place, devices=tuple(judgement.devices)), tally=judgement.tally
+    )
 
 
 def _fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from hardenprobe import __version__, clock, guard, identity, store
+from hardenprobe import __version__, clock, guard, identity, store, vantage
 from hardenprobe.baseline_choice import NOT_MEANT, Expected
 from hardenprobe.credentials import Secrets
+from hardenprobe.decisions import Decisions
 from hardenprobe.engine import Scan
 from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
@@ -68,6 +69,7 @@ class Order:
     inventory: Inventory = field(default_factory=Inventory)
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
+    decisions: Decisions = field(default_factory=Decisions)
 
 
 async def scan(
@@ -138,6 +140,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         scope=plan.scope.name,
         reach=plan.reach,
         plan_hash=plan.hash,
+        authorisation=plan.authorisation,
         seed=running.seed,
         resumed_from=earlier.begun.id if earlier else None,
         port_offset=plan.port_offset,
@@ -150,6 +153,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
     notices = []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
+    notices += vantage.notices(plan.vantages, plan.targets)
     notices += [str(broken) for broken in order.registry.broken]
     empty = Review(
         head=head,
@@ -160,7 +164,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         observations=fleet.observations,
         notices=tuple(notices),
     )
-    return judged(empty, order.baseline, order.registry)
+    return judged(empty, order.baseline, order.registry, order.decisions)
 
 
 async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:
@@ -195,20 +199,26 @@ async def _beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
         await asyncio.gather(task, return_exceptions=True)
 
 
-def judged(review: Review, expected: Expected, registry: Registry) -> Review:
+def judged(
+    review: Review, expected: Expected, registry: Registry, decisions: Decisions | None = None
+) -> Review:
     """Judge a review's observations; touches no network and leaves the given review as it was.
 
     Args:
         expected: A choice of baselines, or one baseline for every device.
+        decisions: What people decided and declared. None leaves what people stated as the review has it, and no
+            exception runs.
     """
-    judgement = Judgement(review, expected, registry)
-    devices, results = judgement.part(review.devices, review.observations)
-    return replace(judgement.outline(), devices=devices, observations=review.observations, results=results)
+    judgement = Judgement(review, expected, registry, decisions)
+    devices, observations, results = judgement.part(review.devices, review.observations)
+    return replace(judgement.outline(), devices=devices, observations=observations, results=results)
 
 
-def again(review: Review, expected: Expected, registry: Registry) -> Review:
+def again(
+    review: Review, expected: Expected, registry: Registry, decisions: Decisions | None = None
+) -> Review:
     """Judge a review anew, as a review of its own; one that is stored is judged by rejudge.py, and never held whole."""
-    return judged(renewed(review, registry), expected, registry)
+    return judged(renewed(review, registry), expected, registry, decisions)
 
 
 def renewed(review: Review, registry: Registry) -> Review:
@@ -306,13 +316,19 @@ def _findings(visit: Visit, order: Order, proof: Clock) -> int:
         clock=proof,
         reach=order.plan.reach,
         selected=order.plan.checks,
+        granted=order.plan.scope.grants,
     )
     return sum(r.result is Word.FAIL for r in judge(case, order.baseline, order.registry))
 
 
 def _wanted(order: Order) -> frozenset[type[Any]]:
-    """The kinds of facts that the selected checks read."""
-    chosen = [c for c in order.registry.checks.values() if c.id in order.plan.checks]
+    """The kinds of facts that the selected checks read, as far as the plan may go for each."""
+    plan = order.plan
+    chosen = [
+        c
+        for c in order.registry.checks.values()
+        if c.id in plan.checks and (c.reach is None or plan.granted(c.id, c.reach))
+    ]
     return frozenset(facts for check in chosen for facts in check.reads)
 
 

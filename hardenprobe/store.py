@@ -103,6 +103,45 @@ class Store:
         self._shown = shown
         self._inode = file.stat().st_ino if file else 0
 
+    @property
+    def shown(self) -> str:
+        """How people call this store."""
+        return self._shown
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """A transaction for what is kept beside the reviews; one writer at a time.
+
+        Raises:
+            StoreRefused: The store cannot be written.
+        """
+        self.still_there()
+        with self.asking(), self.engine.begin() as db:
+            db.execute(_about.update().values(format=FORMAT))  # takes the lock, as in `save`
+            yield db
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A connection for what is kept beside the reviews.
+
+        Raises:
+            StoreRefused: The store cannot be read.
+        """
+        with self.asking(), self.engine.connect() as db:
+            yield db
+
+    def newest_head(self) -> dict[str, Any] | None:
+        """The head of the newest review as it is kept; None where there is none that can be read."""
+        with self.asking(), self.engine.connect() as db:
+            row = db.execute(
+                sa.select(_reviews.c.document).order_by(_reviews.c.number.desc()).limit(1)
+            ).first()
+        try:
+            head = json.loads(row.document)["review"] if row else None
+        except UNREADABLE:
+            return None
+        return head if isinstance(head, dict) else None
+
     def still_there(self) -> None:
         """Make sure that the file is the one that was opened: a database goes on writing to one that was deleted.
 
@@ -393,8 +432,10 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 )
             if not known:
                 db.execute(_about.insert().values(format=FORMAT))
-            # Writing nothing would not show that nothing can be written.
+        with engine.connect() as db:
+            # Writing nothing would not show that nothing can be written; taken back, it changes no byte.
             db.execute(_about.update().values(format=FORMAT))
+            db.rollback()
     except sa_exc.DatabaseError as exc:
         said = str(exc.orig)
         if "not a database" in said or "malformed" in said:

@@ -27,23 +27,18 @@ import socket
 import struct
 import time
 from collections import deque
-from collections.abc import AsyncIterator, Container, Iterable, Iterator, Sequence
+from collections.abc import AsyncGenerator, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import chain, pairwise
 from typing import Literal, NamedTuple, Protocol
 
-from hardenprobe import guard
+from hardenprobe import guard, sweep_sockets
 from hardenprobe.ports import RAW_PRINT
 from hardenprobe.records import Cost, State
 from hardenprobe.sweep_sockets import WRITABLE, Discovery, Poller, Sleeper, descriptors, poller, stream_socket
 
-FIRST_PORTS = (
-    443,
-    80,
-    631,
-    9100,
-)  # the raw print port last, so that it is touched only where the others are silent
+FIRST_PORTS = (443, 80, 631, 9100)  # the raw print port last: it is touched only where the others are silent
 SNMP = 161
 
 BATCH = 512  # touches that may wait to be taken before no further address is begun
@@ -161,11 +156,10 @@ async def sweep(
     *,
     ports: Sequence[int] = FIRST_PORTS,
     snmp: bool = True,
-    fragile: Container[str] = (),
     source: str | None = None,
     port_offset: int = 0,
     pace: Pace | None = None,
-) -> AsyncIterator[Touch]:
+) -> AsyncGenerator[Touch]:
     """Touch every address once and tell what became of it, in order of completion.
 
     Nothing grows with the number of addresses: they are drawn as they are needed, and no address is begun while nobody
@@ -174,7 +168,6 @@ async def sweep(
     Args:
         addresses: Each once; see order.VisitOrder.
         ports: First ports, in turn; raw print ports are tried last.
-        fragile: Addresses of devices whose raw print ports are left alone.
         source: Our own address, for addresses of its family.
         port_offset: Added to every port at the door; only a lab has one.
 
@@ -182,7 +175,7 @@ async def sweep(
         ScopeRefused: An address, the hour or the stop file; what was in hand is dropped and not told.
     """
     raw_last = sorted(dict.fromkeys(ports), key=lambda port: port in RAW_PRINT)
-    run = _Sweep(addresses, bounds, raw_last, snmp, fragile, source, port_offset, pace or Pace())
+    run = _Sweep(addresses, bounds, raw_last, snmp, source, port_offset, pace or Pace())
     task = asyncio.create_task(run.drive())
     try:
         while batch := await run.out.get():  # an empty one is the end
@@ -225,7 +218,6 @@ class _Sweep:
         bounds: Bounds,
         ports: Sequence[int],
         snmp: bool,
-        fragile: Container[str],
         source: str | None,
         port_offset: int,
         pace: Pace,
@@ -233,16 +225,11 @@ class _Sweep:
         self.out: asyncio.Queue[list[Touch]] = asyncio.Queue(maxsize=4)
         self._todo: Iterator[str] | None = iter(addresses)
         self._bounds = bounds
-        self._fragile = fragile
         self._sources = {v6: source if source and (":" in source) == v6 else None for v6 in (False, True)}
         self._offset = port_offset
         self._pace = pace
         self._most = max(1, min(pace.in_flight, descriptors() // 2))
-        usual = steps(ports, snmp, pace.wait, port_offset)
-        gentle = [port for port in ports if port not in RAW_PRINT]
-        spared = steps(gentle, snmp, pace.wait, port_offset)
-        self._steps = [*usual, *spared]
-        self._first, self._first_fragile = usual[0], spared[0]
+        self._steps = steps(ports, snmp, pace.wait, port_offset)
         self._doors = frozenset({port + port_offset for port in (*ports, SNMP)})
         self._in_hand: dict[str, _Try] = {}
         self._connecting: dict[int, _Try] = {}
@@ -258,7 +245,11 @@ class _Sweep:
         """Work until all addresses are through; an empty batch is the end."""
         try:
             with ExitStack() as stack:
-                stack.enter_context(guard.granted_many(self._in_hand, self._doors))
+                own = filter(None, self._sources.values())
+                callers = {__name__, sweep_sockets.__name__}
+                stack.enter_context(
+                    guard.granted_many(self._in_hand, self._doors, modules=callers, sources=tuple(own))
+                )
                 self._poller = stack.enter_context(contextlib.closing(poller()))
                 stack.callback(self._drop_all)
                 sleeper = stack.enter_context(contextlib.closing(Sleeper(self._poller)))
@@ -398,6 +389,7 @@ class _Sweep:
     def _begin(self, until: float) -> bool:
         """Begin with addresses; True where the time, and nothing else, was too short for more."""
         todo, in_hand, done, most, clock = self._todo, self._in_hand, self._done, self._most, time.monotonic
+        first = self._steps[0]
         while todo is not None and self._tokens >= 1 and len(in_hand) < most and len(done) < BATCH:
             now = clock()
             if now > until:
@@ -406,7 +398,6 @@ class _Sweep:
             if address is None:
                 self._todo = None
                 break
-            first = self._first_fragile if address in self._fragile else self._first
             in_hand[address] = attempt = _Try(address, first, now)
             if not self._act(attempt, first, now):
                 del in_hand[address]

@@ -274,7 +274,7 @@ def read_message_id(data: bytes) -> int | None:
     if len(data) >= _SHORT.size:
         outer, length, version, inner, size, kind, message_id = _SHORT.unpack_from(data)
         if length < 0x80 > size and (outer, version, inner, kind) == _SHORT_TAGS:
-            return message_id
+            return int(message_id)
     try:
         at = _content(data, 0)
         if data[0] != 0x30 or data[at : at + 3] != b"\x02\x01\x03":

@@ -18,12 +18,18 @@ class Counts:
     Attributes:
         standing: Findings by severity, those with a running exception left out.
         accepted: Findings with a running exception.
+        worst: Highest base score of a standing finding, None where none stands.
         untold: Results that could not be told.
+        checks: Checks that were asked for.
+        determined: Those of them of which every result could be told.
     """
 
     standing: Counter[Severity | None] = field(default_factory=Counter)
     accepted: int = 0
+    worst: float | None = None
     untold: int = 0
+    checks: int = 0
+    determined: int = 0
 
 
 @dataclass(kw_only=True)
@@ -38,6 +44,7 @@ class Tally:
         told: Those of them that could be determined.
         untold: Check, reason and word to the devices of which it could not be told, each once.
         undetermined: Checks that had to be determined and were not.
+        lapsed: Exception that covers a finding no longer, and why, to how many findings, and check and device of one.
     """
 
     devices: dict[str, Counts] = field(default_factory=dict)
@@ -47,6 +54,7 @@ class Tally:
     told: int = 0
     untold: dict[tuple[str, Reason | None, Word], list[str]] = field(default_factory=dict)
     undetermined: set[str] = field(default_factory=set)
+    lapsed: dict[tuple[str, str], tuple[int, str, str]] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -72,13 +80,17 @@ class Tally:
     def add(self, device: str, results: Iterable[Result], must: frozenset[str] = frozenset()) -> None:
         """Count all results of one device; once for each device."""
         counts = self.devices[device] = Counts()
+        asked: set[str] = set()
+        open_checks: set[str] = set()
         for result in results:
             word = result.result
             if word is Word.NOTSELECTED:
                 continue
             self.asked += 1
+            asked.add(result.check)
             if word in UNTOLD:
                 counts.untold += 1
+                open_checks.add(result.check)
                 holders = self.untold.setdefault((result.check, result.reason, word), [])
                 if not holders or holders[-1] != device:
                     holders.append(device)
@@ -88,10 +100,16 @@ class Tally:
             self.told += 1
             if result.stands:
                 counts.standing[result.severity] += 1
+                counts.worst = max(counts.worst or 0.0, result.score or 0.0)
                 self.standing[result.severity] += 1
             elif word is Word.FAIL:
                 counts.accepted += 1
                 self.accepted += 1
+            if result.lapsed:
+                key = (result.lapsed.id, result.lapsed.why)
+                number, check, where = self.lapsed.get(key, (0, result.check, device))
+                self.lapsed[key] = (number + 1, check, where)
+        counts.checks, counts.determined = len(asked), len(asked - open_checks)
 
     @property
     def broken(self) -> set[str]:

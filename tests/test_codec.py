@@ -140,7 +140,7 @@ def test_the_document_has_the_keys_of_the_contract() -> None:
     assert doc["format"] == "hardenprobe.review/1"
     assert list(doc) == [
         "format", "review", "coverage", "vantages", "devices", "results", "observations",
-        "checks", "what_first", "notices",
+        "checks", "what_first", "notices", "exceptions", "statements",
     ]  # fmt: skip
     assert set(doc["review"]) >= {
         "id", "started", "finished", "operator", "scope", "reach", "plan_hash", "previous", "versions", "cost",

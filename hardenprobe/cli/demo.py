@@ -21,7 +21,17 @@ def command(output: Path) -> int:
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
-    from hardenprobe import baseline_choice, inventory, plan, registry, review, scope, store, vantage
+    from hardenprobe import (
+        baseline_choice,
+        decisions,
+        inventory,
+        plan,
+        registry,
+        review,
+        scope,
+        store,
+        vantage,
+    )
     from hardenprobe.cli import running
     from hardenprobe.demo_lab.process import INVENTORY, running_lab
     from hardenprobe.errors import UsageError
@@ -61,6 +71,7 @@ def command(output: Path) -> int:
             registry=checks,
             inventory=listed,
             anchors=TrustAnchors.load([lab.ca_file], system=False),
+            decisions=decisions.load(kept),
         )
         found = kept.save(running.run(order))
         printed = sum(lab.counters()["raw_print_bytes"].values())

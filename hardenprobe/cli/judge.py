@@ -20,7 +20,7 @@ def command(
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import baseline_choice, registry, review
+    from hardenprobe import baseline_choice, decisions, registry, review
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
     from hardenprobe.records import Review
@@ -32,7 +32,7 @@ def command(
         return baseline_choice.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
 
     with opened(store_url) as kept:
-        again = rejudge(kept, review_name, choose, checks)
+        again = rejudge(kept, review_name, choose, checks, decisions.load(kept))
         if json_to is None:
             running.show(again.review, None, again.tally)
         else:  # the document is written from one piece

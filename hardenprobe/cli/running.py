@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
-from pathlib import Path
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from hardenprobe import codec, review
-from hardenprobe.errors import UsageError
+from hardenprobe.cli import options
 from hardenprobe.keeping import Keeper
 from hardenprobe.records import Review
 from hardenprobe.reports import terminal
@@ -81,12 +80,6 @@ def show(found: Review, json_to: str | None, tally: Tally | None = None) -> None
     if json_to is None:
         terminal.show(found, Console(), tally)
         return
-    text = json.dumps(codec.to_document(found), indent=1, ensure_ascii=False)
-    if json_to == "-":
-        click.echo(text)
-        return
-    try:
-        Path(json_to).write_text(text + "\n", encoding="utf-8")
-    except OSError as exc:
-        raise UsageError(f"--json {json_to}: {exc.strerror}") from exc
-    terminal.show(found, Console())
+    options.write_json(json.dumps(codec.to_document(found), indent=1, ensure_ascii=False), json_to)
+    if json_to != "-":
+        terminal.show(found, Console())

@@ -23,6 +23,7 @@ from hardenprobe.records import (
     Severity,
     Word,
 )
+from hardenprobe.records_people import Answered
 from hardenprobe.reports.text import SEVERITIES, counted
 from hardenprobe.tally import Counts, Tally
 
@@ -83,6 +84,11 @@ class View:
     def counts(self) -> dict[str, Counts]:
         return self.tally.devices
 
+    @cached_property
+    def worst_score(self) -> float | None:
+        """Highest base score of a standing finding over the whole fleet, None where none stands."""
+        return max((one.worst for one in self.counts.values() if one.worst is not None), default=None)
+
     @property
     def standing(self) -> Counter[Severity | None]:
         """Standing findings by severity over the whole fleet."""
@@ -101,6 +107,42 @@ class View:
     @property
     def accepted(self) -> int:
         return self.tally.accepted
+
+    @cached_property
+    def lapsed(self) -> tuple[str, ...]:
+        """What counts again although it was accepted once, one line for each exception and reason."""
+        return tuple(
+            f"{id} no longer covers {check} on {self.label(device)}"
+            + (f" and {counted(number - 1, 'more finding')}" if number > 1 else "")
+            + f": {why}"
+            for (id, why), (number, check, device) in self.tally.lapsed.items()
+        )
+
+    @cached_property
+    def people(self) -> Counter[str]:
+        """How many answers of people the baseline wants, by state: one a control and device."""
+        counts: Counter[str] = Counter()
+        for one in self.review.statements:
+            if one.required:
+                counts[one.state] += len(one.devices)
+        return counts
+
+    @cached_property
+    def unanswered(self) -> tuple[Answered, ...]:
+        """The controls that somebody must still answer, or answer anew."""
+        return tuple(one for one in self.review.statements if one.required and one.state != "answered")
+
+    def people_summary(self) -> str:
+        """One sentence on what people answer for; "" where nothing is asked of them."""
+        total = sum(self.people.values())
+        if not total:
+            return ""
+        controls = len({one.control for one in self.review.statements if one.required})
+        wanted = f"{counted(controls, 'control')} on {counted(len(self.review.devices), 'device')}"
+        states = ", ".join(
+            f"{self.people[state]:,} {state}" for state in ("answered", "expired", "unanswered")
+        )
+        return f"People answer for {wanted}: {states}."
 
     @property
     def asked(self) -> int:
@@ -151,9 +193,7 @@ class View:
     def findings(self) -> dict[str, list[Result]]:
         """Findings by check, the check with the worst finding first, the worst finding first in each."""
         groups: dict[str, list[Result]] = {}
-        for result in sorted(
-            self.review.findings, key=lambda r: (r.exception is not None, -(r.score or 0.0))
-        ):
+        for result in sorted(self.review.findings, key=lambda r: (r.exception is not None, -r.local_score)):
             groups.setdefault(result.check, []).append(result)
         return groups
 
@@ -184,11 +224,19 @@ class View:
         counts = ", ".join(f"{self.standing[severity]} {severity}" for severity in SEVERITIES)
         standing = sum(self.standing.values())
         said.append(f"{counted(standing, 'finding')} {'stands' if standing == 1 else 'stand'}: {counts}.")
+        if self.worst_score is not None:
+            said.append(f"The worst score is {self.worst_score}.")
         if self.accepted:
             said.append(
                 f"{counted(self.accepted, 'more finding')} {'has' if self.accepted == 1 else 'have'} a running exception."
             )
         said.append(f"{self.told:,} of {counted(self.asked, 'result')} could be determined.")
+        checks = sum(one.checks for one in self.counts.values())
+        determined = sum(one.determined for one in self.counts.values())
+        if checks:
+            said.append(
+                f"Counted by check and device, {determined:,} of {checks:,} were ({share_text(determined, checks)})."
+            )
         if head.judged_from:
             said.append(f"Nothing was asked anew: the observations are those of review {head.judged_from}.")
         if head.port_offset:
@@ -199,7 +247,21 @@ class View:
 
 
 def _weight(result: Result) -> tuple[int, int, float]:
-    return (_PRECEDENCE.index(result.result), result.exception is not None, -(result.score or 0.0))
+    return (_PRECEDENCE.index(result.result), result.exception is not None, -result.local_score)
+
+
+def share_text(part: int, whole: int) -> str:
+    """Say a share in per cent, rounded down, so that only all of it is 100 %."""
+    return f"{100 * part // whole} %"
+
+
+def scores_text(result: Result) -> str:
+    """Say the scores of a finding, the base score first."""
+    if result.score is None:
+        return "not rated"
+    local = (("temporal", result.temporal), ("environmental", result.environmental))
+    more = "".join(f", {name} {value}" for name, value in local if value is not None)
+    return f"{result.score}{more}"
 
 
 def cost_text(cost: Cost) -> str:

@@ -143,8 +143,8 @@ def main() -> int:
         try:
             assert responder.stdout is not None and responder.stdout.readline() == "ready\n"
             for _ in range(REPETITIONS):
-                for side in rates:
-                    rates[side] = max(rates[side], ADDRESSES / measured(side))
+                for side, best in rates.items():
+                    rates[side] = max(best, ADDRESSES / measured(side))
         finally:
             responder.terminate()
     ratio = rates["ours"] / rates["bare"]

@@ -103,8 +103,8 @@ def main() -> int:
         return 0
     rates = dict.fromkeys(SIDES, 0.0)
     for _ in range(REPETITIONS):
-        for side in SIDES:
-            rates[side] = max(rates[side], ADDRESSES / measured(side))
+        for side, best in rates.items():
+            rates[side] = max(best, ADDRESSES / measured(side))
     ratio = rates["ours"] / rates["bare"]
     print(f"bare loop {rates['bare']:,.0f} addresses/s, first touch {rates['ours']:,.0f} addresses/s")
     print(f"ratio {ratio:.2f} (floor {rates['bare']:.0f}/s, ours {rates['ours']:.0f}/s)")
