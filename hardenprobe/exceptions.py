@@ -6,12 +6,12 @@ An exception covers what was found when it was accepted, and no more: what gets 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
-from hardenprobe.baseline import Baseline
+from hardenprobe.baseline_choice import Expected
 from hardenprobe.codec import canonical
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.ledger import Draft, Entry, understood
@@ -144,8 +144,8 @@ class RiskException:
         return max(alike, key=lambda one: one.score, default=None)
 
 
-def draft(request: Request, review: Review, baseline: Baseline, registry: Registry, today: date) -> Draft:
-    """Hold a request against the findings of a review and the limits of a baseline.
+def draft(request: Request, review: Review, expected: Expected, registry: Registry, today: date) -> Draft:
+    """Hold a request against the findings of a review and the limits of the strictest baseline of its devices.
 
     Raises:
         Wrong: Names the key that is wrong.
@@ -168,6 +168,9 @@ def draft(request: Request, review: Review, baseline: Baseline, registry: Regist
     if starts < (scanned := day("review", review.head.started[:10])):
         raise Wrong("starts", f"{starts} is before {scanned}, when what it accepts was seen")
     severity = next(w for w in ("high", "medium", "low") if w in {one.severity for one in found})
+    baseline = min(
+        map(expected.of, devices), key=lambda one: getattr(one.file.exceptions.longest_days, severity)
+    )
     longest = getattr(baseline.file.exceptions.longest_days, severity)
     if (until - starts).days > longest:
         last = starts + timedelta(days=longest)
@@ -246,10 +249,9 @@ def apply(
 
 
 def notes(
-    results: Iterable[Result], exceptions: Iterable[RiskException], today: str
+    named: Collection[str], exceptions: Iterable[RiskException], today: str
 ) -> tuple[ExceptionNote, ...]:
     """What a review keeps of the exceptions that its results name."""
-    named = {note.id for r in results for note in (r.exception, r.lapsed) if note}
     return tuple(
         ExceptionNote(
             id=one.id,

@@ -10,15 +10,16 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
+from hardenprobe import baseline
 from hardenprobe.addresses import AddressSet, parse_entry
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
-from hardenprobe.errors import FileInvalid, TooScattered
+from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
 from hardenprobe.ports import SERVICES
+from hardenprobe.records import KINDS, BaselineRule
 from hardenprobe.scoring import ENVIRONMENTAL, read_group
 
 FORMAT = "hardenprobe.inventory/1"
-KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")
 Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]
 HEX = frozenset("0123456789abcdef")
 LISTS = frozenset({"names", "addresses", "tags"})
@@ -94,11 +95,13 @@ class Inventory:
 
     Attributes:
         approved_networks: Networks from which the site's devices may be reached; what allow-lists are held against.
+        baselines: Which baseline is for which devices, the first that fits; files are named from where we stand.
         source: The file, for messages and observations.
     """
 
     devices: tuple[Listed, ...] = ()
     approved_networks: tuple[str, ...] = ()
+    baselines: tuple[BaselineRule, ...] = ()
     source: str = ""
     by_address: Mapping[str, Listed] = field(default_factory=dict)
     by_serial: Mapping[str, Listed] = field(default_factory=dict)
@@ -116,6 +119,7 @@ class InventoryFile:
     inventory: str
     devices: tuple[Listed, ...]
     approved_networks: tuple[str, ...] = ()
+    baselines: tuple[BaselineRule, ...] = ()
 
 
 def load(path: Path) -> Inventory:
@@ -131,7 +135,29 @@ def load(path: Path) -> Inventory:
         )
     file = parse(document, InventoryFile)
     _check_entries(document, ("approved_networks",), file.approved_networks)
-    return replace(build(file.devices, document), approved_networks=file.approved_networks)
+    rules = tuple(_rule(document, i, file.baselines) for i in range(len(file.baselines)))
+    known = build(file.devices, document)
+    return replace(known, approved_networks=file.approved_networks, baselines=rules)
+
+
+def _rule(document: Document, i: int, rules: tuple[BaselineRule, ...]) -> BaselineRule:
+    """Check a rule, and find its file, which is named from where the inventory lies."""
+    rule, spot = rules[i], ("baselines", i)
+    for k, kind in enumerate(rule.kinds):
+        if kind not in (*KINDS, "unknown"):
+            raise document.fault((*spot, "kinds", k), str(UnknownName("kind of device", kind, KINDS)))
+    _check_entries(document, (*spot, "networks"), rule.networks)
+    if rule == BaselineRule(baseline=rule.baseline) and i + 1 < len(rules):
+        raise document.fault(
+            spot, "this rule fits every device, so that those below it never count; put it last"
+        )
+    if rule.baseline in baseline.shipped():
+        return rule
+    path = Path(document.file).parent / rule.baseline
+    if not path.is_file():
+        unknown = UnknownName("baseline", rule.baseline, baseline.shipped(), see="hardenprobe baseline list")
+        raise document.fault((*spot, "baseline"), f"{unknown}; a file is looked for beside the inventory")
+    return replace(rule, baseline=str(path))
 
 
 def build(devices: Iterable[Listed], document: Document) -> Inventory:

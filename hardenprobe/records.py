@@ -14,6 +14,7 @@ from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
 
 FORMAT = "hardenprobe.review/1"
 NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
+KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")  # of device
 INVENTORY = "inventory"  # the vantage of what was read and not asked
 
 
@@ -47,20 +48,26 @@ class Reason(StrEnum):
 
 
 class Reach(StrEnum):
-    """How far a probe goes, the gentlest first."""
+    """How far a probe goes, the gentlest first.
+
+    Attributes:
+        order: 0 for the gentlest.
+    """
+
+    order: int
 
     LOOK = "look"
     ASK = "ask"
     STRAIN = "strain"
     ALTER = "alter"
 
-    @property
-    def order(self) -> int:
-        return list(Reach).index(self)
-
     def admits(self, other: Reach) -> bool:
         """Tell whether a scan that may go as far as this may run a probe of reach `other`."""
         return other.order <= self.order
+
+
+for _order, _reach in enumerate(Reach):
+    _reach.order = _order
 
 
 class State(StrEnum):
@@ -186,9 +193,9 @@ class Identity:
     """Something that identifies a device.
 
     Attributes:
-        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model and firmware
-            describe without telling apart.
-        source: Who said so ("inventory", "snmp", "ipp", "tls", "scan").
+        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model, description,
+            device-id, title, subject, firmware and device-kind describe without telling apart.
+        source: Who said so ("inventory", "scan", or the protocol).
         strength: strong may join two addresses to one device; medium and weak never do.
     """
 
@@ -227,6 +234,25 @@ class Named:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineRule:
+    """For which devices a baseline is chosen: all conditions that are given must hold; without one, for every device.
+
+    Attributes:
+        baseline: A shipped baseline's name, or a file.
+        kinds: Any of these kinds of device.
+        networks: An address in any of these networks.
+        tags: Any of these tags of the inventory.
+        make_model: Text in what the device calls itself, by any protocol; letter case does not count.
+    """
+
+    baseline: str
+    kinds: tuple[str, ...] = ()
+    networks: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    make_model: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RuleSet:
     """The published rules a result was judged by."""
 
@@ -240,7 +266,8 @@ class Device:
 
     Attributes:
         id: From what identifies it; see identity.py.
-        kind: printer, multifunction, scanner, label-printer, plotter or unknown.
+        kind: printer, multifunction, scanner, label-printer, plotter or unknown; the inventory's word, else what the
+            device shows itself to be.
         make_model: Device text, hostile.
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
         ccss: Environmental metrics of the inventory, such as "CDP:LM/CR:H".
@@ -389,6 +416,7 @@ class Advice:
         devices: Ids of the devices it would help.
         findings: What it would mend.
         risk_removed: Sum of the local scores of those findings. It orders the list and says nothing else.
+        worst: The worst severity among those findings.
         waits_for: Ids of remedies of this same list that must come first.
     """
 
@@ -397,6 +425,7 @@ class Advice:
     devices: tuple[str, ...]
     findings: tuple[str, ...]
     risk_removed: float
+    worst: Severity
     waits_for: tuple[str, ...] = ()
 
 
@@ -508,6 +537,7 @@ class Head:
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
+        baselines: How a baseline was chosen for each device, the first rule that fits.
         authorisation: The scope that it ran under, None in reviews that did not keep it.
         ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
         decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
@@ -529,6 +559,7 @@ class Head:
     judged_from: str | None = None
     selected: tuple[str, ...] = ()
     interrupted: bool = False
+    baselines: tuple[BaselineRule, ...] = ()
     ledger: str | None = None
     decided_on: str | None = None
     clock: Clock = UNPROVEN

@@ -13,10 +13,9 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, credentials, plan, registry, scope_file, vantage
+from hardenprobe import baseline, baseline_choice, credentials, plan, registry, scope_file, vantage
 from hardenprobe import inventory as inventories
 from hardenprobe import scope as scopes
-from hardenprobe.baseline import DEFAULT
 from hardenprobe.codec import digest
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.journal import Begun, Journal, TakenUp
@@ -37,6 +36,7 @@ class Request:
             is made.
         sources: Our addresses, or vantage.EDGES.
         inventory, scope, secrets_file, trust_anchors: Absolute paths.
+        baseline: Of the devices that no rule of the inventory fits: a name, or the absolute path of a file.
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
     """
@@ -44,7 +44,7 @@ class Request:
     targets: tuple[tuple[str, str, str, str | None], ...]
     inventory: str | None = None
     scope: str | None = None
-    baseline: str = DEFAULT
+    baseline: str | None = None
     sources: tuple[str, ...] = ()
     vantages: tuple[str, ...] = ()
     reach: str = "ask"
@@ -82,8 +82,8 @@ class Request:
             UsageError: Something that was asked for is impossible, or a file is wrong. Nothing was sent.
         """
         checks = registry.load(plugins=self.plugins)
-        expected = baseline.load(self.baseline, checks)
         known = inventories.load(Path(self.inventory)) if self.inventory else inventories.Inventory()
+        expected = baseline_choice.choose(known.baselines, checks, self.baseline)
         reaches = {check.id: check.reach for check in checks.checks.values()}
         allowed = scope_file.load(Path(self.scope), reaches) if self.scope else scopes.Scope.loopback()
         own = credentials.load(Path(self.secrets_file)) if self.secrets_file else credentials.Secrets()
@@ -154,8 +154,10 @@ def absolute(path: Path | None) -> str | None:
     return str(path.absolute()) if path else None
 
 
-def named(baseline_name: str) -> str:
+def named(baseline_name: str | None) -> str | None:
     """A baseline's name; for one that is a file, its absolute path."""
+    if baseline_name is None:
+        return None
     path = Path(baseline_name)
     return (
         str(path.absolute()) if baseline_name not in baseline.shipped() and path.exists() else baseline_name

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 from hardenprobe.records import Severity
 
@@ -50,6 +51,7 @@ class Scores:
     environmental: float | None
 
 
+@cache
 def score(vector: str) -> Scores:
     """Compute the scores of a CCSS vector.
 

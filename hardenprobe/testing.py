@@ -40,6 +40,7 @@ from hardenprobe.records import (
     Word,
 )
 from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+from hardenprobe.scoring import severity
 from hardenprobe.transcript import observation
 
 HOSTILE = (
@@ -408,6 +409,7 @@ def _what_first(results: tuple[Result, ...]) -> tuple[Advice, ...]:
                     devices=tuple(dict.fromkeys(r.device for r in mends)),
                     findings=tuple(r.finding for r in mends),
                     risk_removed=round(sum(r.local_score for r in mends), 1),
+                    worst=severity(max(r.score or 0.0 for r in mends)),
                     waits_for=tuple(one.remedy.id for one in advice if one.remedy.id in remedy.after),
                 )
             )

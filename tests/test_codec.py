@@ -66,7 +66,7 @@ observations = st.builds(
     endpoint=st.none() | st.from_type(records.Endpoint),
     vantage=said,
     asked_at=said,
-    facts=st.one_of([built(cls) for _, cls in sorted(codec._kinds().items())]) | unknown_facts,
+    facts=st.one_of([built(cls) for _, cls in sorted(codec.facts_kinds().items())]) | unknown_facts,
     transcript=st.lists(st.from_type(records.Exchange), max_size=2).map(tuple),
 )
 

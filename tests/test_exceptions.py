@@ -149,7 +149,8 @@ def test_a_second_exception_that_runs_is_enough() -> None:
 def test_the_review_keeps_the_words_of_those_that_it_names() -> None:
     both = (made("E-7"), made("E-9", ended="2026-03-11"))
     results = exceptions.apply(REVIEW.results, REVIEW.devices, both, "2026-03-20")
-    (note,) = exceptions.notes(results, both, "2026-03-20")
+    named = {result.exception.id for result in results if result.exception}
+    (note,) = exceptions.notes(named, both, "2026-03-20")
     assert (note.id, note.approved_by, note.state) == ("E-7", "Morag Kerr", "runs until 2026-04-01")
     assert note.about == f"{FTP} on HO-0101"
 

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, inventory, priorities, registry, review
+from hardenprobe import baseline, inventory, priorities, registry
 from hardenprobe.errors import FileInvalid
+from hardenprobe.judgement import remedies
 from hardenprobe.local_scores import LocalMetrics, weigh
 from hardenprobe.records import Review, Word
 from hardenprobe.scoring import BASE, ENVIRONMENTAL, TEMPORAL, base_of, read_group, score, whole_vector
@@ -64,7 +65,7 @@ def test_the_inventory_goes_before_the_baseline_metric_by_metric() -> None:
 
 def test_a_site_orders_its_work_by_what_weighs_there() -> None:
     def first(found: Review) -> str:
-        return priorities.rank(found.results, review.remedies(CHECKS))[0].remedy.id
+        return priorities.rank(found.results, remedies(CHECKS))[0].remedy.id
 
     one = next(r for r in REVIEW.findings if r.check == "cleartext-ftp")
     two = replace(one, finding="other", check="x", remedy="telnet-off", score=(one.score or 0) - 1)

@@ -11,6 +11,7 @@ import pytest
 
 from hardenprobe import baseline, exceptions, registry, review, statements
 from hardenprobe.decisions import Decisions
+from hardenprobe.judgement import remedies
 from hardenprobe.records import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
 from hardenprobe.review import (
     CLEAN,
@@ -20,7 +21,6 @@ from hardenprobe.review import (
     exit_status,
     incomplete,
     judged,
-    remedies,
     versions,
 )
 from hardenprobe.testing import sample_review, seen_device, tcp_port
@@ -112,6 +112,7 @@ def changed(word: Word, **more: Any) -> Review:
 
 
 CHECK = FIRST.results[0].check
+MUST = replace(EXPECTED, must_determine=frozenset({CHECK}))
 MISSED = Missed(asset_tag="HO-1", addresses=("127.0.9.1",), why="silent")
 
 
@@ -127,8 +128,8 @@ MISSED = Missed(asset_tag="HO-1", addresses=("127.0.9.1",), why="silent")
             id="a running exception",
         ),
         pytest.param(changed(Word.UNKNOWN), {}, CLEAN, id="unknown"),
-        pytest.param(changed(Word.UNKNOWN), {"must_determine": [CHECK]}, INCOMPLETE, id="must be determined"),
-        pytest.param(changed(Word.FAIL), {"must_determine": [CHECK]}, FINDING, id="was determined"),
+        pytest.param(changed(Word.UNKNOWN), {"expected": MUST}, INCOMPLETE, id="must be determined"),
+        pytest.param(changed(Word.FAIL), {"expected": MUST}, FINDING, id="was determined"),
         pytest.param(changed(Word.ERROR), {}, INCOMPLETE, id="a result in error"),
         pytest.param(
             replace(changed(Word.FAIL), coverage=Coverage(planned=3, visited=3)),
@@ -178,7 +179,7 @@ def test_every_remedy_of_a_finding_is_known() -> None:
 
 
 def test_versions_name_all_that_a_verdict_rests_on() -> None:
-    found = versions(EXPECTED)
+    found = {**versions(), **FIRST.head.versions}
     assert found["baseline"] == EXPECTED.name
     assert {"hardenprobe", "python", "cryptography", "pysnmp"} <= set(found)
 

@@ -36,29 +36,30 @@ def command() -> None:
 )
 @click.option("--review", "review_name", metavar="REVIEW", default="latest", show_default=True,
               help="Where what is accepted was found.")  # fmt: skip
-@options.baseline("office-device")
+@options.baseline("Whose limits hold; without it, those of each device's own.")
 @options.store
 def add(
-    from_file: Path | None, review_name: str, baseline_name: str, store_url: str | None, **given: Any
+    from_file: Path | None, review_name: str, baseline_name: str | None, store_url: str | None, **given: Any
 ) -> int:
     """Accept what a review found. It runs from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import baseline, exceptions, ledger, registry
+    from hardenprobe import baseline_choice, exceptions, ledger, registry
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.exceptions import Request
 
     checks = registry.load()
-    rules = baseline.load(baseline_name, checks)
     wanted = requests.asked(Request, given, from_file, _read)
     today = datetime.now(UTC).date()
     with opened(store_url) as kept:
         review = kept.load(review_name)
+        rules = () if baseline_name else review.head.baselines
+        expected = baseline_choice.choose(rules, checks, baseline_name)
         drafts = []
         for one in wanted:
             with one.blamed():
-                drafts.append(exceptions.draft(one.request, review, rules, checks, today))
+                drafts.append(exceptions.draft(one.request, review, expected, checks, today))
         made = exceptions.read(ledger.Ledger(kept).add(drafts))
     for new in made:
         found = len(new.accepted)

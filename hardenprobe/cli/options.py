@@ -15,13 +15,12 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-def baseline(default: str | None = None) -> Callable[[Command], Command]:
+def baseline(help: str) -> Callable[[Command], Command]:
     return click.option(
         "--baseline",
         "baseline_name",
         metavar="NAME|FILE",
-        default=default,
-        help="What is expected; a shipped baseline or a file.",
+        help=f"{help} A shipped baseline or a file.",
     )
 
 

@@ -22,7 +22,7 @@ LAB_NETWORK = "127.77.0.0/16"
 @click.argument("targets", nargs=-1, metavar="TARGET...")
 @click.option("--inventory", type=options.FILE, help="Devices that should be there (YAML or CSV).")
 @click.option("--scope", type=options.FILE, help="What you are authorised to scan; this machine needs none.")
-@options.baseline("office-device")
+@options.baseline("For devices that no rule of the inventory fits.")
 @click.option(
     "--source",
     multiple=True,
@@ -81,7 +81,7 @@ def command(
     targets: Sequence[str],
     inventory: Path | None,
     scope: Path | None,
-    baseline_name: str,
+    baseline_name: str | None,
     source: Sequence[str],
     vantage_names: Sequence[str],
     reach: str,

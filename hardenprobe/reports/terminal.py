@@ -19,6 +19,7 @@ from hardenprobe.reports.text import (
     visible,
 )
 from hardenprobe.reports.view import View
+from hardenprobe.tally import Tally
 
 LONGEST = 20
 """Entries of a coverage list that are shown; the reports hold all."""
@@ -27,15 +28,15 @@ _MARKS = {Severity.HIGH: "!!!", Severity.MEDIUM: "!!", Severity.LOW: "!"}
 _WEIGHTS = {Severity.HIGH: "bold", Severity.MEDIUM: "", Severity.LOW: "dim"}
 
 
-def show(review: Review, console: Console) -> None:
+def show(review: Review, console: Console, tally: Tally | None = None) -> None:
     """Print a review: summary, what to do first, devices, what could not be determined, coverage, caution."""
-    _Screen(review, console).show()
+    _Screen(review, console, tally).show()
 
 
 class _Screen(Screen):
-    def __init__(self, review: Review, console: Console) -> None:
+    def __init__(self, review: Review, console: Console, tally: Tally | None = None) -> None:
         super().__init__(console)
-        self.view = View(review)
+        self.view = View(review, tally)
         self.review = review
 
     def show(self) -> None:
@@ -79,7 +80,7 @@ class _Screen(Screen):
                 self._text(advice.remedy.title),
                 str(len(advice.devices)),
                 str(len(advice.findings)),
-                self._severity(self.view.worst(advice)),
+                self._severity(advice.worst),
                 self._text(self.view.waits_for(advice)),
             )
         self.console.print(table)

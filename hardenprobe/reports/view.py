@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
@@ -25,7 +24,8 @@ from hardenprobe.records import (
     Word,
 )
 from hardenprobe.records_people import Answered
-from hardenprobe.reports.text import SEVERITIES, UNTOLD, counted
+from hardenprobe.reports.text import SEVERITIES, counted
+from hardenprobe.tally import Counts, Tally
 
 # Of several results in one place the first of these is shown: what needs work, then what could not be told, and a
 # pass only where nothing else was said.
@@ -39,27 +39,6 @@ _PRECEDENCE = (
     Word.NOTAPPLICABLE,
     Word.NOTSELECTED,
 )
-
-
-@dataclass
-class Counts:
-    """What is said of one device.
-
-    Attributes:
-        standing: Findings by severity, those with a running exception left out.
-        accepted: Findings with a running exception.
-        worst: Highest base score of a standing finding, None where none stands.
-        untold: Results that could not be told.
-        checks: Checks that were asked for.
-        determined: Those of them of which every result could be told.
-    """
-
-    standing: Counter[Severity | None] = field(default_factory=Counter)
-    accepted: int = 0
-    worst: float | None = None
-    untold: int = 0
-    checks: int = 0
-    determined: int = 0
 
 
 @dataclass
@@ -77,10 +56,15 @@ class Untold:
 
 
 class View:
-    """A review with the groupings that reports need."""
+    """A review with the groupings that reports need.
 
-    def __init__(self, review: Review) -> None:
+    Args:
+        tally: The counts, where the review is given without its results.
+    """
+
+    def __init__(self, review: Review, tally: Tally | None = None) -> None:
         self.review = review
+        self.tally = tally or Tally.of(review.results, (device.id for device in review.devices))
         self.device: dict[str, Device] = {device.id: device for device in review.devices}
         self.note: dict[str, CheckNote] = {note.id: note for note in review.checks}
         self.rank: dict[str, int] = {one.remedy.id: one.rank for one in review.what_first}
@@ -96,33 +80,19 @@ class View:
         known = self.note.get(check)
         return known.title if known else check
 
-    @cached_property
+    @property
     def counts(self) -> dict[str, Counts]:
-        counts = {device.id: Counts() for device in self.review.devices}
-        for result in self.review.results:
-            of_device = counts.setdefault(result.device, Counts())
-            if result.stands:
-                of_device.standing[result.severity] += 1
-                of_device.worst = max(of_device.worst or 0.0, result.score or 0.0)
-            elif result.result is Word.FAIL:
-                of_device.accepted += 1
-            elif result.result in UNTOLD:
-                of_device.untold += 1
-        for (device, _), results in self.by_place.items():
-            if any(result.result is not Word.NOTSELECTED for result in results):
-                counts[device].checks += 1
-                counts[device].determined += not any(result.result in UNTOLD for result in results)
-        return counts
+        return self.tally.devices
 
     @cached_property
     def worst_score(self) -> float | None:
         """Highest base score of a standing finding over the whole fleet, None where none stands."""
         return max((one.worst for one in self.counts.values() if one.worst is not None), default=None)
 
-    @cached_property
+    @property
     def standing(self) -> Counter[Severity | None]:
         """Standing findings by severity over the whole fleet."""
-        return Counter(result.severity for result in self.review.findings if result.stands)
+        return self.tally.standing
 
     @cached_property
     def missed(self) -> tuple[Missed, ...]:
@@ -134,25 +104,18 @@ class View:
         """How many listed devices live at addresses that this scan did not ask."""
         return len(self.review.coverage.listed_not_seen) - len(self.missed)
 
-    @cached_property
+    @property
     def accepted(self) -> int:
-        return sum(1 for result in self.review.findings if not result.stands)
+        return self.tally.accepted
 
     @cached_property
     def lapsed(self) -> tuple[str, ...]:
         """What counts again although it was accepted once, one line for each exception and reason."""
-        found: Counter[tuple[str, str]] = Counter()
-        where: dict[tuple[str, str], str] = {}
-        for result in self.review.findings:
-            if result.lapsed:
-                key = (result.lapsed.id, result.lapsed.why)
-                found[key] += 1
-                where.setdefault(key, f"{result.check} on {self.label(result.device)}")
         return tuple(
-            f"{id} no longer covers {where[id, why]}"
+            f"{id} no longer covers {check} on {self.label(device)}"
             + (f" and {counted(number - 1, 'more finding')}" if number > 1 else "")
             + f": {why}"
-            for (id, why), number in found.items()
+            for (id, why), (number, check, device) in self.tally.lapsed.items()
         )
 
     @cached_property
@@ -184,24 +147,22 @@ class View:
     @property
     def asked(self) -> int:
         """Results but for what was left out on purpose."""
-        return sum(1 for result in self.review.results if result.result is not Word.NOTSELECTED)
+        return self.tally.asked
 
     @property
     def told(self) -> int:
-        return self.asked - sum(1 for result in self.review.results if result.result in UNTOLD)
+        return self.tally.told
 
     @cached_property
     def untold(self) -> tuple[Untold, ...]:
         """What could not be told, by check and reason, the most devices first."""
-        groups: dict[tuple[str, Reason | None, Word], Untold] = {}
-        for result in self.review.results:
-            if result.result in UNTOLD:
-                key = (result.check, result.reason, result.result)
-                group = groups.setdefault(
-                    key, Untold(check=result.check, reason=result.reason, word=result.result)
-                )
-                group.devices[result.device] = self.label(result.device)
-        return tuple(sorted(groups.values(), key=lambda group: (-len(group.devices), group.check)))
+        groups = [
+            Untold(
+                check=check, reason=reason, word=word, devices={held: self.label(held) for held in devices}
+            )
+            for (check, reason, word), devices in self.tally.untold.items()
+        ]
+        return tuple(sorted(groups, key=lambda group: (-len(group.devices), group.check)))
 
     @cached_property
     def devices(self) -> tuple[Device, ...]:
@@ -240,19 +201,9 @@ class View:
     def observation(self) -> dict[str, Observation[Any]]:
         return {obs.id: obs for seen in self.review.observations.values() for obs in seen}
 
-    def worst(self, advice: Advice) -> Severity | None:
-        """The worst severity among the findings that a remedy mends."""
-        return worst(
-            self._by_finding[finding].severity for finding in advice.findings if finding in self._by_finding
-        )
-
     def waits_for(self, advice: Advice) -> str:
         """The ranks of the remedies that come first, as text."""
         return ", ".join(f"no. {self.rank[id]}" if id in self.rank else id for id in advice.waits_for)
-
-    @cached_property
-    def _by_finding(self) -> dict[str, Result]:
-        return {result.finding: result for result in self.review.findings}
 
     def summary(self) -> str:
         """One paragraph: what was scanned, by whom, from where, how long, at which cost, and with which outcome."""
@@ -297,12 +248,6 @@ class View:
 
 def _weight(result: Result) -> tuple[int, int, float]:
     return (_PRECEDENCE.index(result.result), result.exception is not None, -result.local_score)
-
-
-def worst(severities: Iterable[Severity | None]) -> Severity | None:
-    """The worst of some severities, None where there is none."""
-    present = set(severities)
-    return next((severity for severity in SEVERITIES if severity in present), None)
 
 
 def share_text(part: int, whole: int) -> str:
