@@ -145,9 +145,9 @@ def test_the_hash_covers_what_is_decided_and_not_how_it_is_written(write: Write)
             id="no service in a segment",
         ),
         pytest.param(
-            ("expect:", 'kinds: ["printr"]\nexpect:'),
+            ("expect:", 'for: ["printr"]\nexpect:'),
             9,
-            "kinds names 'printr', which is no kind of device; did you mean 'printer'?",
+            "for names 'printr', which is no kind of device; did you mean 'printer'?",
             id="no kind",
         ),
         pytest.param(
@@ -245,7 +245,7 @@ def test_a_fault_in_what_is_inherited_is_said_of_its_own_file(tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("extends", "said"),
     [
-        ("ours.yaml", "ours.yaml:2: extends 'ours.yaml' comes back to itself"),
+        ("ours.yaml", "ours.yaml:2: extends 'ours.yaml' comes back to itself; take one `extends` out"),
         (
             "tls-rfc9352",
             "ours.yaml:2: there is no baseline 'tls-rfc9352'; did you mean tls-rfc9325?",
@@ -259,6 +259,22 @@ def test_what_cannot_be_extended_is_said_with_its_line(tmp_path: Path, extends: 
     with pytest.raises(FileInvalid) as caught:
         baseline.load(str(file), CHECKS)
     assert str(caught.value).endswith(said)
+
+
+@pytest.mark.parametrize(("files", "line"), [(6, 2), (5, None)])
+def test_baselines_that_extend_one_another_too_deeply_are_refused(
+    tmp_path: Path, files: int, line: int | None
+) -> None:
+    (tmp_path / "b0.yaml").write_text(GOOD)
+    for n in range(1, files):
+        (tmp_path / f"b{n}.yaml").write_text(f'baseline: "b{n}/1"\nextends: "b{n - 1}.yaml"\n')
+    top = str(tmp_path / f"b{files - 1}.yaml")
+    if line is None:
+        assert baseline.load(top, CHECKS).tcp_ports == (23, 80)
+        return
+    with pytest.raises(FileInvalid, match="lies 5 files deep, at most 4 may") as caught:
+        baseline.load(top, CHECKS)
+    assert (Path(str(caught.value.file)).name, caught.value.line) == ("b1.yaml", line)
 
 
 @pytest.mark.parametrize(

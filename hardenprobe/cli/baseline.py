@@ -65,13 +65,14 @@ def _text(value: Any) -> str:
 def lint(name: str, no_plugins: bool) -> int:
     """Find misspelt ids, values out of range and contradictions in a baseline.
 
-    The exit status is 0 when there is nothing to mend, 1 when there is, and 2 when the file cannot be read.
+    The exit status is 0 when there is nothing to mend, and 2 when there is.
     """
     from hardenprobe import baseline, baseline_lint, registry
+    from hardenprobe.cli import USAGE
 
     faults = baseline_lint.lint(baseline.find(name), registry.load(plugins=not no_plugins))
     for fault in faults:
         click.echo(str(fault))
     if not faults:
         click.echo(f"{name}: nothing to mend")
-    return 1 if faults else 0
+    return USAGE if faults else 0

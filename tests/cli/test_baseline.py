@@ -134,7 +134,7 @@ def test_lint_says_what_and_where_and_how_to_mend_it(
     kept.insert(line - 1, text)
     file.write_text("\n".join(kept) + "\n")
     ended = command("baseline", "lint", file, "--no-plugins")
-    assert (ended.status, ended.err) == (1, "")
+    assert (ended.status, ended.err) == (2, "")
     assert ended.out.startswith(f"{file}:{line}: "), ended.out
     assert says in ended.out
     assert len(ended.out.splitlines()) == 1
@@ -149,7 +149,7 @@ def test_lint_finds_a_check_that_must_be_determined_and_is_not_selected(
         'snmp: {default_communities: []}\nmust_determine: ["clock-skew"]\n'
     )
     ended = command("baseline", "lint", file, "--no-plugins")
-    assert ended.status == 1
+    assert ended.status == 2
     assert (
         ended.out
         == f"{file}:7: clock-skew must be determined and is not selected; give its settings under `expect`\n"
@@ -162,10 +162,10 @@ def test_lint_finds_everything_at_once_and_says_an_inherited_fault_of_its_own_fi
     base, file = tmp_path / "base.yaml", tmp_path / "ours.yaml"
     base.write_text(BASE + "expect: {clock-skew: {seconds: 450}}\n")
     file.write_text(
-        'extends: "base.yaml"\nbaseline: "ours/1"\nkinds: ["printr"]\nmust_determine: ["clok-skew"]\n'
+        'extends: "base.yaml"\nbaseline: "ours/1"\nfor: ["printr"]\nmust_determine: ["clok-skew"]\n'
     )
     ended = command("baseline", "lint", file, "--no-plugins")
-    assert ended.status == 1
+    assert ended.status == 2
     places = [line.split(": ")[0] for line in ended.out.splitlines()]
     assert places == [f"{file}:4", f"{file}:3", f"{base}:7"]
 
