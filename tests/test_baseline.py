@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from hardenprobe import baseline, registry
+from hardenprobe.documents import load_yaml
 from hardenprobe.errors import FileInvalid, UnknownName
 
 CHECKS = registry.load(plugins=False)
@@ -283,3 +285,34 @@ def test_baselines_that_extend_one_another_too_deeply_are_refused(
 def test_every_shipped_baseline_loads(name: str) -> None:
     assert name in baseline.shipped()
     assert baseline.load(name, CHECKS).name == f"{name}/1"
+
+
+HEAD = {"baseline", "title", "dated", "extends", "sources", "for"}
+SOURCE = re.compile(r"RFC \d+|NIST (SP|IR) |IANA|common practice, no source")
+
+
+def sourced(lines: list[str], numbers: list[int]) -> bool:
+    """Tell whether a source stands beside one of these lines, or in the comment right above it."""
+    for number in numbers:
+        above = number - 1
+        while above and lines[above - 1].lstrip().startswith("#"):
+            above -= 1
+        said = " ".join(line.strip(" #") for line in lines[above : number - 1])
+        if SOURCE.search(f"{said} {lines[number - 1].partition('#')[2]}"):
+            return True
+    return False
+
+
+@pytest.mark.parametrize("name", sorted(baseline.shipped()))
+def test_every_value_of_a_shipped_baseline_says_its_source(name: str) -> None:
+    document = load_yaml(baseline.shipped()[name])
+    lines = Path(document.file).read_text(encoding="utf-8").splitlines()
+    inner = {spot[:-1] for spot in document.lines if spot}
+    leaves = [spot for spot in document.lines if spot and spot not in inner and spot[0] not in HEAD]
+    assert leaves
+    bare = [
+        spot
+        for spot in leaves
+        if not sourced(lines, [document.lines[spot[:k]] for k in range(len(spot), 0, -1)])
+    ]
+    assert not bare

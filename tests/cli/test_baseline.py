@@ -33,18 +33,18 @@ def test_show_says_where_each_value_came_from(command: Command, tmp_path: Path) 
     ended = command("baseline", "show", file, "--no-plugins")
     assert (ended.status, ended.err) == (0, "")
     assert "extends base, which extends office-device" in ended.out
-    shown = {line.split()[0]: line.split(maxsplit=1)[1] for line in ended.out.splitlines()}
+    shown = dict(line.split(": ", 1) for line in ended.out.splitlines() if ": " in line)
 
     def where(key: str) -> str:
         return " ".join(shown[key].split())
 
-    assert where("expect.clock-skew.seconds") == f"{file}:4 60"
-    assert where("expect.tls-weak-cipher.fail_on") == f'{file}:6 "should-not"'
-    assert where("gentleness.pause") == f"{tmp_path / 'base.yaml'}:6 0.5"
+    assert where("expect.clock-skew.seconds") == f"60 ({file}:4)"
+    assert where("expect.tls-weak-cipher.fail_on") == f'"should-not" ({file}:6)'
+    assert where("gentleness.pause") == f"0.5 ({tmp_path / 'base.yaml'}:6)"
     lines = baseline.shipped()["office-device"].read_text().splitlines()
     connect = next(n for n, line in enumerate(lines, 1) if line.strip().startswith("connect:"))
-    assert where("gentleness.connect") == f"office-device.yaml:{connect} 2.0"
-    assert where("must_determine") == "hardenprobe's default []"
+    assert where("gentleness.connect") == f"2.0 (office-device.yaml:{connect})"
+    assert where("must_determine") == "[] (hardenprobe's default)"
     found = baseline.load(str(file), CHECKS)
     for check, settings in found.settings.items():
         assert check in ended.out
