@@ -161,6 +161,10 @@ def _describe(
             known.insert(
                 0, Identity(kind="serial", value=entry.serial, source="inventory", strength="strong")
             )
+        if entry.make_model:
+            known.insert(
+                0, Identity(kind="make-model", value=entry.make_model, source="inventory", strength="weak")
+            )
         known.insert(
             0, Identity(kind="asset-tag", value=entry.asset_tag, source="inventory", strength="strong")
         )
