@@ -57,7 +57,6 @@ from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 
 log = logging.getLogger("hardenprobe.engine")
 
-
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
 FIRST_PROBES: tuple[Probe, ...] = (snmp.PROBE, snmp_objects.PROBE)
