@@ -178,7 +178,7 @@ _NETLINK = int(getattr(socket, "AF_NETLINK", -2))
 
 # Plain numbers, since a sweep makes sockets by the thousand and members of an enumeration compare slowly.
 _HARMLESS = frozenset(
-    {-1, int(socket.AF_UNIX), _NETLINK}
+    {-1, int(getattr(socket, "AF_UNIX", -1)), _NETLINK}
 )  # made from a descriptor; a pair; the kernel itself
 _INTERNET = frozenset({int(socket.AF_INET), int(socket.AF_INET6)})
 _SPEAKING = frozenset({int(socket.SOCK_STREAM), int(socket.SOCK_DGRAM)})
