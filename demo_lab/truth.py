@@ -155,7 +155,9 @@ def _protocol(service: Service) -> Iterator[_Found]:
     where = (service.transport, service.port)
     if isinstance(service, OldTls) and service.port in TLS_PORTS:
         for check, subject in OLD_TLS:
-            yield check, *where, subject
+            # Nobody relies on what a certificate says of itself.
+            if not (check == "tls-weak-signature" and service.self_signed):
+                yield check, *where, subject
     yield from truth_discovery.of(service)
     if service.speaks == "telnet":
         yield "cleartext-telnet", *where, None
