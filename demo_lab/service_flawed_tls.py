@@ -15,7 +15,9 @@ from hardenprobe.demo_lab.service import Service, Talk
 CHANGE_CIPHER, ALERT, HANDSHAKE, HEARTBEAT = 20, 21, 22, 24  # RFC 5246 section 6.2.1, RFC 6520 section 6
 CLIENT_KEY_EXCHANGE = 16
 BAD_RECORD_MAC, HANDSHAKE_FAILURE = 20, 40
-LEAK = b"\x02\x00\x10" + b"\x01" * 16 + bytes(16)  # a response with 16 octets that nobody sent, and its padding
+LEAK = (
+    b"\x02\x00\x10" + b"\x01" * 16 + bytes(16)
+)  # a response with 16 octets that nobody sent, and its padding
 
 
 @dataclass(frozen=True, kw_only=True)

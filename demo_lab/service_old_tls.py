@@ -61,7 +61,13 @@ def _answer(data: bytes, certificates: tuple[bytes, ...]) -> bytes:
     picked = next((suite for suite in SUITES if suite in suites), None)
     if version < TLS12 or picked is None:
         return _record(ALERT, HANDSHAKE_FAILURE)
-    hello = TLS12 + os.urandom(32) + b"\0" + picked.to_bytes(2) + bytes([DEFLATE if DEFLATE in compressions else 0])
+    hello = (
+        TLS12
+        + os.urandom(32)
+        + b"\0"
+        + picked.to_bytes(2)
+        + bytes([DEFLATE if DEFLATE in compressions else 0])
+    )
     chain = b"".join(len(der).to_bytes(3) + der for der in certificates)
     messages = _message(SERVER_HELLO, hello) + _message(CERTIFICATE, len(chain).to_bytes(3) + chain)
     if picked == DHE:
@@ -102,7 +108,9 @@ def _chain(name: str, self_signed: bool) -> tuple[bytes, ...]:
     key = rsa.generate_private_key(65537, 1024)
     issuer = key if self_signed else rsa.generate_private_key(65537, 2048)
     now = datetime.now(UTC).replace(microsecond=0)
-    subject, authority = (x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, n)]) for n in (name, "Factory authority"))
+    subject, authority = (
+        x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, n)]) for n in (name, "Factory authority")
+    )
     certificate = (
         x509.CertificateBuilder()
         .subject_name(subject)

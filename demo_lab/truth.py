@@ -121,9 +121,9 @@ def _shared_keys(devices: Iterable[Virtual], source: str) -> Iterator[Guilt]:
             if tls and service.needs_certificate and device.refusal(service, source) != "close":
                 shown[tls.key or device.listed.asset_tag].add((device.listed.asset_tag, service.port))
     for places in shown.values():
-        if len({device for device, _ in places}) > 1:
-            for device, port in places:
-                yield Guilt(device, "tls-shared-key", "tcp", port)
+        if len({tag for tag, _ in places}) > 1:
+            for tag, port in places:
+                yield Guilt(tag, "tls-shared-key", "tcp", port)
 
 
 def _of(device: Virtual, source: str, approved: Sequence[str]) -> Iterator[_Found]:

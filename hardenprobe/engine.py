@@ -50,13 +50,13 @@ from hardenprobe.probes import (
     ws_discovery,
 )
 from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 
 log = logging.getLogger("hardenprobe.engine")
 
-DEVICES_AT_ONCE = 32  # of different devices; one device is never asked twice at the same moment
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
@@ -136,6 +136,10 @@ class Scan:
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _turns: dict[tuple[str, str], Turn] = field(default_factory=dict)
+    _rate: Rate = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._rate = Rate(self.plan.timing.connections_per_second)
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -199,7 +203,7 @@ class Scan:
             snmp=SNMP in plan.udp_ports,
             source=vantage.source,
             port_offset=plan.port_offset,
-            pace=Pace(wait=plan.timing.connect),
+            pace=Pace(wait=plan.timing.connect, rate=self._rate),
         )
         try:
             async with contextlib.aclosing(touching) as touches:
@@ -218,7 +222,8 @@ class Scan:
 
     async def _visited(self, due: AsyncGenerator[Due], vantage: Vantage) -> AsyncIterator[tuple[Due, Visit]]:
         """Visit whoever is due, several at a time; each visit is yielded when it is finished."""
-        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
+        at_once = self.plan.timing.devices_at_once  # one device is never asked twice at the same moment
+        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=at_once)
         taking = asyncio.Lock()  # an asynchronous generator gives to one at a time
 
         async def work() -> None:
@@ -236,7 +241,7 @@ class Scan:
                 raise
             await done.put(None)
 
-        workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
+        workers = [asyncio.create_task(work()) for _ in range(at_once)]
         try:
             running = len(workers)
             while running:
@@ -290,6 +295,7 @@ class Scan:
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
             turn=self._turn(listed, vantage),
+            rate=self._rate,
             cost=due.cost,
         )
         asked = Asked(
@@ -372,7 +378,7 @@ async def _look(asked: Asked, ports: Iterable[int]) -> None:
 
 
 async def _run(probe: Probe, asked: Asked) -> None:
-    if asked.plan.reach.admits(probe.reach) and asked.wants(*probe.produces):
+    if probe.allowed(asked.plan) and asked.wants(*probe.produces):
         await probe.run(asked)
 
 
@@ -399,4 +405,5 @@ def _visit_of(asked: Asked, unfinished: str | None, crashed: str | None) -> Visi
         observations=tuple(asked.seen) if proven else (),  # nobody proven, no device
         cost=asked.line.cost,
         why=unfinished or crashed,
+        eased=asked.line.turn.easing.told,
     )

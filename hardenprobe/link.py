@@ -3,7 +3,7 @@
 Everything that leaves goes through a `Line`: one device address from one vantage point. A line connects one stream at
 a time, pauses between, counts what it costs, keeps the transcript, refuses to speak where speaking is not granted, and
 stops at the device's ceiling. The scope is asked before every connection, so that a window's end or a stop file holds
-within one exchange.
+within one exchange, and within a second while bytes keep coming.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import asyncio
 import socket
 import ssl
 import struct
-import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
@@ -22,15 +21,18 @@ from types import TracebackType
 from typing import Any, Protocol, Self, TypeVar
 
 from hardenprobe import guard
+from hardenprobe.easing import Easing
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
+from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
+from hardenprobe.sockets import READ_LIMIT, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
 from hardenprobe.transcript import EXCHANGES, Recorder, observation
 
 F = TypeVar("F")
 
-READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
+ASK_AGAIN = 1.0  # seconds after which the scope is asked again in the middle of an exchange
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: close by reset, so that no port is left waiting on either side
 
 
@@ -43,7 +45,7 @@ class Permit(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Timing:
-    """Named waits, in seconds, and the ceilings of one device.
+    """Named waits, in seconds, the ceilings of one device, and those of the whole scan.
 
     Attributes:
         connect: For a connection to be accepted or refused.
@@ -51,6 +53,9 @@ class Timing:
         reply: For an answer to something that was said.
         pause: Between two connections to one device.
         second_try: Until a device that was expected and silent is tried again.
+        connections_at_once: To one device; there is never more than one.
+        devices_at_once: Different devices that are visited at the same moment.
+        connections_per_second: Of the whole scan, its sweep among it; a datagram counts as one.
     """
 
     connect: float = 2.0
@@ -62,6 +67,9 @@ class Timing:
     datagrams: int = 60
     bytes_received: int = 4_000_000
     seconds: float = 300.0
+    connections_at_once: int = 1
+    devices_at_once: int = 32
+    connections_per_second: float = 1000.0
 
 
 @dataclass(eq=False, kw_only=True)
@@ -72,11 +80,13 @@ class Turn:
         lock: Held while a connection is open.
         dear: Held by the address that asks what may not fit under the ceiling for all of them, so that one gets it whole.
         cost: What all of them have spent together.
+        easing: Lengthens the pause when the device shows that it bears less.
     """
 
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     dear: asyncio.Lock = field(default_factory=asyncio.Lock)
     cost: Cost = field(default_factory=Cost)
+    easing: Easing = field(default_factory=Easing)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -90,6 +100,7 @@ class Line:
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
         turn: Shared by the lines to one device; the ceilings hold for what it has spent.
+        rate: Shared by everything that a scan sends.
     """
 
     address: str
@@ -101,7 +112,9 @@ class Line:
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
     turn: Turn = field(default_factory=Turn)
+    rate: Rate = field(default_factory=lambda: Rate(None))
     _last: float = 0.0
+    _allowed: float = 0.0
 
     def __post_init__(self) -> None:
         self.turn.cost += self.cost
@@ -122,6 +135,10 @@ class Line:
         try:
             await self._admit(Cost(connections=1))
             return await self._open(port)
+        except Unreachable as exc:
+            self.turn.easing.unreachable(self.address, port, exc.state)
+            self.turn.lock.release()
+            raise
         except BaseException:
             self.turn.lock.release()
             raise
@@ -133,9 +150,9 @@ class Line:
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
-            if self.source:
-                sock.bind((self.source, 0))
-            with guard.granted(self.address, real):
+            with guard.granted(sock, self.address, real, self.source):
+                if self.source:
+                    sock.bind((self.source, 0))
                 async with asyncio.timeout(self.timing.connect):
                     await asyncio.get_running_loop().sock_connect(sock, (self.address, real))
         except TimeoutError:
@@ -154,6 +171,7 @@ class Line:
         except BaseException:
             sock.close()
             raise
+        self.turn.easing.accepted(self.address, port, sock)
         return Stream(self, port, sock, recorder)
 
     async def ask(
@@ -188,12 +206,12 @@ class Line:
         async with self.turn.lock:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
-                stack.enter_context(guard.granted(self.address, real))
+                stack.enter_context(guard.granted(sock, self.address, real, self.source))
                 try:
                     if self.source:
                         sock.bind((self.source, 0))
                     if any_port:
-                        _report_unreachable(sock)
+                        report_unreachable(sock)
                     else:
                         sock.connect(there)
                 except OSError:  # no way there from this source: our own stack said so, not the device
@@ -207,7 +225,7 @@ class Line:
                             await loop.sock_sendall(sock, datagram)
                         recorder.note("sent", datagram)
                         self._spend(Cost(bytes_sent=len(datagram)))
-                        reply = await _datagram(sock, self.address, wait or self.timing.reply / tries)
+                        reply = await receive_datagram(sock, self.address, wait or self.timing.reply / tries)
                     except TimeoutError:
                         continue
                     except ConnectionRefusedError:
@@ -238,17 +256,29 @@ class Line:
 
     async def _admit(self, wish: Cost) -> None:
         """Ask scope and ceiling, pause, and write the wish down."""
-        self.permit.check(self.address)
+        self._ask_scope()
+        self.turn.easing.check(self.address)
         limit = self.timing
         spent = self.turn.cost
         for name in ("connections", "datagrams", "bytes_received", "seconds"):
             if getattr(spent, name) + getattr(wish, name) > getattr(limit, name):
                 raise CeilingReached(f"{self.address}: ceiling of {getattr(limit, name):g} {name} reached")
-        rest = self._last + limit.pause - time.monotonic()
+        rest = self._last + max(limit.pause, self.turn.easing.pause) - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
+        await self.rate.turn()
+        self._still_allowed()
         self._last = time.monotonic()
         self._spend(wish)
+
+    def _ask_scope(self) -> None:
+        self.permit.check(self.address)
+        self._allowed = time.monotonic()
+
+    def _still_allowed(self) -> None:
+        """Ask the scope again where the last answer has grown old."""
+        if time.monotonic() - self._allowed > ASK_AGAIN:
+            self._ask_scope()
 
     def _spend(self, cost: Cost) -> None:
         self.cost += cost
@@ -307,6 +337,7 @@ class Stream:
         Raises:
             Unreachable: state "silent" when nothing came in time, "closed" when the line was cut.
             CeilingReached: The device has sent enough.
+            ScopeRefused: The window has closed, or the scan was told to stop.
         """
         if self._tls is not None:
             data = await self._tls.receive(limit, wait)
@@ -356,6 +387,7 @@ class Stream:
         """The socket itself, below TLS; counted, not recorded."""
         if self._sock is None:
             raise Unreachable(f"{self.line.address} TCP {self.port} is closed", "closed")
+        self.line._still_allowed()
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
         try:
@@ -373,6 +405,7 @@ class Stream:
     async def raw_send(self, data: bytes) -> None:
         if self._sock is None:
             raise Unreachable(f"{self.line.address} TCP {self.port} is closed", "closed")
+        self.line._still_allowed()
         try:
             async with asyncio.timeout(self.line.timing.reply):
                 await asyncio.get_running_loop().sock_sendall(self._sock, data)
@@ -381,41 +414,6 @@ class Stream:
         except OSError as exc:
             raise Unreachable(f"{self.line.address} TCP {self.port}: {exc.strerror}", "closed") from None
         self.line._spend(Cost(bytes_sent=len(data)))
-
-
-async def _datagram(sock: socket.socket, address: str, wait: float) -> bytes:
-    """The next datagram from an address.
-
-    What came in time counts even where this process was too busy to look at it in time.
-
-    Raises:
-        TimeoutError: Nothing came within `wait` seconds.
-        OSError: As the socket says, an unreachable port among it.
-    """
-
-    async def receive() -> bytes:
-        while True:
-            data, peer = await asyncio.get_running_loop().sock_recvfrom(sock, READ_LIMIT)
-            if ip_address(peer[0].partition("%")[0]) == ip_address(address):
-                return data
-            await asyncio.sleep(0)  # a flood from elsewhere must not hold up the timer
-
-    receiving = asyncio.create_task(receive())
-    try:
-        await asyncio.wait({receiving}, timeout=wait)
-        if receiving.done():
-            return receiving.result()
-        raise TimeoutError
-    finally:
-        receiving.cancel()
-        await asyncio.gather(receiving, return_exceptions=True)
-
-
-def _report_unreachable(sock: socket.socket) -> None:
-    """Make an unconnected socket tell of an unreachable port, where the system can (Linux, ip(7): IP_RECVERR)."""
-    if sys.platform == "linux":
-        v6 = sock.family == socket.AF_INET6
-        sock.setsockopt(socket.IPPROTO_IPV6 if v6 else socket.IPPROTO_IP, 25 if v6 else 11, 1)
 
 
 def _family(address: str) -> socket.AddressFamily:

@@ -126,6 +126,7 @@ class Probe:
         name: For messages and faults.
         produces: The kinds of facts it brings; it runs only when somebody reads one of them.
         reach: How far it goes.
+        grants: Ids of the checks that it serves; beyond reach ask it runs where the scope grants one of them by name.
         ask: Yields observations; reads of the device so far what it needs.
     """
 
@@ -133,6 +134,13 @@ class Probe:
     produces: tuple[type[Any], ...]
     ask: Callable[[Asked], AsyncIterator[Observation[Any]]]
     reach: Reach = Reach.ASK
+    grants: tuple[str, ...] = ()
+
+    def allowed(self, plan: Plan) -> bool:
+        """Tell whether the plan goes as far, and the scope grants it by name where that is called for."""
+        if not self.reach.admits(Reach.STRAIN):
+            return plan.reach.admits(self.reach)
+        return any(plan.granted(name, self.reach) for name in self.grants)
 
     async def run(self, asked: Asked) -> None:
         """Ask, and keep each observation as it comes.

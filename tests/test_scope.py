@@ -14,7 +14,9 @@ from hypothesis import strategies as st
 from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused
 from hardenprobe.records import Reach
-from hardenprobe.scope import Scope, Window, is_loopback, load
+from hardenprobe.scope import Scope, is_loopback
+from hardenprobe.scope_file import load
+from hardenprobe.window import Window
 
 GOOD = """\
 scope: "hardenprobe.scope/1"

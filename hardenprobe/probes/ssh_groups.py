@@ -18,7 +18,7 @@ def prime(bits: int) -> int:
     >>> hex(prime(2048))[2:50]
     'ffffffffffffffffc90fdaa22168c234c4c6628b80dc1cd1'
     """
-    return 2**bits - 2 ** (bits - 64) - 1 + 2**64 * (_pi(bits - 130) + ADDED[bits])
+    return (1 << bits) - (1 << bits - 64) - 1 + (1 << 64) * (_pi(bits - 130) + ADDED[bits])
 
 
 def _pi(bits: int) -> int:

@@ -11,12 +11,13 @@ from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import IPP
-from hardenprobe.probes.second_opinion import probe_flaws, probe_second_opinion
+from hardenprobe.probes.second_opinion import FLAWS, probe_flaws, probe_second_opinion
 from hardenprobe.probes.tls import ask_versions
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Talker
 from hardenprobe.probes.tls_walk import MOST, ask_suites
 from hardenprobe.records import Observation, Reach
+from hardenprobe.scope import SECOND_OPINION_GRANT
 
 IMPLICIT = "implicit"
 
@@ -68,18 +69,20 @@ async def _strain(asked: Asked) -> AsyncIterator[Observation[Any]]:
         if not port.facts.speaks or port.endpoint is None:
             continue
         where, reached = port.endpoint.port, port.facts.reached
-        with asked.trying("tls-flaws", (TlsFlaws,)):
-            for seen in await probe_flaws(asked.line, where, reached=reached):
-                yield seen
-        if asked.plan.tls_second_opinion:
+        flaws = [flaw for flaw, check in FLAWS.items() if asked.plan.granted(check, Reach.STRAIN)]
+        if flaws and asked.wants(TlsFlaws):
+            with asked.trying("tls-flaws", (TlsFlaws,)):
+                for seen in await probe_flaws(asked.line, where, flaws, reached=reached):
+                    yield seen
+        if asked.plan.tls_second_opinion and asked.plan.granted(SECOND_OPINION_GRANT, Reach.STRAIN):
             with asked.trying("tls-second-opinion", (TlsSecondOpinion,)):
                 for seen in await probe_second_opinion(asked.line, where, reached=reached):
                     yield seen
 
 
 def _talker(asked: Asked, port: int, reached: str) -> Talker:
-    """At reach ask a port with very many suites is cut short, and says so; strain asks for all of them."""
-    limit = None if asked.plan.reach.admits(Reach.STRAIN) else MOST
+    """A port with very many suites is cut short, and says so, but where the scope grants the whole enumeration."""
+    limit = None if asked.plan.granted(SECOND_OPINION_GRANT, Reach.STRAIN) else MOST
     if reached == IMPLICIT:
         return Talker(line=asked.line, port=port, limit=limit)
     return Talker(line=asked.line, port=port, word=reached, opening=OPENINGS[reached], limit=limit)
@@ -92,4 +95,10 @@ def _spoken(reached: str) -> str:
 # HttpAnswer is not brought but needs to know where TLS is spoken.
 PROBE = Probe(name="tls", produces=(TlsPort, TlsSuites, HttpAnswer), ask=_ask)
 SUITES = Probe(name="tls-suites", produces=(TlsSuites,), ask=_ask_suites)
-STRAIN = Probe(name="tls-strain", produces=(TlsFlaws, TlsSecondOpinion), ask=_strain, reach=Reach.STRAIN)
+STRAIN = Probe(
+    name="tls-strain",
+    produces=(TlsFlaws, TlsSecondOpinion),
+    ask=_strain,
+    reach=Reach.STRAIN,
+    grants=(*FLAWS.values(), SECOND_OPINION_GRANT),
+)
