@@ -27,7 +27,8 @@ from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Reach, Review, Word
 from hardenprobe.reports import FORMATS
-from hardenprobe.testing_lab import FAR, missing_devices, words
+from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
+from hardenprobe.testing_lab import order as testing_order
 
 TARGETS = ("127.77.0.31", "127.77.0.99-127.77.0.112")
 SOURCE = "127.77.1.10"
@@ -46,7 +47,9 @@ GUEST_POLICY = f"""
     segments:
       - {{name: "registry", networks: ["{SOURCE}"], forbidden: ["https", "snmp"], needed: ["ipp"]}}
 """
-DEVICES = [d for d in load(INVENTORY) if int(d.listed.addresses[0].rpartition(".")[2]) in (31, *range(99, 113))]
+DEVICES = [
+    d for d in load(INVENTORY) if int(d.listed.addresses[0].rpartition(".")[2]) in (31, *range(99, 113))
+]
 FLAWS = {
     "heartbleed": "tls-heartbleed",
     "early-ccs": "tls-early-ccs",
@@ -152,7 +155,9 @@ def test_findings_equal_the_declared_truth(far: Far) -> None:
     for device in DEVICES:
         for agent in device.services:
             if isinstance(agent, FlawedTls):
-                truth |= {(device.listed.asset_tag, FLAWS[flaw], "tcp", agent.port, None) for flaw in agent.flaws}
+                truth |= {
+                    (device.listed.asset_tag, FLAWS[flaw], "tcp", agent.port, None) for flaw in agent.flaws
+                }
             if isinstance(agent, Https) and device.refusal(agent, SOURCE) is None:
                 truth.add((device.listed.asset_tag, "segment-reach", "tcp", 443, None))
             if not isinstance(agent, Snmp):
@@ -266,7 +271,7 @@ def test_alter_is_refused_unless_the_scope_grants_it(tmp_path: Path) -> None:
     plan.check_scope(replace(wanted, scope=scope.Scope.loopback()))
 
 
-BOTH_FAMILIES = """
+ONE_OF_BOTH_FAMILIES = """
 inventory: "hardenprobe.inventory/1"
 devices:
   - asset_tag: "SIX-1"
@@ -278,45 +283,46 @@ devices:
         - {speaks: "https", answers: "sign-in"}
         - {speaks: "http", answers: "sign-in"}
       allow:
-        # Kept for IPv4, forgotten for IPv6.
-        - {entries: ["127.77.1.0/24", "::/0"], services: ["https"], by: "close"}
+        - {entries: [ENTRIES], services: [SERVICES], by: "close"}
 """
 
 
 @pytest.mark.slow
-def test_a_list_that_forgot_ipv6(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("entries", "services", "said"),
+    [
+        # Kept for IPv4, forgotten for IPv6.
+        ('"127.77.1.0/24", "::/0"', '"https"', {("fail", 443)}),
+        ('"127.77.1.0/24", "2001:db8::/64"', '"https"', {("pass", 443)}),
+        # A trap: one service is refused over both, and another serves over both.
+        ('"127.77.1.0/24", "2001:db8::/64"', '"http"', {("pass", 80)}),
+    ],
+    ids=["fails", "passes", "trap"],
+)
+def test_a_list_of_one_family_and_its_neighbours(
+    entries: str, services: str, said: set[tuple[str, int]], tmp_path: Path
+) -> None:
     with socket.socket(socket.AF_INET6, socket.SOCK_STREAM) as sock:
         try:
             sock.bind(("::1", 0))
         except OSError:
             pytest.skip("needs IPv6 on loopback")
-    (tmp_path / "inventory.yaml").write_text(BOTH_FAMILIES)
-    checks = registry.load(plugins=False)
-    expected = baseline.load("office-device", checks)
-    offset = 31000
-    with running_lab(tmp_path / "inventory.yaml", port_offset=offset) as lab:
-        allowed, targets = scope.Scope.loopback(), plan.targets(["127.77.0.120", "::1"])
-        told = review.Order(
-            plan=plan.Plan(
-                targets=targets,
-                tcp_ports=(80, 443),
-                udp_ports=(),
-                reach=Reach.ASK,
-                scope=allowed,
-                vantages=vantage.points(["127.0.0.1"], (), targets, allowed),
-                checks=checks.select(["allow-list-ipv6-bypass"]),
-                communities=(),
-                http_paths=("/",),
-                web=expected.web,
-                timing=expected.timing,
-                port_offset=lab.port_offset,
-            ),
-            baseline=expected,
-            registry=checks,
-            inventory=inventory.load(tmp_path / "inventory.yaml"),
+    text = ONE_OF_BOTH_FAMILIES.replace("ENTRIES", entries).replace("SERVICES", services)
+    (tmp_path / "inventory.yaml").write_text(text)
+    with running_lab(tmp_path / "inventory.yaml", port_offset=31000) as lab:
+        found = asyncio.run(
+            review.scan(
+                testing_order(
+                    lab,
+                    ["127.77.0.120", "::1"],
+                    tcp_ports=(80, 443),
+                    udp_ports=(),
+                    checks=registry.load(plugins=False).select(sorted(BOTH_FAMILIES)),
+                )
+            )
         )
-        found = asyncio.run(review.scan(told))
-    judged = [r for r in found.results if r.check == "allow-list-ipv6-bypass"]
-    assert [(r.result, r.endpoint and (r.endpoint.address, r.endpoint.port)) for r in judged] == [
-        (Word.FAIL, ("::1", 443))
-    ]
+
+    assert {
+        (str(r.result), r.endpoint and r.endpoint.port) for r in found.results if r.check in BOTH_FAMILIES
+    } == said
+    assert {r.endpoint.address for r in found.findings if r.endpoint} <= {"::1"}
