@@ -59,6 +59,11 @@ def test_findings_equal_the_declared_truth(source: str, scans: dict[str, Done]) 
 
     assert guilts(found) == expected_findings(INVENTORY, source, APPROVED)
     assert not [r for r in found.results if r.result is Word.ERROR]
+    # Local metrics, where there are some, follow the check's own.
+    assert not [
+        r for r in found.findings if not (r.vector or "").startswith(tuple(CHECKS[r.check].vectors.values()))
+    ]
+    assert not [r for r in found.findings if not r.controls or not r.observations]
     reached = {
         o.facts.reached for seen in found.observations.values() for o in seen if isinstance(o.facts, TlsPort)
     }
