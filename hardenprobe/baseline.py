@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 from collections.abc import Mapping
 from dataclasses import MISSING, asdict, dataclass, field, fields
 from functools import cache
@@ -11,7 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import ruleset_files
+from hardenprobe import gentleness, ruleset_files
 from hardenprobe.check import Check
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse
@@ -123,7 +122,7 @@ def read(path: Path, registry: Registry) -> Baseline:
     document = _inherited(load_yaml(path), (path.resolve(),))
     file = parse(document, BaselineFile)
     _check_ports(document, file)
-    _check_gentleness(document, file.gentleness)
+    gentleness.check(document, asdict(file.gentleness))
     if len(file.snmp.default_communities) > MOST_COMMUNITIES:
         raise document.fault(
             ("snmp", "default_communities"),
@@ -212,14 +211,6 @@ def _required(check: Check[Any]) -> bool:
     return any(
         f.default is MISSING and f.default_factory is MISSING and f.init for f in fields(check.settings)
     )
-
-
-def _check_gentleness(document: Document, timing: Timing) -> None:
-    for key, value in asdict(timing).items():
-        if not (math.isfinite(value) and (value > 0 or (key == "pause" and value == 0))):
-            raise document.fault(
-                ("gentleness", key), f"gentleness.{key} is {value}, expected a number above 0"
-            )
 
 
 def _check_ports(document: Document, file: BaselineFile) -> None:
