@@ -79,7 +79,7 @@ class Authority:
         if tls is None:
             return None
         name = tls.key or device.listed.asset_tag
-        key: Key = named_key(name) if tls.key_type == "ec-p256" else _rsa_key(name)
+        key: Key = named_key(name) if tls.key_type == "ec-p256" else rsa_key(name)
         file = self._folder / f"{hashlib.sha256(device.listed.asset_tag.encode()).hexdigest()[:16]}.pem"
         file.write_bytes(
             key.private_bytes(
@@ -126,7 +126,8 @@ class Authority:
 
 
 @lru_cache(maxsize=64)
-def _rsa_key(name: str) -> rsa.RSAPrivateKey:
+def rsa_key(name: str) -> rsa.RSAPrivateKey:
+    """The RSA key of a name, new at every start."""
     return rsa.generate_private_key(65537, 2048)
 
 

@@ -12,11 +12,13 @@ from typing import Any, Literal
 from hardenprobe.addresses import AddressSet
 from hardenprobe.demo_lab import (
     service_discovery,
+    service_flawed_tls,
     service_hostile,
     service_hostile_datagrams,
     service_http,
     service_ipp,
     service_odd,
+    service_old_tls,
     service_plain,
     service_snmp,
     service_ssh,
@@ -30,11 +32,13 @@ from hardenprobe.inventory import FORMAT, InventoryFile, Listed, build
 VERSIONS = ("1.0", "1.1", "1.2", "1.3")
 SERVICES = (
     service_discovery,
+    service_flawed_tls,
     service_hostile,
     service_hostile_datagrams,
     service_http,
     service_ipp,
     service_odd,
+    service_old_tls,
     service_plain,
     service_snmp,
     service_ssh,
@@ -83,6 +87,21 @@ class Allow:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Trap:
+    """What a hasty look gets wrong about a device.
+
+    Attributes:
+        check: Id of the check that has to look twice.
+        says: The result it must come to.
+        because: What misleads, and why it must not.
+    """
+
+    check: str
+    says: Literal["pass", "fail", "unknown", "informational", "notapplicable"]
+    because: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Lab:
     """One simulated device.
 
@@ -91,6 +110,7 @@ class Lab:
         clock_ahead_s: By how many seconds its clock is wrong.
         engine: Name that its SNMP engine id is made from; devices with the same name share it. The asset tag by default.
         services: Mappings of `speaks` and the keys of that service; `ports` in place of `port` stands for several of them.
+        traps: Of each trap at least one of the lab's scans must show what it says.
         attack: What a hostile device does to whoever asks it, in words.
         answers: Check to the results that a scan may come to on it; only hostile devices have some.
     """
@@ -102,6 +122,7 @@ class Lab:
     tls: Tls | None = None
     services: tuple[dict[str, Any], ...] = ()
     allow: tuple[Allow, ...] = ()
+    traps: tuple[Trap, ...] = ()
     attack: str = ""
     answers: dict[str, tuple[str, ...]] = field(default_factory=dict)
 

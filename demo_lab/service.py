@@ -34,6 +34,7 @@ class Service:
     speaks: ClassVar[str]
     transport: ClassVar[Literal["tcp", "udp"]] = "tcp"
     says_forbidden: ClassVar[bool] = False
+    own_tls: ClassVar[bool] = False  # makes its TLS itself, out of the device's settings
     answers_from_new_port: ClassVar[bool] = False
     copies: ClassVar[int] = 1  # of each datagram that it answers with
     beside: ClassVar[range] = range(0)  # more ports, whatever the lab's offset
@@ -51,7 +52,7 @@ class Service:
 
     @property
     def needs_certificate(self) -> bool:
-        return self.spoken_in != "none"
+        return self.own_tls or self.spoken_in != "none"
 
     def fault(self) -> str | None:
         """Say what is wrong with this declaration beyond the types of its keys; None where nothing is."""

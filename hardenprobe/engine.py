@@ -18,7 +18,7 @@ from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.journal import OUTCOMES, Quiet
-from hardenprobe.link import Line
+from hardenprobe.link import Line, Turn
 from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
@@ -50,6 +50,7 @@ from hardenprobe.probes import (
     ws_discovery,
 )
 from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
@@ -83,6 +84,7 @@ PROBES: tuple[Probe, ...] = (
     snmp_supplied.PROBE,
     snmp_strain.PROBE,
     snmp_write.PROBE,
+    tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )
 
@@ -133,7 +135,11 @@ class Scan:
     why_interrupted: str | None = None
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
-    _turns: dict[str, asyncio.Lock] = field(default_factory=dict)
+    _turns: dict[tuple[str, str], Turn] = field(default_factory=dict)
+    _rate: Rate = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._rate = Rate(self.plan.timing.connections_per_second)
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -197,7 +203,7 @@ class Scan:
             snmp=SNMP in plan.udp_ports,
             source=vantage.source,
             port_offset=plan.port_offset,
-            pace=Pace(wait=plan.timing.connect, rate=plan.timing.connections_per_second),
+            pace=Pace(wait=plan.timing.connect, rate=self._rate),
         )
         try:
             async with contextlib.aclosing(touching) as touches:
@@ -272,9 +278,9 @@ class Scan:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
 
-    def _turn(self, listed: Listed | None) -> asyncio.Lock:
-        """Whose turn it is to connect: shared by all addresses of one listed device."""
-        return self._turns.setdefault(listed.asset_tag, asyncio.Lock()) if listed else asyncio.Lock()
+    def _turn(self, listed: Listed | None, vantage: Vantage) -> Turn:
+        """Whose turn it is to connect, and how often: shared by all addresses of one listed device."""
+        return self._turns.setdefault((vantage.name, listed.asset_tag), Turn()) if listed else Turn()
 
     async def _visit(self, due: Due, vantage: Vantage) -> Visit:
         address = due.address
@@ -288,7 +294,8 @@ class Scan:
             timing=self.plan.timing,
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
-            turn=self._turn(listed),
+            turn=self._turn(listed, vantage),
+            rate=self._rate,
             cost=due.cost,
         )
         asked = Asked(

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from hardenprobe.documents import Document
+from hardenprobe.errors import FileInvalid
 from hardenprobe.link import Timing
 
 
@@ -43,20 +44,16 @@ class Gentleness:
         return replace(timing, **held)
 
 
-def check(document: Document, values: Mapping[str, Any]) -> None:
-    """Refuse what is no ceiling in the `gentleness` of a file.
-
-    Raises:
-        FileInvalid: With file, line and mend.
-    """
+def faults(document: Document, values: Mapping[str, Any]) -> Iterator[FileInvalid]:
+    """What is no wait or ceiling in the `gentleness` of a file, each with file, line and mend."""
     for key, value in values.items():
         if value is None:
             continue
         spot = ("gentleness", key)
         if not (math.isfinite(value) and (value > 0 or (key == "pause" and value == 0))):
-            raise document.fault(spot, f"gentleness.{key} is {value}, expected a number above 0")
-        if key == "connections_at_once" and value != 1:
-            raise document.fault(
+            yield document.fault(spot, f"gentleness.{key} is {value}, expected a number above 0")
+        elif key == "connections_at_once" and value != 1:
+            yield document.fault(
                 spot,
-                f"gentleness.{key} is {value}, expected 1: a device is never sent a second connection beside the first",
+                f"gentleness.{key} is {value}, expected 1: a device never has two connections to bear at a time",
             )

@@ -23,6 +23,7 @@ from typing import Any, Protocol, Self, TypeVar
 from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
+from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
 from hardenprobe.sockets import READ_LIMIT, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
@@ -53,7 +54,7 @@ class Timing:
         second_try: Until a device that was expected and silent is tried again.
         connections_at_once: To one device; there is never more than one.
         devices_at_once: Different devices that are visited at the same moment.
-        connections_per_second: Of the whole scan, its sweep among it.
+        connections_per_second: Of the whole scan, its sweep among it; a datagram counts as one.
     """
 
     connect: float = 2.0
@@ -61,13 +62,28 @@ class Timing:
     reply: float = 4.0
     pause: float = 0.02
     second_try: float = 5.0
-    connections: int = 400
+    connections: int = 120
     datagrams: int = 60
     bytes_received: int = 4_000_000
     seconds: float = 300.0
     connections_at_once: int = 1
     devices_at_once: int = 32
     connections_per_second: float = 1000.0
+
+
+@dataclass(eq=False, kw_only=True)
+class Turn:
+    """What the lines to all addresses of one device share, so that it is asked one thing at a time and no more than it bears.
+
+    Attributes:
+        lock: Held while a connection is open.
+        dear: Held by the address that asks what may not fit under the ceiling for all of them, so that one gets it whole.
+        cost: What all of them have spent together.
+    """
+
+    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    dear: asyncio.Lock = field(default_factory=asyncio.Lock)
+    cost: Cost = field(default_factory=Cost)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -80,7 +96,8 @@ class Line:
         port_offset: Added to every port at the door; only a lab has one.
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
-        turn: Held while a connection is open; lines to one device share it.
+        turn: Shared by the lines to one device; the ceilings hold for what it has spent.
+        rate: Shared by everything that a scan sends.
     """
 
     address: str
@@ -91,9 +108,13 @@ class Line:
     may_speak: Mapping[int, frozenset[str]] = field(default_factory=lambda: MAY_SPEAK)
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
-    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+    turn: Turn = field(default_factory=Turn)
+    rate: Rate = field(default_factory=lambda: Rate(None))
     _last: float = 0.0
     _allowed: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.turn.cost += self.cost
 
     def speaks(self, port: int, protocol: str) -> bool:
         """Tell whether `protocol` may be spoken to `port` unasked."""
@@ -107,12 +128,12 @@ class Line:
             CeilingReached: The device has been asked enough.
             Unreachable: state "refusing" or "silent".
         """
-        await self.turn.acquire()
+        await self.turn.lock.acquire()
         try:
             await self._admit(Cost(connections=1))
             return await self._open(port)
         except BaseException:
-            self.turn.release()
+            self.turn.lock.release()
             raise
 
     async def _open(self, port: int) -> Stream:
@@ -156,13 +177,14 @@ class Line:
         wait: float | None = None,
         any_port: bool = False,
     ) -> Answer:
-        """Send one datagram and wait for one reply from the same endpoint.
+        """Send one datagram and wait for one reply.
 
         Args:
             secrets: Byte strings to star in the transcript.
             hide: Makes of a reply what the transcript may keep, as long as the reply.
             tries: How often to send; one retransmission by default.
-            any_port: Take a reply from any port of the same address, as TFTP answers (RFC 1350 section 4).
+            any_port: Take a reply from any port of the same address, as TFTP (RFC 1350 section 4) and some discovery
+                services answer.
 
         Raises:
             ScopeRefused, CeilingReached: As for `connect`.
@@ -173,7 +195,7 @@ class Line:
         real = port + self.port_offset
         there = (self.address, real)
         loop = asyncio.get_running_loop()
-        async with self.turn:
+        async with self.turn.lock:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
                 stack.enter_context(guard.granted(sock, self.address, real, self.source))
@@ -228,13 +250,14 @@ class Line:
         """Ask scope and ceiling, pause, and write the wish down."""
         self._ask_scope()
         limit = self.timing
-        spent = self.cost
+        spent = self.turn.cost
         for name in ("connections", "datagrams", "bytes_received", "seconds"):
             if getattr(spent, name) + getattr(wish, name) > getattr(limit, name):
                 raise CeilingReached(f"{self.address}: ceiling of {getattr(limit, name):g} {name} reached")
         rest = self._last + limit.pause - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
+        await self.rate.turn()
         self._still_allowed()
         self._last = time.monotonic()
         self._spend(wish)
@@ -249,12 +272,13 @@ class Line:
             self._ask_scope()
 
     def _spend(self, cost: Cost) -> None:
-        self.cost = self.cost + cost
+        self.cost += cost
+        self.turn.cost += cost
 
     def _hang_up(self, stream: Stream) -> None:
         self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
-        self.turn.release()
+        self.turn.lock.release()
 
 
 @dataclass(frozen=True, kw_only=True)

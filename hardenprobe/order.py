@@ -17,7 +17,9 @@ from itertools import chain
 from math import gcd
 from socket import inet_ntoa
 
-from hardenprobe.addresses import AddressSet, Range, parse_entry
+from hardenprobe import address_numbers
+from hardenprobe.address_diagram import Range
+from hardenprobe.addresses import AddressSet, parse_entry
 
 SEGMENT = 256  # addresses that share all bits but the last eight: a /24, or a /120 of IPv6
 _DRAWS = 64  # steps to choose from; enough that every term of the best one's fraction is small
@@ -37,8 +39,12 @@ class VisitOrder:
     def __init__(self, addresses: AddressSet, seed: int) -> None:
         self.addresses = addresses
         self.seed = seed
-        ranges: tuple[Range, ...] = (*addresses.v4, *addresses.v6)
-        self._v4 = sum(last - first + 1 for first, last in addresses.v4)
+        self._own = {
+            4: tuple(address_numbers.ranges(addresses.v4)),
+            6: tuple(address_numbers.ranges(addresses.v6)),
+        }
+        ranges: tuple[Range, ...] = (*self._own[4], *self._own[6])
+        self._v4 = address_numbers.count(addresses.v4)
         self._starts: list[int] = []  # the index of each range's first address
         self._shifts: list[int] = []  # from index to number
         count = 0
@@ -82,12 +88,12 @@ class VisitOrder:
         Raises:
             ValueError: The address is not in the set.
         """
-        version, (number, _) = parse_entry(address)
-        own = self.addresses.v4 if version == 4 else self.addresses.v6
+        entry = parse_entry(address)
+        number, own = entry.first, self._own[entry.version]
         at = bisect_right(own, (number, 1 << 129)) - 1
         if at < 0 or number > own[at][1]:
             raise ValueError(f"{address} is not among the {self._count} addresses of this order")
-        index = number - own[at][0] + self._starts[at if version == 4 else at + len(self.addresses.v4)]
+        index = number - own[at][0] + self._starts[at if entry.version == 4 else at + len(self._own[4])]
         return (index - self._first) * pow(self._step, -1, self._count) % self._count
 
     def walk(self, start: int = 0, done: Container[int] = ()) -> Iterator[tuple[int, str]]:

@@ -192,7 +192,7 @@ def _target(text: str) -> Iterator[Target]:
         yield _range(text, first, last)
         return
     try:
-        version, (low, high) = parse_entry(text)
+        entry = parse_entry(text)
     except ValueError as exc:
         if _looks_numeric(text):
             raise UsageError(
@@ -200,8 +200,8 @@ def _target(text: str) -> Iterator[Target]:
             ) from None
         yield from _named(text)
         return
-    make = IPv4Address if version == 4 else IPv6Address
-    yield _range(text, make(low), make(high))
+    make = IPv4Address if entry.version == 4 else IPv6Address
+    yield _range(text, make(entry.first), make(entry.last))
 
 
 def _range(text: str, first: IpAddress, last: IpAddress) -> Target:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from hardenprobe.inventory import Listed
     from hardenprobe.plan import Plan
     from hardenprobe.probes.certificates import TrustAnchors
+    from hardenprobe.probes.tls import Versions
 
 log = logging.getLogger("hardenprobe.probe")
 
@@ -61,6 +62,7 @@ class Asked:
         secrets: The fleet's own; see credentials.py for whom they may go to.
         heard: TCP port to what it did.
         seen: Every observation so far, in order.
+        tls: What the question for versions knows of each port that speaks TLS, for the question for suites.
     """
 
     line: Line
@@ -71,6 +73,7 @@ class Asked:
     secrets: Secrets = field(default_factory=Secrets)
     heard: dict[int, Heard] = field(default_factory=dict)
     seen: list[Observation[Any]] = field(default_factory=list)
+    tls: list[Versions] = field(default_factory=list)
 
     def of(self, facts: type[F]) -> list[Observation[F]]:
         """The observations of one kind so far."""

@@ -10,8 +10,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Generic, Literal, TypeVar
 
+from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+
 FORMAT = "hardenprobe.review/1"
 NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
+KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")  # of device
 INVENTORY = "inventory"  # the vantage of what was read and not asked
 
 
@@ -45,20 +48,26 @@ class Reason(StrEnum):
 
 
 class Reach(StrEnum):
-    """How far a probe goes, the gentlest first."""
+    """How far a probe goes, the gentlest first.
+
+    Attributes:
+        order: 0 for the gentlest.
+    """
+
+    order: int
 
     LOOK = "look"
     ASK = "ask"
     STRAIN = "strain"
     ALTER = "alter"
 
-    @property
-    def order(self) -> int:
-        return list(Reach).index(self)
-
     def admits(self, other: Reach) -> bool:
         """Tell whether a scan that may go as far as this may run a probe of reach `other`."""
         return other.order <= self.order
+
+
+for _order, _reach in enumerate(Reach):
+    _reach.order = _order
 
 
 class State(StrEnum):
@@ -184,9 +193,9 @@ class Identity:
     """Something that identifies a device.
 
     Attributes:
-        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model and firmware
-            describe without telling apart.
-        source: Who said so ("inventory", "snmp", "ipp", "tls", "scan").
+        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model, description,
+            device-id, title, subject, firmware and device-kind describe without telling apart.
+        source: Who said so ("inventory", "scan", or the protocol).
         strength: strong may join two addresses to one device; medium and weak never do.
     """
 
@@ -225,6 +234,25 @@ class Named:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineRule:
+    """For which devices a baseline is chosen: all conditions that are given must hold; without one, for every device.
+
+    Attributes:
+        baseline: A shipped baseline's name, or a file.
+        kinds: Any of these kinds of device.
+        networks: An address in any of these networks.
+        tags: Any of these tags of the inventory.
+        make_model: Text in what the device calls itself, by any protocol; letter case does not count.
+    """
+
+    baseline: str
+    kinds: tuple[str, ...] = ()
+    networks: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    make_model: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RuleSet:
     """The published rules a result was judged by."""
 
@@ -238,9 +266,11 @@ class Device:
 
     Attributes:
         id: From what identifies it; see identity.py.
-        kind: printer, multifunction, scanner, label-printer, plotter or unknown.
+        kind: printer, multifunction, scanner, label-printer, plotter or unknown; the inventory's word, else what the
+            device shows itself to be.
         make_model: Device text, hostile.
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
+        ccss: Environmental metrics of the inventory, such as "CDP:LM/CR:H".
     """
 
     id: str
@@ -252,6 +282,7 @@ class Device:
     place: str | None = None
     owner: str | None = None
     criticality: str | None = None
+    ccss: str | None = None
     tags: tuple[str, ...] = ()
     baseline: Named | None = None
     identity: tuple[Identity, ...] = ()
@@ -288,9 +319,13 @@ class Result:
         finding: Digest of device, check, endpoint and subject; names it in every review.
         origin: "hardenprobe" for a built-in check, else distribution and version.
         score: CCSS base score of the outcome that was found, None unless the word is fail.
-        vector: The CCSS vector behind the score.
+        severity: Rates the base score.
+        vector: The CCSS vector behind the scores.
+        temporal, environmental: CCSS scores where baseline or inventory give the metrics.
         remedy: Id of the remedy that mends it, None unless the word is fail.
         observations: Ids of what proves it.
+        exception: A note and no verdict: the word stays fail.
+        lapsed: The newest exception that covered it once, where none runs now.
     """
 
     finding: str
@@ -306,6 +341,8 @@ class Result:
     score: float | None = None
     severity: Severity | None = None
     vector: str | None = None
+    temporal: float | None = None
+    environmental: float | None = None
     observed: Said
     expected: Said
     remedy: str | None = None
@@ -313,11 +350,18 @@ class Result:
     controls: tuple[str, ...] = ()
     observations: tuple[str, ...] = ()
     exception: Accepted | None = None
+    lapsed: Lapsed | None = None
 
     @property
     def stands(self) -> bool:
         """A finding without a running exception."""
         return self.result is Word.FAIL and self.exception is None
+
+    @property
+    def local_score(self) -> float:
+        """The score that says most about this site: environmental, else temporal, else base. It orders the work."""
+        told = (self.environmental, self.temporal, self.score)
+        return next((one for one in told if one is not None), 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -371,7 +415,8 @@ class Advice:
         rank: 1 is first.
         devices: Ids of the devices it would help.
         findings: What it would mend.
-        risk_removed: Sum of the scores of those findings. It orders the list and says nothing else.
+        risk_removed: Sum of the local scores of those findings. It orders the list and says nothing else.
+        worst: The worst severity among those findings.
         waits_for: Ids of remedies of this same list that must come first.
     """
 
@@ -380,6 +425,7 @@ class Advice:
     devices: tuple[str, ...]
     findings: tuple[str, ...]
     risk_removed: float
+    worst: Severity
     waits_for: tuple[str, ...] = ()
 
 
@@ -491,7 +537,10 @@ class Head:
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
+        baselines: How a baseline was chosen for each device, the first rule that fits.
         authorisation: The scope that it ran under, None in reviews that did not keep it.
+        ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
+        decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
     """
 
     id: str
@@ -510,6 +559,9 @@ class Head:
     judged_from: str | None = None
     selected: tuple[str, ...] = ()
     interrupted: bool = False
+    baselines: tuple[BaselineRule, ...] = ()
+    ledger: str | None = None
+    decided_on: str | None = None
     clock: Clock = UNPROVEN
     versions: Mapping[str, str] = field(default_factory=dict)
     cost: Cost = field(default_factory=Cost)
@@ -528,6 +580,8 @@ class Review:
     checks: tuple[CheckNote, ...] = ()
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
+    exceptions: tuple[ExceptionNote, ...] = ()
+    statements: tuple[Answered, ...] = ()
 
     @property
     def findings(self) -> tuple[Result, ...]:

@@ -49,6 +49,11 @@ class Registry:
             raise UnknownName("check", name, self.checks, see="hardenprobe checks list")
         return self.checks[name]
 
+    @property
+    def services(self) -> frozenset[str]:
+        """The services whose being there is an exposure, in the words of a baseline's `allowed_services`."""
+        return frozenset(check.service for check in self.checks.values() if check.service)
+
     def select(self, only: Iterable[str] = (), leave_out: Iterable[str] = ()) -> frozenset[str]:
         """The ids that are asked for.
 

@@ -13,15 +13,14 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, credentials, plan, registry, scope_file, vantage
+from hardenprobe import baseline, baseline_choice, credentials, plan, registry, scope_file, vantage
 from hardenprobe import inventory as inventories
 from hardenprobe import scope as scopes
-from hardenprobe.baseline import DEFAULT
 from hardenprobe.codec import digest
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.journal import Begun, Journal, TakenUp
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.probes.second_opinion import second_opinion_timing
+from hardenprobe.probes.second_opinion import strain_timing
 from hardenprobe.records import Reach
 from hardenprobe.review import Order
 from hardenprobe.store import UNREADABLE, Store, new_id
@@ -35,7 +34,9 @@ class Request:
     Attributes:
         targets: (as written, first address, last address, name or None); names are looked up once, when the request
             is made.
+        sources: Our addresses, or vantage.EDGES.
         inventory, scope, secrets_file, trust_anchors: Absolute paths.
+        baseline: Of the devices that no rule of the inventory fits: a name, or the absolute path of a file.
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
     """
@@ -43,7 +44,7 @@ class Request:
     targets: tuple[tuple[str, str, str, str | None], ...]
     inventory: str | None = None
     scope: str | None = None
-    baseline: str = DEFAULT
+    baseline: str | None = None
     sources: tuple[str, ...] = ()
     vantages: tuple[str, ...] = ()
     reach: str = "ask"
@@ -81,14 +82,18 @@ class Request:
             UsageError: Something that was asked for is impossible, or a file is wrong. Nothing was sent.
         """
         checks = registry.load(plugins=self.plugins)
-        expected = baseline.load(self.baseline, checks)
         known = inventories.load(Path(self.inventory)) if self.inventory else inventories.Inventory()
+        expected = baseline_choice.choose(known.baselines, checks, self.baseline)
         reaches = {check.id: check.reach for check in checks.checks.values()}
         allowed = scope_file.load(Path(self.scope), reaches) if self.scope else scopes.Scope.loopback()
         own = credentials.load(Path(self.secrets_file)) if self.secrets_file else credentials.Secrets()
         wanted = self._targets()
         if not wanted:
             raise UsageError("no target: the file names none")
+        sources = self.sources
+        if vantage.EDGES in sources:
+            named = (s for s in sources if s != vantage.EDGES)
+            sources = tuple(dict.fromkeys((*named, *vantage.at_edges(known, wanted))))
         if self.tls_second_opinion and not Reach(self.reach).admits(Reach.STRAIN):
             raise UsageError(
                 "--tls-second-opinion makes hundreds of connections a port; it needs --reach strain"
@@ -100,7 +105,9 @@ class Request:
         tcp_ports = plan.parse_ports(self.ports) if self.ports is not None else expected.tcp_ports
         if max((*tcp_ports, *expected.udp_ports), default=0) + self.port_offset > 65535:
             raise UsageError(f"--port-offset {self.port_offset} shifts a port beyond 65535")
-        timing = second_opinion_timing(expected.timing) if self.tls_second_opinion else expected.timing
+        timing = expected.timing
+        if Reach(self.reach).admits(Reach.STRAIN):
+            timing = strain_timing(timing, second_opinion=self.tls_second_opinion)
         return Order(
             plan=plan.Plan(
                 targets=wanted,
@@ -108,7 +115,7 @@ class Request:
                 udp_ports=expected.udp_ports,
                 reach=Reach(self.reach),
                 scope=allowed,
-                vantages=vantage.points(self.sources, self.vantages, wanted, allowed),
+                vantages=vantage.points(sources, self.vantages, wanted, allowed),
                 checks=checks.select(self.only, self.leave_out),
                 communities=expected.communities,
                 http_paths=expected.http_paths,
@@ -147,8 +154,10 @@ def absolute(path: Path | None) -> str | None:
     return str(path.absolute()) if path else None
 
 
-def named(baseline_name: str) -> str:
+def named(baseline_name: str | None) -> str | None:
     """A baseline's name; for one that is a file, its absolute path."""
+    if baseline_name is None:
+        return None
     path = Path(baseline_name)
     return (
         str(path.absolute()) if baseline_name not in baseline.shipped() and path.exists() else baseline_name

@@ -11,15 +11,17 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from hardenprobe import __version__, clock, guard, identity, priorities, store, vantage
-from hardenprobe.baseline import Baseline
+from hardenprobe import __version__, clock, guard, identity, store, vantage
+from hardenprobe.baseline_choice import NOT_MEANT, Expected
 from hardenprobe.credentials import Secrets
+from hardenprobe.decisions import Decisions
 from hardenprobe.engine import Scan
 from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
 from hardenprobe.journal import Quiet
-from hardenprobe.judge import Case, judge, notes
+from hardenprobe.judge import Case, judge
+from hardenprobe.judgement import Judgement
 from hardenprobe.keeping import Keeper
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
@@ -29,13 +31,12 @@ from hardenprobe.records import (
     Cost,
     Coverage,
     Head,
-    Named,
-    Remedy,
     Review,
     Word,
 )
 from hardenprobe.registry import Registry
 from hardenprobe.scope import operator
+from hardenprobe.tally import Tally
 from hardenprobe.transcript import utc_now
 
 FINDING, INCOMPLETE, CLEAN = 1, 3, 0
@@ -63,11 +64,12 @@ class Order:
     """Everything that a scan needs."""
 
     plan: Plan
-    baseline: Baseline
+    baseline: Expected
     registry: Registry
     inventory: Inventory = field(default_factory=Inventory)
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
+    decisions: Decisions = field(default_factory=Decisions)
 
 
 async def scan(
@@ -145,7 +147,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         selected=tuple(sorted(plan.checks)),
         interrupted=running.interrupted,
         clock=proof,
-        versions=versions(order.baseline),
+        versions=versions(),
         cost=sum((v.cost for v in visits), running.cost),
     )
     notices = []
@@ -162,7 +164,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         observations=fleet.observations,
         notices=tuple(notices),
     )
-    return judged(empty, order.baseline, order.registry)
+    return judged(empty, order.baseline, order.registry, order.decisions)
 
 
 async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:
@@ -197,35 +199,30 @@ async def _beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
         await asyncio.gather(task, return_exceptions=True)
 
 
-def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
-    """Judge a review's observations; touches no network and leaves the given review as it was."""
-    named = Named(name=baseline.name, hash=baseline.hash)
-    devices = tuple(replace(d, baseline=named) for d in review.devices)
-    case = Case(
-        devices=devices,
-        observations=review.observations,
-        vantages=review.vantages,
-        clock=review.head.clock,
-        reach=review.head.reach,
-        selected=frozenset(review.head.selected),
-        granted=_granted(review.head),
-    )
-    # A check is somebody's code, and has no business on the network.
-    with guard.watching():
-        results = judge(case, baseline, registry)
-        refused = guard.tried()
-    return replace(
-        review,
-        notices=tuple(dict.fromkeys((*review.notices, *refused))),
-        devices=devices,
-        results=results,
-        checks=notes(registry),
-        what_first=priorities.rank(results, remedies(registry)),
-    )
+def judged(
+    review: Review, expected: Expected, registry: Registry, decisions: Decisions | None = None
+) -> Review:
+    """Judge a review's observations; touches no network and leaves the given review as it was.
+
+    Args:
+        expected: A choice of baselines, or one baseline for every device.
+        decisions: What people decided and declared. None leaves what people stated as the review has it, and no
+            exception runs.
+    """
+    judgement = Judgement(review, expected, registry, decisions)
+    devices, observations, results = judgement.part(review.devices, review.observations)
+    return replace(judgement.outline(), devices=devices, observations=observations, results=results)
 
 
-def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
-    """Judge a stored review anew, as a review of its own. The original stays.
+def again(
+    review: Review, expected: Expected, registry: Registry, decisions: Decisions | None = None
+) -> Review:
+    """Judge a review anew, as a review of its own; one that is stored is judged by rejudge.py, and never held whole."""
+    return judged(renewed(review, registry), expected, registry, decisions)
+
+
+def renewed(review: Review, registry: Registry) -> Review:
+    """A review to be judged anew, under a name of its own.
 
     Checks that did not exist when it was scanned are judged as well: they say unknown where nobody asked.
     """
@@ -238,34 +235,40 @@ def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
         previous=None,
         previous_digest=None,
         selected=tuple(sorted({*review.head.selected, *fresh} & set(registry.checks))),
-        versions=versions(baseline),
+        versions=versions(),
     )
-    return judged(replace(review, head=head), baseline, registry)
-
-
-def remedies(registry: Registry) -> dict[str, Remedy]:
-    """Every remedy that the checks at hand name, by id."""
-    return {check.remedy.id: check.remedy for check in registry.checks.values()}
+    # What was said of the baselines that judged it before is said no more.
+    notices = tuple(n for n in review.notices if NOT_MEANT not in n)
+    return replace(review, head=head, notices=notices)
 
 
 def exit_status(
-    review: Review, must_determine: Iterable[str] = (), expected_missing: Iterable[str] = ()
+    review: Review,
+    expected: Expected | None = None,
+    expected_missing: Iterable[str] = (),
+    tally: Tally | None = None,
 ) -> int:
     """How the command that made a review should end: 3 incomplete, 1 a finding stands, 0 otherwise.
 
     Args:
-        must_determine: Checks that may not stay unknown.
+        expected: Says for each device which checks may not stay unknown.
         expected_missing: Asset tags of listed devices that are known to be off.
+        tally: The counts, where the review is given without its results.
     """
-    if incomplete(review, must_determine, expected_missing):
+    tally = tally or _tally(review, expected)
+    if incomplete(review, expected, expected_missing, tally):
         return INCOMPLETE
-    return FINDING if any(r.stands for r in review.results) else CLEAN
+    return FINDING if tally.standing.total() else CLEAN
 
 
 def incomplete(
-    review: Review, must_determine: Iterable[str] = (), expected_missing: Iterable[str] = ()
+    review: Review,
+    expected: Expected | None = None,
+    expected_missing: Iterable[str] = (),
+    tally: Tally | None = None,
 ) -> list[str]:
-    """Why a review cannot speak for all that was asked; empty where it can."""
+    """Why a review cannot speak for all that was asked; empty where it can. Arguments as for `exit_status`."""
+    tally = tally or _tally(review, expected)
     reasons = []
     if review.head.interrupted or review.coverage.unfinished:
         reasons.append("the scan was stopped before it was done")
@@ -278,19 +281,23 @@ def incomplete(
         reasons.append(
             f"{_count(len(missed), 'listed device was', 'listed devices were')} not seen: {_some(missed)}"
         )
-    broken = {r.device for r in review.results if r.result is Word.ERROR}
-    if broken:
-        reasons.append(f"{_count(len(broken), 'device has', 'devices have')} results in error")
-    must = set(must_determine)
-    open_checks = {r.check for r in review.results if r.result is Word.UNKNOWN and r.check in must}
-    if open_checks:
-        reasons.append(f"the baseline wants these determined and they were not: {_some(sorted(open_checks))}")
+    if tally.broken:
+        number = len(tally.broken)
+        reasons.append(f"{_count(number, 'device has', 'devices have')} results in error")
+    if tally.undetermined:
+        names = _some(sorted(tally.undetermined))
+        reasons.append(f"the baseline wants these determined and they were not: {names}")
     return reasons
 
 
-def versions(baseline: Baseline) -> dict[str, str]:
-    """Versions of everything that a verdict rests on."""
-    found = {"hardenprobe": __version__, "python": platform.python_version(), "baseline": baseline.name}
+def _tally(review: Review, expected: Expected | None) -> Tally:
+    must = {d.id: expected.of(d).must_determine for d in review.devices} if expected else {}
+    return Tally.of(review.results, (d.id for d in review.devices), must)
+
+
+def versions() -> dict[str, str]:
+    """Versions of the code that a verdict rests on."""
+    found = {"hardenprobe": __version__, "python": platform.python_version()}
     for package in ("cryptography", "httpx", "pysnmp", "scapy", "sslyze"):
         try:
             found[package] = version(package)
@@ -323,12 +330,6 @@ def _wanted(order: Order) -> frozenset[type[Any]]:
         if c.id in plan.checks and (c.reach is None or plan.granted(c.id, c.reach))
     ]
     return frozenset(facts for check in chosen for facts in check.reads)
-
-
-def _granted(head: Head) -> frozenset[str] | None:
-    """What the scope granted by name; None where it granted all, and for reviews that did not keep it."""
-    grants = head.authorisation.grants if head.authorisation else None
-    return None if grants is None else frozenset(grants)
 
 
 def _count(number: int, one: str, many: str) -> str:

@@ -108,7 +108,8 @@ def load(path: Path, known: Mapping[str, Reach | None] | None = None) -> Scope:
         _check_lease(document, ("leased", i), lease, networks)
     if known is not None:
         _check_grants(document, file, known)
-    gentleness.check(document, asdict(file.gentleness))
+    for fault in gentleness.faults(document, asdict(file.gentleness)):
+        raise fault
     return Scope(
         name=file.name,
         networks=networks,

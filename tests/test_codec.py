@@ -66,7 +66,7 @@ observations = st.builds(
     endpoint=st.none() | st.from_type(records.Endpoint),
     vantage=said,
     asked_at=said,
-    facts=st.one_of([built(cls) for _, cls in sorted(codec._kinds().items())]) | unknown_facts,
+    facts=st.one_of([built(cls) for _, cls in sorted(codec.facts_kinds().items())]) | unknown_facts,
     transcript=st.lists(st.from_type(records.Exchange), max_size=2).map(tuple),
 )
 
@@ -140,7 +140,7 @@ def test_the_document_has_the_keys_of_the_contract() -> None:
     assert doc["format"] == "hardenprobe.review/1"
     assert list(doc) == [
         "format", "review", "coverage", "vantages", "devices", "results", "observations",
-        "checks", "what_first", "notices",
+        "checks", "what_first", "notices", "exceptions", "statements",
     ]  # fmt: skip
     assert set(doc["review"]) >= {
         "id", "started", "finished", "operator", "scope", "reach", "plan_hash", "previous", "versions", "cost",

@@ -16,7 +16,7 @@ from hardenprobe.records import Reach, Word
 
 APPROVED = ["127.77.1.0/24", "127.77.2.0/28"]
 CONTACT = "Network team <network@port.example>"  # given to FTP servers as the password of anonymous
-MOST_CONNECTIONS = 200  # to any one device; its ports are looked at one by one
+MOST_CONNECTIONS = 120  # to any one device; its ports are looked at one by one
 
 
 @pytest.mark.slow

@@ -25,6 +25,7 @@ def planned(*texts: str, **changes: Any) -> Plan:
         targets=targets(texts),
         tcp_ports=(21, 80),
         udp_ports=(161,),
+        nobodys=AddressSet(),  # whatever links this machine has
         reach=Reach.ASK,
         scope=OFFICE,
         vantages=(Vantage(name="here", source="127.0.0.1"),),

@@ -21,7 +21,17 @@ def command(output: Path) -> int:
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
-    from hardenprobe import baseline, inventory, plan, registry, review, scope, store, vantage
+    from hardenprobe import (
+        baseline_choice,
+        decisions,
+        inventory,
+        plan,
+        registry,
+        review,
+        scope,
+        store,
+        vantage,
+    )
     from hardenprobe.cli import running
     from hardenprobe.demo_lab.process import INVENTORY, running_lab
     from hardenprobe.errors import UsageError
@@ -34,10 +44,10 @@ def command(output: Path) -> int:
     except OSError as exc:
         raise UsageError(f"-o {output}: {exc.strerror}") from exc
     checks = registry.load(plugins=False)
-    expected = baseline.load("office-device", checks)
     allowed = scope.Scope.loopback()
     targets = plan.targets(["127.77.0.0/24"])
     listed = inventory.load(INVENTORY)
+    expected = baseline_choice.choose(listed.baselines, checks)
     off = {device.asset_tag for device in listed.devices if device.lab is None}
     with running_lab(INVENTORY) as lab, store.opened(str(output / "store.db")) as kept:
         if lab.port_offset:
@@ -61,6 +71,7 @@ def command(output: Path) -> int:
             registry=checks,
             inventory=listed,
             anchors=TrustAnchors.load([lab.ca_file], system=False),
+            decisions=decisions.load(kept),
         )
         found = kept.save(running.run(order))
         printed = sum(lab.counters()["raw_print_bytes"].values())
@@ -76,4 +87,4 @@ def command(output: Path) -> int:
             f"{missed} are switched off in the lab; in your own network a scan that misses them ends with 3",
             err=True,
         )
-    return review.exit_status(found, expected.must_determine, expected_missing=off)
+    return review.exit_status(found, expected, expected_missing=off)

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import json
-from pathlib import Path
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from hardenprobe import codec, review
-from hardenprobe.errors import UsageError
+from hardenprobe.cli import options
 from hardenprobe.keeping import Keeper
 from hardenprobe.records import Review
 from hardenprobe.reports import terminal
 from hardenprobe.review import Order
+from hardenprobe.tally import Tally
 
 
 def scan_and_keep(order: Order, keeper: Keeper, json_to: str | None) -> int:
@@ -27,7 +27,7 @@ def scan_and_keep(order: Order, keeper: Keeper, json_to: str | None) -> int:
     try:
         show(kept.review, json_to)
     finally:  # even where it cannot be shown
-        for reason in review.incomplete(found, order.baseline.must_determine):
+        for reason in review.incomplete(found, order.baseline):
             click.echo(f"incomplete: {reason}", err=True)
         if keeper.failed:
             click.echo(f"hardenprobe: {keeper.failed}; what was seen is kept", err=True)
@@ -40,7 +40,7 @@ def scan_and_keep(order: Order, keeper: Keeper, json_to: str | None) -> int:
             click.echo(f"`hardenprobe scan --resume {kept.goes_on}` goes on", err=True)
     if not kept.stored:
         return review.INCOMPLETE
-    return review.exit_status(found, order.baseline.must_determine)
+    return review.exit_status(found, order.baseline)
 
 
 def run(order: Order, keeper: Keeper | None = None) -> Review:
@@ -71,17 +71,15 @@ def _run(order: Order, keeper: Keeper | None, console: Console) -> Review:
         return asyncio.run(review.scan(order, told, keeper))
 
 
-def show(found: Review, json_to: str | None) -> None:
-    """Show a review on standard output, or write its document there or to a file."""
+def show(found: Review, json_to: str | None, tally: Tally | None = None) -> None:
+    """Show a review on standard output, or write its document there or to a file.
+
+    Args:
+        tally: The counts, where the review is given without its results; only for the screen.
+    """
     if json_to is None:
+        terminal.show(found, Console(), tally)
+        return
+    options.write_json(json.dumps(codec.to_document(found), indent=1, ensure_ascii=False), json_to)
+    if json_to != "-":
         terminal.show(found, Console())
-        return
-    text = json.dumps(codec.to_document(found), indent=1, ensure_ascii=False)
-    if json_to == "-":
-        click.echo(text)
-        return
-    try:
-        Path(json_to).write_text(text + "\n", encoding="utf-8")
-    except OSError as exc:
-        raise UsageError(f"--json {json_to}: {exc.strerror}") from exc
-    terminal.show(found, Console())

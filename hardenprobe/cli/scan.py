@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,8 +22,13 @@ LAB_NETWORK = "127.77.0.0/16"
 @click.argument("targets", nargs=-1, metavar="TARGET...")
 @click.option("--inventory", type=options.FILE, help="Devices that should be there (YAML or CSV).")
 @click.option("--scope", type=options.FILE, help="What you are authorised to scan; this machine needs none.")
-@options.baseline("office-device")
-@click.option("--source", multiple=True, metavar="ADDRESS", help="Our own address to ask from; repeatable.")
+@options.baseline("For devices that no rule of the inventory fits.")
+@click.option(
+    "--source",
+    multiple=True,
+    metavar="ADDRESS|edges",
+    help="Our own address to ask from; edges: each of ours just inside or outside a declared list; repeatable.",
+)
 @click.option(
     "--vantage",
     "vantage_names",
@@ -75,7 +81,7 @@ def command(
     targets: Sequence[str],
     inventory: Path | None,
     scope: Path | None,
-    baseline_name: str,
+    baseline_name: str | None,
     source: Sequence[str],
     vantage_names: Sequence[str],
     reach: str,
@@ -97,7 +103,7 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import plan
+    from hardenprobe import decisions, plan
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
     from hardenprobe.keeping import Keeper
@@ -108,6 +114,7 @@ def command(
         with opened(store_url) as kept:
             taken, order = take_up(kept, resume)
             plan.check_scope(order.plan)
+            order = replace(order, decisions=decisions.load(kept))
             return running.scan_and_keep(order, Keeper(kept, taken.begun, taken), json_to)
     if not targets:
         raise click.UsageError(
@@ -138,6 +145,7 @@ def command(
         return 0
     # A store that cannot be written is said before the scan, not after it.
     with opened(store_url) as kept:
+        order = replace(order, decisions=decisions.load(kept))
         return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
 
 

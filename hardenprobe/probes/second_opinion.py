@@ -29,7 +29,8 @@ from hardenprobe.records import Observation
 from hardenprobe.sockets import READ_LIMIT
 
 SECONDS = 120.0  # a whole enumeration takes 2 to 5 s on loopback, and on a slow device much longer
-CONNECTIONS = 600  # a whole enumeration takes 535, and a few more for the flaw probes
+CONNECTIONS = 570  # a whole enumeration takes 535
+FLAW_CONNECTIONS = 30  # the flaw probes take 22
 MEMORY = 1536 * 1024 * 1024  # address space; a child that has just loaded the library takes 350 MB of it
 OUTPUT = 262144  # bytes of JSON that are believed
 # Flaw to the id of the check that judges it, under which a scope grants it.
@@ -107,10 +108,13 @@ async def _listening(relay: _Relay) -> AsyncIterator[int]:
         server.close()
 
 
-def second_opinion_timing(timing: Timing) -> Timing:
-    """Ceilings under which an enumeration of every suite can end, for three TLS ports on one device."""
+def strain_timing(timing: Timing, *, second_opinion: bool) -> Timing:
+    """Ceilings under which all of it can end, for three TLS ports on one device."""
+    more = FLAW_CONNECTIONS + (CONNECTIONS if second_opinion else 0)
     return replace(
-        timing, connections=timing.connections + 3 * CONNECTIONS, seconds=timing.seconds + 3 * SECONDS
+        timing,
+        connections=timing.connections + 3 * more,
+        seconds=timing.seconds + 3 * SECONDS * second_opinion,
     )
 
 

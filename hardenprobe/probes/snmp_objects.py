@@ -28,6 +28,7 @@ ROUNDS = 12  # GetNext requests; the rows read of the longest column
 # RFC 3418, RFC 2790, RFC 4293 (ipForwarding).
 DESCRIPTION, CONTACT = "1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.4"
 DATE, MODEL, FORWARDING = "1.3.6.1.2.1.25.1.2", "1.3.6.1.2.1.25.3.2.1.3", "1.3.6.1.2.1.4.1"
+DEVICE_TYPE = "1.3.6.1.2.1.25.3.2.1.2"
 # RFC 2863.
 IF_TYPE, IF_STATUS = "1.3.6.1.2.1.2.2.1.3", "1.3.6.1.2.1.2.2.1.8"
 # RFC 3805.
@@ -36,7 +37,7 @@ CHANNEL_TYPE, CHANNEL_STATE = "1.3.6.1.2.1.43.14.1.1.2", "1.3.6.1.2.1.43.14.1.1.
 CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
 JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
 COLUMNS = (
-    DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, IF_TYPE, IF_STATUS, OPERATOR, SERVICE_PERSON,
+    DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, OPERATOR, SERVICE_PERSON,
     CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER,
 )  # fmt: skip
 PEOPLE = {
@@ -127,6 +128,7 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
         origin=origin,
         description=readable(description.octets, 256) if description and description.octets else None,
         model=readable(model.octets, 256) if model and model.octets else None,
+        device_types=tuple(b.object_id for b in rows[DEVICE_TYPE].values() if b.object_id),
         forwarding=forwarding.number if forwarding else None,
         date=date.octets[:16].hex() if date and date.octets else None,
         interfaces=tuple(
@@ -205,7 +207,7 @@ async def _walked(ask: Next) -> tuple[Rows, str | None]:
     """Walk twice, the long columns apart, so that one bad answer does not cost the rest."""
     rows: dict[str, dict[str, Binding]] = {}
     fault = None
-    for columns in (COLUMNS[:5], COLUMNS[5:]):
+    for columns in (COLUMNS[:6], COLUMNS[6:]):
         try:
             found, short = await walk(ask, columns)
             rows |= found

@@ -1,4 +1,6 @@
-"""The TLS ports of one device: versions and certificates of all before suites of any, so that a ceiling cuts the dearer half."""
+"""The TLS ports of one device: versions and certificates of all, and only when everything else was asked the suites of any,
+so that a ceiling cuts the dearest.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,7 @@ from hardenprobe.facts_tls import TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import IPP
 from hardenprobe.probes.second_opinion import FLAWS, probe_flaws, probe_second_opinion
-from hardenprobe.probes.tls import Versions, ask_versions
+from hardenprobe.probes.tls import ask_versions
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Talker
 from hardenprobe.probes.tls_walk import MOST, ask_suites
@@ -21,7 +23,6 @@ IMPLICIT = "implicit"
 
 
 async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
-    found: list[tuple[Versions, str]] = []
     for port, reached in _doors(asked):
         with asked.trying("tls", (TlsPort,)):
             talker = _talker(asked, port, reached)
@@ -32,15 +33,18 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
                 *talker.recorders,
             )
             if versions is not None:
-                found.append((versions, reached))
-    for versions, reached in found if asked.wants(TlsSuites) else ():
+                asked.tls.append(versions)
+
+
+async def _ask_suites(asked: Asked) -> AsyncIterator[Observation[Any]]:
+    for versions in asked.tls:
         with asked.trying("tls-suites", (TlsSuites,)):
             talker = versions.talker
             talker.recorders.clear()
-            suites = await ask_suites(versions)
-            yield asked.line.observation(
-                suites, asked.line.endpoint(talker.port, protocol=_spoken(reached)), *talker.recorders
-            )
+            async with asked.line.turn.dear:
+                suites = await ask_suites(versions)
+            where = asked.line.endpoint(talker.port, protocol=_spoken(versions.reached))
+            yield asked.line.observation(suites, where, *talker.recorders)
 
 
 def _doors(asked: Asked) -> Iterator[tuple[int, str]]:
@@ -90,6 +94,7 @@ def _spoken(reached: str) -> str:
 
 # HttpAnswer is not brought but needs to know where TLS is spoken.
 PROBE = Probe(name="tls", produces=(TlsPort, TlsSuites, HttpAnswer), ask=_ask)
+SUITES = Probe(name="tls-suites", produces=(TlsSuites,), ask=_ask_suites)
 STRAIN = Probe(
     name="tls-strain",
     produces=(TlsFlaws, TlsSecondOpinion),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 
-from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity, Word
+from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity
 
 CAUTION = (
     "Scan only networks that you are authorised to scan. Changes to devices belong to licensed or responsible "
@@ -16,9 +16,6 @@ SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
 """The worst first: the order in which they are shown."""
 
 SEVERITY_NOTE = "Severity words are the CVSS v2 ratings as the NVD uses them."
-
-UNTOLD = (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED)
-"""The words of what was asked about and could not be told."""
 
 REASONS: dict[Reason | None, str] = {
     Reason.SILENT: "no answer came back in time",

@@ -78,6 +78,7 @@ def table(contact: bytes = CONTACT) -> mib.Table:
         (1, 3, 6, 1, 2, 1, 1, 1, 0): lambda: rfc1902.OctetString(b"Printer"),
         mib.SYS_CONTACT: lambda: rfc1902.OctetString(contact),
         (1, 3, 6, 1, 2, 1, 4, 1, 0): lambda: rfc1902.Integer32(1),
+        (1, 3, 6, 1, 2, 1, 25, 3, 2, 1, 2, 1): lambda: rfc1902.ObjectIdentifier("1.3.6.1.2.1.25.3.1.5"),
     }
     return mib.Table(objects)
 
@@ -220,6 +221,7 @@ def test_text_about_people_is_starred_and_counted() -> None:
     assert b"Sandvoort".hex() not in sent
     assert (b"*" * 14).hex() in sent
     assert seen.facts.forwarding == 1
+    assert seen.facts.device_types == ("1.3.6.1.2.1.25.3.1.5",)  # RFC 2790, hrDevicePrinter
 
 
 def test_what_cannot_be_read_is_not_kept() -> None:

@@ -1,0 +1,109 @@
+"""Judges a stored review again, a few devices at a time: what is in memory does not grow with what they showed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from hardenprobe.baseline_choice import Expected
+from hardenprobe.check import Fleet
+from hardenprobe.codec import decode_device, encode_observation, to_document
+from hardenprobe.codec_rows import read_observations, read_some, results_text
+from hardenprobe.decisions import Decisions
+from hardenprobe.errors import UsageError
+from hardenprobe.judge import compared, join
+from hardenprobe.judgement import Judgement
+from hardenprobe.records import Review
+from hardenprobe.registry import Registry
+from hardenprobe.review import renewed
+from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store_parts import Part, head_of, text
+from hardenprobe.tally import Tally
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rejudged:
+    """A review that was judged again and stored.
+
+    Attributes:
+        review: Without results and observations; its devices without what they showed.
+        tally: The counts of its results.
+    """
+
+    review: Review
+    tally: Tally
+
+
+def rejudge(
+    store: Store,
+    name: str,
+    choose: Callable[[Review], Expected],
+    registry: Registry,
+    decisions: Decisions | None = None,
+) -> Rejudged:
+    """Judge what a stored review holds, as a review of its own. The original stays.
+
+    Args:
+        name: As for `Store.find`.
+        choose: Says by which baselines; given the review without devices, results and observations.
+        decisions: As for `review.judged`.
+
+    Raises:
+        UnknownName, UsageError: There is no such review, or no such baseline; nothing was stored.
+        StoreRefused: It cannot be read, or the store cannot be written; nothing was stored.
+    """
+    old = store.find(name)
+    outline = store.outline(old)
+    fresh = renewed(outline, registry)
+    judgement = Judgement(fresh, choose(outline), registry, decisions, _fleets(store, old, outline, registry))
+    whole: list[Review] = []
+
+    def parts() -> Iterator[Part]:
+        for part in store.parts(old):
+            with _reading(store, old):
+                record = json.loads(part.record)
+                device = decode_device(record)
+                seen = tuple(read_observations(part.observations))
+            (judged,), observations, results = judgement.part((device,), {device.id: seen})
+            record["baseline"] = asdict(judged.baseline) if judged.baseline else None
+            written = part.observations
+            if observations[device.id] != seen:  # people state something else now
+                entries = [{"device": device.id, **encode_observation(o)} for o in observations[device.id]]
+                written = text(entries)
+            yield Part(
+                device=device.id, record=text(record), observations=written, results=results_text(results)
+            )
+
+    def head() -> dict[str, Any]:
+        whole.append(judgement.outline())
+        return head_of(to_document(whole[0]))
+
+    kept = store.save_parts(fresh.head.id, parts(), head)["review"]
+    place = replace(whole[0].head, previous=kept["previous"], previous_digest=kept["previous_digest"])
+    return Rejudged(
+        review=replace(whole[0], head=place, devices=tuple(judgement.devices)), tally=judgement.tally
+    )
+
+
+def _fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
+    """What the devices are compared by, from a pass of its own, since the last device may share a key with the first."""
+    fleets = compared(outline.vantages, registry)
+    kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
+    for part in store.parts(name):
+        with _reading(store, name):
+            label = json.loads(part.record)["label"]
+            some = read_some(part.observations, kinds)
+            join(fleets, part.device, label, [(entry.vantage, entry.kind, entry.facts) for entry in some])
+    return fleets
+
+
+@contextmanager
+def _reading(store: Store, name: str) -> Iterator[None]:
+    """What was changed from outside is said in one line."""
+    try:
+        yield
+    except (*UNREADABLE, UsageError) as exc:
+        raise store.unreadable(name, type(exc).__name__) from exc
