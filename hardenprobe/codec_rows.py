@@ -34,7 +34,10 @@ def read_observations(entries: str) -> list[Observation[Any]]:
     try:
         return _read(entries)
     except (ValueError, LookupError):
-        return decode_observations(json.loads(entries))
+        plain = json.loads(entries)
+        if not isinstance(plain, list):
+            raise TypeError("no list") from None
+        return decode_observations(plain)
 
 
 def _read(entries: str) -> list[Observation[Any]]:
@@ -76,6 +79,8 @@ def read_some(entries: str, kinds: Collection[str]) -> list[Any]:
 
 
 def _entries(entries: str) -> Iterator[str]:
+    if not (entries.startswith("[") and entries.endswith("]")):
+        raise ValueError("no list")
     first, *others = entries[1:-1].split(_BETWEEN)
     if first:
         yield first
@@ -107,7 +112,13 @@ def results_text(results: Sequence[Result]) -> str:
 
 def _plain(result: Result) -> bool:
     seen, wanted = result.observed.value, result.expected.value
-    return (seen is None or _in_order(seen)) and (wanted is None or _in_order(wanted))
+    if not ((seen is None or _in_order(seen)) and (wanted is None or _in_order(wanted))):
+        return False
+    # Both write 0.1 to 10.0 alike, and no score is anything else.
+    return all(
+        score is None or 0.1 <= score <= 10.0 or score == 0.0
+        for score in (result.score, result.temporal, result.environmental)
+    )
 
 
 def _in_order(value: Any) -> bool:
