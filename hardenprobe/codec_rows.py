@@ -114,11 +114,11 @@ def _plain(result: Result) -> bool:
     seen, wanted = result.observed.value, result.expected.value
     if not ((seen is None or _in_order(seen)) and (wanted is None or _in_order(wanted))):
         return False
+    if result.score is None and result.temporal is None and result.environmental is None:
+        return True
     # Both write 0.1 to 10.0 alike, and no score is anything else.
-    return all(
-        score is None or 0.1 <= score <= 10.0 or score == 0.0
-        for score in (result.score, result.temporal, result.environmental)
-    )
+    scores = (result.score, result.temporal, result.environmental)
+    return all(score is None or 0.1 <= score <= 10.0 or score == 0.0 for score in scores)
 
 
 def _in_order(value: Any) -> bool:
