@@ -50,6 +50,7 @@ from hardenprobe.probes import (
     ws_discovery,
 )
 from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
@@ -135,6 +136,10 @@ class Scan:
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _turns: dict[tuple[str, str], Turn] = field(default_factory=dict)
+    _rate: Rate = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._rate = Rate(self.plan.timing.connections_per_second)
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -198,7 +203,7 @@ class Scan:
             snmp=SNMP in plan.udp_ports,
             source=vantage.source,
             port_offset=plan.port_offset,
-            pace=Pace(wait=plan.timing.connect, rate=plan.timing.connections_per_second),
+            pace=Pace(wait=plan.timing.connect, rate=self._rate),
         )
         try:
             async with contextlib.aclosing(touching) as touches:
@@ -290,6 +295,7 @@ class Scan:
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
             turn=self._turn(listed, vantage),
+            rate=self._rate,
             cost=due.cost,
         )
         asked = Asked(
@@ -399,4 +405,5 @@ def _visit_of(asked: Asked, unfinished: str | None, crashed: str | None) -> Visi
         observations=tuple(asked.seen) if proven else (),  # nobody proven, no device
         cost=asked.line.cost,
         why=unfinished or crashed,
+        eased=asked.line.turn.easing.told,
     )

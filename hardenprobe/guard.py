@@ -150,7 +150,7 @@ def _of_the_sweep(target: Any) -> bool:
     """Tell whether the very module that sweeps has called; kept quick, since it does so thousands of times a second."""
     caller = sys._getframe(3).f_globals.get("__name__")  # behind this function, _send and _hook
     for addresses, ports, modules in _swept.values():
-        if caller in modules and target[0] in addresses and target[1] in ports:
+        if caller is not None and caller in modules and target[0] in addresses and target[1] in ports:
             return True
     return False
 
@@ -232,7 +232,7 @@ def _place(target: tuple[Any, ...]) -> Place:
     Raises:
         TypeError, ValueError, OSError: It names no address, or no zone of this machine.
     """
-    if not isinstance(target, tuple):
+    if not isinstance(target, tuple) or len(target) < 2:
         raise TypeError("no internet address")
     host, _, zone = str(target[0]).partition("%")
     number = target[3] if len(target) > 3 else 0

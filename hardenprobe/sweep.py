@@ -29,12 +29,13 @@ import time
 from collections import deque
 from collections.abc import AsyncGenerator, Iterable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import chain, pairwise
 from typing import Literal, NamedTuple, Protocol
 
 from hardenprobe import guard, sweep_sockets
 from hardenprobe.ports import RAW_PRINT
+from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, State
 from hardenprobe.sweep_sockets import WRITABLE, Discovery, Poller, Sleeper, descriptors, poller, stream_socket
 
@@ -45,7 +46,6 @@ BATCH = 512  # touches that may wait to be taken before no further address is be
 SLICE = 0.005  # seconds of work before other tasks get their turn
 LONGEST_NAP = 0.25  # seconds; hour and stop file are looked at as often
 QUICK = 0.01  # seconds; a nap while packets have to be earned, or sockets or a place for touches to be had
-BURST = 0.05  # seconds of the rate that may be made up for at once
 OVER = 0.0
 ACCEPTING, REFUSING, SILENT = State.ACCEPTING, State.REFUSING, State.SILENT
 _RESET = struct.pack("ii", 1, 0)
@@ -70,12 +70,12 @@ class Pace:
 
     Attributes:
         wait: Seconds, the deadline of one address.
-        rate: Connections and datagrams a second, over all addresses; None for no limit.
+        rate: Of connections and datagrams, over all addresses and whatever else the scan does.
         in_flight: Addresses in hand at one time. Half the process's file descriptors is the most.
     """
 
     wait: float = 2.0
-    rate: float | None = 1000.0
+    rate: Rate = field(default_factory=lambda: Rate(1000.0))
     in_flight: int = 1024
 
 
@@ -227,15 +227,13 @@ class _Sweep:
         self._bounds = bounds
         self._sources = {v6: source if source and (":" in source) == v6 else None for v6 in (False, True)}
         self._offset = port_offset
-        self._pace = pace
         self._most = max(1, min(pace.in_flight, descriptors() // 2))
         self._steps = steps(ports, snmp, pace.wait, port_offset)
         self._doors = frozenset({port + port_offset for port in (*ports, SNMP)})
         self._in_hand: dict[str, _Try] = {}
         self._connecting: dict[int, _Try] = {}
         self._done: list[Touch] = []
-        self._tokens = 1.0
-        self._refilled = time.monotonic()
+        self._rate = pace.rate
         self._checked = 0.0
         self._crowded = False
         self._poller: Poller
@@ -284,12 +282,7 @@ class _Sweep:
         if now - self._checked > LONGEST_NAP:
             self._bounds.check_now()
             self._checked = now
-        if self._pace.rate is None:
-            self._tokens = float("inf")
-        else:
-            earned = (now - self._refilled) * self._pace.rate
-            self._tokens = min(max(1.0, BURST * self._pace.rate), self._tokens + earned)
-        self._refilled = now
+        self._rate.refill(now)
         self._crowded = False
         self._hear(now)
         self._go_on(now)
@@ -297,7 +290,7 @@ class _Sweep:
 
     def _idle(self, now: float) -> float:
         """How long to sleep: until the next step is due, briefly where something else holds the sweep up."""
-        if self._tokens < 1 or self._crowded or len(self._done) >= BATCH:
+        if self._rate.tokens < 1 or self._crowded or len(self._done) >= BATCH:
             return QUICK
         due = min((step.waiting[0].due for step in self._steps if step.waiting), default=now + LONGEST_NAP)
         return min(max(due - now, 0.001), LONGEST_NAP)
@@ -381,7 +374,7 @@ class _Sweep:
                     waiting.popleft()
                     self._hang_up(attempt)
                     self._finish(attempt, SILENT, None, None, 0, now)
-                elif self._tokens < 1 or not self._act(attempt, step.next, now):
+                elif self._rate.tokens < 1 or not self._act(attempt, step.next, now):
                     return
                 else:
                     waiting.popleft()
@@ -390,7 +383,7 @@ class _Sweep:
         """Begin with addresses; True where the time, and nothing else, was too short for more."""
         todo, in_hand, done, most, clock = self._todo, self._in_hand, self._done, self._most, time.monotonic
         first = self._steps[0]
-        while todo is not None and self._tokens >= 1 and len(in_hand) < most and len(done) < BATCH:
+        while todo is not None and self._rate.tokens >= 1 and len(in_hand) < most and len(done) < BATCH:
             now = clock()
             if now > until:
                 return True
@@ -420,12 +413,12 @@ class _Sweep:
                     return False
         attempt.step = step
         if step.datagram:
-            self._tokens -= 1
+            self._rate.tokens -= 1
             attempt.message_id = attempt.message_id or self._discovery.new_id()
             attempt.datagrams += 1
             self._discovery.send(address, attempt.v6, attempt.message_id)
         if sock is not None:
-            self._tokens -= 1
+            self._rate.tokens -= 1
             try:
                 number = sock.connect_ex((address, step.door))
             except BaseException:

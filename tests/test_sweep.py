@@ -19,13 +19,14 @@ from hardenprobe.errors import ScopeRefused
 from hardenprobe.order import VisitOrder
 from hardenprobe.ports import RAW_PRINT
 from hardenprobe.probes.snmp import encode_discovery
+from hardenprobe.rate import Rate
 from hardenprobe.records import State
 from hardenprobe.scope import Scope
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, Touch, steps, sweep
 
 NET = f"127.{97 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
 OFFSET = 21000
-QUICK = Pace(wait=0.4, rate=None)
+QUICK = Pace(wait=0.4, rate=Rate(None))
 # Report PDU of an engine discovery: RFC 3412 section 6, RFC 3414 section 4; engine id 8000000001020304.
 REPORT = (
     "305402010330110204{id}020300ffe30401000201030418301604088000000001020304020101020101040004000400"
@@ -161,7 +162,9 @@ def test_the_stop_file_ends_a_sweep() -> None:
 
 def test_the_rate_holds_over_all_addresses() -> None:
     began = time.monotonic()
-    touches = touch_all([f"{NET}.{n}" for n in range(1, 61)], snmp=False, pace=Pace(wait=0.4, rate=100.0))
+    touches = touch_all(
+        [f"{NET}.{n}" for n in range(1, 61)], snmp=False, pace=Pace(wait=0.4, rate=Rate(100.0))
+    )
     assert len(touches) == 60
     assert time.monotonic() - began >= 0.5  # 60 connections at 100 a second, less the first burst
 

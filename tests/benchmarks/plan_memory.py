@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from hardenprobe import guard, plan, review, scope
 from hardenprobe.journal import Quiet
 from hardenprobe.order import VisitOrder
+from hardenprobe.rate import Rate
 from hardenprobe.records import State
 from hardenprobe.sweep import Pace, sweep
 
@@ -42,7 +43,7 @@ def peak(target: str) -> float:
                 yield address
 
         told = 0
-        async for touch in sweep(drawn(), allowed, ports=(443,), snmp=False, pace=Pace(rate=None)):
+        async for touch in sweep(drawn(), allowed, ports=(443,), snmp=False, pace=Pace(rate=Rate(None))):
             told += touch.state is State.REFUSING
             quiet.note("here", positions.pop(touch.address), "refused")
         return told

@@ -25,6 +25,7 @@ from hardenprobe import guard
 from hardenprobe.addresses import AddressSet
 from hardenprobe.order import VisitOrder
 from hardenprobe.probes.snmp import encode_discovery
+from hardenprobe.rate import Rate
 from hardenprobe.records import State
 from hardenprobe.scope import Scope
 from hardenprobe.sweep import Pace, sweep
@@ -66,7 +67,7 @@ def ours() -> float:
 
     async def run() -> tuple[int, int]:
         answered = datagrams = 0
-        pace = Pace(rate=None, in_flight=AT_ONCE)
+        pace = Pace(rate=Rate(None), in_flight=AT_ONCE)
         order = VisitOrder(AddressSet.of([BLOCK]), 1)
         async for touch in sweep(order, Scope.loopback(), ports=(), pace=pace):
             answered += touch.state is State.ACCEPTING

@@ -23,6 +23,7 @@ from collections.abc import Callable
 from hardenprobe import guard
 from hardenprobe.addresses import AddressSet
 from hardenprobe.order import VisitOrder
+from hardenprobe.rate import Rate
 from hardenprobe.records import State
 from hardenprobe.scope import Scope
 from hardenprobe.sweep import Pace, sweep
@@ -72,7 +73,9 @@ def ours() -> float:
     async def run() -> tuple[int, int]:
         refused = connections = 0
         order = VisitOrder(AddressSet.of([BLOCK]), 1)
-        async for touch in sweep(order, Scope.loopback(), ports=(PORT,), snmp=False, pace=Pace(rate=None)):
+        async for touch in sweep(
+            order, Scope.loopback(), ports=(PORT,), snmp=False, pace=Pace(rate=Rate(None))
+        ):
             refused += touch.state is State.REFUSING
             connections += len(touch.tried)
         return refused, connections
