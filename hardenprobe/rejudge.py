@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Fleet
-from hardenprobe.codec import decode_device, encode_observation, to_document
-from hardenprobe.codec_rows import read_observations, read_some, results_text
+from hardenprobe.codec import encode_observation, to_document
+from hardenprobe.codec_rows import (
+    label_of,
+    read_device,
+    read_observations,
+    read_some,
+    results_text,
+    with_baseline,
+)
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.judge import compared, join
@@ -64,17 +70,19 @@ def rejudge(
     def parts() -> Iterator[Part]:
         for part in store.parts(old):
             with _reading(store, old):
-                record = json.loads(part.record)
-                device = decode_device(record)
+                device = read_device(part.record)
                 seen = tuple(read_observations(part.observations))
             (judged,), observations, results = judgement.part((device,), {device.id: seen})
-            record["baseline"] = asdict(judged.baseline) if judged.baseline else None
+            assert judged.baseline is not None
             written = part.observations
             if observations[device.id] != seen:  # people state something else now
                 entries = [{"device": device.id, **encode_observation(o)} for o in observations[device.id]]
                 written = text(entries)
             yield Part(
-                device=device.id, record=text(record), observations=written, results=results_text(results)
+                device=device.id,
+                record=with_baseline(part.record, judged.baseline),
+                observations=written,
+                results=results_text(results),
             )
 
     def head() -> dict[str, Any]:
@@ -94,9 +102,13 @@ def _fleets(store: Store, name: str, outline: Review, registry: Registry) -> dic
     kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
     for part in store.parts(name):
         with _reading(store, name):
-            label = json.loads(part.record)["label"]
             some = read_some(part.observations, kinds)
-            join(fleets, part.device, label, [(entry.vantage, entry.kind, entry.facts) for entry in some])
+            join(
+                fleets,
+                part.device,
+                label_of(part.record),
+                [(entry.vantage, entry.kind, entry.facts) for entry in some],
+            )
     return fleets
 
 
