@@ -174,7 +174,7 @@ def interrupted(kept: Store) -> None:
     def judge(seen_device: Any, expect: Any) -> Any:
         nonlocal seen
         seen += 1
-        if seen > PAGE + 70:
+        if seen > PAGE + 10:
             raise KeyboardInterrupt
         return telnet.judge(seen_device, expect)
 
