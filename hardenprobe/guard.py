@@ -81,6 +81,11 @@ def child(command: Sequence[str]) -> Iterator[None]:
         _children[tuple(command)] -= 1
 
 
+def refused() -> int:
+    """How often something was refused since the scan began."""
+    return refusals.total() if refusals else 0
+
+
 def tried() -> list[str]:
     """What was refused since the scan began, each with who tried it, for the review."""
     return [f"{_named(who)} tried {what}, which was refused" for who, what in refusals]
