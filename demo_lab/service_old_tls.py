@@ -123,6 +123,6 @@ def _chain(name: str, self_signed: bool) -> tuple[bytes, ...]:
     )
     # The library makes no certificate with SHA-1 any more, so the algorithm (RFC 8017 appendix C) and signature are changed.
     told = certificate.tbs_certificate_bytes.replace(SHA256_WITH_RSA, SHA1_WITH_RSA)
-    signature = issuer.sign(told, padding.PKCS1v15(), hashes.SHA1())  # noqa: S303 - an old device does just this
+    signature = issuer.sign(told, padding.PKCS1v15(), hashes.SHA1())
     whole = certificate.public_bytes(serialization.Encoding.DER).replace(SHA256_WITH_RSA, SHA1_WITH_RSA)
     return (whole[: -len(signature)] + signature,)

@@ -28,7 +28,7 @@ from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Reach, Review, Word
 from hardenprobe.reports import FORMATS
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
-from hardenprobe.testing_lab import order as testing_order
+from hardenprobe.testing_lab import order as lab_order
 
 TARGETS = ("127.77.0.31", "127.77.0.99-127.77.0.112")
 SOURCE = "127.77.1.10"
@@ -312,7 +312,7 @@ def test_a_list_of_one_family_and_its_neighbours(
     with running_lab(tmp_path / "inventory.yaml", port_offset=31000) as lab:
         found = asyncio.run(
             review.scan(
-                testing_order(
+                lab_order(
                     lab,
                     ["127.77.0.120", "::1"],
                     tcp_ports=(80, 443),

@@ -16,7 +16,7 @@ APPROVED = ["127.77.1.0/24", "127.77.2.0/28"]
 ELSEWHERE = {
     "allow-list-ipv6-bypass", "channel-contradiction", "segment-reach", "snmp-amplification",
     "snmp-default-community-write", "snmp-known-community-write", "snmp-v3-below-authpriv", "snmp-v3-weak-algorithms",
-    "statement-contradicted", "tls-early-ccs", "tls-heartbleed", "tls-rsa-padding-oracle",
+    "tls-early-ccs", "tls-heartbleed", "tls-rsa-padding-oracle",
 }  # fmt: skip
 CHECKS = set(registry.load(plugins=False).checks) - ELSEWHERE
 NO_TLS = "management-encryption-missing - - -"
