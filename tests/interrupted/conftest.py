@@ -1,4 +1,4 @@
-"""Scans that are killed go on, ask no finished device again, and end with the review that an undisturbed one gives."""
+"""A fleet that greets, scans of it in processes of their own, and what two reviews of it must agree on."""
 
 from __future__ import annotations
 
@@ -7,25 +7,20 @@ import contextlib
 import json
 import multiprocessing
 import os
-import random
 import re
-import signal
 import threading
-import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from hardenprobe import cli, store
-from hardenprobe.journal import Journal
+from hardenprobe import cli
 
 OFFSET = 20000
 NET = f"127.{64 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
-SCANS = 20
 PORTS = (
     7,
     13,
@@ -36,14 +31,13 @@ PORTS = (
     512,
 )  # device n greets on the first n of them, so that devices end at different times
 
-pytestmark = pytest.mark.slow
-
 
 @dataclass
 class Fleet:
     """Devices on loopback that greet, and count who connects to which of them."""
 
     connections: Counter[tuple[str, str]] = field(default_factory=Counter)  # (source, device)
+    last_takes: float = 0.0  # seconds before the last device greets
 
     def of(self, source: str) -> int:
         """Connections from one source."""
@@ -64,10 +58,15 @@ def fleet() -> Iterator[Fleet]:
     async def greet(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         source, device = writer.get_extra_info("peername")[0], writer.get_extra_info("sockname")[0]
         made.connections[source, device] += 1
-        with contextlib.suppress(ConnectionError):
+        try:
+            if device == made.addresses[-1]:
+                await asyncio.sleep(made.last_takes)
             writer.write(b"hello\r\n")
             await reader.read(1)
-        writer.transport.abort()
+        except ConnectionError:
+            pass
+        finally:
+            writer.transport.abort()
 
     async def start() -> list[asyncio.Server]:
         return [
@@ -95,7 +94,7 @@ def fleet() -> Iterator[Fleet]:
 
 @pytest.fixture
 def quick_baseline(tmp_path: Path) -> Path:
-    text = (Path(__file__).parents[1] / "baselines" / "office-device.yaml").read_text(encoding="utf-8")
+    text = (Path(__file__).parents[2] / "baselines" / "office-device.yaml").read_text(encoding="utf-8")
     text = re.sub(r"(?m)^(  (?:connect|greeting|reply)): [\d.]+$", r"\1: 3.0", text)
     text = re.sub(r"(?m)^  udp: \[[^\]]*\]", "  udp: []", text)
     file = tmp_path / "quick.yaml"
@@ -115,10 +114,11 @@ def command_line(arguments: list[str], output: str) -> None:
 
 @dataclass(frozen=True, order=True)
 class Run:
-    """One scan with a store of its own, from a source address of its own."""
+    """One scan from a source address of its own, into a store of its own or that of another number."""
 
     number: int
     folder: Path
+    kept_in: int | None = None
 
     @property
     def source(self) -> str:
@@ -126,7 +126,7 @@ class Run:
 
     @property
     def store(self) -> Path:
-        return self.folder / f"store-{self.number}.db"
+        return self.folder / f"store-{self.number if self.kept_in is None else self.kept_in}.db"
 
     def start(self, process: Any, *arguments: str) -> Any:
         given = [
@@ -150,7 +150,7 @@ class Run:
         return json.loads((self.folder / f"{self.number}.json").read_text(encoding="utf-8"))
 
 
-def essence(review: dict[str, Any]) -> dict[str, Any]:
+def _essence(review: dict[str, Any]) -> dict[str, Any]:
     """What two scans of the same devices must agree on: all but ids, times, costs and our own address."""
     said = {
         (r["finding"], r["result"], r["reason"], r["observed"]["text"], r["score"], r["remedy"])
@@ -173,6 +173,17 @@ def essence(review: dict[str, Any]) -> dict[str, Any]:
 
 
 @pytest.fixture
+def essence() -> Callable[[dict[str, Any]], dict[str, Any]]:
+    return _essence
+
+
+@pytest.fixture
+def new_run(tmp_path: Path) -> Callable[..., Run]:
+    """Scans by number, each from a source address of its own."""
+    return lambda number, kept_in=None: Run(number, tmp_path, kept_in)
+
+
+@pytest.fixture
 def process() -> Any:
     """Processes that have the imports behind them."""
     made = multiprocessing.get_context("forkserver")
@@ -186,95 +197,3 @@ def asked(fleet: Fleet, quick_baseline: Path) -> list[str]:
     ports = ",".join(map(str, PORTS))
     given = [*fleet.addresses, f"{NET}.200-{NET}.230", "--port-offset", str(OFFSET), "--no-plugins"]
     return [*given, "--ports", ports, "--baseline", str(quick_baseline), "--vantage", "here"]
-
-
-def test_scan_interrupted_once_stores_what_it_has_and_goes_on(
-    fleet: Fleet, tmp_path: Path, process: Any, asked: list[str]
-) -> None:
-    run = Run(0, tmp_path)
-    scan = run.start(process, *asked, "--source", run.source)
-    while not fleet.connections[run.source, fleet.addresses[-1]]:
-        assert scan.is_alive()
-        time.sleep(0.01)
-    os.kill(scan.pid, signal.SIGINT)
-    scan.join(60)
-    assert scan.exitcode == 3
-    said = run.said.read_text(encoding="utf-8")
-    assert "is stored" in said and re.search(r"`hardenprobe scan --resume \S+` goes on", said), said
-    partial = run.review
-    assert partial["review"]["interrupted"]
-    going_on = run.start(process, "--resume", "latest")
-    going_on.join(60)
-    whole = run.review
-    assert not whole["review"]["interrupted"]
-    assert whole["review"]["resumed_from"] == partial["review"]["id"] != whole["review"]["id"]
-    assert whole["coverage"]["answered"] == len(PORTS)
-    with store.opened(str(run.store)) as kept:
-        assert [one.id for one in kept.reviews()] == [whole["review"]["id"], partial["review"]["id"]]
-        assert all(one.intact for one in kept.reviews())
-
-
-@pytest.mark.timeout(170)
-def test_scan_killed_at_twenty_random_moments_goes_on_and_ends_the_same(
-    fleet: Fleet, tmp_path: Path, process: Any, asked: list[str]
-) -> None:
-    runs = [Run(number, tmp_path) for number in range(SCANS + 1)]
-    undisturbed = runs.pop()
-    undisturbed.start(process, *asked, "--source", undisturbed.source).join(60)
-    expected = essence(undisturbed.review)
-    assert expected["results"] and expected["coverage"]["answered"] == len(PORTS)
-    connections = fleet.of(undisturbed.source)
-
-    chance = random.Random()
-    interrupted = 0
-    for batch in (runs[:10], runs[10:]):
-        started = {run: run.start(process, *asked, "--source", run.source) for run in batch}
-        # A moment is a number of connections, so that moments are spread over a scan however busy the machine is.
-        moments = {run: chance.randrange(connections) for run in started}
-        while moments:
-            time.sleep(0.005)
-            for run, moment in list(moments.items()):
-                if not started[run].is_alive() or fleet.of(run.source) > moment:
-                    del moments[run]
-                    with contextlib.suppress(ProcessLookupError):  # it was done already
-                        os.kill(started[run].pid, signal.SIGKILL)
-                    started[run].join(10)
-        going_on = []
-        for run in started:
-            finished = _finished(run)
-            before = {device: fleet.connections[run.source, device] for device in fleet.addresses}
-            if finished is not None:
-                interrupted += 1
-                going_on.append((run, run.start(process, "--resume", "latest"), finished, before))
-            elif not _stored(run):  # killed before it wrote anything down
-                going_on.append((run, run.start(process, *asked, "--source", run.source), set(), before))
-        for run, one, finished, before in going_on:
-            one.join(60)
-            assert one.exitcode == 1, run.said.read_text(encoding="utf-8")
-            assert essence(run.review) == expected
-            for device in finished:
-                assert fleet.connections[run.source, device] == before[device], (
-                    "a finished device was asked again"
-                )
-            with store.opened(str(run.store)) as kept:
-                assert not Journal(kept).unfinished()
-                assert len(kept.reviews()) == 1
-    assert interrupted > SCANS // 2
-
-
-def _finished(run: Run) -> set[str] | None:
-    """The devices that a killed scan has kept; None where it left nothing to go on with."""
-    if not run.store.exists():
-        return None
-    with store.opened(str(run.store)) as kept:
-        journal = Journal(kept)
-        if not journal.unfinished():
-            return None
-        return {visit.address for visit in journal.take_up("latest").visits}
-
-
-def _stored(run: Run) -> bool:
-    if not run.store.exists():
-        return False
-    with store.opened(str(run.store)) as kept:
-        return bool(kept.reviews())
