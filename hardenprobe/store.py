@@ -432,7 +432,7 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                     f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}"
                 )
             # Two that open a new store at once: the first one's lock makes the second see its row.
-            if not db.execute(_about.update().values(format=FORMAT)).rowcount:
+            if not known and not db.execute(_about.update().values(format=FORMAT)).rowcount:
                 db.execute(_about.insert().values(format=FORMAT))
         with engine.connect() as db:
             # Writing nothing would not show that nothing can be written; taken back, it changes no byte.
