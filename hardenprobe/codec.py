@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 SCHEMA_FILE = Path(__file__).with_name("review.schema.json")
 """The JSON Schema that ships with the package; `write_schema` brings it up to date."""
 
-_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript")
+_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets")
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from hardenprobe import guard
+from hardenprobe.capture import Capture, Tap
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
@@ -99,6 +100,7 @@ class Scan:
     wanted: frozenset[type[Any]]
     anchors: TrustAnchors
     secrets: Secrets = field(default_factory=Secrets)
+    capture: Capture | None = None
     interrupted: bool = False
     why_interrupted: str | None = None
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
@@ -183,6 +185,7 @@ class Scan:
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
             turn=self._turn(listed),
+            tap=Tap(self.capture) if self.capture else None,
         )
         asked = Asked(
             line=line,
@@ -207,6 +210,8 @@ class Scan:
             log.exception("visit of %s", address)
             crashed = f"{type(exc).__name__}: {clip(str(exc))}"
             asked.fault("visit", self.wanted, Reason.CRASHED, crashed)
+        if line.tap:
+            asked.seen[:] = await line.tap.numbered(asked.seen)
         return _visit_of(asked, unfinished, crashed)
 
 

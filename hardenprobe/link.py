@@ -19,7 +19,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from ipaddress import ip_address
 from types import TracebackType
-from typing import Any, Protocol, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 
 from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
@@ -27,6 +27,9 @@ from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
 from hardenprobe.tls_layer import TlsLayer
 from hardenprobe.transcript import EXCHANGES, Recorder, observation
+
+if TYPE_CHECKING:
+    from hardenprobe.capture import Tap
 
 F = TypeVar("F")
 
@@ -73,6 +76,7 @@ class Line:
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
         turn: Held while a connection is open; lines to one device share it.
+        tap: Is told of every socket while the scan is captured.
     """
 
     address: str
@@ -84,6 +88,7 @@ class Line:
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+    tap: Tap | None = None
     _last: float = 0.0
 
     def speaks(self, port: int, protocol: str) -> bool:
@@ -103,6 +108,7 @@ class Line:
             await self._admit(Cost(connections=1))
             return await self._open(port)
         except BaseException:
+            self._ended()
             self.turn.release()
             raise
 
@@ -113,8 +119,10 @@ class Line:
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
-            if self.source:
-                sock.bind((self.source, 0))
+            if self.source or self.tap:  # a capture must know our port before the first packet leaves
+                sock.bind((self.source or "", 0))
+            if self.tap:
+                self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname()[1])
             with guard.granted(self.address, real):
                 async with asyncio.timeout(self.timing.connect):
                     await asyncio.get_running_loop().sock_connect(sock, (self.address, real))
@@ -169,14 +177,17 @@ class Line:
                 sock.setblocking(False)
                 stack.enter_context(guard.granted(self.address, real))
                 try:
-                    if self.source:
-                        sock.bind((self.source, 0))
+                    if self.source or (self.tap and any_port):
+                        sock.bind((self.source or "", 0))
                     if any_port:
                         _report_unreachable(sock)
                     else:
                         sock.connect(there)
                 except OSError:  # no way there from this source: our own stack said so, not the device
                     return Answer(state="silent", data=b"", recorder=recorder)
+                if self.tap:
+                    self.tap.begin(recorder, "udp", port, there, sock.getsockname()[1], any_port)
+                    stack.callback(self._ended)
                 for _ in range(tries):
                     await self._admit(Cost(datagrams=1))
                     try:
@@ -213,7 +224,10 @@ class Line:
                 Exchange(at=round(e.at + shift, 4), direction=e.direction, hex=e.hex, length=e.length)
                 for e in recorder.exchanges
             )
-        return observation(facts, endpoint, self.vantage, first.asked_at, tuple(transcript[:EXCHANGES]))
+        seen = observation(facts, endpoint, self.vantage, first.asked_at, tuple(transcript[:EXCHANGES]))
+        if self.tap:
+            self.tap.proves(seen.id, endpoint, recorders)
+        return seen
 
     async def _admit(self, wish: Cost) -> None:
         """Ask scope and ceiling, pause, and write the wish down."""
@@ -232,7 +246,12 @@ class Line:
     def _spend(self, cost: Cost) -> None:
         self.cost = self.cost + cost
 
+    def _ended(self) -> None:
+        if self.tap:
+            self.tap.end()
+
     def _hang_up(self, stream: Stream) -> None:
+        self._ended()
         self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
         self.turn.release()

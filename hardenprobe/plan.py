@@ -74,7 +74,12 @@ class Plan:
     @property
     def count(self) -> int:
         """How many addresses will be visited, before exclusions inside ranges are taken off."""
-        return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets).count
+        return self.asked.count
+
+    @property
+    def asked(self) -> AddressSet:
+        """Every address that was asked for."""
+        return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
 
     @property
     def names(self) -> dict[str, tuple[str, ...]]:

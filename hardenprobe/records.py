@@ -144,11 +144,13 @@ class Observation(Generic[F_co]):
     """One fact that was seen, and the bytes that prove it. It has no opinion.
 
     Attributes:
-        id: Digest of everything below; the same observation always has the same id.
+        id: Digest of everything below but `packets`; the same observation always has the same id.
         endpoint: None for what was read from a file.
         vantage: Name of the vantage point.
         asked_at: UTC, ISO 8601 with Z.
         facts: A record of facts.py, or of a plug-in, decoded by its kind.
+        packets: Which packets of the review's capture it rests on, as runs of numbers, first and last of each. They say
+            where it was written down and not what was seen.
     """
 
     id: str
@@ -157,6 +159,7 @@ class Observation(Generic[F_co]):
     asked_at: str
     facts: F_co
     transcript: tuple[Exchange, ...] = ()
+    packets: tuple[tuple[int, int], ...] = ()
 
     @property
     def kind(self) -> str:
@@ -432,6 +435,23 @@ class Clock:
     how: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Captured:
+    """The file that a scan's packets were captured to.
+
+    Attributes:
+        file: Its name, without the folder.
+        sha256: Of the file as the scan left it, in hex.
+        packets: How many it holds; the first is number 1.
+        lost: How many the kernel dropped before they could be written.
+    """
+
+    file: str
+    sha256: str
+    packets: int
+    lost: int = 0
+
+
 UNPROVEN = Clock(now="1970-01-01T00:00:00Z", proven=False, how="nobody asked")
 
 
@@ -446,6 +466,7 @@ class Head:
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
+        capture: The scan's packets, None where they were not captured.
     """
 
     id: str
@@ -464,6 +485,7 @@ class Head:
     clock: Clock = UNPROVEN
     versions: Mapping[str, str] = field(default_factory=dict)
     cost: Cost = field(default_factory=Cost)
+    capture: Captured | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

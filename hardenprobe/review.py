@@ -10,6 +10,7 @@ from typing import Any
 
 from hardenprobe import __version__, clock, guard, identity, priorities, store
 from hardenprobe.baseline import Baseline
+from hardenprobe.capture import Capture
 from hardenprobe.credentials import Secrets
 from hardenprobe.engine import Scan
 from hardenprobe.identity import Visit
@@ -61,6 +62,7 @@ class Order:
     inventory: Inventory = field(default_factory=Inventory)
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
+    capture: Capture | None = None
 
 
 async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> Review:
@@ -83,7 +85,12 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review
     proof = clock.prove(plan.scope, ends)
     wanted = _wanted(order)
     running = Scan(
-        plan=plan, inventory=order.inventory, wanted=wanted, anchors=order.anchors, secrets=order.secrets
+        plan=plan,
+        inventory=order.inventory,
+        wanted=wanted,
+        anchors=order.anchors,
+        secrets=order.secrets,
+        capture=order.capture,
     )
     visits: list[Visit] = []
     answered = findings = 0
@@ -115,10 +122,12 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review
         clock=proof,
         versions=versions(order.baseline),
         cost=sum((v.cost for v in visits), Cost()),
+        capture=order.capture.finish() if order.capture else None,
     )
     notices = []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
+    notices += order.capture.notices if order.capture else ()
     notices += [str(broken) for broken in order.registry.broken]
     empty = Review(
         head=head,

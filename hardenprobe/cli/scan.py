@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -55,6 +57,13 @@ LAB_NETWORK = "127.77.0.0/16"
     is_flag=True,
     help="Have another implementation find the TLS suites too; over 500 connections a port, needs --reach strain.",
 )
+@click.option(
+    "--capture",
+    "capture_to",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write the scan's packets, payloads masked, to this new pcap file; needs the right to capture (Linux).",
+)
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
 @click.option("--dry-run", "only_plan", is_flag=True, help="Print the plan and send nothing.")
@@ -79,6 +88,7 @@ def command(
     trust_anchor: Sequence[Path],
     secrets_file: Path | None,
     tls_second_opinion: bool,
+    capture_to: Path | None,
     store_url: str | None,
     json_to: str | None,
     only_plan: bool,
@@ -90,7 +100,7 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import baseline, credentials, plan, registry, review, store, vantage
+    from hardenprobe import baseline, capture, credentials, plan, registry, review, store, vantage
     from hardenprobe import inventory as inventories
     from hardenprobe import scope as scopes
     from hardenprobe.cli import dry_run, running
@@ -142,13 +152,18 @@ def command(
         click.echo(dry_run.text(order.plan))
         return 0
     # A store that cannot be written is said before the scan, not after it.
-    with store.opened(store_url) as kept:
+    with store.opened(store_url) as kept, contextlib.ExitStack() as stack:
+        if capture_to:
+            captured = stack.enter_context(capture.opened(capture_to, order.plan.asked.cover()))
+            order = replace(order, capture=captured)
         found = kept.save(running.run(order))
     try:
         running.show(found, json_to)
     finally:  # even where it cannot be shown
         for reason in review.incomplete(found, expected.must_determine):
             click.echo(f"incomplete: {reason}", err=True)
+        if found.head.capture:
+            click.echo(f"{found.head.capture.packets} packets are in {capture_to}", err=True)
         click.echo(
             f"review {found.head.id} is stored; `hardenprobe report {found.head.id} --format html -o FILE`",
             err=True,
@@ -160,8 +175,7 @@ def _warn(order: Plan) -> None:
     """Loopback needs no scope file, but it can be the mouth of a tunnel."""
     from hardenprobe.addresses import AddressSet
 
-    asked = AddressSet.of([f"{t.first}-{t.last}" for t in order.targets])
-    if order.scope.name == "loopback" and asked - AddressSet.of([LAB_NETWORK]):
+    if order.scope.name == "loopback" and order.asked - AddressSet.of([LAB_NETWORK]):
         click.echo(
             "notice: loopback addresses outside the lab's network could be a tunnel that ends elsewhere",
             err=True,

@@ -1,4 +1,4 @@
-"""Messages of DNS, NetBIOS, NTP, TFTP and SMB, written and read with scapy.
+"""Messages of DNS, NetBIOS, NTP, TFTP and SMB, written and read with scapy, and files of packets.
 
 scapy takes a second to import, so its layers are imported by the first call, and only those that are needed. What a
 device sends is hostile: it is read under a cap of bytes and a cap of time, and whatever a dissector raises becomes
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
 from types import FrameType, SimpleNamespace
-from typing import Any, TypeVar
+from typing import Any, BinaryIO, TypeVar
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
@@ -38,10 +38,14 @@ SMB2_DIALECTS = {
 
 @cache
 def _layers() -> SimpleNamespace:
-    logging.getLogger("scapy").setLevel(logging.CRITICAL + 1)
+    _quiet()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about ciphers of layers that are not used here
         return SimpleNamespace(**{name: import_module(f"scapy.layers.{name}") for name in _LAYERS})
+
+
+def _quiet() -> None:
+    logging.getLogger("scapy").setLevel(logging.CRITICAL + 1)
 
 
 async def ready() -> None:
@@ -335,3 +339,19 @@ def decode_smb2(data: bytes) -> tuple[str | None, bool | None]:
         return dialect, bool(int(body.SecurityMode) & 0x02)
 
     return _guarded(data, "SMB reply", read)
+
+
+# ---- files of packets
+
+
+def pcap_writer(out: BinaryIO, link_type: int, largest: int) -> Any:
+    """Begin a pcap file with times in microseconds; its `write_packet` takes bytes, `sec` and `usec`.
+
+    Args:
+        link_type: Of the tcpdump group's list of link-layer header types.
+        largest: The most bytes that a packet may have.
+    """
+    _quiet()
+    writer = import_module("scapy.utils").RawPcapWriter(out, linktype=link_type, snaplen=largest)
+    writer.write_header(None)
+    return writer
