@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from hardenprobe import guard
-from hardenprobe.capture import Capture, Tap
+from hardenprobe.capture import Capture
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.identity import Visit
@@ -50,6 +50,7 @@ from hardenprobe.probes import (
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
+from hardenprobe.tap import Tap
 
 log = logging.getLogger("hardenprobe.engine")
 

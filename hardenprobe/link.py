@@ -12,28 +12,26 @@ import asyncio
 import socket
 import ssl
 import struct
-import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
-from ipaddress import ip_address
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 
-from hardenprobe import guard
+from hardenprobe import guard, sockets
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
+from hardenprobe.sockets import READ_LIMIT
 from hardenprobe.tls_layer import TlsLayer
 from hardenprobe.transcript import EXCHANGES, Recorder, observation
 
 if TYPE_CHECKING:
-    from hardenprobe.capture import Tap
+    from hardenprobe.tap import Tap
 
 F = TypeVar("F")
 
-READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: close by reset, so that no port is left waiting on either side
 
 
@@ -115,14 +113,14 @@ class Line:
     async def _open(self, port: int) -> Stream:
         real = port + self.port_offset
         recorder = Recorder()
-        sock = socket.socket(_family(self.address), socket.SOCK_STREAM)
+        sock = socket.socket(sockets.family(self.address), socket.SOCK_STREAM)
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
             if self.source or self.tap:  # a capture must know our port before the first packet leaves
                 sock.bind((self.source or "", 0))
             if self.tap:
-                self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname()[1])
+                self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname())
             with guard.granted(self.address, real):
                 async with asyncio.timeout(self.timing.connect):
                     await asyncio.get_running_loop().sock_connect(sock, (self.address, real))
@@ -173,20 +171,20 @@ class Line:
         there = (self.address, real)
         loop = asyncio.get_running_loop()
         async with self.turn:
-            with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
+            with socket.socket(sockets.family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
                 stack.enter_context(guard.granted(self.address, real))
                 try:
                     if self.source or (self.tap and any_port):
                         sock.bind((self.source or "", 0))
                     if any_port:
-                        _report_unreachable(sock)
+                        sockets.report_unreachable(sock)
                     else:
                         sock.connect(there)
                 except OSError:  # no way there from this source: our own stack said so, not the device
                     return Answer(state="silent", data=b"", recorder=recorder)
                 if self.tap:
-                    self.tap.begin(recorder, "udp", port, there, sock.getsockname()[1], any_port)
+                    self.tap.begin(recorder, "udp", port, there, sock.getsockname(), any_port)
                     stack.callback(self._ended)
                 for _ in range(tries):
                     await self._admit(Cost(datagrams=1))
@@ -197,7 +195,7 @@ class Line:
                             await loop.sock_sendall(sock, datagram)
                         recorder.note("sent", datagram)
                         self._spend(Cost(bytes_sent=len(datagram)))
-                        reply = await _datagram(sock, self.address, wait or self.timing.reply / tries)
+                        reply = await sockets.datagram(sock, self.address, wait or self.timing.reply / tries)
                     except TimeoutError:
                         continue
                     except ConnectionRefusedError:
@@ -228,6 +226,13 @@ class Line:
         if self.tap:
             self.tap.proves(seen.id, endpoint, recorders)
         return seen
+
+    def derived(self, facts: F, endpoint: Endpoint, seen: Observation[Any]) -> Observation[F]:
+        """Bind more facts to the bytes that another observation has already."""
+        made = observation(facts, endpoint, seen.vantage, seen.asked_at, seen.transcript)
+        if self.tap:
+            self.tap.proves_as_well(made.id, seen.id)
+        return made
 
     async def _admit(self, wish: Cost) -> None:
         """Ask scope and ceiling, pause, and write the wish down."""
@@ -378,42 +383,3 @@ class Stream:
         except OSError as exc:
             raise Unreachable(f"{self.line.address} TCP {self.port}: {exc.strerror}", "closed") from None
         self.line._spend(Cost(bytes_sent=len(data)))
-
-
-async def _datagram(sock: socket.socket, address: str, wait: float) -> bytes:
-    """The next datagram from an address.
-
-    What came in time counts even where this process was too busy to look at it in time.
-
-    Raises:
-        TimeoutError: Nothing came within `wait` seconds.
-        OSError: As the socket says, an unreachable port among it.
-    """
-
-    async def receive() -> bytes:
-        while True:
-            data, peer = await asyncio.get_running_loop().sock_recvfrom(sock, READ_LIMIT)
-            if ip_address(peer[0].partition("%")[0]) == ip_address(address):
-                return data
-            await asyncio.sleep(0)  # a flood from elsewhere must not hold up the timer
-
-    receiving = asyncio.create_task(receive())
-    try:
-        await asyncio.wait({receiving}, timeout=wait)
-        if receiving.done():
-            return receiving.result()
-        raise TimeoutError
-    finally:
-        receiving.cancel()
-        await asyncio.gather(receiving, return_exceptions=True)
-
-
-def _report_unreachable(sock: socket.socket) -> None:
-    """Make an unconnected socket tell of an unreachable port, where the system can (Linux, ip(7): IP_RECVERR)."""
-    if sys.platform == "linux":
-        v6 = sock.family == socket.AF_INET6
-        sock.setsockopt(socket.IPPROTO_IPV6 if v6 else socket.IPPROTO_IP, 25 if v6 else 11, 1)
-
-
-def _family(address: str) -> socket.AddressFamily:
-    return socket.AF_INET6 if ip_address(address).version == 6 else socket.AF_INET

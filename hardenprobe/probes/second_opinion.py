@@ -21,10 +21,11 @@ from typing import Any
 import hardenprobe
 from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, Unreachable
 from hardenprobe.facts_tls import VERSIONS, TlsFlaws, TlsSecondOpinion
-from hardenprobe.link import READ_LIMIT, Line, Stream, Timing
+from hardenprobe.link import Line, Stream, Timing
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Opening
 from hardenprobe.records import Observation
+from hardenprobe.sockets import READ_LIMIT
 
 SECONDS = 120.0  # a whole enumeration takes 2 to 5 s on loopback, and on a slow device much longer
 CONNECTIONS = 600  # a whole enumeration takes 535, and a few more for the flaw probes
