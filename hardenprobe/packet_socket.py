@@ -101,12 +101,17 @@ def opened(networks: Iterable[str]) -> socket.socket:
         sock.setsockopt(socket.SOL_SOCKET, _BUFFER_FORCE, KERNEL_BUFFER)
     except PermissionError:  # without CAP_NET_ADMIN the system's own limit holds
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, KERNEL_BUFFER)
+    attach(sock, networks)
+    return sock
+
+
+def attach(sock: socket.socket, networks: Iterable[str]) -> None:
+    """Give a datagram socket the program; nothing is filtered where it would be too long for the kernel."""
     steps = program(networks)
     if len(steps) <= MOST:
         code = b"".join(struct.pack("HBBI", *step) for step in steps)
         buffer = ctypes.create_string_buffer(code, len(code))
         sock.setsockopt(socket.SOL_SOCKET, _ATTACH, struct.pack("HP", len(steps), ctypes.addressof(buffer)))
-    return sock
 
 
 def seen_at(extra: list[tuple[int, int, bytes]]) -> float:

@@ -66,11 +66,12 @@ class Tap:
             mine = [f for f in self._flows if (f.transport, f.port) == where and not f.spoken_for]
         for flow in mine:
             flow.spoken_for = True
-        self._proof[observation] = mine
+        # Two of one millisecond that saw the same have one id, and are one observation.
+        self._proof.setdefault(observation, []).extend(mine)
 
     def proves_as_well(self, observation: str, other: str) -> None:
         """An observation rests on the same sockets as another."""
-        self._proof[observation] = self._proof.get(other, [])
+        self._proof.setdefault(observation, []).extend(self._proof.get(other, ()))
 
     async def numbered(self, seen: Iterable[Observation[Any]]) -> list[Observation[Any]]:
         """The visit is over: show what may be shown, and name in each observation the packets that prove it."""
