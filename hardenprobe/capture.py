@@ -1,11 +1,11 @@
 """Captures the packets of one scan, and of nothing else, into a pcap file that holds no secret at any moment.
 
 Whose a packet is, flows.py knows. What stays of it: the headers in full, up to where the transport's payload begins. A payload is written as stars. When
-the visit of a device is over, those of its bytes appear that the transcript of the same exchange holds too, at the same
-place: the fleet's secrets, digests, job names and pages are starred there already (a published default community is not;
-it is the finding), and what no transcript keeps (the second opinion's connections, fragments, what an ICMP error quotes
-beyond the ports, what flows inside TLS) stays starred. Where a payload is not the one that was on the wire, its checksum is computed anew over the stars: the old one would
-confirm a guess.
+the visit of a device is over, those of its bytes appear that the transcript of an observation holds too, at the same
+place: what is a secret there (the fleet's communities and digests, cookies, job and user names) is starred already; a
+published default community is none, it is the finding. What no transcript keeps stays starred: the second opinion's
+connections, fragments, what an ICMP error quotes beyond the ports, what flows inside TLS. Where a payload is not the one
+that was on the wire, its checksum is computed anew over the stars: the old one would confirm a guess.
 
 The link type is "Linux cooked capture", which holds for every interface: a scan may leave by several.
 Source: the pcap file format, and LINKTYPE_LINUX_SLL, of the tcpdump group's list of link-layer header types.

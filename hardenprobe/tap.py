@@ -75,9 +75,11 @@ class Tap:
 
     async def numbered(self, seen: Iterable[Observation[Any]]) -> list[Observation[Any]]:
         """The visit is over: show what may be shown, and name in each observation the packets that prove it."""
+        seen = list(seen)
         await self._capture.caught_up()
+        named = {id(flow) for one in seen for flow in self._proof.get(one.id, ())}
         for flow in self._flows:
-            if flow.spoken_for:
+            if id(flow) in named:
                 self._capture.show(flow)
             self._capture.release(flow)
         return [replace(one, packets=ranges(self._numbers(one.id))) for one in seen]
