@@ -82,6 +82,12 @@ class Plan:
         return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
 
     @property
+    def wanted(self) -> AddressSet:
+        """Every address that will be visited: the targets without what the scope excludes."""
+        asked = AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
+        return asked - self.scope.exclude
+
+    @property
     def names(self) -> dict[str, tuple[str, ...]]:
         found: dict[str, tuple[str, ...]] = {}
         for target in self.targets:
