@@ -18,7 +18,6 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable
-from ipaddress import ip_address
 from typing import Any
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
@@ -57,13 +56,15 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 
 
 def _ports(seen: Seen) -> dict[int, dict[int, list[Observation[Any]]]]:
+    if len({address.family for address in seen.device.addresses}) < 2:
+        return {}
     found: dict[int, dict[int, list[Observation[Any]]]] = {}
     for one in seen.observations:
         where = one.endpoint
         if where is None or where.transport != "tcp" or not isinstance(one.facts, TcpPort | HttpAnswer):
             continue
         if not (isinstance(one.facts, TcpPort) and one.facts.control):
-            family = ip_address(where.address).version
+            family = 6 if ":" in where.address else 4
             found.setdefault(where.port, {}).setdefault(family, []).append(one)
     return found
 

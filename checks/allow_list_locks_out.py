@@ -24,6 +24,7 @@ from typing import Any
 from hardenprobe.addresses import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.list_edges import edge_text
 from hardenprobe.ports import SERVICES
 from hardenprobe.records import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import ALLOW_LIST_ADMIT
@@ -38,12 +39,13 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     lists = [one.facts for one in seen.of(DeclaredAllowList) if one.facts.entries]
     shut = {s for one in lists for s in one.services if source and source not in AddressSet.of(one.entries)}
     services = dict.fromkeys(s for one in lists for s in one.services if s not in shut)
+    edges = {s: edge_text(lists, s, source or "") for s in services}
     told = False
     for service in services if source else ():
         for transport, port in SERVICES[service]:
             for heard in answers(seen.observations, transport, port):
                 told = True
-                yield _one(seen, service, source or "", heard)
+                yield _one(seen, service, source or "", edges[service], heard)
     if not told:
         unknown = bool(lists) and source is None
         text = "our own address is not known" if unknown else "no listed service that admits us was seen"
@@ -54,13 +56,13 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         )
 
 
-def _one(seen: Seen, service: str, source: str, heard: list[Observation[Any]]) -> Outcome:
+def _one(seen: Seen, service: str, source: str, edge: str, heard: list[Observation[Any]]) -> Outcome:
     serving = next((one for one in heard if serves(service, one.facts)), None)
     if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
         text = "a random high port accepts as well, so accepting proves nothing"
         return untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
-        return passed(serving, f"{service} serves {source}", EXPECTED, value=source)
+        return passed(serving, f"{service} serves {source}{edge}", EXPECTED, value=source)
     telling = ([one for one in heard if not isinstance(one.facts, TcpPort)] or heard)[-1]
     refused = service != "snmp" and says_no(service, heard)
     dropped = service != "snmp" and silent(heard)
@@ -72,7 +74,8 @@ def _one(seen: Seen, service: str, source: str, heard: list[Observation[Any]]) -
     if dropped and not refused and not seen.answers:
         return untold(telling, f"{service} is silent, like the whole device", EXPECTED, reason=Reason.SILENT)
     how = "turns away" if refused else "is silent to"
-    return fail(telling, f"{service} {how} {source}, which its list admits", EXPECTED, value=source)
+    text = f"{service} {how} {source}, which its list admits{edge}"
+    return fail(telling, text, EXPECTED, value=source)
 
 
 CHECK = Check(

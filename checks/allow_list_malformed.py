@@ -1,8 +1,9 @@
 """A list of admitted sources is badly written.
 
 Fails when
-    An entry cannot be read strictly (bits set right of the prefix, a mask with gaps), repeats another or lies inside
-    another; or the list has IPv4 entries only and the device answers over IPv6. Each is a subject of its own.
+    An entry cannot be read strictly (bits set right of the prefix), has a mask with gaps, repeats another, or lies inside
+    another or several others together; or the list has IPv4 entries only and the device answers over IPv6. Each is a
+    subject of its own.
 Passes when
     Every entry says one thing, once.
 Unknown when
@@ -55,9 +56,10 @@ CHECK = Check(
     document=__doc__,
     reads=(DeclaredAllowList,),
     judge=judge,
-    # Unreadable and IPv4 alone may let others in; what stands twice only misleads whoever takes one of the two out.
+    # Unreadable, a mask with gaps and IPv4 alone may let others in; what stands twice only misleads whoever takes one of the two out.
     vectors={
         "unreadable": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:P",
+        "form": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:P",
         "ipv6": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:P",
         "repeated": "AV:N/AC:H/Au:S/C:N/I:P/A:N/PL:ND/EM:P",
         "swallowed": "AV:N/AC:H/Au:S/C:N/I:P/A:N/PL:ND/EM:P",
@@ -65,4 +67,5 @@ CHECK = Check(
     remedy=ALLOW_LIST_TIDY,
     controls=("AC-4", "CM-6"),
     reach=None,
+    version="2",
 )

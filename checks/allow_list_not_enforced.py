@@ -24,6 +24,7 @@ from typing import Any
 from hardenprobe.addresses import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.list_edges import edge_text
 from hardenprobe.ports import SERVICES
 from hardenprobe.records import Observation, Reason, Said, Word
 from hardenprobe.remedies import ALLOW_LIST_ENFORCE
@@ -43,18 +44,19 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     # Of two lists for one service, a source that either admits is admitted.
     admitted = {s for one in lists if one not in relevant for s in one.facts.services}
     services = dict.fromkeys(s for one in relevant for s in one.facts.services if s not in admitted)
+    edges = {s: edge_text((one.facts for one in relevant), s, source or "") for s in services}
     told = False
     for service in services:
         for transport, port in SERVICES[service]:
             for heard in answers(seen.observations, transport, port):
                 told = True
-                yield _one(seen, service, source or "", heard)
+                yield _one(seen, service, source or "", edges[service], heard)
     if not told:
         text = "none of the listed services was seen"
         yield Outcome(word=Word.NOTAPPLICABLE, observed=Said(text=text), expected=Said(text=EXPECTED))
 
 
-def _one(seen: Seen, service: str, source: str, heard: list[Observation[Any]]) -> Outcome:
+def _one(seen: Seen, service: str, source: str, edge: str, heard: list[Observation[Any]]) -> Outcome:
     serving = next((one for one in heard if serves(service, one.facts)), None)
     if serving is not None and seen.vantage.translated is not False:
         text = f"{service} serves us, but a translator may change our address {source} on the way"
@@ -63,12 +65,13 @@ def _one(seen: Seen, service: str, source: str, heard: list[Observation[Any]]) -
         text = "a random high port accepts as well, so accepting proves nothing"
         return untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
-        return fail(serving, f"{service} serves {source}, which no list admits", EXPECTED, value=source)
+        text = f"{service} serves {source}, which no list admits{edge}"
+        return fail(serving, text, EXPECTED, value=source)
     telling = [one for one in heard if not isinstance(one.facts, TcpPort)] or heard
     if says_no(service, heard):
-        return passed(telling[-1], f"{service} does not serve {source}", EXPECTED, value=source)
+        return passed(telling[-1], f"{service} does not serve {source}{edge}", EXPECTED, value=source)
     if silent(heard):
-        text = f"{service} is silent to {source}"
+        text = f"{service} is silent to {source}{edge}"
         if not seen.answers:
             return untold(telling[-1], text, EXPECTED, reason=Reason.SILENT)
         return replace(passed(telling[-1], text, EXPECTED, value=source), reason=Reason.DROPPED)

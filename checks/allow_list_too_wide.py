@@ -2,7 +2,7 @@
 
 Fails when
     A declared list admits at least one address outside the approved networks; the result names one, the smallest CIDR
-    cover of all of them, and their number.
+    cover of all of them (its first 1,000 blocks where a mask with gaps makes more), and their number.
 Passes when
     Everything that the list admits is approved.
 Unknown when
@@ -18,6 +18,7 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 from hardenprobe.addresses import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
@@ -25,7 +26,8 @@ from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.records import Said, Word
 from hardenprobe.remedies import ALLOW_LIST_NARROW
 
-SHOWN = 4  # blocks that a sentence names; the value holds all of them
+SHOWN = 4  # blocks that a sentence names
+KEPT = 1000  # blocks that the value keeps; masks with gaps can make any number of them
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
@@ -41,7 +43,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for one in lists:
         subject = f"list {one.facts.position}"
         approved = AddressSet.of(one.facts.approved)
-        expected = f"{subject} admits only {', '.join(approved.cover()) or 'approved networks'}"
+        expected = f"{subject} admits only {approved.said(KEPT) or 'approved networks'}"
         if not approved:
             yield untold(one, "the inventory names no approved networks", expected, subject=subject)
             continue
@@ -53,13 +55,15 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if not excess:
             yield passed(one, "admits approved networks only", expected, subject=subject)
             continue
-        cover = excess.cover()
-        shown = ", ".join(cover[:SHOWN]) + (
-            f" and {len(cover) - SHOWN} more blocks" if len(cover) > SHOWN else ""
-        )
-        text = f"admits {excess.count:,} addresses too many, such as {excess.first()}: {shown}"
-        value = {"example": excess.first(), "cover": list(cover), "count": excess.count}
-        yield fail(one, text, expected, value=value, wanted=list(approved.cover()), subject=subject)
+        text = f"admits {excess.count:,} addresses too many, such as {excess.first()}: {excess.said(SHOWN)}"
+        value: dict[str, Any] = {
+            "example": excess.first(),
+            "cover": list(excess.cover(KEPT)),
+            "count": excess.count,
+        }
+        if excess.block_count > KEPT:
+            value["blocks"] = excess.block_count
+        yield fail(one, text, expected, value=value, wanted=list(approved.cover(KEPT)), subject=subject)
 
 
 CHECK = Check(

@@ -60,6 +60,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, FtpSession, HttpAnswer, TlsPort),
     judge=judge,
+    service="ftp",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=FTP_OFF,
     controls=("AC-17(2)", "CM-7", "SC-8(1)"),

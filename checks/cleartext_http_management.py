@@ -66,6 +66,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, HttpAnswer, TlsPort),
     judge=judge,
+    service="http",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=HTTP_TO_HTTPS,
     controls=("AC-17(2)", "SC-8(1)"),

@@ -96,6 +96,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, HttpAnswer, TlsPort, IppPrinter, DeclaredDevice),
     judge=judge,
+    service="ipp",
     # Advertised, it still takes a client that chooses the address.
     vectors={
         "": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",

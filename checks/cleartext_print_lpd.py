@@ -39,6 +39,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort,),
     judge=judge,
+    service="lpd",
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=LPD_OFF,
     controls=("CM-7", "SC-7", "SC-8(1)"),

@@ -49,6 +49,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort,),
     judge=judge,
+    service="raw-print",
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=RAW_PRINT_LIMIT,
     controls=("AC-3", "CM-7", "SC-7"),

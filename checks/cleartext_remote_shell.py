@@ -39,6 +39,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort,),
     judge=judge,
+    service="remote-shell",
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=SMALL_SERVICES_OFF,
     controls=("AC-17(2)", "CM-7", "SC-8(1)"),

@@ -38,6 +38,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort,),
     judge=judge,
+    service="small-services",
     vectors={"": "AV:N/AC:M/Au:N/C:N/I:N/A:P/PL:ND/EM:A"},
     remedy=SMALL_SERVICES_OFF,
     controls=("CM-7", "SC-5"),

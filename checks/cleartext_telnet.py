@@ -46,6 +46,7 @@ CHECK = Check(
     # The last two tell what else a port speaks.
     reads=(TcpPort, TelnetGreeting, HttpAnswer, TlsPort),
     judge=judge,
+    service="telnet",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=TELNET_OFF,
     controls=("AC-17(2)", "CM-7", "SC-8(1)"),

@@ -36,6 +36,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TftpAnswer,),
     judge=judge,
+    service="tftp",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=TFTP_OFF,
     controls=("CM-7", "SC-8(1)"),

@@ -20,7 +20,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Annotated, Any
+
+from annotated_types import Ge, Lt
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer
@@ -35,10 +37,10 @@ class Settings:
     """How wrong a clock may be.
 
     Attributes:
-        seconds: Either way; below 450, or a time without a zone could never be wrong.
+        seconds: Either way; below 450, or a time without a zone could never be wrong: zones lie 900 seconds apart.
     """
 
-    seconds: int
+    seconds: Annotated[int, Ge(1), Lt(450)]
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:

@@ -39,6 +39,7 @@ CHECK = Check(
     document=__doc__,
     reads=(MdnsAnswer,),
     judge=judge,
+    service="mdns",
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=DISCOVERY_OFF,
     controls=("CM-7", "SC-7"),

@@ -36,6 +36,7 @@ CHECK = Check(
     document=__doc__,
     reads=(NetbiosAnswer,),
     judge=judge,
+    service="netbios",
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=DISCOVERY_OFF,
     controls=("CM-7", "SC-7"),

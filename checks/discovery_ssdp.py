@@ -3,11 +3,12 @@
 Fails when
     A unicast search for a root device to UDP 1900 gets a response.
 Passes when
-    The port is unreachable, or it is silent from here and answers another vantage point.
+    The port is unreachable, or it is silent from here and answers another vantage point. A device that listens to the
+    multicast group alone cannot be told from one that is off.
 Unknown when
     The port is silent, or what comes back is no answer to the question.
 Reach
-    ask: one datagram, half a second; nothing is sent to a multicast group.
+    ask: one or two datagrams, half a second and one and a half; nothing is sent to a multicast group.
 Why it matters
     It tells everybody model and address of the description; answered across links, it can be turned into a flood.
 Sources
@@ -36,6 +37,7 @@ CHECK = Check(
     document=__doc__,
     reads=(SsdpAnswer,),
     judge=judge,
+    service="ssdp",
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=DISCOVERY_OFF,
     controls=("CM-7", "SC-7"),

@@ -3,11 +3,12 @@
 Fails when
     A unicast probe to UDP 3702, in the standard's namespace or in the draft's of April 2005, gets ProbeMatches.
 Passes when
-    The port is unreachable, or it is silent from here and answers another vantage point.
+    The port is unreachable, or it is silent from here and answers another vantage point. A target that listens to the
+    multicast group alone cannot be told from one that is off.
 Unknown when
     The port is silent, or what comes back is no answer to the question.
 Reach
-    ask: one or two datagrams, half a second each; nothing is sent to a multicast group.
+    ask: one or two datagrams, 0.8 seconds each; nothing is sent to a multicast group.
 Why it matters
     It tells everybody types and addresses of the device; answered across links, it can be turned into a flood.
 Sources
@@ -36,6 +37,7 @@ CHECK = Check(
     document=__doc__,
     reads=(WsDiscoveryAnswer,),
     judge=judge,
+    service="ws-discovery",
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=DISCOVERY_OFF,
     controls=("CM-7", "SC-7"),

@@ -6,9 +6,9 @@ Fails when
 Passes when
     The stated version is the floor or later.
 Unknown when
-    The device states no model, or no version that the rule's pattern and order can read.
+    Neither the device nor the inventory states a model, or the device no version that the rule's pattern and order can read.
 Reach
-    ask: what SNMP and the web server say of themselves anyway.
+    ask: what SNMP, the print service and the web server say of themselves anyway.
 Why it matters
     Flaws that the maker has mended stay open, and those who use them read the release notes too.
 Sources
@@ -20,33 +20,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SnmpAnswer
 from hardenprobe.facts_snmp import SnmpObjects
-from hardenprobe.firmware import later
+from hardenprobe.facts_web import IppPrinter
+from hardenprobe.firmware import Floor, later
 from hardenprobe.records import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import FIRMWARE_UPDATE
-
-
-@dataclass(frozen=True, kw_only=True)
-class Floor:
-    """The oldest version that a model may run.
-
-    Attributes:
-        model: Regular expression, found in what the device calls itself.
-        component: Which of several firmwares.
-        version: Regular expression with one group, the version, found in what the device states.
-        order: fields (numbers), date (year, month, day) or list (`known`, oldest first).
-    """
-
-    model: str
-    floor: str
-    component: str = "firmware"
-    version: str = r"(?i)firmware[ :]+([^ ;,]+)"
-    order: Literal["fields", "date", "list"] = "fields"
-    known: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,11 +46,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     fitting = [f for f in expect.floors if re.search(f.model, model)]
     if not fitting:
         known = bool(expect.floors) and not model.strip()
-        text = (
-            "the device does not say which model it is"
-            if known
-            else "the baseline has no floor for this model"
-        )
+        text = "the device does not state its model" if known else "the baseline has no floor for this model"
         yield Outcome(
             word=Word.UNKNOWN if known else Word.NOTAPPLICABLE,
             observed=Said(text=text),
@@ -84,10 +62,9 @@ def _one(seen: Seen, floor: Floor, texts: list[tuple[Observation[Any], str]]) ->
     found = ((o, m[1]) for o, text in texts if (m := re.search(floor.version, text)))
     one, version = next(found, (None, ""))
     if one is None:
-        text = f"the model fits, and no version of {floor.component} is stated"
         return Outcome(
             word=Word.UNKNOWN,
-            observed=Said(text=text),
+            observed=Said(text=f"the model fits, and no version of {floor.component} is stated"),
             expected=Said(text=expected),
             subject=floor.component,
             reason=Reason.INCONCLUSIVE,
@@ -109,6 +86,10 @@ def _texts(seen: Seen) -> Iterator[tuple[Observation[Any], str]]:
             yield answer, value
     for objects in seen.of(SnmpObjects):
         yield from ((objects, text) for text in (objects.facts.description, objects.facts.model) if text)
+    for printer in seen.of(IppPrinter):
+        yield printer, printer.facts.make_and_model or ""
+        # The attribute's name says that it is firmware, and the text need not.
+        yield from ((printer, f"{name} firmware {one}") for name, one in printer.facts.firmware_by_name)
     for page in seen.of(HttpAnswer):
         yield from ((page, text) for text in (page.facts.server, page.facts.title) if text)
 
@@ -116,11 +97,12 @@ def _texts(seen: Seen) -> Iterator[tuple[Observation[Any], str]]:
 CHECK = Check(
     id="firmware-below-floor",
     document=__doc__,
-    reads=(SnmpAnswer, SnmpObjects, HttpAnswer),
+    reads=(SnmpAnswer, SnmpObjects, IppPrinter, HttpAnswer),
     judge=judge,
     settings=Settings,
     # Which flaws are open depends on the release; some use of one is assumed.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=FIRMWARE_UPDATE,
     controls=("SI-2", "SI-2(2)"),
+    version="2",
 )

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
@@ -33,10 +34,15 @@ class Settings:
     """What is no authentication.
 
     Attributes:
-        not_enough: Words of uri-authentication-supported.
+        not_enough: Words of uri-authentication-supported, those that the IANA registry of IPP knows.
     """
 
-    not_enough: tuple[str, ...]
+    not_enough: tuple[
+        Literal[
+            "none", "requesting-user-name", "basic", "digest", "certificate", "negotiate", "oauth",
+            "certificate+basic", "certificate+digest", "certificate+oauth",
+        ], ...
+    ]  # fmt: skip
 
 
 EXPECTED = "every address of the print service asks for authentication"

@@ -62,6 +62,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, HttpAnswer, TlsPort, ScanServiceAnswer),
     judge=judge,
+    service="scan",
     # Somebody must have left a document on the glass.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=SCAN_SIGN_IN,

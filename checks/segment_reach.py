@@ -28,19 +28,10 @@ from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.ports import SERVICES
 from hardenprobe.records import Observation, Reach, Said, Word
 from hardenprobe.remedies_fleet import SEGMENT_FILTER
+from hardenprobe.segments import Segment
 from hardenprobe.serving import serves, shut
 
 EXPECTED = "services are reached as the policy says"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Segment:
-    """What may be reached from a network, by the words of ports.SERVICES."""
-
-    name: str
-    networks: tuple[str, ...]
-    forbidden: tuple[str, ...] = ()
-    needed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

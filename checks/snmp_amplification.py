@@ -19,6 +19,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Annotated
+
+from annotated_types import Gt
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
@@ -36,7 +39,7 @@ class Settings:
         factor: Payload bytes of the answer over those of the question.
     """
 
-    factor: int | float
+    factor: Annotated[float, Gt(0)]
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:

@@ -19,13 +19,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.remedies_snmp import SNMP_ENGINE_ID
 from hardenprobe.seen_snmp import absent
 
 EXPECTED = "no other device states this engine id"
 SHOWN = 4  # devices that a sentence names
+ENGINE_ID = Shared(facts=(SnmpEngine,), values=lambda facts: [facts.engine_id] if facts.engine_id else [])
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
@@ -38,13 +39,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         else:
             yield absent(seen, EXPECTED, "the engine id")
         return
-    index = seen.fleet.sharing(SnmpEngine, "engine id", lambda f: [f.engine_id] if f.engine_id else [])
-    labels = {m.device.id: m.device.label for m in seen.fleet.members}
     for engine in engines:
-        others = sorted(
-            labels.get(d, d) for d in index.get(engine.facts.engine_id, ()) if d != seen.device.id
-        )
         value = engine.facts.engine_id
+        others = sorted(seen.fleet.labels[d] for d in seen.fleet.others(ENGINE_ID, value, seen.device.id))
         if others:
             named = ", ".join(others[:SHOWN]) + (
                 f" and {len(others) - SHOWN} more" if len(others) > SHOWN else ""
@@ -59,6 +56,7 @@ CHECK = Check(
     document=__doc__,
     reads=(SnmpAnswer, SnmpEngine),
     judge=judge,
+    compares=(ENGINE_ID,),
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=SNMP_ENGINE_ID,
     controls=("IA-3", "CM-6"),

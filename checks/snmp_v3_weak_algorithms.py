@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SnmpEngine
@@ -32,8 +33,8 @@ from hardenprobe.seen_snmp import untried
 class Settings:
     """Algorithms that no user should have, by the names of the secrets file."""
 
-    weak_auth: tuple[str, ...]
-    weak_priv: tuple[str, ...]
+    weak_auth: tuple[Literal["MD5", "SHA-1", "SHA-224", "SHA-256", "SHA-384", "SHA-512"], ...]
+    weak_priv: tuple[Literal["DES", "AES-128"], ...]
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:

@@ -5,7 +5,8 @@ Fails when
 Passes when
     No other device proves it. Two addresses of one device are one device.
 Unknown when
-    No key came, or the server did not make the signature that proves it.
+    No key came, as from a server whose key exchange methods are all post-quantum hybrids, or the server did not make the
+    signature that proves it.
 Reach
     ask: one key exchange for each key type; devices are compared, not asked again.
 Why it matters
@@ -18,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
 from hardenprobe.facts import TcpPort
 from hardenprobe.facts_ssh import SshHostKey, SshOffer
 from hardenprobe.records import Reason
@@ -28,11 +29,17 @@ from hardenprobe.seen_ssh import offers, why
 EXPECTED = "no other device holds the same host key"
 
 
+def _proven(facts: SshHostKey) -> list[str]:
+    return [facts.sha256] if facts.proven and facts.sha256 else []
+
+
+KEY = Shared(facts=(SshHostKey,), values=_proven)
+
+
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Compare proven keys by device, so that two addresses of one device are never two."""
     known, missing = offers(seen, EXPECTED)
     yield from missing
-    index = seen.fleet.sharing(SshHostKey, "ssh host key", _proven)
     for offer in known:
         keys = [o for o in seen.of(SshHostKey) if o.endpoint == offer.endpoint]
         if not keys:
@@ -43,20 +50,16 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
                 text = f"its {facts.key_type} key is not proven: {facts.fault}"
                 yield untold(key, text, EXPECTED, reason=why(facts.fault), subject=facts.key_type)
                 continue
-            others = sorted(set(index.get(facts.sha256, ())) - {seen.device.id})
+            others = seen.fleet.others(KEY, facts.sha256, seen.device.id)
             value = {"sha256": facts.sha256, "devices": others[:50]}
             if others:
                 plural = "device holds" if len(others) == 1 else "devices hold"
                 text = f"{len(others)} other {plural} the {facts.key_type} key {facts.sha256[:16]} as well"
                 yield fail(key, text, EXPECTED, value=value, subject=facts.key_type)
             else:
-                count = max(len(seen.fleet.members), 1)
+                count = max(len(seen.fleet.labels), 1)
                 text = f"the key {facts.sha256[:16]} is the device's own among {count} in this review"
                 yield passed(key, text, EXPECTED, value=value, subject=facts.key_type)
-
-
-def _proven(facts: SshHostKey) -> list[str]:
-    return [facts.sha256] if facts.proven and facts.sha256 else []
 
 
 CHECK = Check(
@@ -64,6 +67,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, SshOffer, SshHostKey),
     judge=judge,
+    compares=(KEY,),
     # The key of one opened device serves against every other.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=SSH_HOST_KEY,

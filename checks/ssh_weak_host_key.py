@@ -5,7 +5,8 @@ Fails when
 Passes when
     No such key is offered. ssh-rsa beside rsa-sha2-256 or rsa-sha2-512 is the same key kept for old clients.
 Unknown when
-    The server's list or its RSA key did not come, or the port closes or is silent.
+    The server's list or its RSA key did not come, or the port closes or is silent. A server whose key exchange methods
+    are all post-quantum hybrids shows its key to nobody who lacks them, as this scan does.
 Reach
     ask: one connection for the list and one key exchange for each key type; nobody signs in.
 Why it matters

@@ -19,6 +19,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Annotated
+
+from annotated_types import Ge
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed
 from hardenprobe.facts import HttpAnswer, TcpPort
@@ -35,7 +38,7 @@ class Settings:
         max_days: The longest lifetime that will do.
     """
 
-    max_days: int
+    max_days: Annotated[int, Ge(1)]
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:

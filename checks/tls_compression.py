@@ -7,7 +7,8 @@ Passes when
 Unknown when
     A version below TLS 1.3 could not be asked, or the port closes or is silent.
 Reach
-    ask: compression is offered in the hellos for the versions; TLS 1.3 has none.
+    ask: compression is offered in the hellos for the versions, with one more where TLS 1.3 was
+    offered beside them, which has none.
 Why it matters
     The length of what is compressed gives secrets away, a session cookie for one (CVE-2012-4929).
 Sources
@@ -35,7 +36,10 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         compressing = [version for version, picked in facts.compression.items() if picked]
         # SSL 2.0 has no compression; what it could not tell matters nothing here.
         unknown = [
-            v for v, state in facts.versions.items() if state == "unknown" and v not in ("SSL 2.0", "TLS 1.3")
+            v
+            for v, state in facts.versions.items()
+            if v not in ("SSL 2.0", "TLS 1.3")
+            and (state == "unknown" or (state == "accepted" and v not in facts.compression))
         ]
         if compressing:
             yield fail(port, f"compression in {', '.join(compressing)}", EXPECTED, value=compressing)

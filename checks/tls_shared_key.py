@@ -18,13 +18,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed
 from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import Chain, TlsPort, TlsSuites
+from hardenprobe.facts_tls import TlsPort, TlsSuites
 from hardenprobe.remedies_tls import TLS_CERTIFICATE
 from hardenprobe.seen_tls import leaves, unanswered
 
 EXPECTED = "no other device serves the same key"
+
+
+def _keys(facts: TlsPort | TlsSuites) -> list[str]:
+    return [chain.certificates[0].spki_sha256 for chain in facts.chains if chain.certificates]
+
+
+KEY = Shared(facts=(TlsPort, TlsSuites), values=_keys)
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
@@ -32,13 +39,8 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)
     yield from missing
-    indexes = (
-        seen.fleet.sharing(TlsPort, "tls key", lambda facts: _keys(facts.chains)),
-        seen.fleet.sharing(TlsSuites, "tls key", lambda facts: _keys(facts.chains)),
-    )
     for at, chain, leaf in found:
-        holders = set[str]().union(*(index.get(leaf.spki_sha256, ()) for index in indexes))
-        others = sorted(holders - {seen.device.id})
+        others = seen.fleet.others(KEY, leaf.spki_sha256, seen.device.id)
         subject = chain.label or None
         value = {"spki_sha256": leaf.spki_sha256, "devices": others[:50]}
         if others:
@@ -46,13 +48,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             text = f"{len(others)} other {plural} the key {leaf.spki_sha256[:16]} as well"
             yield fail(at, text, EXPECTED, value=value, subject=subject)
         else:
-            count = len(seen.fleet.members)
+            count = len(seen.fleet.labels)
             text = f"the key {leaf.spki_sha256[:16]} is the device's own among {max(count, 1)} in this review"
             yield passed(at, text, EXPECTED, value=value, subject=subject)
-
-
-def _keys(chains: Iterable[Chain]) -> list[str]:
-    return [chain.certificates[0].spki_sha256 for chain in chains if chain.certificates]
 
 
 CHECK = Check(
@@ -60,6 +58,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
     judge=judge,
+    compares=(KEY,),
     # The key of one opened device serves against every other.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=TLS_CERTIFICATE,

@@ -18,6 +18,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Annotated
+
+from annotated_types import Ge, Le
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, Outcome, Seen, fail
@@ -30,7 +33,7 @@ from hardenprobe.remedies import CLOSE_PORT
 class Settings:
     """TCP ports that may accept."""
 
-    allowed_tcp: tuple[int, ...]
+    allowed_tcp: tuple[Annotated[int, Ge(1), Le(65535)], ...]
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:

@@ -19,7 +19,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.demo_lab import INVENTORY, declarations, server
+from hardenprobe.demo_lab import INVENTORY, declarations, fleet, server
 from hardenprobe.errors import HardenprobeError, UsageError
 
 
@@ -30,6 +30,10 @@ def main() -> int:
         description="Virtual office devices on loopback addresses, until standard input closes.",
     )
     parser.add_argument("--inventory", type=Path, default=INVENTORY, metavar="FILE")
+    parser.add_argument(
+        "--fleet", type=int, metavar="N", help="N devices made from a few of the shipped inventory's"
+    )
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="decides the mixture of the fleet")
     parser.add_argument(
         "--port-offset", type=int, metavar="N", help="added to every port; chosen by what this user may bind"
     )
@@ -45,12 +49,16 @@ def main() -> int:
 
 
 async def _run(options: argparse.Namespace, folder: Path) -> None:
-    devices = declarations.simulated(declarations.load(options.inventory))
+    if options.fleet is None:
+        path, devices = options.inventory, declarations.simulated(declarations.load(options.inventory))
+    else:
+        path, devices = folder / "fleet.yaml", fleet.devices(options.fleet, options.seed)
+        fleet.write(devices, path)
     if options.addresses is not None:
         known = {address for device in devices for address in device.listed.addresses}
         for address in options.addresses:
             if address not in known:
-                raise UsageError(f"no simulated device of {options.inventory} has the address {address!r}")
+                raise UsageError(f"no simulated device of {path} has the address {address!r}")
         wanted = set(options.addresses)
         devices = tuple(d for d in devices if wanted & set(d.listed.addresses))
     offset = server.choose_offset(devices) if options.port_offset is None else options.port_offset
@@ -68,6 +76,7 @@ async def _run(options: argparse.Namespace, folder: Path) -> None:
         {
             "ready": True,
             "port_offset": offset,
+            "inventory": str(path),
             "ca_file": str(lab.ca_file),
             "devices": len(devices),
             "sockets": sockets,

@@ -25,6 +25,8 @@ Key = ec.EllipticCurvePrivateKey | rsa.RSAPrivateKey
 # The order of the P-256 group's generator (SP 800-186 section 3.2.1.3), less one.
 _MOST = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551 - 1
 
+PADDING = x509.ObjectIdentifier("1.3.6.1.4.1.32473.1")  # an enterprise number for documentation, RFC 5612
+
 # Days from now to the beginning and the end of validity.
 _DAYS = {"valid": (-30, 330), "expired": (-400, -40), "not-yet": (20, 385), "ending": (-353, 12)}
 
@@ -77,14 +79,18 @@ class Authority:
         if tls is None:
             return None
         name = tls.key or device.listed.asset_tag
-        key: Key = named_key(name) if tls.key_type == "ec-p256" else _rsa_key(name)
+        key: Key = named_key(name) if tls.key_type == "ec-p256" else rsa_key(name)
         file = self._folder / f"{hashlib.sha256(device.listed.asset_tag.encode()).hexdigest()[:16]}.pem"
         file.write_bytes(
-            self._issue(device, tls, key).public_bytes(serialization.Encoding.PEM)
-            + key.private_bytes(
+            key.private_bytes(
                 serialization.Encoding.PEM,
                 serialization.PrivateFormat.PKCS8,
                 serialization.NoEncryption(),
+            )
+            + self._issue(device, tls, key).public_bytes(serialization.Encoding.PEM)
+            + b"".join(
+                self._issue(device, tls, named_key(f"{name} {n}")).public_bytes(serialization.Encoding.PEM)
+                for n in range(tls.more)
             )
         )
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -110,6 +116,9 @@ class Authority:
             .add_extension(_usage(authority=False), critical=True)
             .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         )
+        if tls.padding:
+            more = x509.UnrecognizedExtension(PADDING, bytes(tls.padding))
+            builder = builder.add_extension(more, critical=False)
         if not own:
             issuer = x509.AuthorityKeyIdentifier.from_issuer_public_key(self._key.public_key())
             builder = builder.add_extension(issuer, critical=False)
@@ -117,7 +126,8 @@ class Authority:
 
 
 @lru_cache(maxsize=64)
-def _rsa_key(name: str) -> rsa.RSAPrivateKey:
+def rsa_key(name: str) -> rsa.RSAPrivateKey:
+    """The RSA key of a name, new at every start."""
     return rsa.generate_private_key(65537, 2048)
 
 

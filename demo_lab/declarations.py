@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from ipaddress import ip_address
 from pathlib import Path
@@ -12,9 +12,13 @@ from typing import Any, Literal
 from hardenprobe.addresses import AddressSet
 from hardenprobe.demo_lab import (
     service_discovery,
+    service_flawed_tls,
+    service_hostile,
+    service_hostile_datagrams,
     service_http,
     service_ipp,
     service_odd,
+    service_old_tls,
     service_plain,
     service_snmp,
     service_ssh,
@@ -28,9 +32,13 @@ from hardenprobe.inventory import FORMAT, InventoryFile, Listed, build
 VERSIONS = ("1.0", "1.1", "1.2", "1.3")
 SERVICES = (
     service_discovery,
+    service_flawed_tls,
+    service_hostile,
+    service_hostile_datagrams,
     service_http,
     service_ipp,
     service_odd,
+    service_old_tls,
     service_plain,
     service_snmp,
     service_ssh,
@@ -48,6 +56,8 @@ class Tls:
         key: Name of the key; devices with the same name share it. The asset tag by default. An ec-p256 key always comes
             out the same for the same name, so that it can be pinned; an rsa-2048 key is new at every start.
         names: subjectAltName instead of the device's own names and addresses.
+        padding: Bytes of an extension that means nothing.
+        more: Certificates that come along and belong to nothing.
     """
 
     versions: tuple[Literal["1.0", "1.1", "1.2", "1.3"], ...] = ("1.2", "1.3")
@@ -57,6 +67,8 @@ class Tls:
     key_type: Literal["ec-p256", "rsa-2048"] = "ec-p256"
     key: str | None = None
     names: tuple[str, ...] = ()
+    padding: int = 0
+    more: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,6 +87,21 @@ class Allow:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Trap:
+    """What a hasty look gets wrong about a device.
+
+    Attributes:
+        check: Id of the check that has to look twice.
+        says: The result it must come to.
+        because: What misleads, and why it must not.
+    """
+
+    check: str
+    says: Literal["pass", "fail", "unknown", "informational", "notapplicable"]
+    because: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Lab:
     """One simulated device.
 
@@ -82,7 +109,11 @@ class Lab:
         model: What it calls itself.
         clock_ahead_s: By how many seconds its clock is wrong.
         engine: Name that its SNMP engine id is made from; devices with the same name share it. The asset tag by default.
-        services: Mappings of `speaks` and the keys of that service.
+        services: Mappings of `speaks` and the keys of that service; `ports` in place of `port` stands for several of them.
+        states: What people state of it: control to answer.
+        traps: Of each trap at least one of the lab's scans must show what it says.
+        attack: What a hostile device does to whoever asks it, in words.
+        answers: Check to the results that a scan may come to on it; only hostile devices have some.
     """
 
     model: str
@@ -92,6 +123,10 @@ class Lab:
     tls: Tls | None = None
     services: tuple[dict[str, Any], ...] = ()
     allow: tuple[Allow, ...] = ()
+    states: dict[str, str] = field(default_factory=dict)
+    traps: tuple[Trap, ...] = ()
+    attack: str = ""
+    answers: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,12 +188,12 @@ def _device(document: Document, spot: Spot, listed: Listed) -> Virtual:
                 (*spot, "addresses"), f"{address} is no loopback address, and the lab stays there"
             )
     lab = parse(document, Lab, (*spot, "lab"), listed.lab)
-    services = tuple(
-        _service(document, (*spot, "lab", "services", k), given) for k, given in enumerate(lab.services)
-    )
+    declared = [
+        ((*spot, "lab", "services", k), one) for k, given in enumerate(lab.services) for one in _each(given)
+    ]
+    services = tuple(_service(document, here, given) for here, given in declared)
     taken: set[tuple[str, int]] = set()
-    for k, service in enumerate(services):
-        here = (*spot, "lab", "services", k)
+    for (here, _), service in zip(declared, services, strict=True):
         if (service.transport, service.port) in taken:
             raise document.fault(here, f"{service.transport} port {service.port} is taken already")
         taken.add((service.transport, service.port))
@@ -166,6 +201,15 @@ def _device(document: Document, spot: Spot, listed: Listed) -> Virtual:
             raise document.fault(here, f"{service.speaks!r} needs the key 'tls' beside 'services'")
     _check(document, (*spot, "lab"), lab)
     return Virtual(listed=listed, lab=lab, services=services)
+
+
+def _each(given: dict[str, Any]) -> list[dict[str, Any]]:
+    """The service once for each of its ports."""
+    ports = given.get("ports")
+    if not isinstance(ports, list):
+        return [given]
+    rest = {key: value for key, value in given.items() if key != "ports"}
+    return [{**rest, "port": port} for port in ports]
 
 
 def _service(document: Document, spot: Spot, given: dict[str, Any]) -> Service:

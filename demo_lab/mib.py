@@ -78,6 +78,7 @@ class Shown:
         forwards: ipForwarding.
         utc_offset_h: The zone its clock shows.
         states_zone: hrSystemDate names the zone.
+        channels: TCP ports that prtChannelTable names beside those of its print services.
     """
 
     contact: str | None = None
@@ -87,6 +88,7 @@ class Shown:
     forwards: bool = False
     utc_offset_h: int = 0
     states_zone: bool = True
+    channels: tuple[int, ...] = ()
 
 
 def of(host: Host, shown: Shown | None = None) -> Table:
@@ -120,7 +122,7 @@ def of(host: Host, shown: Shown | None = None) -> Table:
         fixed["2.1.43.5.1.1.16.1"] = text(lab.model)
         if device.serial:
             fixed["2.1.43.5.1.1.17.1"] = text(device.serial)
-        for row, (kind, information) in enumerate(_channels(host), 1):
+        for row, (kind, information) in enumerate(_channels(host, shown), 1):
             fixed[f"2.1.43.14.1.1.2.1.{row}"] = number(kind)
             fixed[f"2.1.43.14.1.1.9.1.{row}"] = text(information)
     objects = {_oid(short): _always(value) for short, value in fixed.items()}
@@ -138,7 +140,7 @@ def _oid(short: str) -> Oid:
     return (1, 3, 6, 1, *map(int, short.split(".")))
 
 
-def _channels(host: Host) -> Iterator[tuple[int, str]]:
+def _channels(host: Host, shown: Shown) -> Iterator[tuple[int, str]]:
     for service in host.device.services:
         if service.speaks == "lpd":
             yield LPD_SERVER, ""
@@ -146,6 +148,8 @@ def _channels(host: Host) -> Iterator[tuple[int, str]]:
             yield (PORT_9100, "") if service.port == 9100 else (PORT_TCP, f"Port={service.port}")
         elif service.speaks == "ipp":
             yield IPP, ""
+    for port in shown.channels:
+        yield PORT_TCP, f"Port={port}"
 
 
 def _date_and_time(host: Host, shown: Shown) -> bytes:

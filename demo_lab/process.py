@@ -20,6 +20,8 @@ from hardenprobe.errors import UsageError
 
 INVENTORY = Path(__file__).with_name("inventory.yaml")
 """The lab's own inventory, and the example for a user's."""
+HOSTILE = Path(__file__).with_name("hostile.yaml")
+"""Devices that attack whoever asks them, and a few good ones among them."""
 
 READY_S = 30.0  # a loaded machine takes its time; the lab itself needs about a second
 REPLY_S = 10.0
@@ -31,7 +33,7 @@ class RunningLab:
     """A lab that is serving.
 
     Attributes:
-        inventory: The file it simulates.
+        inventory: The file that lists its devices; that of a fleet goes away with the lab.
         port_offset: Added to every port.
         ca_file: PEM file of the authority that signed its trusted certificates; it goes away with the lab.
         devices: How many are on the line.
@@ -64,6 +66,9 @@ def running_lab(
     inventory: Path | None = None,
     port_offset: int | None = None,
     addresses: Sequence[str] | None = None,
+    *,
+    fleet: int | None = None,
+    seed: int = 1,
 ) -> Iterator[RunningLab]:
     """Run the lab beside this process.
 
@@ -71,13 +76,18 @@ def running_lab(
         inventory: The shipped one by default.
         port_offset: Chosen by the lab by default: 0 where low ports may be bound, 20000 where not.
         addresses: Serve only these.
+        fleet: Simulate so many devices of `fleet.devices` in place of an inventory's; `fleet.span` tells their addresses.
+        seed: Decides the mixture of the fleet.
 
     Raises:
         UsageError: The lab could not start; says why in one line.
     """
-    path = inventory or INVENTORY
     # -P: nothing in the current folder may stand in for the package; a checkout's parent folder is named instead.
-    command = [sys.executable, "-P", "-m", "hardenprobe.demo_lab", "--inventory", str(path)]
+    command = [sys.executable, "-P", "-m", "hardenprobe.demo_lab"]
+    if fleet is None:
+        command += ["--inventory", str(inventory or INVENTORY)]
+    else:
+        command += ["--fleet", str(fleet), "--seed", str(seed)]
     if port_offset is not None:
         command += ["--port-offset", str(port_offset)]
     if addresses is not None:
@@ -104,7 +114,7 @@ def running_lab(
                 said = complaints.read(4096).decode("utf-8", "replace").strip().splitlines()
                 raise UsageError(said[-1] if said else str(exc)) from None
             lab = RunningLab(
-                inventory=path,
+                inventory=Path(ready["inventory"]),
                 port_offset=ready["port_offset"],
                 ca_file=Path(ready["ca_file"]),
                 devices=ready["devices"],

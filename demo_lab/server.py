@@ -9,6 +9,7 @@ import asyncio
 import contextlib
 import errno
 import hashlib
+import resource
 import socket
 import sys
 from collections import Counter
@@ -24,6 +25,7 @@ from hardenprobe.errors import UsageError
 OFFSET = 20000  # added to every port where low ports need a privilege
 HANDSHAKE = 10.0  # seconds
 GOODBYE = 2.0  # seconds a client may take to close its side of TLS
+SPARE_FILES = 512  # for clients, beside the sockets that listen
 TLS_RECORD = 0x16  # RFC 8446 section 5.1: a handshake record, the first byte of a ClientHello
 
 _HELP = {
@@ -49,7 +51,7 @@ class Lab:
                 device=device,
                 port_offset=port_offset,
                 engine_id=engine_id((device.lab and device.lab.engine) or device.listed.asset_tag),
-                context=authority.context(device),
+                tls=authority.context,
             )
             for device in devices
         ]
@@ -64,15 +66,23 @@ class Lab:
             addresses: Only these, all by default.
 
         Raises:
-            UsageError: Names the address and port that could not be had.
+            UsageError: Names the address and port that could not be had, or the limit on open files.
         """
-        for host in self.hosts:
-            for address in host.device.listed.addresses:
-                if addresses is not None and address not in addresses:
-                    continue
-                for service in host.device.services:
-                    bound = _bind(address, service, self.port_offset)
-                    self._bound.append((host, service, address, bound))
+        wanted = [
+            (host, service, address, port)
+            for host in self.hosts
+            for address in host.device.listed.addresses
+            if addresses is None or address in addresses
+            for service in host.device.services
+            for port in (service.port + self.port_offset, *service.beside)
+        ]
+        _allow_files(len(wanted))
+        for host, service, address, port in wanted:
+            if not 1 <= port <= 65535:
+                raise UsageError(
+                    f"port {service.port} and an offset of {self.port_offset} make {port}, which is no port"
+                )
+            self._bound.append((host, service, address, _bind(address, service, port)))
         return len(self._bound)
 
     async def serve(self, until: asyncio.Event) -> None:
@@ -83,11 +93,14 @@ class Lab:
         try:
             for host, service, address, bound in self._bound:
                 if service.transport == "tcp":
-                    self._spawn(self._accept(host, service, address, bound))
+                    loop.add_reader(bound, self._accept, host, service, address, bound)
                 else:
                     transports.append((await self._datagrams(host, service, bound))[0])
             await until.wait()
         finally:
+            for _, service, _, bound in self._bound:
+                if service.transport == "tcp":
+                    loop.remove_reader(bound)
             for task in self._tasks:
                 task.cancel()
             await asyncio.gather(*self._tasks, return_exceptions=True)
@@ -113,13 +126,15 @@ class Lab:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _accept(self, host: Host, service: Service, address: str, bound: socket.socket) -> None:
-        loop = asyncio.get_running_loop()
-        while True:
-            with contextlib.suppress(ConnectionError):
-                connection, peer = await loop.sock_accept(bound)
-                self.connections[address] += 1
-                self._spawn(self._talk(host, service, connection, peer[0]))
+    def _accept(self, host: Host, service: Service, address: str, bound: socket.socket) -> None:
+        """Called when a client waits; a task for each of thousands of ports would cost more than all their clients."""
+        try:
+            connection, peer = bound.accept()
+        except (BlockingIOError, ConnectionError):  # it has left again
+            return
+        connection.setblocking(False)
+        self.connections[address] += 1
+        self._spawn(self._talk(host, service, connection, peer[0]))
 
     async def _talk(self, host: Host, service: Service, connection: socket.socket, source: str) -> None:
         refusal = host.device.refusal(service, source)
@@ -145,23 +160,24 @@ class Lab:
         self, host: Host, service: Service, bound: socket.socket
     ) -> tuple[asyncio.DatagramTransport, asyncio.DatagramProtocol]:
         loop = asyncio.get_running_loop()
-        return await loop.create_datagram_endpoint(
-            lambda: _Datagrams(host.device, service, service.answerer(host)), sock=bound
-        )
+        return await loop.create_datagram_endpoint(lambda: _Datagrams(host, service), sock=bound)
 
 
 class _Datagrams(asyncio.DatagramProtocol):
     """Answers from the very socket that was asked; where the protocol wants a new port, from the same address."""
 
-    def __init__(self, device: Virtual, service: Service, answer: Answer) -> None:
-        self._device, self._service, self._answer = device, service, answer
+    def __init__(self, host: Host, service: Service) -> None:
+        self._host, self._service = host, service
+        self._answer: Answer | None = None
 
     def connection_made(self, transport: Any) -> None:
         self._transport = transport
 
     def datagram_received(self, data: bytes, addr: tuple[str | Any, int]) -> None:
-        if self._device.refusal(self._service, addr[0]):
+        if self._host.device.refusal(self._service, addr[0]):
             return
+        if self._answer is None:
+            self._answer = self._service.answerer(self._host)
         if (answer := self._answer(data)) is None:
             return
         if self._service.answers_from_new_port:
@@ -170,7 +186,8 @@ class _Datagrams(asyncio.DatagramProtocol):
                 fresh.bind((host, 0))
                 fresh.sendto(answer, addr)
         else:
-            self._transport.sendto(answer, addr)
+            for _ in range(self._service.copies):
+                self._transport.sendto(answer, addr)
 
 
 def engine_id(name: str) -> bytes:
@@ -194,16 +211,30 @@ def choose_offset(devices: Iterable[Virtual]) -> int:
     return 0
 
 
+def _allow_files(sockets: int) -> None:
+    """Raise this process's own limit on open files as far as its sockets and some clients need.
+
+    Raises:
+        UsageError: The limit that the system sets is lower.
+    """
+    needed = sockets + SPARE_FILES
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft != resource.RLIM_INFINITY and soft < needed:
+        if hard != resource.RLIM_INFINITY and hard < needed:
+            raise UsageError(
+                f"{sockets} ports need {needed} open files and this user may have {hard}; "
+                "simulate fewer devices, or have the limit raised (ulimit -Hn shows it)"
+            )
+        resource.setrlimit(resource.RLIMIT_NOFILE, (needed, hard))
+
+
 def _socket(address: str, service: Service) -> socket.socket:
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     kind = socket.SOCK_STREAM if service.transport == "tcp" else socket.SOCK_DGRAM
     return socket.socket(family, kind)
 
 
-def _bind(address: str, service: Service, port_offset: int) -> socket.socket:
-    port = service.port + port_offset
-    if not 1 <= port <= 65535:
-        raise UsageError(f"port {service.port} and an offset of {port_offset} make {port}, which is no port")
+def _bind(address: str, service: Service, port: int) -> socket.socket:
     bound = _socket(address, service)
     try:
         if service.transport == "tcp":

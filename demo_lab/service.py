@@ -7,6 +7,7 @@ import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar, Literal
 
 if TYPE_CHECKING:
@@ -33,7 +34,10 @@ class Service:
     speaks: ClassVar[str]
     transport: ClassVar[Literal["tcp", "udp"]] = "tcp"
     says_forbidden: ClassVar[bool] = False
+    own_tls: ClassVar[bool] = False  # makes its TLS itself, out of the device's settings
     answers_from_new_port: ClassVar[bool] = False
+    copies: ClassVar[int] = 1  # of each datagram that it answers with
+    beside: ClassVar[range] = range(0)  # more ports, whatever the lab's offset
 
     port: int
 
@@ -48,7 +52,7 @@ class Service:
 
     @property
     def needs_certificate(self) -> bool:
-        return self.spoken_in != "none"
+        return self.own_tls or self.spoken_in != "none"
 
     def fault(self) -> str | None:
         """Say what is wrong with this declaration beyond the types of its keys; None where nothing is."""
@@ -68,7 +72,7 @@ class Host:
     """A device while it runs.
 
     Attributes:
-        context: Its TLS settings, None for a device without a certificate.
+        tls: Makes its TLS settings.
         engine_id: Its SNMP engine (RFC 3411 section 5, SnmpEngineID).
         raw_bytes: Bytes that raw print ports have received.
     """
@@ -76,9 +80,14 @@ class Host:
     device: Virtual
     port_offset: int
     engine_id: bytes
-    context: ssl.SSLContext | None = None
+    tls: Callable[[Virtual], ssl.SSLContext | None] = field(default=lambda _: None, repr=False)
     raw_bytes: int = 0
     began: datetime = field(default_factory=lambda: datetime.now(UTC))
+
+    @cached_property
+    def context(self) -> ssl.SSLContext | None:
+        """Its TLS settings, made when first needed; None for a device without a certificate."""
+        return self.tls(self.device)
 
     def now(self) -> datetime:
         """The device's own clock, UTC; it may be wrong by declaration."""

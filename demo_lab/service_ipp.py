@@ -128,6 +128,8 @@ class Ipp(Service, speaks="ipp"):
             (TEXT, "printer-location", [listed.place or ""]),
             (TEXT, "printer-make-and-model", [device.lab.model if device.lab else ""]),
             (TEXT, "printer-serial-number", [listed.serial or ""]),
+            (TEXT, "printer-device-id", [f"MFG:Demo lab;MDL:{device.lab.model if device.lab else ''};"]),
+            (NAME, "printer-firmware-name", ["system"]),
             (TEXT, "printer-firmware-string-version", [device.lab.firmware if device.lab else ""]),
             (URI, "printer-uuid", [f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_DNS, listed.asset_tag)}"]),
             (ENUM, "printer-state", [3]),

@@ -32,7 +32,7 @@ class Snmp(Service, speaks="snmp"):
         users: Who version 3 knows.
         write_communities: Which of the communities may also write, and that is sysContact alone.
         most_repetitions: How far the agent follows a GetBulk.
-        contact, operator, job_owners, interfaces, forwards, utc_offset_h, states_zone: See mib.Shown.
+        contact, operator, job_owners, interfaces, forwards, utc_offset_h, states_zone, channels: See mib.Shown.
     """
 
     transport: ClassVar[Literal["tcp", "udp"]] = "udp"
@@ -52,6 +52,7 @@ class Snmp(Service, speaks="snmp"):
     forwards: bool = False
     utc_offset_h: int = 0
     states_zone: bool = True
+    channels: tuple[int, ...] = ()
 
     @property
     def shown(self) -> mib.Shown:
@@ -65,8 +66,12 @@ class Snmp(Service, speaks="snmp"):
             return f"a password of user {short[0]!r} is shorter than 8 characters (RFC 3414 section 11.2)"
         return None
 
+    def table(self, host: Host) -> mib.Table:
+        """The objects that it serves."""
+        return mib.of(host, self.shown)
+
     def answerer(self, host: Host) -> Answer:
-        full = mib.of(host, self.shown)
+        full = self.table(host)
         view = mib.EMPTY if self.narrow_view else full
         known = {name.encode() for name in self.communities}
         engine = Engine(host.engine_id, self.users, lambda pdu: mib.respond(full, pdu, version1=False))

@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from hardenprobe.demo_lab.service import IDLE, Service, Talk
 from hardenprobe.demo_lab.ssh_keys import ALGORITHMS, host_key, mpint, string
-from hardenprobe.probes.ssh_groups import GROUP_1024, GROUP_2048
+from hardenprobe.probes.ssh_groups import prime
 
 KEXINIT, NEWKEYS, INIT, REPLY = 20, 21, 30, 31  # RFC 4250 section 4.1.2
 
@@ -26,9 +26,9 @@ KEXINIT, NEWKEYS, INIT, REPLY = 20, 21, 30, 31  # RFC 4250 section 4.1.2
 METHODS: dict[str, tuple[str, int]] = {
     "curve25519-sha256": ("sha256", 0),
     "ecdh-sha2-nistp256": ("sha256", 0),
-    "diffie-hellman-group14-sha256": ("sha256", GROUP_2048),
-    "diffie-hellman-group14-sha1": ("sha1", GROUP_2048),
-    "diffie-hellman-group1-sha1": ("sha1", GROUP_1024),
+    "diffie-hellman-group14-sha256": ("sha256", prime(2048)),
+    "diffie-hellman-group14-sha1": ("sha1", prime(2048)),
+    "diffie-hellman-group1-sha1": ("sha1", prime(1024)),
 }
 STRICT = "kex-strict-s-v00@openssh.com"
 
@@ -123,12 +123,12 @@ def _agree(method: str, theirs: bytes) -> tuple[bytes, int]:
     Raises:
         EOFError: Theirs cannot be; the connection ends.
     """
-    prime = METHODS[method][1]
+    modulus = METHODS[method][1]
     try:
-        if prime:
+        if modulus:
             secret = secrets.randbits(256)
-            shared = pow(int.from_bytes(theirs, "big"), secret, prime)
-            return mpint(pow(2, secret, prime))[4:], shared
+            shared = pow(int.from_bytes(theirs, "big"), secret, modulus)
+            return mpint(pow(2, secret, modulus))[4:], shared
         if method == "curve25519-sha256":
             key = x25519.X25519PrivateKey.generate()
             raw = key.exchange(x25519.X25519PublicKey.from_public_bytes(theirs))

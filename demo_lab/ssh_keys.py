@@ -92,11 +92,16 @@ def _dss(name: str) -> tuple[bytes, Sign]:
     return blob, sign
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=4096)  # a device keeps its keys while the lab runs
 def _rsa_key(name: str, bits: int) -> rsa.RSAPrivateKey:
     return rsa.generate_private_key(65537, bits)
 
 
-@lru_cache(maxsize=64)
+@lru_cache
+def _dsa_group() -> dsa.DSAParameters:
+    return dsa.generate_parameters(1024)  # slow, and harmless to share
+
+
+@lru_cache(maxsize=4096)
 def _dsa_key(name: str) -> dsa.DSAPrivateKey:
-    return dsa.generate_private_key(1024)
+    return _dsa_group().generate_private_key()

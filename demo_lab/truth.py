@@ -6,6 +6,7 @@ reckoned here with the standard library, so that a fault in hardenprobe's own ad
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
@@ -17,6 +18,7 @@ from hardenprobe.demo_lab.certificates import key_digest, named_key
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.service import Service
 from hardenprobe.demo_lab.service_http import Http, Https
+from hardenprobe.demo_lab.service_old_tls import OldTls
 from hardenprobe.demo_lab.service_plain import Ftp
 from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.demo_lab.service_ssh import Ssh
@@ -32,12 +34,31 @@ WORDS: dict[str, tuple[tuple[str, int], ...]] = {
     "http": (("tcp", 80), ("tcp", 8080)),
     "https": (("tcp", 443), ("tcp", 8443)),
     "snmp": (("udp", 161),),
+    "ssh": (("tcp", 22),),
     "telnet": (("tcp", 23),),
     "ftp": (("tcp", 21),),
     "ipp": (("tcp", 631),),
     "lpd": (("tcp", 515),),
     "raw-print": (("tcp", 9100),),
 }
+
+# What a server of long ago is guilty of, whoever asks.
+OLD_TLS = (
+    ("tls-certificate-lifetime", None),
+    ("tls-certificate-untrusted", None),
+    ("tls-compression", None),
+    ("tls-insecure-renegotiation", None),
+    ("tls-name-mismatch", None),
+    ("tls-no-forward-secrecy", "static RSA"),
+    ("tls-weak-cipher", "RC4"),
+    ("tls-weak-cipher", "finite-field DHE in TLS 1.2 and below"),
+    ("tls-weak-key", None),
+    ("tls-weak-parameters", "finite-field group"),
+    ("tls-weak-signature", None),
+)
+
+# What speaks against a statement, of those that the lab's people make.
+CONTRADICTS = {"settings-page-open": "administrator-password-set", "ipp-job-disclosure": "job-names-private"}
 
 DATES = {"expired": "expired", "not-yet": "not yet valid", "ending": "ending soon"}
 OLD = ("1.0", "1.1")
@@ -72,19 +93,42 @@ def expected_findings(inventory_path: Path, source: str, approved: Sequence[str]
     """
     if approved is None:
         approved = inventory.load(inventory_path).approved_networks
-    devices = load(inventory_path)
+    return findings_of(load(inventory_path), source, approved)
+
+
+def findings_of(devices: Sequence[Virtual], source: str, approved: Sequence[str]) -> set[Guilt]:
+    """The same for devices that stand in no file."""
     found = {Guilt(*one) for one in truth_fleet.found(devices, source)}
+    found |= set(_shared_keys(devices, source))
     for device in devices:
         if device.lab is None:
             continue
         label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
         for check, transport, port, subject in _of(device, source, approved):
             found.add(Guilt(label, check, transport, port, subject))
-        found |= {Guilt(label, *shared) for shared in truth_ssh.shared(device, devices, source)}
+            if (control := CONTRADICTS.get(check)) in device.lab.states:
+                found.add(Guilt(label, "statement-contradicted", transport, port, control))
+    for device, shared in truth_ssh.shared(devices, source):
+        label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
+        found.add(Guilt(label, *shared))
     return found
 
 
 _Found = tuple[str, str | None, int | None, str | None]
+
+
+def _shared_keys(devices: Iterable[Virtual], source: str) -> Iterator[Guilt]:
+    """Where several devices show one TLS key to a source."""
+    shown: dict[str, set[tuple[str, int]]] = defaultdict(set)
+    for device in devices:
+        tls = device.lab.tls if device.lab else None
+        for service in device.services if tls else ():
+            if tls and service.needs_certificate and device.refusal(service, source) != "close":
+                shown[tls.key or device.listed.asset_tag].add((device.listed.asset_tag, service.port))
+    for places in shown.values():
+        if len({tag for tag, _ in places}) > 1:
+            for tag, port in places:
+                yield Guilt(tag, "tls-shared-key", "tcp", port)
 
 
 def _of(device: Virtual, source: str, approved: Sequence[str]) -> Iterator[_Found]:
@@ -114,6 +158,11 @@ def _untouched(device: Virtual, service: Service) -> bool:
 def _protocol(service: Service) -> Iterator[_Found]:
     """What a service gives away to a source that it lets in."""
     where = (service.transport, service.port)
+    if isinstance(service, OldTls) and service.port in TLS_PORTS:
+        for check, subject in OLD_TLS:
+            # Nobody relies on what a certificate says of itself.
+            if not (check == "tls-weak-signature" and service.self_signed):
+                yield check, *where, subject
     yield from truth_discovery.of(service)
     if service.speaks == "telnet":
         yield "cleartext-telnet", *where, None
@@ -159,7 +208,7 @@ def _default_communities(agent: Snmp) -> tuple[str, ...]:
 def _tls(device: Virtual, service: Service) -> Iterator[_Found]:
     """What a completed handshake shows. A port that answers 403 has completed one."""
     tls = device.lab.tls if device.lab else None
-    if tls is None or service.spoken_in == "none" or service.port not in TLS_PORTS:
+    if tls is None or not service.needs_certificate or service.port not in TLS_PORTS:
         return
     where = (service.transport, service.port)
     for version in OLD:
@@ -171,6 +220,11 @@ def _tls(device: Virtual, service: Service) -> Iterator[_Found]:
         yield "tls-certificate-dates", *where, DATES[tls.dates]
     if tls.issuer == "self-signed" and not _pinned(device):
         yield "tls-certificate-untrusted", *where, None
+    if tls.names and device.listed.names and not set(tls.names) & set(device.listed.names):
+        yield "tls-name-mismatch", *where, None
+    # In OpenSSL's words a suite that names no key exchange has the RSA key carry the secret.
+    if any(not suite.startswith(("ECDHE-", "DHE-", "TLS_")) for suite in tls.ciphers.split(":") if suite):
+        yield "tls-no-forward-secrecy", *where, "static RSA"
 
 
 def _pinned(device: Virtual) -> bool:

@@ -19,7 +19,7 @@ from hardenprobe.demo_lab.service_snmp import Snmp
 
 SPOKEN_CLEAR, SPOKEN_TLS = frozenset({80, 631, 8080}), frozenset({443, 631, 8443})
 WORDS = {
-    "http": (80, 8080), "https": (443, 8443), "telnet": (23,), "ftp": (21,), "ipp": (631,), "lpd": (515,),
+    "http": (80, 8080), "https": (443, 8443), "telnet": (23,), "ssh": (22,), "ftp": (21,), "ipp": (631,), "lpd": (515,),
     "raw-print": (9100,),
 }  # fmt: skip
 Found = tuple[str, str, str | None, int | None, str | None]

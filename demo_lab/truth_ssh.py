@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
 
 from hardenprobe.demo_lab.declarations import Virtual
@@ -54,13 +55,16 @@ def guilty(server: Ssh) -> Iterator[Found]:
         yield "ssh-prefix-truncation", *where, None
 
 
-def shared(device: Virtual, devices: Iterable[Virtual], source: str) -> Iterator[Found]:
-    """Host keys that another device proves as well to the same source."""
-    others = {k for d in devices if d is not device for s in _proving(d, source) for k in _keys(d, s)}
-    for server in _proving(device, source):
-        for kind, name, bits in _keys(device, server):
-            if (kind, name, bits) in others:
-                yield "ssh-shared-host-key", server.transport, server.port, kind
+def shared(devices: Iterable[Virtual], source: str) -> Iterator[tuple[Virtual, Found]]:
+    """Host keys that several devices prove to the same source, with each of these devices."""
+    shown: dict[tuple[str, str, int], dict[int, tuple[Virtual, Ssh]]] = defaultdict(dict)
+    for device in devices:
+        for server in _proving(device, source):
+            for key in _keys(device, server):
+                shown[key][id(device)] = (device, server)
+    for (kind, _, _), holders in shown.items():
+        for device, server in holders.values() if len(holders) > 1 else ():
+            yield device, ("ssh-shared-host-key", server.transport, server.port, kind)
 
 
 def _proving(device: Virtual, source: str) -> list[Ssh]:

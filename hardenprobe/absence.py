@@ -15,6 +15,7 @@ A check calls one of these after it has yielded what it did see.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import cached_property
 from typing import Any
 
 from hardenprobe.check import Outcome, Seen
@@ -36,12 +37,12 @@ def off_tcp(
         accept_only: Accepting alone would have been the exposure, so no accepting port is left to wonder about.
     """
     looked = _looked(seen, ports)
-    if not looked:
+    if not looked.ports:
         return _whole(Word.UNKNOWN, "no port was looked at", expected, Reason.INCONCLUSIVE)
     if seen.ambiguous and accept_only:
         text = "a random high port accepts as well, so accepting proves nothing"
-        return _whole(Word.UNKNOWN, text, expected, Reason.AMBIGUOUS, _ids(looked))
-    groups = _by_state(looked)
+        return _whole(Word.UNKNOWN, text, expected, Reason.AMBIGUOUS, looked.ids)
+    groups = looked.groups
     mute = [o for o in groups[State.ACCEPTING] if not _identified(seen, o)]
     if mute and not accept_only:
         closing = all(o.facts.closed for o in mute)
@@ -51,11 +52,11 @@ def off_tcp(
     if groups[State.SILENT]:
         text = f"{_ports(groups[State.SILENT])} silent"
         if not seen.answers:
-            return _whole(Word.UNKNOWN, text, expected, Reason.SILENT, _ids(looked))
+            return _whole(Word.UNKNOWN, text, expected, Reason.SILENT, looked.ids)
         text += f", the rest off or something else; from vantage point {seen.vantage.name} only"
-        return _whole(Word.PASS, text, expected, Reason.DROPPED, _ids(looked))
-    text = f"{'not' if groups[State.ACCEPTING] else 'off'} on {_ports(looked)}"
-    return _whole(Word.PASS, text, expected, None, _ids(looked))
+        return _whole(Word.PASS, text, expected, Reason.DROPPED, looked.ids)
+    text = f"{'not' if groups[State.ACCEPTING] else 'off'} on {looked.text}"
+    return _whole(Word.PASS, text, expected, None, looked.ids)
 
 
 def off_udp(asked: Sequence[Observation[Any]], answered_elsewhere: bool, expected: str, what: str) -> Outcome:
@@ -117,8 +118,7 @@ def no_service(seen: Seen, expected: str, what: str, ports: Iterable[int] | None
         ports: Where the service could live; all that were looked at by default.
     """
     looked = _looked(seen, ports)
-    proof = _ids(looked)
-    groups = _by_state(looked)
+    proof, groups = looked.ids, looked.groups
     if groups[State.SILENT]:
         text = f"{_ports(groups[State.SILENT])} silent, and no {what} elsewhere"
         return _whole(Word.UNKNOWN, text, expected, Reason.SILENT, proof)
@@ -138,9 +138,27 @@ def _whole(
     )
 
 
-def _looked(seen: Seen, ports: Iterable[int] | None) -> list[Observation[TcpPort]]:
-    wanted = None if ports is None else set(ports)
-    return [o for o in seen.tcp_ports if o.endpoint and (wanted is None or o.endpoint.port in wanted)]
+class _Looked:
+    """The ports that were looked at, as many checks want them."""
+
+    def __init__(self, ports: list[Observation[TcpPort]]) -> None:
+        self.ports = ports
+        self.groups = _by_state(ports)
+        self.ids = _ids(ports)
+
+    @cached_property
+    def text(self) -> str:
+        return _ports(self.ports)
+
+
+def _looked(seen: Seen, ports: Iterable[int] | None) -> _Looked:
+    wanted = None if ports is None else frozenset(ports)
+    key = ("ports that were looked at", wanted)
+    if key not in seen.memo:
+        found = [o for o in seen.tcp_ports if o.endpoint and (wanted is None or o.endpoint.port in wanted)]
+        seen.memo[key] = _Looked(found)
+    known: _Looked = seen.memo[key]
+    return known
 
 
 def _identified(seen: Seen, port: Observation[TcpPort]) -> bool:

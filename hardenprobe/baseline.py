@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import difflib
-import math
-from collections.abc import Mapping
+import re
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import MISSING, asdict, dataclass, field, fields
-from functools import cache
+from functools import cache, reduce
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import ruleset_files
+from hardenprobe import controls, gentleness, ruleset_files
 from hardenprobe.check import Check
 from hardenprobe.codec import digest
-from hardenprobe.documents import Document, Spot, load_yaml, parse
-from hardenprobe.errors import UnknownName
-from hardenprobe.inventory import KINDS
+from hardenprobe.documents import Document, Spot, attempt, load_yaml
+from hardenprobe.errors import FileInvalid, UnknownName, clip
 from hardenprobe.link import Timing
+from hardenprobe.local_scores import LocalMetrics
+from hardenprobe.records import KINDS, BaselineRule, Device
 from hardenprobe.registry import Registry
+from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group
 from hardenprobe.web_paths import WebPaths
 
 DEFAULT = "office-device"
+DEEPEST = 4  # baselines below one, so that whoever reads it can find where a value came from
 MOST_COMMUNITIES = 3  # published defaults that are ever tried on one device
 
 
@@ -45,11 +48,33 @@ class Snmp:
 
 
 @dataclass(frozen=True, kw_only=True)
+class LongestDays:
+    """How many days an exception may run, by the severity of the worst finding that it accepts."""
+
+    high: int = 30
+    medium: int = 90
+    low: int = 365
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExceptionRules:
+    """What an exception must keep to."""
+
+    longest_days: LongestDays = field(default_factory=LongestDays)
+
+
+@dataclass(frozen=True, kw_only=True)
 class BaselineFile:
     """A baseline file, key for key.
 
     Attributes:
-        extends: Another baseline, shipped or a file beside this one; what this one says overrides it, key by key.
+        extends: Another baseline, shipped or a file beside this one; what this one says overrides it, key by key, and a
+            list as a whole.
+        kinds: The kinds of device that it is meant for, `for` in the file; others get it with a notice.
+        must_determine: Checks whose `unknown` makes a scan incomplete.
+        allowed_services: Services that may be there, in the words of Check.service: told, and no finding.
+        people: Controls that people must answer for; see controls.py.
+        expect: Check id to what the baseline decides for it.
     """
 
     baseline: str
@@ -57,13 +82,17 @@ class BaselineFile:
     title: str
     dated: str
     sources: tuple[str, ...]
-    kinds: tuple[str, ...] = KINDS
+    kinds: tuple[str, ...] = field(default=KINDS, metadata={"alias": "for"})  # a word of Python's own
     ports: Ports
     snmp: Snmp
     http_paths: tuple[str, ...] = ("/",)
     web: WebPaths = field(default_factory=WebPaths)
     must_determine: tuple[str, ...] = ()
+    allowed_services: tuple[str, ...] = ()
+    people: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
+    exceptions: ExceptionRules = field(default_factory=ExceptionRules)
+    ccss: LocalMetrics = field(default_factory=LocalMetrics)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
 
 
@@ -73,8 +102,11 @@ class Baseline:
 
     Attributes:
         name: As the file says, such as "office-device/1".
+        source: How it is called: the name of a shipped one, else its file.
         hash: SHA-256 over everything it decides.
         settings: Check id to the check's settings; a check that is not here is not selected.
+        document: What was written where, in this file and in those that it extends.
+        extends: The files below it, the nearest first.
     """
 
     name: str
@@ -88,15 +120,30 @@ class Baseline:
     http_paths: tuple[str, ...]
     web: WebPaths
     must_determine: frozenset[str]
+    allowed_services: frozenset[str]
+    people: tuple[str, ...]
     timing: Timing
     settings: Mapping[str, Any]
     file: BaselineFile
+    document: Document = field(repr=False, compare=False)
+    extends: tuple[str, ...] = ()
+
+    @property
+    def rules(self) -> tuple[BaselineRule, ...]:
+        """A baseline alone is for every device."""
+        return (BaselineRule(baseline=self.source),)
+
+    def of(self, device: Device) -> Baseline:
+        """The baseline of any device."""
+        return self
 
 
 def shipped() -> dict[str, Path]:
     """Name to file of every baseline that comes with hardenprobe."""
     folder = Path(str(files("hardenprobe.baselines")))
-    return {p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith("rules-")}
+    return {
+        p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith(("rules-", "controls-"))
+    }
 
 
 def load(name: str, registry: Registry) -> Baseline:
@@ -106,11 +153,20 @@ def load(name: str, registry: Registry) -> Baseline:
         FileInvalid: With file, line and mend.
         UnknownName: No such baseline.
     """
+    return read(find(name), registry)
+
+
+def find(name: str) -> Path:
+    """The file of a baseline.
+
+    Raises:
+        UnknownName: It is no shipped one, and does not look like a file.
+    """
     known = shipped()
     if name in known:
-        return read(known[name], registry)
+        return known[name]
     if Path(name).suffix in (".yaml", ".yml") or "/" in name or Path(name).exists():
-        return read(Path(name), registry)
+        return Path(name)
     raise UnknownName("baseline", name, known, see="hardenprobe baseline list")
 
 
@@ -120,27 +176,63 @@ def read(path: Path, registry: Registry) -> Baseline:
     Raises:
         FileInvalid: With file, line and mend.
     """
-    document = _inherited(load_yaml(path), (path.resolve(),))
-    file = parse(document, BaselineFile)
-    _check_ports(document, file)
-    _check_gentleness(document, file.gentleness)
-    if len(file.snmp.default_communities) > MOST_COMMUNITIES:
-        raise document.fault(
-            ("snmp", "default_communities"),
-            f"at most {MOST_COMMUNITIES} communities are ever tried on a device",
-        )
-    for key in ("expect", "must_determine"):
-        for i, name in enumerate(getattr(file, key)):
-            if name not in registry.checks:
-                spot: Spot = (key, name) if key == "expect" else (key, i)
-                near = difflib.get_close_matches(name, registry.checks, n=1)
-                hint = f"; did you mean {near[0]!r}?" if near else "; see `hardenprobe checks list`"
-                raise document.fault(spot, f"{key} names {name!r}, which is no check{hint}")
+    chain = inheritance(path)
+    found = resolve(chain, registry)
+    if isinstance(found, list):
+        raise found[0]
+    return found
+
+
+def inheritance(path: Path) -> tuple[Document, ...]:
+    """Read a baseline file and those that it extends, the furthest last.
+
+    Raises:
+        FileInvalid: One is not there, is no YAML, comes back to itself, or lies too deep.
+    """
+    chain = [load_yaml(path)]
+    seen = [path.resolve()]
+    while (name := chain[-1].data.get("extends")) is not None:
+        above, known = chain[-1], shipped()
+        path = known.get(str(name)) or path.parent / str(name)
+        if path.resolve() in seen:
+            raise above.fault(("extends",), f"extends {name!r} comes back to itself; take one `extends` out")
+        if len(chain) > DEEPEST:
+            raise above.fault(
+                ("extends",),
+                f"extends {name!r} lies {len(chain)} files deep, at most {DEEPEST} may; extend one further up",
+            )
+        if not path.is_file():
+            raise above.fault(("extends",), str(UnknownName("baseline", str(name), known)))
+        seen.append(path.resolve())
+        chain.append(load_yaml(path))
+    return tuple(chain)
+
+
+def resolve(chain: Sequence[Document], registry: Registry) -> Baseline | list[FileInvalid]:
+    """Put a baseline over what it extends, and everything it says into types; or all that is wrong with it."""
+    document = reduce(lambda below, above: above.over(below), chain[::-1])
+    file = attempt(document, BaselineFile)
+    if isinstance(file, list):
+        return file
+    faults = list(_faults(document, file, registry))
+    settings: dict[str, Any] = {}
+    for check_id, check in registry.checks.items():
+        if check_id not in file.expect and _required(check):
+            continue
+        given = attempt(document, check.settings, ("expect", check_id), file.expect.get(check_id) or {})
+        if isinstance(given, list):
+            faults += given
+        else:
+            settings[check_id] = given
+            faults += _rule_faults(document, ("expect", check_id), given)
+    if faults:
+        return faults
+    path = Path(document.file)
     return Baseline(
         name=file.baseline,
         title=file.title,
         dated=file.dated,
-        source=str(path),
+        source=path.stem if path == shipped().get(path.stem) else str(path),
         hash=digest(asdict(file)),
         tcp_ports=file.ports.tcp,
         udp_ports=file.ports.udp,
@@ -148,63 +240,14 @@ def read(path: Path, registry: Registry) -> Baseline:
         http_paths=file.http_paths,
         web=file.web,
         must_determine=frozenset(file.must_determine),
+        allowed_services=frozenset(file.allowed_services),
+        people=file.people,
         timing=file.gentleness,
-        settings=_settings(document, file, registry),
+        settings=settings,
         file=file,
+        document=document,
+        extends=tuple(one.file for one in chain[1:]),
     )
-
-
-def _inherited(document: Document, line: tuple[Path, ...]) -> Document:
-    """Put a baseline over the one that it extends.
-
-    Args:
-        line: The files from the first one down to this one, to see a circle.
-
-    Raises:
-        FileInvalid: The baseline that is extended is not there, is wrong, or comes back to itself.
-    """
-    name = document.data.get("extends")
-    if name is None:
-        return document
-    known = shipped()
-    path = known.get(str(name)) or line[-1].parent / str(name)
-    if path.resolve() in line:
-        raise document.fault(("extends",), f"extends {name!r} comes back to itself")
-    if not path.is_file():
-        raise document.fault(("extends",), str(UnknownName("baseline", str(name), known)))
-    under = _inherited(load_yaml(path), (*line, path.resolve()))
-    parse(under, BaselineFile)  # so that its faults are said of its own file
-    data = {**under.data, **document.data}
-    if isinstance(document.data.get("expect"), dict):
-        above, below = document.data["expect"], under.data.get("expect", {})
-        data["expect"] = {
-            **below,
-            **{
-                check: {**(below.get(check) or {}), **given} if isinstance(given, dict) else given
-                for check, given in above.items()
-            },
-        }
-    return Document(document.file, data, document.lines)
-
-
-def _settings(document: Document, file: BaselineFile, registry: Registry) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for check_id, check in registry.checks.items():
-        given = file.expect.get(check_id)
-        if check_id in file.expect:
-            found[check_id] = parse(document, check.settings, ("expect", check_id), given or {})
-            _check_rules(document, ("expect", check_id), found[check_id])
-        elif not _required(check):
-            found[check_id] = check.settings()
-    return found
-
-
-def _check_rules(document: Document, spot: Spot, settings: Any) -> None:
-    """A rule-set that is not there is said now, with its line, and not by every device's result."""
-    name = getattr(settings, "rules", None)
-    known = ruleset_files.shipped()
-    if isinstance(name, str) and name not in known:
-        raise document.fault((*spot, "rules"), str(UnknownName("rule-set", name, known)))
 
 
 def _required(check: Check[Any]) -> bool:
@@ -214,19 +257,71 @@ def _required(check: Check[Any]) -> bool:
     )
 
 
-def _check_gentleness(document: Document, timing: Timing) -> None:
-    for key, value in asdict(timing).items():
-        if not (math.isfinite(value) and (value > 0 or (key == "pause" and value == 0))):
-            raise document.fault(
-                ("gentleness", key), f"gentleness.{key} is {value}, expected a number above 0"
-            )
+def _metric_faults(document: Document, given: LocalMetrics, registry: Registry) -> Iterator[FileInvalid]:
+    groups: list[tuple[Spot, str, Mapping[str, Mapping[str, float]]]] = [
+        (("ccss", "temporal", check), text, TEMPORAL) for check, text in given.temporal.items()
+    ]
+    for spot, text, group in (*groups, (("ccss", "environmental"), given.environmental, ENVIRONMENTAL)):
+        try:
+            read_group(text, group)
+        except ValueError as exc:
+            yield document.fault(spot, f"{'.'.join(map(str, spot))}: {exc}")
+    for check in given.temporal:
+        if check not in registry.checks:
+            wrong = UnknownName("check", check, registry.checks, see="hardenprobe checks list")
+            yield document.fault(("ccss", "temporal", check), str(wrong))
 
 
-def _check_ports(document: Document, file: BaselineFile) -> None:
+def _faults(document: Document, file: BaselineFile, registry: Registry) -> Iterator[FileInvalid]:
+    """What is wrong with a file whose keys are right."""
     for transport in ("tcp", "udp"):
         for i, port in enumerate(getattr(file.ports, transport)):
             if not 1 <= port <= 65535:
-                raise document.fault(("ports", transport, i), f"port {port} is not 1 to 65535")
+                yield document.fault(("ports", transport, i), f"port {port} is not 1 to 65535")
+    yield from gentleness.faults(document, asdict(file.gentleness))
+    for word, days in asdict(file.exceptions.longest_days).items():
+        if days < 1:
+            yield document.fault(
+                ("exceptions", "longest_days", word),
+                f"exceptions.longest_days.{word} is {days}, expected 1 or more",
+            )
+    yield from _metric_faults(document, file.ccss, registry)
+    if len(file.snmp.default_communities) > MOST_COMMUNITIES:
+        yield document.fault(
+            ("snmp", "default_communities"),
+            f"at most {MOST_COMMUNITIES} communities are ever tried on a device",
+        )
+    words: tuple[tuple[str, str, Collection[str], str], ...] = (
+        ("expect", "check", registry.checks, "hardenprobe checks list"),
+        ("must_determine", "check", registry.checks, "hardenprobe checks list"),
+        ("for", "kind of device", KINDS, ""),
+        ("allowed_services", "service", registry.services, ""),
+        ("people", "control that people answer for", controls.shipped(), "hardenprobe statement questions"),
+    )
+    for key, what, known, see in words:
+        for i, name in enumerate(file.kinds if key == "for" else getattr(file, key)):
+            if name not in known:
+                near = difflib.get_close_matches(name.lower(), known, n=1)
+                more = f"see `{see}`" if see else f"known are {', '.join(sorted(known))}"
+                hint = f"did you mean {near[0]!r}?" if near else more
+                spot: Spot = (key, name) if key == "expect" else (key, i)
+                yield document.fault(spot, f"{key} names {name!r}, which is no {what}; {hint}")
+    paths: list[tuple[Spot, str]] = [(("http_paths", i), p) for i, p in enumerate(file.http_paths)]
+    paths += [(("web", key, i), p) for key in ("scan", "ipp") for i, p in enumerate(getattr(file.web, key))]
+    paths += [
+        (("web", "settings_pages", i, "path"), page.path) for i, page in enumerate(file.web.settings_pages)
+    ]
+    for spot, path in paths:
+        if not re.fullmatch(r"/[!-~]*", path):
+            yield document.fault(spot, f"{clip(path)} is no path: it begins with / and has no spaces")
+
+
+def _rule_faults(document: Document, spot: Spot, settings: Any) -> Iterator[FileInvalid]:
+    """A rule-set that is not there is said now, with its line, and not by every device's result."""
+    name = getattr(settings, "rules", None)
+    known = ruleset_files.shipped()
+    if isinstance(name, str) and name not in known:
+        yield document.fault((*spot, "rules"), str(UnknownName("rule-set", name, known)))
 
 
 @cache

@@ -4,8 +4,10 @@ Whose a packet is, flows.py knows. What stays of it: the headers in full, up to 
 the visit of a device is over, those of its bytes appear that the transcript of an observation holds too, at the same
 place: what is a secret there (the fleet's communities and digests, cookies, job and user names) is starred already; a
 published default community is none, it is the finding. What no transcript keeps stays starred: the second opinion's
-connections, fragments, what an ICMP error quotes beyond the ports, what flows inside TLS. Where a payload is not the one
-that was on the wire, its checksum is computed anew over the stars: the old one would confirm a guess.
+connections, the sweep, fragments, what an ICMP error quotes beyond the ports, what flows inside TLS. Where a payload is
+not the one that was on the wire, its checksum is computed anew over the stars: the old one would confirm a guess.
+
+A scan that goes on adds to its file, so that packet numbers hold through all of its reviews.
 
 The link type is "Linux cooked capture", which holds for every interface: a scan may leave by several.
 Source: the pcap file format, and LINKTYPE_LINUX_SLL, of the tcpdump group's list of link-layer header types.
@@ -42,8 +44,13 @@ log = logging.getLogger("hardenprobe.capture")
 LINK_TYPE = 113  # LINKTYPE_LINUX_SLL
 FILE_HEADER, RECORD_HEADER, LINK_HEADER = 24, 16, 16  # bytes
 LARGEST = 1 << 18  # bytes of one packet; segmentation offload hands over more than the network's 1500
-HELD_OF_ONE = 65536  # bytes of one direction of a socket that are held until its transcript is final
-HELD = 64 * 1024 * 1024  # bytes that are held in all; what comes on top stays starred
+OF_ONE = (
+    32 * 1024 * 1024
+)  # bytes of one socket's packets; who sends more is attacking, and would fill the disk
+HELD_OF_ONE = 1024 * 1024  # bytes of memory for what one socket may show when its transcript is final
+HELD = 64 * 1024 * 1024  # and for all of them; what comes on top stays starred
+SHOWN = 65536  # bytes of one direction of a connection that may be shown; a transcript keeps no more
+PIECE = 256  # bytes of memory that a piece takes beside its payload
 CATCH_UP = 5.0  # seconds to wait for the packets of a visit, all of which the kernel has already
 
 
@@ -67,22 +74,21 @@ class _Piece:
 class Capture:
     """A capture that is running; a thread of its own reads the packets. Use `opened()`."""
 
-    def __init__(self, path: Path, networks: Iterable[str]) -> None:
+    def __init__(self, path: Path, networks: Iterable[str], named: int | None) -> None:
         self.path = path
-        self.lost = 0
+        self.dropped = self.left_out = 0
         self.fault: str | None = None
         self.flows = Flows()
-        self._count = self._held = 0
-        self._at = FILE_HEADER
-        self._whole = (FILE_HEADER, 0)  # bytes and packets that are surely on the disk
+        self._held = 0
         self._lock = threading.Lock()
         self._asked: deque[tuple[float, Future[None]]] = deque()
         self._stopped: float | None = None
         self._sock = packet_socket.opened(networks)
         with contextlib.ExitStack() as undo:
             undo.callback(self._sock.close)
-            self._file = _new_file(path)
+            self._file, self._count, self._at = _new(path) if named is None else _left(path, named)
             undo.pop_all()
+        self._whole = (self._at, self._count)  # bytes and packets that are surely in the file
         self._out = os.fdopen(os.dup(self._file), "wb")
         self._wake, self._woken = socket.socketpair()
         self._woken.setblocking(False)
@@ -90,6 +96,10 @@ class Capture:
         from hardenprobe.probes import packets
 
         self._writer = packets.pcap_writer(self._out, LINK_TYPE, LARGEST)
+        if not self._at:
+            self._writer.write_header(None)
+            self._whole = (FILE_HEADER, 0)
+            self._at = FILE_HEADER
         self._out.flush()
         self._thread = threading.Thread(target=self._run, name="capture", daemon=True)
         self._thread.start()
@@ -108,7 +118,7 @@ class Capture:
 
     def show(self, flow: Flow) -> None:
         """Put into the payloads what the transcript keeps of them."""
-        said = _said(flow.recorder)
+        said = _said(flow.recorder) if flow.recorder else {SENT: [], RECEIVED: []}
         with self._lock, self._failing():
             if self.fault is None:
                 self._out.flush()
@@ -125,9 +135,18 @@ class Capture:
     def release(self, flow: Flow) -> None:
         """Hold the payloads of a flow no longer; what was not shown stays starred."""
         with self._lock:
-            self._held -= sum(len(piece.payload) for piece in flow.held)
+            self._held -= flow.held_size
             flow.held.clear()
+            flow.held_size = 0
             flow.released = True
+
+    def settle(self) -> None:
+        """Have what was written on the disk, where a loss of power leaves it."""
+        try:
+            os.fdatasync(self._file)
+        except OSError:
+            with self._lock, self._failing():
+                raise
 
     def finish(self) -> Captured:
         """Stop, and say what the file holds. Twice is harmless."""
@@ -136,14 +155,24 @@ class Capture:
         while block := os.pread(self._file, 1 << 20, at):
             digest.update(block)
             at += len(block)
-        return Captured(file=self.path.name, sha256=digest.hexdigest(), packets=self._count, lost=self.lost)
+        return Captured(
+            file=self.path.name,
+            size=at,
+            sha256=digest.hexdigest(),
+            packets=self._count,
+            lost=self.dropped + self.left_out,
+        )
 
     @property
     def notices(self) -> tuple[str, ...]:
         """What a reader of the file must know, once it is finished."""
         said = []
-        if self.lost:
-            said.append(f"the kernel dropped {self.lost} packets before they could be captured")
+        if self.dropped:
+            said.append(f"the kernel dropped {self.dropped} packets before they could be captured")
+        if self.left_out:
+            said.append(
+                f"{self.left_out} packets were not captured: they came after the first {OF_ONE >> 20} MiB of a socket"
+            )
         if self.fault:
             said.append(f"the capture ended early: {self.fault}")
         return tuple(said)
@@ -189,7 +218,7 @@ class Capture:
                     self._drain()
                 self._drain()  # what came between the last look and the stop
         finally:
-            self.lost = packet_socket.dropped(self._sock)
+            self.dropped = packet_socket.dropped(self._sock)
             self._answer(None)
 
     def _drain(self) -> None:
@@ -237,12 +266,15 @@ class Capture:
         written = frames.starred(packet, frame)
         seconds, part = divmod(round(stamp * 1_000_000), 1_000_000)
         with self._lock:
-            if self.fault is None:
+            if flow.size + len(written) > OF_ONE:
+                self.left_out += 1
+            elif self.fault is None:
                 self._writer.write_packet(link + written, sec=seconds, usec=part)
                 at = self._at + RECORD_HEADER + LINK_HEADER
                 self._at = at + len(written)
                 self._count += 1
                 flow.packets.append(self._count)
+                flow.size += RECORD_HEADER + LINK_HEADER + len(written)
                 self._hold(flow, way, frame, packet, at)
 
     def _hold(self, flow: Flow, way: str, frame: Frame, packet: bytes, at: int) -> None:
@@ -251,13 +283,15 @@ class Capture:
         if frame.protocol == frames.TCP:
             if frame.flags & frames.SYN:
                 flow.first[way] = frame.sequence + 1
-            place = (frame.sequence - flow.first[way]) % (1 << 32) if way in flow.first else HELD_OF_ONE
+            place = (frame.sequence - flow.first[way]) % (1 << 32) if way in flow.first else SHOWN
         size = frame.end - frame.payload
         if not size or way == TOLD or not frame.whole or flow.released:
             return
-        if (place or 0) + size > HELD_OF_ONE or self._held + size > HELD:
+        cost = size + PIECE
+        if (place or 0) + size > SHOWN or flow.held_size + cost > HELD_OF_ONE or self._held + cost > HELD:
             return
-        self._held += size
+        flow.held_size += cost
+        self._held += cost
         payload = packet[frame.payload : frame.end]
         checksum = packet[frame.checksum_at : frame.checksum_at + 2]
         flow.held.append(_Piece(at, frame.end, way, place, payload, checksum))
@@ -284,17 +318,20 @@ class Capture:
 
 
 @contextlib.contextmanager
-def opened(path: Path, networks: Iterable[str]) -> Iterator[Capture]:
+def opened(path: Path, networks: Iterable[str], named: int | None = None) -> Iterator[Capture]:
     """Capture until the block ends. A file in which nothing was written does not outlive an error.
 
     Args:
         path: A new file; only its owner may read it.
         networks: Where the devices are, as CIDR text.
+        named: Of a scan that goes on: the highest packet number that it has named so far, 0 for none. Its file is
+            added to.
 
     Raises:
-        UsageError: This process may not capture, or the file cannot be made. Nothing was sent.
+        UsageError: This process may not capture, or the file cannot be made, or is not the one that the scan left.
+            Nothing was sent.
     """
-    capture = Capture(path, networks)
+    capture = Capture(path, networks, named)
     try:
         yield capture
     except BaseException:
@@ -316,10 +353,47 @@ def _said(recorder: Recorder) -> dict[str, list[tuple[int, int, bytes]]]:
     return said
 
 
-def _new_file(path: Path) -> int:
+def _new(path: Path) -> tuple[int, int, int]:
+    """A new file: descriptor, packets and bytes."""
     try:
-        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600), 0, 0
     except FileExistsError as exc:
         raise UsageError(f"--capture {path} is there already; name a new file") from exc
     except OSError as exc:
         raise UsageError(f"--capture {path}: {exc.strerror}") from exc
+
+
+def _left(path: Path, named: int) -> tuple[int, int, int]:
+    """The file that an interrupted scan left, without a packet that it was writing: descriptor, packets and bytes."""
+    try:
+        file = os.open(path, os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW)
+    except FileNotFoundError as exc:
+        if not named:  # an empty one does not outlive a scan
+            return _new(path)
+        raise UsageError(f"--capture {path} is gone, and the scan goes on in it; bring it back") from exc
+    except OSError as exc:
+        raise UsageError(f"--capture {path}: {exc.strerror}") from exc
+    with contextlib.ExitStack() as undo:
+        undo.callback(os.close, file)
+        count, end = _whole(file, path)
+        if count < named:
+            raise UsageError(
+                f"--capture {path} holds {count} whole packets, and the scan that goes on has named number {named}; "
+                "bring the file back as it was left"
+            )
+        os.ftruncate(file, end)
+        os.lseek(file, end, os.SEEK_SET)
+        undo.pop_all()
+    return file, count, end
+
+
+def _whole(file: int, path: Path) -> tuple[int, int]:
+    from hardenprobe.probes import packets
+
+    if not os.fstat(file).st_size:
+        return 0, 0
+    with os.fdopen(os.dup(file), "rb") as read:
+        found = packets.pcap_whole(read, LINK_TYPE, LINK_HEADER)
+    if found is None:
+        raise UsageError(f"--capture {path} is no capture of a scan; bring it back as it was left")
+    return found

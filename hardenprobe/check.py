@@ -78,11 +78,30 @@ class Seen:
     observations: tuple[Observation[Any], ...]
     elsewhere: tuple[Observation[Any], ...] = ()
     clock: Clock = UNPROVEN
-    fleet: Fleet = field(default_factory=lambda: Fleet(()))
+    fleet: Fleet = field(default_factory=lambda: Fleet())
+    _found: dict[type[Any], tuple[Observation[Any], ...]] = field(
+        default_factory=dict, init=False, repr=False
+    )
+    memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)
+    """What several checks work out in the same way, by whoever works it out."""
 
     def of(self, facts: type[F]) -> tuple[Observation[F], ...]:
         """The observations of one kind, in the order they were made."""
-        return tuple(o for o in self.observations if isinstance(o.facts, facts))
+        known: tuple[Observation[F], ...] | None = self._found.get(facts)
+        if known is None:
+            if facts.__subclasses__():
+                known = tuple(o for o in self.observations if isinstance(o.facts, facts))
+            else:
+                known = tuple(self._by_kind.get(facts, ()))
+            self._found[facts] = known
+        return known
+
+    @cached_property
+    def _by_kind(self) -> dict[type[Any], list[Observation[Any]]]:
+        groups: dict[type[Any], list[Observation[Any]]] = {}
+        for seen in self.observations:
+            groups.setdefault(type(seen.facts), []).append(seen)
+        return groups
 
     @cached_property
     def listed(self) -> DeclaredDevice | None:
@@ -120,30 +139,70 @@ class Seen:
         return any(o.facts.control and o.facts.state is State.ACCEPTING for o in self.of(TcpPort))
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Shared:
+    """Something that no two devices should have in common, such as a key.
+
+    Attributes:
+        facts: The kinds of facts that show it.
+        values: What one of them shows, told from its fields alone: where a stored review is judged again, it is given
+            something with the same fields in plain JSON types.
+    """
+
+    facts: tuple[type[Any], ...]
+    values: Callable[[Any], Iterable[Hashable]]
+
+    @cached_property
+    def kinds(self) -> frozenset[str]:
+        """What the facts are called in a review."""
+        return frozenset(facts.kind for facts in self.facts)
+
+
 class Fleet:
-    """Every device of a review, for checks that compare devices."""
+    """The devices of a review, for checks that compare them: who shows what, and nothing else of them.
 
-    def __init__(self, members: Iterable[Seen]) -> None:
-        self.members = tuple(members)
-        self._indexes: dict[tuple[type[Any], Hashable], dict[Hashable, set[str]]] = {}
+    Args:
+        shared: What is kept of each; a check names it in `compares`.
 
-    def sharing(
-        self, facts: type[F], by: str, value: Callable[[F], Iterable[Hashable]]
-    ) -> Mapping[Hashable, set[str]]:
-        """Map each value to the ids of the devices whose facts show it.
+    Attributes:
+        labels: Device id to how people call it.
+    """
+
+    def __init__(self, members: Iterable[Seen] = (), shared: Iterable[Shared] = ()) -> None:
+        self.labels: dict[str, str] = {}
+        self._holders: dict[Shared, dict[Hashable, set[str] | str]] = {one: {} for one in shared}
+        for member in members:
+            self.add(member.device.id, member.device.label, ((o.kind, o.facts) for o in member.observations))
+
+    def add(self, device: str, label: str, shown: Iterable[tuple[str, Any]]) -> None:
+        """Note what a device shows.
 
         Args:
-            by: A name for `value`; the index is built once for each name.
+            shown: Kinds of facts, each with the facts.
         """
-        key = (facts, by)
-        if key not in self._indexes:
-            index: dict[Hashable, set[str]] = {}
-            for member in self.members:
-                for seen in member.of(facts):
-                    for item in value(seen.facts):
-                        index.setdefault(item, set()).add(member.device.id)
-            self._indexes[key] = index
-        return self._indexes[key]
+        self.labels[device] = label
+        for kind, facts in shown:
+            for shared, holders in self._holders.items():
+                if kind in shared.kinds:
+                    for value in shared.values(facts):
+                        known = holders.setdefault(value, device)  # most have one holder, and a set is large
+                        if isinstance(known, set):
+                            known.add(device)
+                        elif known != device:
+                            holders[value] = {known, device}
+
+    def others(self, shared: Shared, value: Hashable, device: str) -> list[str]:
+        """The ids of the other devices that show a value, sorted.
+
+        Raises:
+            LookupError: The check does not name `shared` in its `compares`.
+        """
+        if shared not in self._holders:
+            if not self.labels:
+                return []
+            raise LookupError("the check compares what it does not name in `compares`")
+        holders = self._holders[shared].get(value, ())
+        return sorted({holders} - {device} if isinstance(holders, str) else set(holders) - {device})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,6 +218,8 @@ class Check(Generic[S]):
         vectors: CCSS base vector by outcome; "" is the only or ordinary one.
         reach: The furthest its probes go; None for a check that asks the network nothing.
         controls: NIST SP 800-53 Rev. 5 control ids.
+        compares: What it looks up among the other devices of the review.
+        service: Where the exposure is that a service is there at all: its word in a baseline's `allowed_services`.
         version: Raised whenever a verdict can differ.
 
     Raises:
@@ -174,6 +235,8 @@ class Check(Generic[S]):
     controls: tuple[str, ...]
     settings: type[S] = NoSettings  # type: ignore[assignment]
     reach: Reach | None = Reach.ASK
+    compares: tuple[Shared, ...] = ()
+    service: str | None = None
     version: str = "1"
     sections: Mapping[str, str] = field(init=False, repr=False)
 

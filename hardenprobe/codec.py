@@ -33,6 +33,7 @@ from hardenprobe.records import (
     Review,
     Vantage,
 )
+from hardenprobe.records_people import Answered, ExceptionNote
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter, ValidationError
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 SCHEMA_FILE = Path(__file__).with_name("review.schema.json")
 """The JSON Schema that ships with the package; `write_schema` brings it up to date."""
 
+_BESIDE = frozenset({"kind", "device"})  # what an entry holds beside the observation itself
 _ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets")
 
 
@@ -68,6 +70,8 @@ class _Document:
     checks: tuple[CheckNote, ...] = ()
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
+    exceptions: tuple[ExceptionNote, ...] = ()
+    statements: tuple[Answered, ...] = ()
 
 
 # ---------------------------------------------------------------------------------------------- to the document
@@ -89,8 +93,10 @@ def to_document(review: Review) -> dict[str, Any]:
         checks=review.checks,
         what_first=review.what_first,
         notices=review.notices,
+        exceptions=review.exceptions,
+        statements=review.statements,
     )
-    plain: dict[str, Any] = _dump(_Document, document)
+    plain: dict[str, Any] = dump(_Document, document)
     for device, written in zip(review.devices, plain["devices"], strict=True):
         written["label"] = device.label
     plain["observations"] = [
@@ -110,7 +116,7 @@ def encode_observation(obs: Observation[Any]) -> dict[str, Any]:
         shape = Observation[type(facts)]  # type: ignore[misc]
     # Of the class: a record may have a field of its own that is called "kind".
     kind = facts.kind if isinstance(facts, UnknownFacts) else str(type(facts).kind)
-    plain: dict[str, Any] = _dump(shape, obs)
+    plain: dict[str, Any] = dump(shape, obs)
     if isinstance(facts, UnknownFacts):
         plain["facts"] = plain["facts"]["data"]
     plain["kind"] = kind
@@ -159,9 +165,7 @@ def from_document(doc: Any) -> Review:
     outer = {**doc, "devices": _unlabelled(doc.get("devices")), "observations": []}
     read: _Document = _load(_Document, [outer], lambda loc: loc[1:])[0]
     seen: dict[str, list[Observation[Any]]] = {device.id: [] for device in read.devices}
-    decoded = decode_observations(
-        [{key: value for key, value in entry.items() if key != "device"} for entry in stored]
-    )
+    decoded = decode_observations(stored)
     for entry, obs in zip(stored, decoded, strict=True):
         seen.setdefault(entry["device"], []).append(obs)
     return Review(
@@ -174,7 +178,19 @@ def from_document(doc: Any) -> Review:
         checks=read.checks,
         what_first=read.what_first,
         notices=read.notices,
+        exceptions=read.exceptions,
+        statements=read.statements,
     )
+
+
+def decode_device(entry: Any) -> Device:
+    """Read one device back.
+
+    Raises:
+        UsageError: It is none.
+    """
+    device: Device = _load(Device, _unlabelled([entry]), lambda loc: ("devices", *loc[1:]))[0]
+    return device
 
 
 def decode_observation(entry: Mapping[str, Any]) -> Observation[Any]:
@@ -187,7 +203,7 @@ def decode_observation(entry: Mapping[str, Any]) -> Observation[Any]:
 
 
 def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observation[Any]]:
-    """Read many observations back, in their order; much faster than one by one.
+    """Read many observations back, in their order; much faster than one by one. Whose they are is left to the caller.
 
     Raises:
         UsageError: As for `decode_observation`; the path counts from the first of `entries`.
@@ -200,8 +216,8 @@ def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observatio
         by_kind.setdefault(kind, []).append(index)
     found: dict[int, Observation[Any]] = {}
     for kind, indexes in by_kind.items():
-        group = [{key: value for key, value in entries[i].items() if key != "kind"} for i in indexes]
-        facts = _kinds().get(kind)
+        group = [{key: value for key, value in entries[i].items() if key not in _BESIDE} for i in indexes]
+        facts = facts_kinds().get(kind)
         if facts is None:
             for one in group:
                 if isinstance(one.get("facts"), dict):
@@ -213,7 +229,7 @@ def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observatio
 
 
 @cache
-def _kinds() -> Mapping[str, type[Any]]:
+def facts_kinds() -> Mapping[str, type[Any]]:
     """The kinds of facts, those of every facts module of this package among them."""
     for module in iter_modules([str(Path(__file__).parent)]):
         if module.name.startswith("facts"):
@@ -237,14 +253,14 @@ def _unlabelled(devices: Any) -> Any:
 
 def schema() -> dict[str, Any]:
     """Build the JSON Schema (2020-12) of the document from the records and the facts modules of this package."""
-    whole = _adapter(_Document).json_schema(mode="serialization")
+    whole = adapter(_Document).json_schema(mode="serialization")
     defs: dict[str, Any] = whole["$defs"]
     document: dict[str, Any] = defs.pop("_Document")
     device = defs["Device"]
     device["properties"]["label"] = {"title": "Label", "type": "string"}
     device["required"].append("label")
 
-    envelope = _adapter(Observation[UnknownFacts]).json_schema(mode="serialization")
+    envelope = adapter(Observation[UnknownFacts]).json_schema(mode="serialization")
     defs.update(envelope["$defs"])
     defs.pop("UnknownFacts")
     (name,) = [key for key in defs if key.startswith("Observation")]
@@ -254,11 +270,11 @@ def schema() -> dict[str, Any]:
     observation["properties"] |= {"device": text, "kind": text, "facts": {"type": "object"}}
     observation["required"] += ["device", "kind"]
     observation["allOf"] = []
-    for kind, facts in sorted(_kinds().items()):
+    for kind, facts in sorted(facts_kinds().items()):
         if not facts.__module__.startswith("hardenprobe.facts"):
             continue  # a plug-in's facts are not part of the published format
         shape: Any = facts
-        part = _adapter(shape).json_schema(mode="serialization")
+        part = adapter(shape).json_schema(mode="serialization")
         defs.update(part["$defs"])
         observation["allOf"].append(
             {
@@ -294,8 +310,8 @@ Location = tuple[int | str, ...]
 
 
 @cache
-def _adapter(shape: Any) -> TypeAdapter[tuple[Any, ...]]:
-    """The adapter for a tuple of `shape`.
+def adapter(shape: Any) -> TypeAdapter[tuple[Any, ...]]:
+    """The library's adapter for a tuple of `shape`.
 
     Of a tuple, because pydantic takes a configuration beside a tuple, which it hands down to the dataclasses inside,
     but none beside a dataclass.
@@ -308,8 +324,8 @@ def _adapter(shape: Any) -> TypeAdapter[tuple[Any, ...]]:
     return TypeAdapter(tuple[shape, ...], config=config)  # pyright: ignore[reportInvalidTypeForm] - built at run time
 
 
-def _dump(shape: Any, value: Any) -> Any:
-    return _adapter(shape).dump_python((value,), mode="json", warnings="none")[0]
+def dump(shape: Any, value: Any) -> Any:
+    return adapter(shape).dump_python((value,), mode="json", warnings="none")[0]
 
 
 def _load(shape: Any, values: Iterable[Any], path: Callable[[Location], Location]) -> tuple[Any, ...]:
@@ -321,7 +337,7 @@ def _load(shape: Any, values: Iterable[Any], path: Callable[[Location], Location
     except (TypeError, ValueError) as error:
         raise UsageError(f"review document: {clip(str(error))}") from None
     try:
-        return _adapter(shape).validate_json(text)
+        return adapter(shape).validate_json(text)
     except ValidationError as error:
         raise _usage_error(error, path) from None
 

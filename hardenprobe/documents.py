@@ -35,20 +35,67 @@ class Document:
 
     Attributes:
         lines: Path of keys and indexes to line number, from 1.
+        files: The same to the file, where it is another one: for what was inherited.
     """
 
     file: str
     data: Any
     lines: Mapping[Spot, int] = field(default_factory=dict)
+    files: Mapping[Spot, str] = field(default_factory=dict)
 
     def line(self, spot: Spot) -> int | None:
         """The line of a spot, or of the nearest thing around it."""
-        while spot and spot not in self.lines:
-            spot = spot[:-1]
-        return self.lines.get(spot)
+        return self.lines.get(self._near(spot))
+
+    def place(self, spot: Spot) -> str | None:
+        """File and line of a spot as people read them, None where nobody wrote it."""
+        return f"{self._file(spot)}:{self.lines[spot]}" if spot in self.lines else None
 
     def fault(self, spot: Spot, message: str) -> FileInvalid:
-        return FileInvalid(self.file, self.line(spot), message)
+        near = self._near(spot)
+        return FileInvalid(self._file(near), self.lines.get(near), message)
+
+    def over(self, below: Document) -> Document:
+        """This document over another: keys override keys, at every depth; a list or a value replaces the whole of it."""
+        lines: dict[Spot, int] = {}
+        files: dict[Spot, str] = {}
+
+        def take(source: Document, data: Any, spot: Spot) -> Any:
+            if spot in source.lines:
+                lines[spot] = source.lines[spot]
+                if source._file(spot) != self.file:
+                    files[spot] = source._file(spot)
+            inner = (
+                data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+            )
+            for key, value in inner:
+                take(source, value, (*spot, key))
+            return data
+
+        def merge(upper: Any, lower: Any, spot: Spot) -> Any:
+            if not (isinstance(upper, dict) and isinstance(lower, dict)):
+                return take(self, upper, spot)
+            take(self, None, spot)
+            made: dict[str, Any] = {}
+            for key in {**lower, **upper}:
+                here = (*spot, key)
+                if key not in upper:
+                    made[key] = take(below, lower[key], here)
+                else:
+                    made[key] = (
+                        merge(upper[key], lower[key], here) if key in lower else take(self, upper[key], here)
+                    )
+            return made
+
+        return Document(self.file, merge(self.data, below.data, ()), lines, files)
+
+    def _near(self, spot: Spot) -> Spot:
+        while spot and spot not in self.lines:
+            spot = spot[:-1]
+        return spot
+
+    def _file(self, spot: Spot) -> str:
+        return self.files.get(spot, self.file)
 
 
 class _Loader(yaml.SafeLoader):
@@ -84,8 +131,11 @@ def read_text(path: Path) -> str:
         raise FileInvalid(str(path), None, f"not UTF-8 text (byte {exc.start})") from exc
 
 
-def load_yaml(path: Path) -> Document:
+def load_yaml(path: Path, *, sequence: bool = False) -> Document:
     """Read one YAML document.
+
+    Args:
+        sequence: A list may stand at the top too.
 
     Raises:
         FileInvalid: Unreadable, not YAML, a repeated key, or no mapping at the top.
@@ -107,7 +157,7 @@ def load_yaml(path: Path) -> Document:
     finally:
         if loader is not None:
             loader.dispose()
-    if not isinstance(data, dict):
+    if not isinstance(data, dict) and not (sequence and isinstance(data, list)):
         raise FileInvalid(str(path), 1, "expected keys and values at the top, such as `key: value`")
     return Document(str(path), data, lines)
 
@@ -145,26 +195,37 @@ def parse(document: Document, into: type[T], spot: Spot = (), data: Any = None) 
     Raises:
         FileInvalid: The first thing that does not fit, with its line and the nearest known key.
     """
+    found = attempt(document, into, spot, data)
+    if isinstance(found, list):
+        raise found[0]
+    return found
+
+
+def attempt(document: Document, into: type[T], spot: Spot = (), data: Any = None) -> T | list[FileInvalid]:
+    """The same, and everything that does not fit instead of the first, the most telling first."""
     from pydantic import ValidationError
 
     try:
         return reader(into).validate_json(json.dumps(document.data if data is None else data), strict=True)
     except ValidationError as exc:
-        errors = exc.errors(include_url=False)
         # A misspelt key is also a missing one; the misspelling is what helps.
-        error = next((e for e in errors if e["type"] in _UNKNOWN_KEY), errors[0])
-        where = (*spot, *(part for part in error["loc"]))
-        name = where[-1] if where else "document"
-        if error["type"] in _UNKNOWN_KEY:
-            near = difflib.get_close_matches(str(name), _known(into, where[len(spot) : -1]), n=1)
-            hint = f"; did you mean {near[0]!r}?" if near else ""
-            message = f"unknown key {name!r}{hint}"
-        elif error["type"] in ("missing", "missing_argument"):
-            message = f"the key {name!r} is missing"
-        else:
-            path = ".".join(str(part) for part in where) or "document"
-            message = f"{path} is {clip(error['input'])}: {_plain(error['msg'])}"
-        raise document.fault(where, message) from None
+        errors = sorted(exc.errors(include_url=False), key=lambda e: e["type"] not in _UNKNOWN_KEY)
+        return [_fault(document, into, spot, error) for error in errors]
+
+
+def _fault(document: Document, into: type[Any], spot: Spot, error: Any) -> FileInvalid:
+    where = (*spot, *(part for part in error["loc"]))
+    name = where[-1] if where else "document"
+    if error["type"] in _UNKNOWN_KEY:
+        near = difflib.get_close_matches(str(name), _known(into, where[len(spot) : -1]), n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        message = f"unknown key {name!r}{hint}"
+    elif error["type"] in ("missing", "missing_argument"):
+        message = f"the key {name!r} is missing"
+    else:
+        path = ".".join(str(part) for part in where) or "document"
+        message = f"{path} is {clip(error['input'])}: {_plain(error['msg'])}"
+    return document.fault(where, message)
 
 
 _READERS: dict[Any, Any] = {}
@@ -181,10 +242,14 @@ def reader(into: type[T]) -> TypeAdapter[T]:
     return made
 
 
+# What codec.py asks for, too: some records stand in files and in reviews.
+_CONFIG = {"extra": "forbid", "strict": True, "json_schema_serialization_defaults_required": True}
+
+
 def _refuse_unknown_keys(into: Any) -> None:
     """Tell pydantic, for a dataclass and all inside it, that a misspelt key is an error and not a silence."""
     if dataclasses.is_dataclass(into) and "__pydantic_config__" not in vars(into):
-        setattr(into, "__pydantic_config__", {"extra": "forbid"})  # noqa: B010 - the library's own attribute
+        setattr(into, "__pydantic_config__", _CONFIG)  # noqa: B010 - the library's own attribute
         for inner in typing.get_type_hints(into).values():
             _refuse_unknown_keys(inner)
     for inner in typing.get_args(into):
@@ -205,7 +270,9 @@ def _known(into: Any, inner: Spot) -> list[str]:
             here = _inside(here)
         if type(None) in typing.get_args(here):  # an optional record
             here = _inside(here)
-    return [f.name for f in dataclasses.fields(here)] if dataclasses.is_dataclass(here) else []
+    if not dataclasses.is_dataclass(here):
+        return []
+    return [f.metadata.get("alias", f.name) for f in dataclasses.fields(here)]
 
 
 def _inside(hint: Any) -> Any:

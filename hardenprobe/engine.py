@@ -7,17 +7,20 @@ import contextlib
 import logging
 import random
 import signal
-from collections.abc import AsyncIterator, Iterable
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 from hardenprobe import guard
-from hardenprobe.capture import Capture
+from hardenprobe.addresses import AddressSet
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
+from hardenprobe.facts_snmp import SnmpObjects
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
-from hardenprobe.link import Line
+from hardenprobe.journal import OUTCOMES, Quiet
+from hardenprobe.link import Line, Turn
+from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
 from hardenprobe.probe import Asked, Probe
@@ -48,14 +51,16 @@ from hardenprobe.probes import (
     ws_discovery,
 )
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Observation, Reason, State, Vantage
+from hardenprobe.rate import Rate
+from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
-from hardenprobe.tap import Tap
+from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
+from hardenprobe.tap import SweepTap, Tap
+
+if TYPE_CHECKING:
+    from hardenprobe.capture import Capture
 
 log = logging.getLogger("hardenprobe.engine")
-
-DEVICES_AT_ONCE = 32  # of different devices; one device is never asked twice at the same moment
-FIRST_TOUCH = (443, 80, 9100, 631)  # silent on all of these, and over SNMP, is nobody
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
@@ -83,16 +88,46 @@ PROBES: tuple[Probe, ...] = (
     snmp_supplied.PROBE,
     snmp_strain.PROBE,
     snmp_write.PROBE,
+    tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )
+
+
+LISTENING = (telnet.PROBE, ssh.GREETING)  # they read what was heard
+
+
+async def _each(addresses: Iterable[str]) -> AsyncGenerator[Due]:
+    for address in addresses:
+        yield Due(address=address)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Due:
+    """An address whose turn it is.
+
+    Attributes:
+        position: In the sweep's order; None for an address that is visited without having been swept.
+        cost: Of the sweep's touch, which counts under the device's ceiling.
+    """
+
+    address: str
+    position: int | None = None
+    cost: Cost = field(default_factory=Cost)
 
 
 @dataclass(kw_only=True)
 class Scan:
     """One scan. Iterate over `visits()`; each visit is final when it arrives.
 
+    Addresses that somebody expects a device at, in the inventory or as a target by itself, are visited; all others are
+    swept first, and visited where somebody answered. From one vantage point after the other, since it is the same device.
+
     Attributes:
         wanted: The kinds of facts that somebody will read; other probes are not run.
+        seed: Of the order in which addresses are visited.
+        done: (address, vantage) that need no visit any more.
+        quiet: Where the sweep found nobody; filled in as it goes.
+        capture: Writes down the packets, where somebody asked for that.
         interrupted: Somebody stopped the scan, or its window closed, before the plan was done.
     """
 
@@ -101,11 +136,19 @@ class Scan:
     wanted: frozenset[type[Any]]
     anchors: TrustAnchors
     secrets: Secrets = field(default_factory=Secrets)
+    seed: int = 0
+    done: frozenset[tuple[str, str]] = frozenset()
+    quiet: Quiet = field(default_factory=Quiet)
     capture: Capture | None = None
     interrupted: bool = False
     why_interrupted: str | None = None
+    cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
-    _turns: dict[str, asyncio.Lock] = field(default_factory=dict)
+    _turns: dict[tuple[str, str], Turn] = field(default_factory=dict)
+    _rate: Rate = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._rate = Rate(self.plan.timing.connections_per_second)
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -115,17 +158,92 @@ class Scan:
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
-        todo = self.plan.addresses()
-        done: asyncio.Queue[Visit | None] = asyncio.Queue(maxsize=DEVICES_AT_ONCE)
+        with guard.watching(), self._interruptible():
+            for vantage in self.plan.vantages:
+                async for visit in self._from(vantage):
+                    yield visit
+
+    async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
+        """Everybody from one vantage point; whoever was expected and is silent gets a second try at the end."""
+        silent: dict[str, Visit] = {}
+        async for due, visit in self._visited(self._due(vantage), vantage):
+            if due.position is None and visit.outcome == "silent":
+                silent[visit.address] = visit
+            elif due.position is not None and visit.outcome in OUTCOMES:
+                self.cost += visit.cost
+                self.quiet.note(vantage.name, due.position, visit.outcome)
+            else:
+                yield visit
+        if silent and not self._stop.is_set():
+            with contextlib.suppress(TimeoutError):  # devices asleep need some seconds
+                await asyncio.wait_for(self._stop.wait(), self.plan.timing.second_try)
+            async for _, visit in self._visited(_each(list(silent)), vantage):
+                yield replace(visit, cost=silent.pop(visit.address).cost + visit.cost)
+        for visit in silent.values():  # stopped before their second try
+            yield visit
+
+    async def _due(self, vantage: Vantage) -> AsyncGenerator[Due]:
+        """Whose turn it is: first those who are expected, then whoever the sweep finds among all others."""
+        expected = self.plan.expected(self.inventory.by_address)
+        for address in VisitOrder(expected, self.seed):
+            if (address, vantage.name) not in self.done:
+                yield Due(address=address)
+        async with contextlib.aclosing(self._found(self.plan.wanted - expected, vantage)) as found:
+            async for due in found:
+                yield due
+
+    async def _found(self, addresses: AddressSet, vantage: Vantage) -> AsyncGenerator[Due]:
+        """Sweep addresses at which nobody is expected; those that show a sign of life are due."""
+        positions: dict[str, int] = {}  # of those in hand
+
+        def untouched() -> Iterator[str]:
+            for position, address in VisitOrder(addresses, self.seed).walk():
+                if self._stop.is_set():
+                    return
+                if not self._settled(vantage.name, position, address):
+                    positions[address] = position
+                    yield address
+
+        plan = self.plan
+        touching = sweep(
+            untouched(),
+            plan.scope,
+            ports=first_ports(plan),
+            snmp=SNMP in plan.udp_ports,
+            source=vantage.source,
+            port_offset=plan.port_offset,
+            pace=Pace(wait=plan.timing.connect, rate=self._rate),
+            tap=SweepTap(self.capture) if self.capture else None,
+        )
+        try:
+            async with contextlib.aclosing(touching) as touches:
+                async for touch in touches:
+                    position = positions.pop(touch.address)
+                    if touch.state is State.SILENT:
+                        self.cost += touch.cost
+                        self.quiet.note(vantage.name, position, "silent")
+                    else:
+                        yield Due(address=touch.address, position=position, cost=touch.cost)
+        except ScopeRefused as exc:  # the hour or the stop file
+            self.stop(str(exc))
+
+    def _settled(self, vantage: str, position: int, address: str) -> bool:
+        return (address, vantage) in self.done or self.quiet.known(vantage, position)
+
+    async def _visited(self, due: AsyncGenerator[Due], vantage: Vantage) -> AsyncIterator[tuple[Due, Visit]]:
+        """Visit whoever is due, several at a time; each visit is yielded when it is finished."""
+        at_once = self.plan.timing.devices_at_once  # one device is never asked twice at the same moment
+        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=at_once)
+        taking = asyncio.Lock()  # an asynchronous generator gives to one at a time
 
         async def work() -> None:
             try:
-                for address in todo:
-                    for vantage in self.plan.vantages:  # one after the other: it is the same device
-                        if self._stop.is_set():
-                            self.interrupted = True
-                            break
-                        await done.put(await self._visit(address, vantage))
+                while True:
+                    async with taking:
+                        one = None if self._stop.is_set() else await anext(due, None)
+                    if one is None:
+                        break
+                    await done.put((one, await self._visit(one, vantage)))
             except asyncio.CancelledError:
                 raise  # nobody takes visits any more, and a full queue would hold us for ever
             except BaseException:
@@ -133,21 +251,21 @@ class Scan:
                 raise
             await done.put(None)
 
-        with guard.watching(), self._interruptible():
-            workers = [asyncio.create_task(work()) for _ in range(DEVICES_AT_ONCE)]
-            try:
-                running = len(workers)
-                while running:
-                    visit = await done.get()
-                    if visit is None:
-                        running -= 1
-                    else:
-                        yield visit
-                await asyncio.gather(*workers)
-            finally:
-                for worker in workers:
-                    worker.cancel()
-                await asyncio.gather(*workers, return_exceptions=True)
+        workers = [asyncio.create_task(work()) for _ in range(at_once)]
+        try:
+            running = len(workers)
+            while running:
+                finished = await done.get()
+                if finished is None:
+                    running -= 1
+                else:
+                    yield finished
+            await asyncio.gather(*workers)
+        finally:
+            for worker in workers:
+                worker.cancel()
+            await asyncio.gather(*workers, return_exceptions=True)
+            await due.aclose()
 
     @contextlib.contextmanager
     def _interruptible(self) -> Any:
@@ -170,11 +288,12 @@ class Scan:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
 
-    def _turn(self, listed: Listed | None) -> asyncio.Lock:
-        """Whose turn it is to connect: shared by all addresses of one listed device."""
-        return self._turns.setdefault(listed.asset_tag, asyncio.Lock()) if listed else asyncio.Lock()
+    def _turn(self, listed: Listed | None, vantage: Vantage) -> Turn:
+        """Whose turn it is to connect, and how often: shared by all addresses of one listed device."""
+        return self._turns.setdefault((vantage.name, listed.asset_tag), Turn()) if listed else Turn()
 
-    async def _visit(self, address: str, vantage: Vantage) -> Visit:
+    async def _visit(self, due: Due, vantage: Vantage) -> Visit:
+        address = due.address
         listed = self.inventory.by_address.get(address)
         declared = [(s.port, s.protocol) for s in listed.services if s.transport == "tcp"] if listed else []
         line = Line(
@@ -185,7 +304,9 @@ class Scan:
             timing=self.plan.timing,
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
-            turn=self._turn(listed),
+            turn=self._turn(listed, vantage),
+            rate=self._rate,
+            cost=due.cost,
             tap=Tap(self.capture) if self.capture else None,
         )
         asked = Asked(
@@ -244,17 +365,36 @@ def _control_ports(asked: Asked) -> list[int]:
 
 
 async def _somebody_there(asked: Asked) -> bool:
-    """Look at every port; False when the first ones and SNMP are all silent."""
-    fragile = asked.listed is not None and asked.listed.fragile
-    ports = [p for p in asked.plan.tcp_ports if not (fragile and p in RAW_PRINT)]
-    first = [p for p in FIRST_TOUCH if p in ports] or ports[:2]
-    await _look(asked, first)
+    """Look at every port; False when the first ones and SNMP are all silent.
+
+    Ports that print come after SNMP, and are left out where the device says that it prints just now, or is fragile.
+    """
+    plan = asked.plan
+    quiet = [p for p in plan.tcp_ports if p not in RAW_PRINT]
+    await _look(asked, [p for p in first_ports(plan) if p in quiet])
     for probe in FIRST_PROBES:
-        await _run(probe, asked)
+        if probe.allowed(plan) and (asked.wants(*probe.produces) or _speaks_later(asked)):
+            await probe.run(asked)
+    busy = any(o.facts.printing for o in asked.of(SnmpObjects))
+    fragile = asked.listed is not None and asked.listed.fragile
+    ports = quiet if busy or fragile else plan.tcp_ports
     if not any(_answered(o) for o in asked.seen):
-        return False
+        await _look(asked, [p for p in first_ports(plan) if p in ports and p not in asked.heard])
+        if not any(_answered(o) for o in asked.seen):
+            return False
     await _look(asked, [p for p in ports if p not in asked.heard])
     return True
+
+
+def _speaks_later(asked: Asked) -> bool:
+    """Something will be said elsewhere, so it must be known before on which ports that would be printed."""
+    return any(p.allowed(asked.plan) and asked.wants(*p.produces) for p in PROBES if p not in LISTENING)
+
+
+def first_ports(plan: Plan) -> tuple[int, ...]:
+    """The ports of a plan that are tried first: who is silent on all of these, and over SNMP, is nobody."""
+    usual = tuple(port for port in FIRST_PORTS if port in plan.tcp_ports)
+    return usual or plan.tcp_ports[:2]
 
 
 async def _look(asked: Asked, ports: Iterable[int]) -> None:
@@ -265,7 +405,7 @@ async def _look(asked: Asked, ports: Iterable[int]) -> None:
 
 
 async def _run(probe: Probe, asked: Asked) -> None:
-    if asked.plan.reach.admits(probe.reach) and asked.wants(*probe.produces):
+    if probe.allowed(asked.plan) and asked.wants(*probe.produces):
         await probe.run(asked)
 
 
@@ -292,4 +432,5 @@ def _visit_of(asked: Asked, unfinished: str | None, crashed: str | None) -> Visi
         observations=tuple(asked.seen) if proven else (),  # nobody proven, no device
         cost=asked.line.cost,
         why=unfinished or crashed,
+        eased=asked.line.turn.easing.told,
     )

@@ -6,6 +6,7 @@
         FileInvalid         file, line, what is wrong, how to mend it
         UnknownName         a check, baseline or review of that name is not there; proposes the nearest
         StoreRefused        the store cannot be opened or is not ours
+        TooScattered        a list has masks with gaps that make too many parts to be compared exactly
       MalformedReply      a codec met bytes it cannot read; the probe records it, a check never sees it
       CeilingReached      a device's ceiling of connections, bytes or seconds would be passed
       Unreachable         nothing is on the line: refused, silent or cut off; the probe records it
@@ -84,6 +85,19 @@ class UnknownName(UsageError):
 
 class StoreRefused(UsageError):
     """The store cannot be opened, is not ours, or cannot be written."""
+
+
+class TooScattered(UsageError):
+    """Masks with gaps split a set into more parts than can be held exactly; the result would be a guess."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "masks with gaps scatter this list over more parts than can be compared exactly; "
+            "use fewer masks with gaps, or write blocks"
+        )
+
+    def __reduce__(self) -> tuple[type[TooScattered], tuple[()]]:
+        return type(self), ()
 
 
 class MalformedReply(HardenprobeError):

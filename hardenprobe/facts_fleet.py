@@ -36,3 +36,25 @@ class NotListed:
     addresses: tuple[str, ...]
     address_of: str | None
     source: str
+
+
+@facts("statement-made")
+@dataclass(frozen=True, kw_only=True)
+class StatementMade:
+    """A person's answer to a control, where it holds for the device on the day of the review.
+
+    Attributes:
+        statement: Its id in the ledger.
+        control: Id of controls.py.
+        answer: yes, no, partly or not applicable.
+        made, until: Days, ISO 8601.
+        about: Whom it was made about: the device, a tag, or the whole fleet.
+    """
+
+    statement: str
+    control: str
+    answer: str
+    by: str
+    made: str
+    until: str
+    about: str

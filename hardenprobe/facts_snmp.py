@@ -63,8 +63,10 @@ class SnmpObjects:
         origin: default or supplied.
         model: hrDeviceDescr, device text.
         description: sysDescr, device text.
+        device_types: hrDeviceType of each device that it says it is made of, object ids.
         forwarding: ipForwarding, None where it is not shown.
         date: hrSystemDate, hex of its octets.
+        printing: hrPrinterStatus says so of one of its printers.
         fault: Why reading ended early.
     """
 
@@ -73,8 +75,10 @@ class SnmpObjects:
     origin: str
     model: str | None = None
     description: str | None = None
+    device_types: tuple[str, ...] = ()
     forwarding: int | None = None
     date: str | None = None
+    printing: bool = False
     interfaces: tuple[Interface, ...] = ()
     channels: tuple[Channel, ...] = ()
     personal: tuple[Personal, ...] = ()

@@ -92,7 +92,8 @@ class TlsPort:
     Attributes:
         speaks: It answered in TLS or SSL.
         reached: "implicit", or what was said first: "ftp", "smtp", "ldap", "http".
-        fault: Why it does not speak: "closed", "silent", "refusing", "not TLS" or "no upgrade".
+        fault: Why it does not speak: "closed", "silent", "refusing", "not TLS", "no upgrade", or "broken" where TLS came
+            that breaks its own rules.
         answer: What it said instead, device text.
         versions: Version to "accepted", "refused" or "unknown".
         unknown_why: Version to a word of records.Reason.

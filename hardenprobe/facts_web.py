@@ -90,10 +90,16 @@ class IppPrinter:
         uris: Empty where `unpaired` says why.
         unpaired: Why the three attributes cannot be paired by position.
         operations: Of operations-supported.
-        firmware: Of printer-firmware-string-version, device text, as are the others.
+        firmware: Of printer-firmware-string-version, device text, as are the others; each of `firmware_names` and
+            `firmware_versions` speaks of the version at the same position.
+        device_id: Of printer-device-id, the IEEE 1284 text such as "MFG:...;MDL:...;".
+        formats: Of document-format-supported.
+        scaling: Of print-scaling-supported.
+        features: Of ipp-features-supported.
         fault: Why there is no IPP status.
 
-    Source: RFC 8011 section 5.4; PWG 5100.13 (firmware, printer-uuid); PWG 5100.11 (printer-serial-number).
+    Source: RFC 8011 section 5.4; PWG 5100.13 (firmware, printer-uuid, features, print-scaling); PWG 5100.11
+    (printer-serial-number); PWG 5107.2 (printer-device-id).
     """
 
     tls: bool
@@ -110,6 +116,12 @@ class IppPrinter:
     serial: str | None = None
     uuid: str | None = None
     firmware: tuple[str, ...] = ()
+    device_id: str | None = None
+    firmware_names: tuple[str, ...] = ()
+    firmware_versions: tuple[str, ...] = ()
+    formats: tuple[str, ...] = ()
+    scaling: tuple[str, ...] = ()
+    features: tuple[str, ...] = ()
     fault: str | None = None
 
     @property
@@ -121,6 +133,14 @@ class IppPrinter:
     def served(self) -> bool:
         """Attributes came back."""
         return self.status is not None and self.status < 0x0100  # RFC 8011 appendix B: successful
+
+    @property
+    def firmware_by_name(self) -> tuple[tuple[str, str], ...]:
+        """Name and version of each firmware; the name is "" where none stands at the version's position."""
+        versions = self.firmware or self.firmware_versions
+        # PWG 5100.13: the attributes are parallel.
+        names = self.firmware_names if len(self.firmware_names) == len(versions) else ("",) * len(versions)
+        return tuple(zip(names, versions, strict=True))
 
 
 @facts("ipp-jobs")

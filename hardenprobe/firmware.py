@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from datetime import date
+from typing import Literal
 
 LONGEST = 64  # characters of a version
 FIELDS, DATE, LIST = "fields", "date", "list"
@@ -65,3 +67,34 @@ def day(text: str) -> date | None:
         return date(*map(int, found.groups()))
     except ValueError:
         return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Floor:
+    """The oldest version that a model may run.
+
+    Attributes:
+        model: Regular expression, found in what the device calls itself.
+        component: Which of several firmwares.
+        version: Regular expression with one group, the version, found in what the device states.
+        order: fields (numbers), date (year, month, day) or list (`known`, oldest first).
+    """
+
+    model: str
+    floor: str
+    component: str = "firmware"
+    version: str = r"(?i)firmware[ :]+([^ ;,]+)"
+    order: Literal["fields", "date", "list"] = "fields"
+    known: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Raise ValueError where the rule could never be applied."""
+        for key in ("model", "version"):
+            try:
+                pattern = re.compile(getattr(self, key))
+            except re.error as exc:
+                raise ValueError(f"{key} is no regular expression: {exc}") from None
+        if pattern.groups != 1:
+            raise ValueError(f"version must have one group, the version itself, and has {pattern.groups}")
+        if later(self.floor, self.floor, self.order, self.known) is None:
+            raise ValueError(f"the floor {self.floor!r} itself cannot be read as {self.order}")

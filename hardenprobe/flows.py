@@ -9,6 +9,7 @@ met first. Nothing here reads or keeps a packet.
 from __future__ import annotations
 
 import time
+from array import array
 from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
@@ -33,11 +34,13 @@ class Flow:
     Attributes:
         port: As assigned, without a lab's offset.
         ours: Our own address, packed; None where the system chooses it when the first packet leaves.
-        recorder: Keeps the transcript of the same exchange.
+        recorder: Keeps the transcript of the same exchange, None where there is none.
         packets: Their numbers.
+        size: Bytes of the file that they take.
         places: Interface and kind of packet, for each direction, where it is taken.
         first: Sequence number of the first byte, by direction.
         held: What capture.py may still show of them.
+        held_size: Bytes of memory that this takes.
         ended: When the socket was closed, seconds since 1970.
         spoken_for: An observation names it.
         released: Nothing more is to be held.
@@ -47,11 +50,13 @@ class Flow:
     transport: str
     port: int
     ours: bytes | None
-    recorder: Recorder
-    packets: list[int] = field(default_factory=list)
+    recorder: Recorder | None = None
+    packets: array[int] = field(default_factory=lambda: array("L"))
+    size: int = 0
     places: dict[str, tuple[str, int]] = field(default_factory=dict)
     first: dict[str, int] = field(default_factory=dict)
     held: list[Any] = field(default_factory=list)
+    held_size: int = 0
     ended: float | None = None
     spoken_for: bool = False
     released: bool = False

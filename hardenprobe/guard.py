@@ -1,24 +1,39 @@
 """The second door: an audit hook that holds every library and plug-in to what Link has opened.
 
-Link is the first door. This hook sees each connect, sendto and name look-up of the process; while a scan runs it lets
-through only the endpoints that Link has granted at that moment. A hook cannot be taken out of a process, so it is
-installed once and does nothing while no scan runs.
+Link is the first door. This hook sees every connect, bind, datagram, name look-up and new process of this process; while
+a scan runs it lets through only what Link has granted at that moment, to the very socket that Link has made. A hook
+cannot be taken out of a process, so it is installed once and does nothing while no scan runs.
+
+It holds libraries that open sockets of their own, and checks that forget themselves. It cannot hold code that sets out
+to get around it: what calls the C library through ctypes or an extension module of its own raises no audit event, and
+nothing inside a Python process is out of reach of other code in it. Load such a plug-in in no process (`--no-plugins`).
 """
 
 from __future__ import annotations
 
+import _socket
+import contextlib
+import socket
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import cache
+from ipaddress import ip_address
 from typing import Any
 
 from hardenprobe.errors import ScopeRefused
 
-_granted: Counter[tuple[str, int]] = Counter()
+Place = tuple[str, int, int]  # address, port, number of the zone
+
+_granted: dict[int, Place] = {}  # id of a socket to where it may go
+_swept: dict[object, tuple[Container[str], Container[int], Container[str]]] = {}
+_sources: Counter[str] = Counter()
+_children: Counter[tuple[str, ...]] = Counter()
 _running = 0
 _installed = False
-refusals: Counter[str] = Counter()
+refusals: Counter[tuple[str, str]] = Counter()
+"""Who tried what past Link, and how often, since the scan began."""
 
 
 @contextmanager
@@ -27,6 +42,7 @@ def watching() -> Iterator[None]:
     global _running, _installed
     if not _installed:
         sys.addaudithook(_hook)
+        _hold_unaudited_children()
         _installed = True
     if not _running:
         refusals.clear()  # they belong to one scan
@@ -38,46 +54,204 @@ def watching() -> Iterator[None]:
 
 
 @contextmanager
-def granted(address: str, port: int) -> Iterator[None]:
-    """Let connects and datagrams to one endpoint through. Only link.py calls this."""
-    _granted[address, port] += 1
+def granted(sock: socket.socket, address: str, port: int, source: str | None = None) -> Iterator[None]:
+    """Let one socket go to one endpoint. Only link.py calls this.
+
+    Args:
+        source: The address of ours that it may be bound to, "" for whichever the system chooses.
+    """
+    _granted[id(sock)] = _place((address, port))
+    if source is not None:
+        _sources[source] += 1
     try:
         yield
     finally:
-        _granted[address, port] -= 1
-        if not _granted[address, port]:
-            del _granted[address, port]
+        del _granted[id(sock)]
+        if source is not None:
+            _sources[source] -= 1
+
+
+@contextmanager
+def child(command: Sequence[str]) -> Iterator[None]:
+    """Let one command be started: a child process of ours that holds itself."""
+    _children[tuple(command)] += 1
+    try:
+        yield
+    finally:
+        _children[tuple(command)] -= 1
+
+
+def refused() -> int:
+    """How often something was refused since the scan began."""
+    return refusals.total() if refusals else 0
+
+
+def tried() -> list[str]:
+    """What was refused since the scan began, each with who tried it, for the review."""
+    return [f"{_named(who)} tried {what}, which was refused" for who, what in refusals]
+
+
+@contextmanager
+def granted_many(
+    addresses: Container[str],
+    ports: Container[int],
+    *,
+    modules: Container[str],
+    sources: Iterable[str] = (),
+) -> Iterator[None]:
+    """Let some modules connect and send datagrams to some ports of many addresses. Only the first touch calls this.
+
+    Args:
+        addresses: Whoever is in it at that moment; it may change while the block runs.
+        modules: Whose own calls are meant; sockets come and go too fast to be granted one by one.
+        sources: The addresses of ours that sockets may be bound to, "" for whichever the system chooses.
+    """
+    key = object()
+    _swept[key] = (addresses, ports, modules)
+    _sources.update(sources)
+    try:
+        yield
+    finally:
+        del _swept[key]
+        _sources.subtract(sources)
 
 
 def _hook(event: str, args: tuple[Any, ...]) -> None:
-    if not _running or not event.startswith("socket."):
+    if _running and (watch := _WATCHED.get(event)) is not None:
+        watch(event, args)
+
+
+def _new_socket(_: str, args: tuple[Any, ...]) -> None:
+    """Raw sockets and other families know no ports: nothing could be granted to them. A capture only listens."""
+    family, kind = int(args[1]), int(args[2])
+    if family in _HARMLESS:
         return
-    if event in ("socket.connect", "socket.sendto", "socket.sendmsg"):
-        target = args[1]
-        if (
-            not isinstance(target, tuple) or len(target) < 2
-        ):  # a Unix socket, or a datagram on a connected one
+    # Behind this function, _hook and the class's own: whoever makes the socket.
+    if family == _PACKET and sys._getframe(3).f_globals.get("__name__") == _CAPTURE:
+        return
+    if family not in _INTERNET or kind & 0xF not in _SPEAKING:
+        _refuse(f"a socket of family {family} and type {kind & 0xF}")
+
+
+def _send(_: str, args: tuple[Any, ...]) -> None:
+    sock, target = args[0], args[1]
+    if target is None:  # a datagram on a connected socket
+        return
+    if (_swept and _of_the_sweep(target)) or _family(sock) == _NETLINK:
+        return
+    try:
+        here = _place(target)
+    except (ValueError, TypeError, OSError, IndexError):  # a path, a name, or an address that nobody reads
+        _refuse(f"to reach {target!r:.100}")
+        return
+    if _granted.get(id(sock)) != here:
+        _refuse(f"to reach {target[0]} port {target[1]}", str(target[0]))
+
+
+def _of_the_sweep(target: Any) -> bool:
+    """Tell whether the very module that sweeps has called; kept quick, since it does so thousands of times a second."""
+    caller = sys._getframe(3).f_globals.get("__name__", "")  # behind this function, _send and _hook
+    for addresses, ports, modules in _swept.values():
+        if caller in modules and target[0] in addresses and target[1] in ports:
+            return True
+    return False
+
+
+def _bind(_: str, args: tuple[Any, ...]) -> None:
+    """A source address and any port is Link's own doing; a fixed port is a server, which a scan never is."""
+    sock, address = args[0], args[1]
+    if _family(sock) == _NETLINK:
+        return
+    if isinstance(address, tuple) and len(address) >= 2 and address[1] == 0:
+        host = str(address[0])
+        if host in ("127.0.0.1", "::1") or _sources[host] > 0:
             return
-        if _granted.get((str(target[0]), int(target[1]))):
-            return
-        _refuse(f"{target[0]} port {target[1]}", str(target[0]))
-    elif event == "socket.bind":
-        address = args[1]
-        # Binding to a source address and any port is Link's own doing; a fixed port is a server, which a scan never is.
-        if isinstance(address, tuple) and len(address) >= 2 and int(address[1]) != 0:
-            _refuse(f"a bind to port {address[1]}", str(address[0]))
-    elif event == "socket.getaddrinfo":
-        host = args[0]
-        text = host.decode("ascii", "replace") if isinstance(host, bytes) else str(host)
-        if not _is_literal(text):
-            _refuse(f"a look-up of {text!r}", None)
-    elif event in ("socket.gethostbyname", "socket.gethostbyaddr"):
-        _refuse(f"a look-up of {args[0]!r}", None)
+    _refuse(f"to bind {address!r:.100}")
+
+
+def _look_up(event: str, args: tuple[Any, ...]) -> None:
+    host = args[0]
+    text = host.decode("ascii", "replace") if isinstance(host, bytes) else str(host)
+    if event != "socket.getaddrinfo" or not _is_literal(text):
+        _refuse(f"a look-up of {text[:100]!r}")
+
+
+def _start(event: str, args: tuple[Any, ...]) -> None:
+    if event == "subprocess.Popen" and _children[tuple(map(str, args[1]))] > 0:
+        return
+    _refuse(f"to start a process ({event})")
+
+
+_NETLINK = int(getattr(socket, "AF_NETLINK", -2))
+_PACKET, _CAPTURE = int(getattr(socket, "AF_PACKET", -3)), "hardenprobe.packet_socket"
+
+# Plain numbers, since a sweep makes sockets by the thousand and members of an enumeration compare slowly.
+_HARMLESS = frozenset(
+    {-1, int(getattr(socket, "AF_UNIX", -1)), _NETLINK}
+)  # made from a descriptor; a pair; the kernel itself
+_INTERNET = frozenset({int(socket.AF_INET), int(socket.AF_INET6)})
+_SPEAKING = frozenset({int(socket.SOCK_STREAM), int(socket.SOCK_DGRAM)})
+_WATCHED: Mapping[str, Callable[[str, tuple[Any, ...]], None]] = {
+    "socket.__new__": _new_socket,
+    **dict.fromkeys(("socket.connect", "socket.sendto", "socket.sendmsg"), _send),
+    "socket.bind": _bind,
+    **dict.fromkeys(
+        ("socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr", "socket.getnameinfo"), _look_up
+    ),
+    **dict.fromkeys(
+        (
+            *(
+                "subprocess.Popen",
+                "os.exec",
+                "os.fork",
+                "os.forkpty",
+                "os.posix_spawn",
+                "os.spawn",
+                "os.system",
+            ),
+            *("os.startfile", "pty.spawn"),
+        ),
+        _start,
+    ),
+}
+
+
+def _family(sock: socket.socket) -> int:
+    """The family that the system knows, whatever a subclass says."""
+    return int(_socket.socket.family.__get__(sock))
+
+
+def _hold_unaudited_children() -> None:
+    """`multiprocessing` starts its children by a function that raises no audit event; subprocess has its own name for it."""
+    with contextlib.suppress(ImportError):  # there is none on Windows
+        import _posixsubprocess
+
+        plain = _posixsubprocess.fork_exec
+
+        def fork_exec(*args: Any) -> Any:
+            if _running:
+                _refuse("to start a process (multiprocessing)")
+            return plain(*args)
+
+        _posixsubprocess.fork_exec = fork_exec
+
+
+def _place(target: tuple[Any, ...]) -> Place:
+    """An endpoint, however its zone is written.
+
+    Raises:
+        TypeError, ValueError, OSError: It names no address, or no zone of this machine.
+    """
+    if not isinstance(target, tuple) or len(target) < 2:
+        raise TypeError("no internet address")
+    host, _, zone = str(target[0]).partition("%")
+    number = target[3] if len(target) > 3 else 0
+    if zone:
+        number = int(zone) if zone.isdigit() else socket.if_nametoindex(zone)
+    return str(ip_address(host)), int(target[1]), int(number)
 
 
 def _is_literal(host: str) -> bool:
-    from ipaddress import ip_address
-
     try:
         ip_address(host)
     except ValueError:
@@ -85,24 +259,47 @@ def _is_literal(host: str) -> bool:
     return True
 
 
-def _refuse(what: str, address: str | None) -> None:
+def _refuse(what: str, address: str | None = None) -> None:
     who = _culprit()
-    refusals[f"{who}: {what}"] += 1
+    refusals[who, what] += 1
     raise ScopeRefused(
         f"{who} tried {what} past hardenprobe's door; a scan speaks only through Link", address
     )
 
 
 def _culprit() -> str:
-    """Name the nearest module that is neither ours nor the standard library's plumbing, for the message."""
+    """The module that called: of a plug-in rather than of a library that it uses, and of a library rather than Python's own."""
     frame = sys._getframe(2)
-    name = "code"
+    found = nearest = None
     while frame is not None:
-        module = frame.f_globals.get("__name__", "?")
-        if module.split(".")[0] not in {"socket", "asyncio", "hardenprobe", "selectors", "ssl"}:
-            return str(module)
-        if module.startswith(("hardenprobe.checks.", "hardenprobe.probes.")):
-            return str(module)
+        module = str(frame.f_globals.get("__name__", "?"))
+        top = module.partition(".")[0]
+        if top == "hardenprobe":
+            if module == __name__:
+                frame = frame.f_back  # type: ignore[assignment]
+                continue
+            if found is None:
+                found = module
+            break
+        nearest = nearest or module
+        if top not in sys.stdlib_module_names and top != "__main__":
+            found = module
         frame = frame.f_back  # type: ignore[assignment]
-        name = module
-    return name
+    return found or nearest or "code"
+
+
+def _named(module: str) -> str:
+    """A module with the distribution that brought it."""
+    brought = _distributions().get(module.partition(".")[0])
+    return f"{module} of {brought}" if brought else module
+
+
+@cache
+def _distributions() -> Mapping[str, str]:
+    from importlib.metadata import PackageNotFoundError, packages_distributions, version
+
+    found = {}
+    for module, names in packages_distributions().items():
+        with contextlib.suppress(PackageNotFoundError):
+            found[module] = f"{names[0]} {version(names[0])}"
+    return found

@@ -14,13 +14,10 @@ from dataclasses import dataclass, field, replace
 from ipaddress import ip_address
 from typing import Any
 
-from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe import stated
+from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.facts_fleet import NotListed, NotMet
-from hardenprobe.facts_ssh import SshHostKey
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import IppPrinter
 from hardenprobe.inventory import Inventory, Listed
-from hardenprobe.probes import snmp
 from hardenprobe.records import (
     INVENTORY,
     NOT_PLANNED,
@@ -39,11 +36,6 @@ from hardenprobe.transcript import observation, utc_now
 
 ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
 
-# What stands where a serial number should; common practice, no source. A string of one character is another.
-PLACEHOLDERS = frozenset(
-    {"", "n/a", "na", "none", "null", "unknown", "not set", "default", "serial", "serial number"}
-)
-
 
 @dataclass(frozen=True, kw_only=True)
 class Visit:
@@ -52,6 +44,7 @@ class Visit:
     Attributes:
         outcome: "answered", "refused" (every port), "silent", or "unfinished".
         why: For an unfinished visit, one line for people.
+        eased: How the device was spared when it bore less, for people; None where it was well.
     """
 
     address: str
@@ -60,6 +53,7 @@ class Visit:
     observations: tuple[Observation[Any], ...] = ()
     cost: Cost = field(default_factory=Cost)
     why: str | None = None
+    eased: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,10 +72,10 @@ def settle(
 
     Args:
         names: Address to the names by which it was asked for.
-        coverage: What was planned; what was seen is filled in.
+        coverage: What was planned, and how many addresses were visited beside these visits; the rest is filled in.
     """
     met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
-    evidence = {id(v): _evidence(v) for v in met}
+    evidence = {id(v): stated.identities(v.observations) for v in met}
     groups: dict[str, list[Visit]] = defaultdict(list)
     listed: dict[str, Listed] = {}
     entries = {id(v): _entry(v, evidence[id(v)], inventory) for v in met}
@@ -95,7 +89,8 @@ def settle(
         groups[device].append(visit)
         if entry:
             listed[device] = entry
-    devices, observations = [], {}
+    devices: list[Device] = []
+    observations = {}
     for device, members in groups.items():
         entry = listed.get(device)
         seen = tuple(o for v in members for o in v.observations)
@@ -106,12 +101,13 @@ def settle(
         found = [e for v in members for e in evidence[id(v)]]
         devices.append(_describe(device, entry, members, found, names))
         observations[device] = seen
+    devices.sort(key=_by_address)
     coverage = _coverage(coverage, visits, inventory, devices, listed)
     when = next((o.asked_at for v in visits for o in v.observations), "") or utc_now()
     for one, told in _not_met(coverage, inventory, names, when):
         devices.append(one)
         observations[one.id] = told
-    order = sorted(devices, key=lambda d: ip_key(d.addresses[0].address))
+    order = sorted(devices, key=_by_address)
     return Fleet(
         devices=tuple(order),
         observations={d.id: observations[d.id] for d in order},
@@ -119,55 +115,14 @@ def settle(
     )
 
 
+def _by_address(device: Device) -> tuple[int, int]:
+    return ip_key(device.addresses[0].address)
+
+
 def ip_key(address: str) -> tuple[int, int]:
     """Sort key: IPv4 before IPv6, then by number."""
     ip = ip_address(address)
     return ip.version, int(ip)
-
-
-def _evidence(visit: Visit) -> tuple[Identity, ...]:
-    """What the device said of itself."""
-    found: list[Identity] = []
-    host_key = False
-    for seen in visit.observations:
-        facts = seen.facts
-        if isinstance(facts, SnmpAnswer) and facts.values:
-            if serial := _serial(facts.values.get(snmp.PRT_SERIAL, "")):
-                found.append(Identity(kind="serial", value=serial, source="snmp", strength="strong"))
-            if name := facts.values.get(snmp.SYS_NAME, "").strip():
-                found.append(Identity(kind="name", value=name, source="snmp", strength="weak"))
-        elif isinstance(facts, SnmpEngine) and facts.engine_id:
-            found.append(Identity(kind="engine-id", value=facts.engine_id, source="snmp", strength="medium"))
-        elif isinstance(facts, TlsPort) and facts.chains and facts.chains[0].certificates:
-            key = facts.chains[0].certificates[0].spki_sha256
-            found.append(Identity(kind="tls-key", value=key, source="tls", strength="weak"))
-        elif isinstance(facts, SshHostKey) and facts.proven and facts.sha256 and not host_key:
-            # The first of several, in the probe's fixed order of key types, so that an id stays what it is.
-            host_key = True
-            found.append(Identity(kind="host-key", value=facts.sha256, source="ssh", strength="medium"))
-        elif isinstance(facts, IppPrinter):
-            found += _of_ipp(facts)
-    return tuple(dict.fromkeys(found))
-
-
-def _of_ipp(facts: IppPrinter) -> list[Identity]:
-    """What a print service says of its device."""
-    found = []
-    if serial := _serial(facts.serial or ""):
-        found.append(Identity(kind="serial", value=serial, source="ipp", strength="strong"))
-    if facts.uuid:
-        found.append(Identity(kind="printer-uuid", value=facts.uuid, source="ipp", strength="medium"))
-    if facts.make_and_model:
-        found.append(Identity(kind="make-model", value=facts.make_and_model, source="ipp", strength="weak"))
-    found += [Identity(kind="firmware", value=one, source="ipp", strength="weak") for one in facts.firmware]
-    return found
-
-
-def _serial(text: str) -> str:
-    """A serial number that tells devices apart; "" for what makers leave in the place of one."""
-    serial = text.strip()
-    placeholder = serial.lower() in PLACEHOLDERS or len(set(serial)) < 2
-    return "" if placeholder else serial
 
 
 def _entry(visit: Visit, evidence: Iterable[Identity], inventory: Inventory) -> Listed | None:
@@ -206,6 +161,10 @@ def _describe(
             known.insert(
                 0, Identity(kind="serial", value=entry.serial, source="inventory", strength="strong")
             )
+        if entry.make_model:
+            known.insert(
+                0, Identity(kind="make-model", value=entry.make_model, source="inventory", strength="weak")
+            )
         known.insert(
             0, Identity(kind="asset-tag", value=entry.asset_tag, source="inventory", strength="strong")
         )
@@ -219,30 +178,18 @@ def _describe(
             Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4") for a in addresses
         ),
         names=tuple(dict.fromkeys(called)),
-        kind=entry.kind if entry else "unknown",
-        make_model=_make_model(members),
+        kind=entry.kind if entry and entry.kind != "unknown" else stated.device_kind(known),
+        make_model=stated.make_model(known),
         asset_tag=entry.asset_tag if entry else None,
         place=entry.place if entry else None,
         owner=entry.owner if entry else None,
         criticality=entry.criticality if entry else None,
+        ccss=entry.ccss if entry else None,
         tags=entry.tags if entry else (),
         identity=tuple(known),
         services=_services(members),
         cost=sum((v.cost for v in members), Cost()),
     )
-
-
-def _make_model(members: Iterable[Visit]) -> str | None:
-    for visit in members:
-        for seen in visit.observations:
-            if isinstance(seen.facts, SnmpAnswer) and seen.facts.values:
-                for oid in (snmp.HR_DEVICE_DESCR, snmp.SYS_DESCR):
-                    if text := seen.facts.values.get(oid, "").strip():
-                        return text
-    told = (
-        o.facts.make_and_model for v in members for o in v.observations if isinstance(o.facts, IppPrinter)
-    )
-    return next((text for text in told if text), None)
 
 
 def _services(members: Iterable[Visit]) -> tuple[Service, ...]:
@@ -345,14 +292,14 @@ def _coverage(
     )
     return Coverage(
         planned=planned.planned,
-        visited=len({v.address for v in visits if v.outcome != "unfinished"}),
+        visited=planned.visited + len({v.address for v in visits if v.outcome != "unfinished"}),
         answered=len({v.address for v in visits if v.outcome == "answered"}),
         listed_not_seen=missed,
         seen_not_listed=tuple(
             Unlisted(address=d.addresses[0].address, device=d.id) for d in devices if d.asset_tag is None
         ),
         excluded=planned.excluded,
-        unfinished=tuple(dict.fromkeys(v.address for v in visits if v.outcome == "unfinished")),
+        unfinished=tuple(sorted({v.address for v in visits if v.outcome == "unfinished"}, key=ip_key)),
         tcp_ports=planned.tcp_ports,
         udp_ports=planned.udp_ports,
     )

@@ -5,18 +5,21 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
-from hardenprobe.addresses import parse_entry
+from hardenprobe import baseline
+from hardenprobe.addresses import AddressSet, parse_entry
+from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
-from hardenprobe.errors import FileInvalid
+from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
 from hardenprobe.ports import SERVICES
+from hardenprobe.records import KINDS, BaselineRule
+from hardenprobe.scoring import ENVIRONMENTAL, read_group
 
 FORMAT = "hardenprobe.inventory/1"
-KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")
 Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]
 HEX = frozenset("0123456789abcdef")
 LISTS = frozenset({"names", "addresses", "tags"})
@@ -58,8 +61,10 @@ class Listed:
     """One device of the inventory.
 
     Attributes:
+        make_model: What it is, in your words; firmware floors and the choice of a baseline go by it, too.
         pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
         engine_id: snmpEngineID that the device states, hex; confirms it before a secret is sent to it.
+        ccss: Environmental metrics of CCSS (NIST IR 7502, 2.3) in vector notation, such as "CDP:LM/CR:H".
         fragile: Known to suffer from being asked: its raw print ports are not even connected to.
         listed: False hides the entry from the inventory; for what a lab simulates and nobody has listed.
         lab: What demo_lab simulates; no scan reads it.
@@ -69,10 +74,12 @@ class Listed:
     addresses: tuple[str, ...]
     kind: Kind = "unknown"
     names: tuple[str, ...] = ()
+    make_model: str | None = None
     serial: str | None = None
     place: str | None = None
     owner: str | None = None
     criticality: Literal["low", "medium", "high"] | None = None
+    ccss: str | None = None
     tags: tuple[str, ...] = ()
     depends: tuple[Dependent, ...] = ()
     fragile: bool = False
@@ -90,14 +97,21 @@ class Inventory:
 
     Attributes:
         approved_networks: Networks from which the site's devices may be reached; what allow-lists are held against.
+        baselines: Which baseline is for which devices, the first that fits; files are named from where we stand.
         source: The file, for messages and observations.
     """
 
     devices: tuple[Listed, ...] = ()
     approved_networks: tuple[str, ...] = ()
+    baselines: tuple[BaselineRule, ...] = ()
     source: str = ""
     by_address: Mapping[str, Listed] = field(default_factory=dict)
     by_serial: Mapping[str, Listed] = field(default_factory=dict)
+
+    @property
+    def hash(self) -> str:
+        """SHA-256 of what it says of the devices; "" where it lists none."""
+        return digest([asdict(device) for device in self.devices]) if self.devices else ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,6 +121,7 @@ class InventoryFile:
     inventory: str
     devices: tuple[Listed, ...]
     approved_networks: tuple[str, ...] = ()
+    baselines: tuple[BaselineRule, ...] = ()
 
 
 def load(path: Path) -> Inventory:
@@ -121,12 +136,30 @@ def load(path: Path) -> Inventory:
             ("inventory",), f"inventory is {document.data.get('inventory')!r}, expected {FORMAT!r}"
         )
     file = parse(document, InventoryFile)
-    for i, entry in enumerate(file.approved_networks):
-        try:
-            parse_entry(entry)
-        except ValueError as exc:
-            raise document.fault(("approved_networks", i), str(exc)) from None
-    return replace(build(file.devices, document), approved_networks=file.approved_networks)
+    _check_entries(document, ("approved_networks",), file.approved_networks)
+    rules = tuple(_rule(document, i, file.baselines) for i in range(len(file.baselines)))
+    known = build(file.devices, document)
+    return replace(known, approved_networks=file.approved_networks, baselines=rules)
+
+
+def _rule(document: Document, i: int, rules: tuple[BaselineRule, ...]) -> BaselineRule:
+    """Check a rule, and find its file, which is named from where the inventory lies."""
+    rule, spot = rules[i], ("baselines", i)
+    for k, kind in enumerate(rule.kinds):
+        if kind not in (*KINDS, "unknown"):
+            raise document.fault((*spot, "kinds", k), str(UnknownName("kind of device", kind, KINDS)))
+    _check_entries(document, (*spot, "networks"), rule.networks)
+    if rule == BaselineRule(baseline=rule.baseline) and i + 1 < len(rules):
+        raise document.fault(
+            spot, "this rule fits every device, so that those below it never count; put it last"
+        )
+    if rule.baseline in baseline.shipped():
+        return rule
+    path = Path(document.file).parent / rule.baseline
+    if not path.is_file():
+        unknown = UnknownName("baseline", rule.baseline, baseline.shipped(), see="hardenprobe baseline list")
+        raise document.fault((*spot, "baseline"), f"{unknown}; a file is looked for beside the inventory")
+    return replace(rule, baseline=str(path))
 
 
 def build(devices: Iterable[Listed], document: Document) -> Inventory:
@@ -172,6 +205,10 @@ def build(devices: Iterable[Listed], document: Document) -> Inventory:
                     (*spot, "serial"), f"serial {device.serial!r} belongs to {other!r} already"
                 )
             by_serial[device.serial] = device
+        try:
+            read_group(device.ccss or "", ENVIRONMENTAL)
+        except ValueError as exc:
+            raise document.fault((*spot, "ccss"), f"ccss: {exc}") from None
         _check_lists(document, spot, device)
         kept.append(device)
     return Inventory(devices=tuple(kept), source=document.file, by_address=by_address, by_serial=by_serial)
@@ -185,11 +222,7 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
                 raise document.fault(
                     (*spot, "allow_lists", k, "services", m), f"{word!r} is no service; known are {known}"
                 )
-        for m, entry in enumerate(declared.entries):
-            try:
-                parse_entry(entry)
-            except ValueError as exc:
-                raise document.fault((*spot, "allow_lists", k, "entries", m), str(exc)) from None
+        _check_entries(document, (*spot, "allow_lists", k, "entries"), declared.entries)
     for k, service in enumerate(device.services):
         if not 1 <= service.port <= 65535:
             raise document.fault((*spot, "services", k, "port"), f"port {service.port} is not 1 to 65535")
@@ -201,6 +234,19 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
         raise document.fault(
             (*spot, "engine_id"), "engine_id must be 10 to 64 lower-case hex digits (RFC 3411)"
         )
+
+
+def _check_entries(document: Document, spot: Spot, entries: Iterable[str]) -> None:
+    read = []
+    for i, text in enumerate(entries):
+        try:
+            read.append(parse_entry(text))
+        except ValueError as exc:
+            raise document.fault((*spot, i), str(exc)) from None
+    try:
+        AddressSet.of(read)
+    except TooScattered as exc:
+        raise document.fault(spot, str(exc)) from None
 
 
 def _read_csv(path: Path) -> Document:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import logging
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from ipaddress import ip_address
+from dataclasses import dataclass, replace
+from json.encoder import encode_basestring_ascii
 from typing import Any
 
+from hardenprobe import guard
 from hardenprobe.baseline import Baseline
+from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Check, Fleet, Outcome, Seen
-from hardenprobe.errors import clip
+from hardenprobe.errors import ScopeRefused, clip
 from hardenprobe.facts import ProbeFault
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.records import (
@@ -42,6 +43,8 @@ class Case:
 
     Attributes:
         selected: Ids of the checks that were asked for; the rest is notselected.
+        granted: Ids of the checks beyond reach ask that the scope granted by name; None where it granted all.
+        fleets: By vantage point, the whole fleet, where `devices` are only some of it.
     """
 
     devices: Sequence[Device]
@@ -50,20 +53,62 @@ class Case:
     clock: Clock
     reach: Reach
     selected: frozenset[str]
+    granted: frozenset[str] | None = None
+    fleets: Mapping[str, Fleet] | None = None
 
 
-def judge(case: Case, baseline: Baseline, registry: Registry) -> tuple[Result, ...]:
-    """Judge every device by every check, from every vantage point."""
+def judge(case: Case, expected: Expected, registry: Registry) -> tuple[Result, ...]:
+    """Judge every device by every check and its own baseline, from every vantage point; device after device."""
     results: list[Result] = []
-    for vantage in case.vantages:
-        members = _members(case, vantage)
-        for seen in members:
+    fleets = case.fleets or compared(case.vantages, registry, case.devices, case.observations)
+    for device in case.devices:
+        everything = case.observations.get(device.id, ())
+        baseline = expected.of(device)
+        families: Counter[int] = Counter(_version(a.address) for a in device.addresses)
+        for vantage in case.vantages:
+            seen = Seen(
+                device=device,
+                vantage=vantage,
+                observations=_from(vantage, everything),
+                elsewhere=tuple(o for o in everything if o.vantage not in (vantage.name, INVENTORY)),
+                clock=case.clock,
+                fleet=fleets[vantage.name],
+            )
             met = not seen.of(NotMet)
             for check_id, check in registry.checks.items():
                 if not met and check.reach is not None:
                     continue  # nobody was there to be asked; only what the inventory declares can be judged
-                results.extend(_check(check, seen, case, baseline, registry.origins[check_id]))
+                outcomes = _check(check, seen, case, baseline)
+                origin = registry.origins[check_id]
+                results += [_result(check, seen, outcome, origin, families) for outcome in outcomes]
     return tuple(results)
+
+
+def compared(
+    vantages: Iterable[Vantage],
+    registry: Registry,
+    devices: Iterable[Device] = (),
+    observations: Mapping[str, tuple[Observation[Any], ...]] | None = None,
+) -> dict[str, Fleet]:
+    """By vantage point, what devices are compared by."""
+    shared = dict.fromkeys(one for check in registry.checks.values() for one in check.compares)
+    fleets = {vantage.name: Fleet((), shared) for vantage in vantages}
+    for device in devices:
+        everything = [(o.vantage, o.kind, o.facts) for o in (observations or {}).get(device.id, ())]
+        join(fleets, device.id, device.label, everything)
+    return fleets
+
+
+def join(fleets: Mapping[str, Fleet], device: str, label: str, shown: Sequence[tuple[str, str, Any]]) -> None:
+    """Note what one device shows.
+
+    Args:
+        shown: Vantage point, kind of facts, facts.
+    """
+    for name, fleet in fleets.items():
+        fleet.add(
+            device, label, ((kind, facts) for where, kind, facts in shown if where in (name, INVENTORY))
+        )
 
 
 def notes(registry: Registry) -> tuple[CheckNote, ...]:
@@ -81,42 +126,38 @@ def notes(registry: Registry) -> tuple[CheckNote, ...]:
     )
 
 
-def _members(case: Case, vantage: Vantage) -> list[Seen]:
-    fleet = Fleet(())
-    members = []
-    for device in case.devices:
-        everything = case.observations.get(device.id, ())
-        members.append(
-            Seen(
-                device=device,
-                vantage=vantage,
-                observations=tuple(o for o in everything if o.vantage in (vantage.name, INVENTORY)),
-                elsewhere=tuple(o for o in everything if o.vantage not in (vantage.name, INVENTORY)),
-                clock=case.clock,
-                fleet=fleet,
-            )
-        )
-    fleet.members = tuple(members)
-    return members
+def _from(vantage: Vantage, everything: tuple[Observation[Any], ...]) -> tuple[Observation[Any], ...]:
+    return tuple(o for o in everything if o.vantage in (vantage.name, INVENTORY))
 
 
-def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, origin: str) -> Iterable[Result]:
+def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> list[Outcome]:
+    refused = guard.refused()
     try:
-        outcomes = list(_outcomes(check, seen, case, baseline))
-    except Exception as exc:  # a check that breaks is named and costs its own result
+        outcomes = _outcomes(check, seen, case, baseline)
+        if guard.refused() > refused:
+            raise ScopeRefused(
+                "it tried to reach the network past hardenprobe's door, and hid that it was refused"
+            )
+        return outcomes
+    except (Exception, SystemExit) as exc:  # a check that breaks is named and costs its own result
         log.exception("check %s on %s", check.id, seen.device.id)
-        outcomes = [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc))}", check, Reason.CRASHED)]
-    families: Counter[int] = Counter(ip_address(a.address).version for a in seen.device.addresses)
-    return [_result(check, seen, outcome, origin, families) for outcome in outcomes]
+        return [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc))}", check, Reason.CRASHED)]
 
 
-def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> Iterable[Outcome]:
+def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> list[Outcome]:
     if check.id not in case.selected:
         return [_state(Word.NOTSELECTED, "left out of this scan", check)]
     if check.id not in baseline.settings:
         return [_state(Word.NOTSELECTED, f"baseline {baseline.name} does not ask for it", check)]
     if check.reach is not None and not case.reach.admits(check.reach):
         text = f"needs reach {check.reach}; the scan went as far as {case.reach}"
+        return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
+    if (
+        case.granted is not None
+        and check.reach in (Reach.STRAIN, Reach.ALTER)
+        and check.id not in case.granted
+    ):
+        text = f"the scope does not grant {check.id} by name"
         return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
     found = list(check.judge(seen, baseline.settings[check.id]))
     fault = _fault(check, seen)
@@ -127,13 +168,28 @@ def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> 
         return [_state(word, fault.facts.text, check, reason, (fault.id,))]
     if not found:
         return [_state(Word.UNKNOWN, "the check said nothing", check, Reason.INCONCLUSIVE)]
+    if check.service in baseline.allowed_services:
+        return [_allowed(outcome, check.service) for outcome in found]
     return found
+
+
+def _allowed(outcome: Outcome, service: str | None) -> Outcome:
+    """What would be a finding is only told where the baseline allows the service."""
+    if outcome.word is not Word.FAIL:
+        return outcome
+    text = f"{outcome.observed.text}; the baseline allows {service}"
+    return replace(
+        outcome, word=Word.INFORMATIONAL, observed=replace(outcome.observed, text=text), vector=None
+    )
 
 
 def _fault(check: Check[Any], seen: Seen) -> Observation[ProbeFault] | None:
     """A fault of a probe that this check reads from, the gravest first."""
+    everything = seen.of(ProbeFault)
+    if not everything:
+        return None
     kinds = {facts.kind for facts in check.reads}
-    faults = [o for o in seen.of(ProbeFault) if kinds.intersection(o.facts.kinds)]
+    faults = [o for o in everything if kinds.intersection(o.facts.kinds)]
     return min(faults, key=lambda o: o.facts.reason != Reason.CRASHED, default=None)
 
 
@@ -151,9 +207,11 @@ def _state(
 
 def _result(check: Check[Any], seen: Seen, outcome: Outcome, origin: str, families: Counter[int]) -> Result:
     failed = outcome.word is Word.FAIL
-    ordinary = "" if "" in check.vectors else next(iter(check.vectors))
-    vector = check.vectors[outcome.vector or ordinary] if failed else None
-    value = score(vector).base if vector else None
+    vector = value = None
+    if failed:
+        ordinary = "" if "" in check.vectors else next(iter(check.vectors))
+        vector = check.vectors[outcome.vector or ordinary]
+        value = score(vector).base
     return Result(
         finding=finding_key(seen.device.id, check.id, outcome.endpoint, outcome.subject, families),
         device=seen.device.id,
@@ -188,10 +246,20 @@ def finding_key(
     Args:
         families: IP version to the number of addresses that the device has of it.
     """
-    place: list[Any] | None = None
+    place = "null"
     if endpoint is not None:
-        version = ip_address(endpoint.address).version
+        version = _version(endpoint.address)
         where = endpoint.address if families.get(version, 0) > 1 else f"ipv{version}"
-        place = [where, endpoint.transport, endpoint.port, endpoint.server_name, endpoint.path]
-    text = json.dumps([device, check, place, subject], separators=(",", ":"))
+        place = f'[{_text(where)},"{endpoint.transport}",{endpoint.port}'
+        place += f",{_text(endpoint.server_name)},{_text(endpoint.path)}]"
+    text = f"[{_text(device)},{_text(check)},{place},{_text(subject)}]"
     return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+
+def _text(value: str | None) -> str:
+    """A text as JSON."""
+    return "null" if value is None else encode_basestring_ascii(value)
+
+
+def _version(address: str) -> int:
+    return 6 if ":" in address else 4

@@ -3,7 +3,7 @@
 Everything that leaves goes through a `Line`: one device address from one vantage point. A line connects one stream at
 a time, pauses between, counts what it costs, keeps the transcript, refuses to speak where speaking is not granted, and
 stops at the device's ceiling. The scope is asked before every connection, so that a window's end or a stop file holds
-within one exchange.
+within one exchange, and within a second while bytes keep coming.
 """
 
 from __future__ import annotations
@@ -16,14 +16,17 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from ipaddress import ip_address
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 
-from hardenprobe import guard, sockets
+from hardenprobe import guard
+from hardenprobe.easing import Easing
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
+from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
-from hardenprobe.sockets import READ_LIMIT
+from hardenprobe.sockets import READ_LIMIT, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
 from hardenprobe.transcript import EXCHANGES, Recorder, observation
 
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
 
 F = TypeVar("F")
 
+ASK_AGAIN = 1.0  # seconds after which the scope is asked again in the middle of an exchange
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: close by reset, so that no port is left waiting on either side
 
 
@@ -44,23 +48,48 @@ class Permit(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Timing:
-    """Named waits, in seconds, and the ceilings of one device.
+    """Named waits, in seconds, the ceilings of one device, and those of the whole scan.
 
     Attributes:
         connect: For a connection to be accepted or refused.
         greeting: For a peer that speaks first.
         reply: For an answer to something that was said.
         pause: Between two connections to one device.
+        second_try: Until a device that was expected and silent is tried again.
+        connections_at_once: To one device; there is never more than one.
+        devices_at_once: Different devices that are visited at the same moment.
+        connections_per_second: Of the whole scan, its sweep among it; a datagram counts as one.
     """
 
     connect: float = 2.0
     greeting: float = 1.0
     reply: float = 4.0
     pause: float = 0.02
-    connections: int = 400
+    second_try: float = 5.0
+    connections: int = 120
     datagrams: int = 60
     bytes_received: int = 4_000_000
     seconds: float = 300.0
+    connections_at_once: int = 1
+    devices_at_once: int = 32
+    connections_per_second: float = 1000.0
+
+
+@dataclass(eq=False, kw_only=True)
+class Turn:
+    """What the lines to all addresses of one device share, so that it is asked one thing at a time and no more than it bears.
+
+    Attributes:
+        lock: Held while a connection is open.
+        dear: Held by the address that asks what may not fit under the ceiling for all of them, so that one gets it whole.
+        cost: What all of them have spent together.
+        easing: Lengthens the pause when the device shows that it bears less.
+    """
+
+    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    dear: asyncio.Lock = field(default_factory=asyncio.Lock)
+    cost: Cost = field(default_factory=Cost)
+    easing: Easing = field(default_factory=Easing)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -73,7 +102,8 @@ class Line:
         port_offset: Added to every port at the door; only a lab has one.
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
-        turn: Held while a connection is open; lines to one device share it.
+        turn: Shared by the lines to one device; the ceilings hold for what it has spent.
+        rate: Shared by everything that a scan sends.
         tap: Is told of every socket while the scan is captured.
     """
 
@@ -85,9 +115,14 @@ class Line:
     may_speak: Mapping[int, frozenset[str]] = field(default_factory=lambda: MAY_SPEAK)
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
-    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+    turn: Turn = field(default_factory=Turn)
+    rate: Rate = field(default_factory=lambda: Rate(None))
     tap: Tap | None = None
     _last: float = 0.0
+    _allowed: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.turn.cost += self.cost
 
     def speaks(self, port: int, protocol: str) -> bool:
         """Tell whether `protocol` may be spoken to `port` unasked."""
@@ -101,27 +136,33 @@ class Line:
             CeilingReached: The device has been asked enough.
             Unreachable: state "refusing" or "silent".
         """
-        await self.turn.acquire()
+        await self.turn.lock.acquire()
         try:
             await self._admit(Cost(connections=1))
             return await self._open(port)
+        except Unreachable as exc:
+            self.turn.easing.unreachable(self.address, port, exc.state)
+            self._closed()
+            self.turn.lock.release()
+            raise
         except BaseException:
-            self._ended()
-            self.turn.release()
+            self._closed()
+            self.turn.lock.release()
             raise
 
     async def _open(self, port: int) -> Stream:
         real = port + self.port_offset
         recorder = Recorder()
-        sock = socket.socket(sockets.family(self.address), socket.SOCK_STREAM)
+        sock = socket.socket(_family(self.address), socket.SOCK_STREAM)
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
-            if self.source or self.tap:  # a capture must know our port before the first packet leaves
-                sock.bind((self.source or "", 0))
-            if self.tap:
-                self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname())
-            with guard.granted(self.address, real):
+            own = self._own_address()
+            with guard.granted(sock, self.address, real, own):
+                if own is not None:
+                    sock.bind((own, 0))
+                if self.tap:
+                    self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname())
                 async with asyncio.timeout(self.timing.connect):
                     await asyncio.get_running_loop().sock_connect(sock, (self.address, real))
         except TimeoutError:
@@ -140,6 +181,7 @@ class Line:
         except BaseException:
             sock.close()
             raise
+        self.turn.easing.accepted(self.address, port, sock)
         return Stream(self, port, sock, recorder)
 
     async def ask(
@@ -153,13 +195,14 @@ class Line:
         wait: float | None = None,
         any_port: bool = False,
     ) -> Answer:
-        """Send one datagram and wait for one reply from the same endpoint.
+        """Send one datagram and wait for one reply.
 
         Args:
             secrets: Byte strings to star in the transcript.
             hide: Makes of a reply what the transcript may keep, as long as the reply.
             tries: How often to send; one retransmission by default.
-            any_port: Take a reply from any port of the same address, as TFTP answers (RFC 1350 section 4).
+            any_port: Take a reply from any port of the same address, as TFTP (RFC 1350 section 4) and some discovery
+                services answer.
 
         Raises:
             ScopeRefused, CeilingReached: As for `connect`.
@@ -170,22 +213,23 @@ class Line:
         real = port + self.port_offset
         there = (self.address, real)
         loop = asyncio.get_running_loop()
-        async with self.turn:
-            with socket.socket(sockets.family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
+        async with self.turn.lock:
+            with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
-                stack.enter_context(guard.granted(self.address, real))
+                own = self._own_address()
+                stack.enter_context(guard.granted(sock, self.address, real, own))
                 try:
-                    if self.source or (self.tap and any_port):
-                        sock.bind((self.source or "", 0))
+                    if own is not None:
+                        sock.bind((own, 0))
                     if any_port:
-                        sockets.report_unreachable(sock)
+                        report_unreachable(sock)
                     else:
                         sock.connect(there)
                 except OSError:  # no way there from this source: our own stack said so, not the device
                     return Answer(state="silent", data=b"", recorder=recorder)
                 if self.tap:
                     self.tap.begin(recorder, "udp", port, there, sock.getsockname(), any_port)
-                    stack.callback(self._ended)
+                    stack.callback(self._closed)
                 for _ in range(tries):
                     await self._admit(Cost(datagrams=1))
                     try:
@@ -195,7 +239,7 @@ class Line:
                             await loop.sock_sendall(sock, datagram)
                         recorder.note("sent", datagram)
                         self._spend(Cost(bytes_sent=len(datagram)))
-                        reply = await sockets.datagram(sock, self.address, wait or self.timing.reply / tries)
+                        reply = await receive_datagram(sock, self.address, wait or self.timing.reply / tries)
                     except TimeoutError:
                         continue
                     except ConnectionRefusedError:
@@ -236,30 +280,47 @@ class Line:
 
     async def _admit(self, wish: Cost) -> None:
         """Ask scope and ceiling, pause, and write the wish down."""
-        self.permit.check(self.address)
+        self._ask_scope()
+        self.turn.easing.check(self.address)
         limit = self.timing
-        spent = self.cost
+        spent = self.turn.cost
         for name in ("connections", "datagrams", "bytes_received", "seconds"):
             if getattr(spent, name) + getattr(wish, name) > getattr(limit, name):
                 raise CeilingReached(f"{self.address}: ceiling of {getattr(limit, name):g} {name} reached")
-        rest = self._last + limit.pause - time.monotonic()
+        rest = self._last + max(limit.pause, self.turn.easing.pause) - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
+        await self.rate.turn()
+        self._still_allowed()
         self._last = time.monotonic()
         self._spend(wish)
 
-    def _spend(self, cost: Cost) -> None:
-        self.cost = self.cost + cost
+    def _ask_scope(self) -> None:
+        self.permit.check(self.address)
+        self._allowed = time.monotonic()
 
-    def _ended(self) -> None:
+    def _still_allowed(self) -> None:
+        """Ask the scope again where the last answer has grown old."""
+        if time.monotonic() - self._allowed > ASK_AGAIN:
+            self._ask_scope()
+
+    def _own_address(self) -> str | None:
+        """What to bind a socket to; a capture must know our port before the first packet leaves."""
+        return self.source or ("" if self.tap else None)
+
+    def _closed(self) -> None:
         if self.tap:
             self.tap.end()
 
+    def _spend(self, cost: Cost) -> None:
+        self.cost += cost
+        self.turn.cost += cost
+
     def _hang_up(self, stream: Stream) -> None:
-        self._ended()
+        self._closed()
         self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
-        self.turn.release()
+        self.turn.lock.release()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -309,6 +370,7 @@ class Stream:
         Raises:
             Unreachable: state "silent" when nothing came in time, "closed" when the line was cut.
             CeilingReached: The device has sent enough.
+            ScopeRefused: The window has closed, or the scan was told to stop.
         """
         if self._tls is not None:
             data = await self._tls.receive(limit, wait)
@@ -358,6 +420,7 @@ class Stream:
         """The socket itself, below TLS; counted, not recorded."""
         if self._sock is None:
             raise Unreachable(f"{self.line.address} TCP {self.port} is closed", "closed")
+        self.line._still_allowed()
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
         try:
@@ -375,6 +438,7 @@ class Stream:
     async def raw_send(self, data: bytes) -> None:
         if self._sock is None:
             raise Unreachable(f"{self.line.address} TCP {self.port} is closed", "closed")
+        self.line._still_allowed()
         try:
             async with asyncio.timeout(self.line.timing.reply):
                 await asyncio.get_running_loop().sock_sendall(self._sock, data)
@@ -383,3 +447,7 @@ class Stream:
         except OSError as exc:
             raise Unreachable(f"{self.line.address} TCP {self.port}: {exc.strerror}", "closed") from None
         self.line._spend(Cost(bytes_sent=len(data)))
+
+
+def _family(address: str) -> socket.AddressFamily:
+    return socket.AF_INET6 if ip_address(address).version == 6 else socket.AF_INET

@@ -17,7 +17,9 @@ from itertools import chain
 from math import gcd
 from socket import inet_ntoa
 
-from hardenprobe.addresses import AddressSet, Range, parse_entry
+from hardenprobe import address_numbers
+from hardenprobe.address_diagram import Range
+from hardenprobe.addresses import AddressSet, parse_entry
 
 SEGMENT = 256  # addresses that share all bits but the last eight: a /24, or a /120 of IPv6
 _DRAWS = 64  # steps to choose from; enough that every term of the best one's fraction is small
@@ -37,23 +39,38 @@ class VisitOrder:
     def __init__(self, addresses: AddressSet, seed: int) -> None:
         self.addresses = addresses
         self.seed = seed
-        self._ranges: tuple[Range, ...] = (*addresses.v4, *addresses.v6)
-        self._v4 = sum(last - first + 1 for first, last in addresses.v4)
-        self._starts: list[int] = []
+        self._own = {
+            4: tuple(address_numbers.ranges(addresses.v4)),
+            6: tuple(address_numbers.ranges(addresses.v6)),
+        }
+        ranges: tuple[Range, ...] = (*self._own[4], *self._own[6])
+        self._v4 = address_numbers.count(addresses.v4)
+        self._starts: list[int] = []  # the index of each range's first address
+        self._shifts: list[int] = []  # from index to number
         count = 0
-        for first, last in self._ranges:
+        for first, last in ranges:
             self._starts.append(count)
+            self._shifts.append(first - count)
             count += last - first + 1
         self._count = count
         chance = random.Random(seed)  # only random() is promised to stay the same between Python versions
         self._first = int(chance.random() * count)
-        self._step = _step(count, _fullest_segment(self._ranges), chance)
+        self._step = _step(count, _fullest_segment(ranges), chance)
 
     def __len__(self) -> int:
         return self._count
 
     def __iter__(self) -> Iterator[str]:
-        return (address for _, address in self.walk())
+        count, step, index = self._count, self._step, self._first
+        starts, shifts, v4, text = self._starts, self._shifts, self._v4, self._address
+        for _ in range(count):
+            if index < v4:
+                yield inet_ntoa((index + shifts[bisect_right(starts, index) - 1]).to_bytes(4))
+            else:
+                yield text(index)
+            index += step
+            if index >= count:
+                index -= count
 
     def at(self, position: int) -> str:
         """The address that is visited at a position.
@@ -71,12 +88,12 @@ class VisitOrder:
         Raises:
             ValueError: The address is not in the set.
         """
-        version, (number, _) = parse_entry(address)
-        own = self.addresses.v4 if version == 4 else self.addresses.v6
+        entry = parse_entry(address)
+        number, own = entry.first, self._own[entry.version]
         at = bisect_right(own, (number, 1 << 129)) - 1
         if at < 0 or number > own[at][1]:
             raise ValueError(f"{address} is not among the {self._count} addresses of this order")
-        index = number - own[at][0] + self._starts[at if version == 4 else at + len(self.addresses.v4)]
+        index = number - own[at][0] + self._starts[at if entry.version == 4 else at + len(self._own[4])]
         return (index - self._first) * pow(self._step, -1, self._count) % self._count
 
     def walk(self, start: int = 0, done: Container[int] = ()) -> Iterator[tuple[int, str]]:
@@ -91,8 +108,7 @@ class VisitOrder:
                 index -= count
 
     def _address(self, index: int) -> str:
-        at = bisect_right(self._starts, index) - 1
-        number = self._ranges[at][0] + index - self._starts[at]
+        number = index + self._shifts[bisect_right(self._starts, index) - 1]
         return inet_ntoa(number.to_bytes(4)) if index < self._v4 else str(IPv6Address(number))
 
 

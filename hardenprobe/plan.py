@@ -17,12 +17,12 @@ from hardenprobe.codec import digest
 from hardenprobe.documents import read_text
 from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError, clip
 from hardenprobe.link import Timing
-from hardenprobe.records import Reach, Vantage
-from hardenprobe.scope import Scope
+from hardenprobe.own_links import ends
+from hardenprobe.records import Authorisation, Reach, Vantage
+from hardenprobe.scope import MULTICAST, Scope
 from hardenprobe.web_paths import WebPaths
 
 WIDEST_V6 = 1 << 16  # addresses: no IPv6 sweep is wider than a /112
-MULTICAST = AddressSet.of(["224.0.0.0/4", "ff00::/8"])  # RFC 5771, RFC 4291 section 2.7
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,9 +51,12 @@ class Plan:
 
     Attributes:
         names: Address text to the names by which it was asked for.
+        timing: Waits and ceilings; never looser than the scope's own, whatever was given.
         port_offset: Added to every port at the door; 0 outside a lab.
         tls_second_opinion: Have another implementation enumerate the suites too.
         secrets: What the fleet's own secrets are called; their values are in no plan.
+        inventory: Digest of the inventory: it declares ports to speak to, fragile devices, and who is sent a secret.
+        nobodys: Those of the targets that are network or broadcast addresses of links of this machine, and no devices.
     """
 
     targets: tuple[Target, ...]
@@ -70,22 +73,36 @@ class Plan:
     port_offset: int = 0
     tls_second_opinion: bool = False
     secrets: tuple[str, ...] = ()
+    inventory: str = ""
+    nobodys: AddressSet = field(default_factory=ends)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "timing", self.scope.gentleness.tighten(self.timing))
+        object.__setattr__(self, "nobodys", self.nobodys & self.asked)
 
     @property
     def count(self) -> int:
         """How many addresses will be visited, before exclusions inside ranges are taken off."""
-        return self.asked.count
+        return (self.asked - self.nobodys).count
+
+    @property
+    def authorisation(self) -> Authorisation:
+        """What allows it, for the record."""
+        return self.scope.authorisation(self.timing)
+
+    def granted(self, name: str, reach: Reach) -> bool:
+        """Tell whether it goes as far as `reach`, and the scope grants that for a check or another thing by name."""
+        return self.reach.admits(reach) and self.scope.granted(name, reach)
+
+    @property
+    def wanted(self) -> AddressSet:
+        """Every address that will be visited: the targets without what the scope excludes and what is nobody's."""
+        return self.asked - self.scope.exclude - self.nobodys
 
     @property
     def asked(self) -> AddressSet:
         """Every address that was asked for."""
         return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
-
-    @property
-    def wanted(self) -> AddressSet:
-        """Every address that will be visited: the targets without what the scope excludes."""
-        asked = AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
-        return asked - self.scope.exclude
 
     @property
     def names(self) -> dict[str, tuple[str, ...]]:
@@ -96,21 +113,18 @@ class Plan:
                 found[key] = (*found.get(key, ()), target.name)
         return found
 
-    def addresses(self) -> Iterator[str]:
-        """Every address once, lazily, without what the scope excludes and without network and broadcast addresses."""
-        done = AddressSet()
-        for target in self.targets:
-            make = IPv4Address if target.first.version == 4 else IPv6Address
-            for number in range(int(target.first), int(target.last) + 1):
-                address = make(number)
-                if address in done or address in self.scope.exclude:
-                    continue
-                yield str(address)
-            done = done | AddressSet.of([f"{target.first}-{target.last}"])
+    def expected(self, listed: Iterable[str] = ()) -> AddressSet:
+        """The addresses of the plan at which somebody expects a device: of the inventory, or a target by itself.
+
+        Args:
+            listed: Addresses of the inventory.
+        """
+        alone = [str(target.first) for target in self.targets if target.count == 1]
+        return AddressSet.of([*alone, *listed]) & self.wanted
 
     @property
     def hash(self) -> str:
-        """Digest of all that decides what is sent to whom."""
+        """Digest of all that decides what is sent to whom, and of what allows it."""
         return digest(
             {
                 "targets": [[str(t.first), str(t.last), t.name] for t in self.targets],
@@ -118,9 +132,7 @@ class Plan:
                 "udp": self.udp_ports,
                 "reach": self.reach,
                 "scope": self.scope.name,
-                "networks": self.scope.networks.cover(),
-                "ceilings": asdict(self.timing),
-                "excluded": self.scope.exclude.cover(),
+                "authorisation": asdict(self.authorisation),
                 "vantages": [[v.name, v.source] for v in self.vantages],
                 "checks": sorted(self.checks),
                 "communities": self.communities,
@@ -129,6 +141,8 @@ class Plan:
                 "port_offset": self.port_offset,
                 "tls_second_opinion": self.tls_second_opinion,
                 "secrets": self.secrets,
+                "inventory": self.inventory,
+                "skipped": self.nobodys.cover(),
             }
         )
 
@@ -179,7 +193,7 @@ def _target(text: str) -> Iterator[Target]:
         yield _range(text, first, last)
         return
     try:
-        version, (low, high) = parse_entry(text)
+        entry = parse_entry(text)
     except ValueError as exc:
         if _looks_numeric(text):
             raise UsageError(
@@ -187,8 +201,8 @@ def _target(text: str) -> Iterator[Target]:
             ) from None
         yield from _named(text)
         return
-    make = IPv4Address if version == 4 else IPv6Address
-    yield _range(text, make(low), make(high))
+    make = IPv4Address if entry.version == 4 else IPv6Address
+    yield _range(text, make(entry.first), make(entry.last))
 
 
 def _range(text: str, first: IpAddress, last: IpAddress) -> Target:
@@ -198,7 +212,9 @@ def _range(text: str, first: IpAddress, last: IpAddress) -> Target:
             f"target {clip(text)} is wider than a /112; an IPv6 sweep has no end, so list the addresses"
         )
     if AddressSet.of([f"{first}-{last}"]) & MULTICAST:
-        raise UsageError(f"target {clip(text)} is multicast, which reaches devices that nobody named")
+        raise UsageError(
+            f"target {clip(text)} is multicast, which is no device: name the devices, or the block they are in"
+        )
     return target
 
 
@@ -245,6 +261,11 @@ def check_scope(plan: Plan, *, now: bool = True) -> None:
             plan.scope.check_address(str(outside.first()))
         if not wanted - plan.scope.exclude:
             raise ScopeRefused(f"{target.text} is excluded by scope {plan.scope.name!r}", str(target.first))
+        if not wanted - plan.nobodys:
+            raise ScopeRefused(
+                f"{target.text} is the network or broadcast address of a link of this machine, and no device",
+                str(target.first),
+            )
     for vantage in plan.vantages:
         if vantage.source:
             plan.scope.check_source(vantage.source)

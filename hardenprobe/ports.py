@@ -40,6 +40,7 @@ SERVICES: Mapping[str, tuple[tuple[str, int], ...]] = {
     "lpd": (("tcp", 515),),
     "raw-print": (("tcp", 9100),),
     "snmp": (("udp", 161),),
+    "ssh": (("tcp", 22),),
     "telnet": (("tcp", 23),),
 }
 

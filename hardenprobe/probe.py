@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from hardenprobe.inventory import Listed
     from hardenprobe.plan import Plan
     from hardenprobe.probes.certificates import TrustAnchors
+    from hardenprobe.probes.tls import Versions
 
 log = logging.getLogger("hardenprobe.probe")
 
@@ -61,6 +62,7 @@ class Asked:
         secrets: The fleet's own; see credentials.py for whom they may go to.
         heard: TCP port to what it did.
         seen: Every observation so far, in order.
+        tls: What the question for versions knows of each port that speaks TLS, for the question for suites.
     """
 
     line: Line
@@ -71,6 +73,7 @@ class Asked:
     secrets: Secrets = field(default_factory=Secrets)
     heard: dict[int, Heard] = field(default_factory=dict)
     seen: list[Observation[Any]] = field(default_factory=list)
+    tls: list[Versions] = field(default_factory=list)
 
     def of(self, facts: type[F]) -> list[Observation[F]]:
         """The observations of one kind so far."""
@@ -123,6 +126,7 @@ class Probe:
         name: For messages and faults.
         produces: The kinds of facts it brings; it runs only when somebody reads one of them.
         reach: How far it goes.
+        grants: Ids of the checks that it serves; beyond reach ask it runs where the scope grants one of them by name.
         ask: Yields observations; reads of the device so far what it needs.
     """
 
@@ -130,6 +134,13 @@ class Probe:
     produces: tuple[type[Any], ...]
     ask: Callable[[Asked], AsyncIterator[Observation[Any]]]
     reach: Reach = Reach.ASK
+    grants: tuple[str, ...] = ()
+
+    def allowed(self, plan: Plan) -> bool:
+        """Tell whether the plan goes as far, and the scope grants it by name where that is called for."""
+        if not self.reach.admits(Reach.STRAIN):
+            return plan.reach.admits(self.reach)
+        return any(plan.granted(name, self.reach) for name in self.grants)
 
     async def run(self, asked: Asked) -> None:
         """Ask, and keep each observation as it comes.

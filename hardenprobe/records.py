@@ -10,8 +10,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Generic, Literal, TypeVar
 
+from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+
 FORMAT = "hardenprobe.review/1"
 NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
+KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")  # of device
 INVENTORY = "inventory"  # the vantage of what was read and not asked
 
 
@@ -45,20 +48,26 @@ class Reason(StrEnum):
 
 
 class Reach(StrEnum):
-    """How far a probe goes, the gentlest first."""
+    """How far a probe goes, the gentlest first.
+
+    Attributes:
+        order: 0 for the gentlest.
+    """
+
+    order: int
 
     LOOK = "look"
     ASK = "ask"
     STRAIN = "strain"
     ALTER = "alter"
 
-    @property
-    def order(self) -> int:
-        return list(Reach).index(self)
-
     def admits(self, other: Reach) -> bool:
         """Tell whether a scan that may go as far as this may run a probe of reach `other`."""
         return other.order <= self.order
+
+
+for _order, _reach in enumerate(Reach):
+    _reach.order = _order
 
 
 class State(StrEnum):
@@ -187,9 +196,9 @@ class Identity:
     """Something that identifies a device.
 
     Attributes:
-        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model and firmware
-            describe without telling apart.
-        source: Who said so ("inventory", "snmp", "ipp", "tls", "scan").
+        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model, description,
+            device-id, title, subject, firmware and device-kind describe without telling apart.
+        source: Who said so ("inventory", "scan", or the protocol).
         strength: strong may join two addresses to one device; medium and weak never do.
     """
 
@@ -228,6 +237,25 @@ class Named:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineRule:
+    """For which devices a baseline is chosen: all conditions that are given must hold; without one, for every device.
+
+    Attributes:
+        baseline: A shipped baseline's name, or a file.
+        kinds: Any of these kinds of device.
+        networks: An address in any of these networks.
+        tags: Any of these tags of the inventory.
+        make_model: Text in what the device or the inventory calls it; letter case does not count.
+    """
+
+    baseline: str
+    kinds: tuple[str, ...] = ()
+    networks: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    make_model: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RuleSet:
     """The published rules a result was judged by."""
 
@@ -241,9 +269,11 @@ class Device:
 
     Attributes:
         id: From what identifies it; see identity.py.
-        kind: printer, multifunction, scanner, label-printer, plotter or unknown.
-        make_model: Device text, hostile.
+        kind: printer, multifunction, scanner, label-printer, plotter or unknown; the inventory's word, else what the
+            device shows itself to be.
+        make_model: What the inventory calls it, else device text, hostile.
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
+        ccss: Environmental metrics of the inventory, such as "CDP:LM/CR:H".
     """
 
     id: str
@@ -255,6 +285,7 @@ class Device:
     place: str | None = None
     owner: str | None = None
     criticality: str | None = None
+    ccss: str | None = None
     tags: tuple[str, ...] = ()
     baseline: Named | None = None
     identity: tuple[Identity, ...] = ()
@@ -291,9 +322,13 @@ class Result:
         finding: Digest of device, check, endpoint and subject; names it in every review.
         origin: "hardenprobe" for a built-in check, else distribution and version.
         score: CCSS base score of the outcome that was found, None unless the word is fail.
-        vector: The CCSS vector behind the score.
+        severity: Rates the base score.
+        vector: The CCSS vector behind the scores.
+        temporal, environmental: CCSS scores where baseline or inventory give the metrics.
         remedy: Id of the remedy that mends it, None unless the word is fail.
         observations: Ids of what proves it.
+        exception: A note and no verdict: the word stays fail.
+        lapsed: The newest exception that covered it once, where none runs now.
     """
 
     finding: str
@@ -309,6 +344,8 @@ class Result:
     score: float | None = None
     severity: Severity | None = None
     vector: str | None = None
+    temporal: float | None = None
+    environmental: float | None = None
     observed: Said
     expected: Said
     remedy: str | None = None
@@ -316,11 +353,18 @@ class Result:
     controls: tuple[str, ...] = ()
     observations: tuple[str, ...] = ()
     exception: Accepted | None = None
+    lapsed: Lapsed | None = None
 
     @property
     def stands(self) -> bool:
         """A finding without a running exception."""
         return self.result is Word.FAIL and self.exception is None
+
+    @property
+    def local_score(self) -> float:
+        """The score that says most about this site: environmental, else temporal, else base. It orders the work."""
+        told = (self.environmental, self.temporal, self.score)
+        return next((one for one in told if one is not None), 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -374,7 +418,8 @@ class Advice:
         rank: 1 is first.
         devices: Ids of the devices it would help.
         findings: What it would mend.
-        risk_removed: Sum of the scores of those findings. It orders the list and says nothing else.
+        risk_removed: Sum of the local scores of those findings. It orders the list and says nothing else.
+        worst: The worst severity among those findings.
         waits_for: Ids of remedies of this same list that must come first.
     """
 
@@ -383,6 +428,7 @@ class Advice:
     devices: tuple[str, ...]
     findings: tuple[str, ...]
     risk_removed: float
+    worst: Severity
     waits_for: tuple[str, ...] = ()
 
 
@@ -441,12 +487,14 @@ class Captured:
 
     Attributes:
         file: Its name, without the folder.
-        sha256: Of the file as the scan left it, in hex.
-        packets: How many it holds; the first is number 1.
-        lost: How many the kernel dropped before they could be written.
+        size: Bytes of the file as the review left it. A scan that goes on adds to the file and changes none of them.
+        sha256: Of those bytes, in hex.
+        packets: How many they hold; the first is number 1.
+        lost: How many packets of the scan are in no file.
     """
 
     file: str
+    size: int
     sha256: str
     packets: int
     lost: int = 0
@@ -456,16 +504,65 @@ UNPROVEN = Clock(now="1970-01-01T00:00:00Z", proven=False, how="nobody asked")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Lease:
+    """Devices that belong to somebody else, who agreed to the scan."""
+
+    owner: str
+    agreed_by: str
+    networks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Authorisation:
+    """What a scan was allowed, by whom and until when: the scope as it stood then.
+
+    Attributes:
+        file_hash: SHA-256 of the scope file, None for this machine itself, which needs none.
+        until: Last day of the authorisation, None for no end.
+        window: The hours of a day and their zone, None for any hour.
+        public: Those of the networks that the file calls public.
+        sources: The testers' own addresses; empty where any will do.
+        reach: The furthest reach.
+        grants: What was granted by name; None where everything was.
+        gentleness: The waits and ceilings that held: the tighter of baseline and scope.
+        contacts: The monitoring team.
+        abort: Who can call the scan off.
+    """
+
+    file_hash: str | None
+    authorised_by: str
+    until: str | None
+    networks: tuple[str, ...]
+    public: tuple[str, ...]
+    excluded: tuple[str, ...]
+    leased: tuple[Lease, ...]
+    sources: tuple[str, ...]
+    window: str | None
+    stop_file: str | None
+    reach: Reach
+    grants: tuple[str, ...] | None
+    gentleness: dict[str, float]
+    contacts: tuple[str, ...]
+    abort: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
     """Who asked what, when, how far and at which cost.
 
     Attributes:
         previous: Id of the review before it under the same scope, None for the first.
         previous_digest: Digest of that review as stored; breaks when one is changed or left out.
+        seed: Of the order in which addresses were visited.
+        resumed_from: Id of the interrupted scan that this one went on with.
         port_offset: Added to every port at the door, 0 outside a lab.
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
+        baselines: How a baseline was chosen for each device, the first rule that fits.
+        authorisation: The scope that it ran under, None in reviews that did not keep it.
+        ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
+        decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
         capture: The scan's packets, None where they were not captured.
     """
 
@@ -476,12 +573,18 @@ class Head:
     scope: str
     reach: Reach
     plan_hash: str
+    authorisation: Authorisation | None = None
     previous: str | None = None
     previous_digest: str | None = None
+    seed: int = 0
+    resumed_from: str | None = None
     port_offset: int = 0
     judged_from: str | None = None
     selected: tuple[str, ...] = ()
     interrupted: bool = False
+    baselines: tuple[BaselineRule, ...] = ()
+    ledger: str | None = None
+    decided_on: str | None = None
     clock: Clock = UNPROVEN
     versions: Mapping[str, str] = field(default_factory=dict)
     cost: Cost = field(default_factory=Cost)
@@ -501,6 +604,8 @@ class Review:
     checks: tuple[CheckNote, ...] = ()
     what_first: tuple[Advice, ...] = ()
     notices: tuple[str, ...] = ()
+    exceptions: tuple[ExceptionNote, ...] = ()
+    statements: tuple[Answered, ...] = ()
 
     @property
     def findings(self) -> tuple[Result, ...]:

@@ -10,6 +10,7 @@ from importlib.metadata import entry_points
 from typing import Any
 
 import hardenprobe.checks
+from hardenprobe import guard
 from hardenprobe.check import Check
 from hardenprobe.errors import UnknownName
 from hardenprobe.scoring import score
@@ -48,6 +49,11 @@ class Registry:
             raise UnknownName("check", name, self.checks, see="hardenprobe checks list")
         return self.checks[name]
 
+    @property
+    def services(self) -> frozenset[str]:
+        """The services whose being there is an exposure, in the words of a baseline's `allowed_services`."""
+        return frozenset(check.service for check in self.checks.values() if check.service)
+
     def select(self, only: Iterable[str] = (), leave_out: Iterable[str] = ()) -> frozenset[str]:
         """The ids that are asked for.
 
@@ -74,7 +80,8 @@ def load(plugins: bool = True) -> Registry:
     for entry in entry_points(group=GROUP) if plugins else ():
         origin = f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value
         try:
-            check = _third_party(entry.name, entry.load(), checks)
+            with guard.watching():  # what a module does when it is imported goes through no door
+                check = _third_party(entry.name, entry.load(), checks)
         except Exception as exc:  # noqa: BLE001 - a plug-in may raise anything
             reason = str(exc) if isinstance(exc, ValueError | TypeError) else f"{type(exc).__name__}: {exc}"
             broken.append(Broken(name=entry.name, origin=origin, reason=reason))

@@ -145,3 +145,19 @@ ALLOW_LIST_IPV6 = Remedy(
     undo="Clear the IPv6 list, or switch IPv6 on again.",
     lock_out="An IPv6 list without your own address: keep a session over IPv4 open.",
 )
+
+STATEMENT_RENEWED = Remedy(
+    id="statement-renewed",
+    title="Find out who is right, and state anew what is so",
+    steps=(
+        "Show what was seen to whoever made the statement.",
+        "Mend the exposure by the remedy of its own check, or take the statement back with `hardenprobe statement end`.",
+        "Once it is mended, state it anew, by test where that is possible, with a file that shows it.",
+    ),
+    confirm="Scan again: statement-contradicted shows pass, and so does the exposure's own check.",
+    needs_first="Whoever made the statement, or has taken over from them, can be reached.",
+    stops_working="Nothing by itself; see the remedy of the exposure.",
+    ask="Whoever made the statement.",
+    undo="Statements are never erased; make another one.",
+    lock_out="None.",
+)

@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import platform
-from collections.abc import Callable, Iterable
+import secrets
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
 from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from hardenprobe import __version__, clock, guard, identity, priorities, store
-from hardenprobe.baseline import Baseline
-from hardenprobe.capture import Capture
+from hardenprobe import __version__, clock, guard, identity, store, vantage
+from hardenprobe.baseline_choice import NOT_MEANT, Expected
 from hardenprobe.credentials import Secrets
+from hardenprobe.decisions import Decisions
 from hardenprobe.engine import Scan
+from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
-from hardenprobe.judge import Case, judge, notes
+from hardenprobe.journal import Quiet
+from hardenprobe.judge import Case, judge
+from hardenprobe.judgement import Judgement
+from hardenprobe.keeping import Keeper
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import (
@@ -24,16 +32,19 @@ from hardenprobe.records import (
     Cost,
     Coverage,
     Head,
-    Named,
-    Remedy,
     Review,
     Word,
 )
 from hardenprobe.registry import Registry
 from hardenprobe.scope import operator
+from hardenprobe.tally import Tally
 from hardenprobe.transcript import utc_now
 
+if TYPE_CHECKING:
+    from hardenprobe.capture import Capture
+
 FINDING, INCOMPLETE, CLEAN = 1, 3, 0
+SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,80 +65,111 @@ class Progress:
 
 @dataclass(frozen=True, kw_only=True)
 class Order:
-    """Everything that a scan needs."""
+    """Everything that a scan needs.
+
+    Attributes:
+        capture_to: The file for its packets, None where they are not captured.
+        capture: Runs already when the scan begins, so that a process that may not capture has sent nothing; see
+            request.captured.
+    """
 
     plan: Plan
-    baseline: Baseline
+    baseline: Expected
     registry: Registry
     inventory: Inventory = field(default_factory=Inventory)
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
+    decisions: Decisions = field(default_factory=Decisions)
+    capture_to: Path | None = None
     capture: Capture | None = None
 
 
-async def scan(order: Order, told: Callable[[Progress], None] | None = None) -> Review:
+async def scan(
+    order: Order, told: Callable[[Progress], None] | None = None, keeper: Keeper | None = None
+) -> Review:
     """Scan and judge, the whole process held to the scope.
 
     Args:
-        told: Called after each visit.
+        told: Called after each visit, and now and then while addresses are swept.
+        keeper: Keeps each visit as it is finished, and knows what an interrupted scan has seen already.
 
     Raises:
         ScopeRefused: The plan leaves the scope; nothing was sent.
     """
     with guard.watching():
-        return await _scan(order, told)
+        return await _scan(order, told, keeper)
 
 
-async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review:
+async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: Keeper | None) -> Review:
     plan = order.plan
-    started = utc_now()
+    earlier = keeper.earlier if keeper else None
+    started = earlier.begun.started if earlier else utc_now()
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
     proof = clock.prove(plan.scope, ends)
-    wanted = _wanted(order)
+    visits: list[Visit] = list(earlier.visits) if earlier else []
     running = Scan(
         plan=plan,
         inventory=order.inventory,
-        wanted=wanted,
+        wanted=_wanted(order),
         anchors=order.anchors,
         secrets=order.secrets,
+        seed=keeper.begun.seed if keeper else secrets.randbits(32),
+        done=frozenset((v.address, v.vantage) for v in visits),
+        quiet=earlier.quiet if earlier else Quiet(),
+        cost=earlier.sweep if earlier else Cost(),
         capture=order.capture,
     )
-    visits: list[Visit] = []
     answered = findings = 0
-    async for visit in running.visits():
-        visits.append(visit)
+
+    def tell() -> None:
         if told:
-            answered += visit.outcome == "answered"
-            findings += _findings(visit, order, proof)
+            done = len(visits) + sum(running.quiet.count(v.name) for v in plan.vantages)
             planned = plan.count * len(plan.vantages)
-            told(Progress(done=len(visits), planned=planned, answered=answered, findings=findings))
+            told(Progress(done=done, planned=planned, answered=answered, findings=findings))
+
+    async with _beside(_swept(running, keeper, tell)):
+        async for visit in running.visits():
+            visits.append(visit)
+            await _keep(running, keeper, [visit])
+            if told:
+                answered += visit.outcome == "answered"
+                findings += _findings(visit, order, proof)
+                tell()
+    await _keep(running, keeper, [])
+    quiet = max((running.quiet.count(v.name) for v in plan.vantages), default=0)
     coverage = Coverage(
         planned=plan.count,
+        visited=quiet,
         excluded=plan.scope.exclude.cover(),
         tcp_ports=plan.tcp_ports,
         udp_ports=plan.udp_ports,
     )
     fleet = identity.settle(visits, order.inventory, plan.names, coverage)
     head = Head(
-        id=store.new_id(),
+        id=keeper.begun.id if keeper and not earlier else store.new_id(),
         started=started,
         finished=utc_now(),
         operator=operator(),
         scope=plan.scope.name,
         reach=plan.reach,
         plan_hash=plan.hash,
+        authorisation=plan.authorisation,
+        seed=running.seed,
+        resumed_from=earlier.begun.id if earlier else None,
         port_offset=plan.port_offset,
         selected=tuple(sorted(plan.checks)),
         interrupted=running.interrupted,
         clock=proof,
-        versions=versions(order.baseline),
-        cost=sum((v.cost for v in visits), Cost()),
+        versions=versions(),
+        cost=sum((v.cost for v in visits), running.cost),
         capture=order.capture.finish() if order.capture else None,
     )
     notices = []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
     notices += order.capture.notices if order.capture else ()
+    notices += dict.fromkeys(visit.eased for visit in visits if visit.eased)
+    notices += vantage.notices(plan.vantages, plan.targets)
     notices += [str(broken) for broken in order.registry.broken]
     empty = Review(
         head=head,
@@ -138,37 +180,65 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None) -> Review
         observations=fleet.observations,
         notices=tuple(notices),
     )
-    return judged(empty, order.baseline, order.registry)
+    return judged(empty, order.baseline, order.registry, order.decisions)
 
 
-def judged(review: Review, baseline: Baseline, registry: Registry) -> Review:
-    """Judge a review's observations; touches no network and leaves the given review as it was."""
-    named = Named(name=baseline.name, hash=baseline.hash)
-    devices = tuple(replace(d, baseline=named) for d in review.devices)
-    case = Case(
-        devices=devices,
-        observations=review.observations,
-        vantages=review.vantages,
-        clock=review.head.clock,
-        reach=review.head.reach,
-        selected=frozenset(review.head.selected),
-    )
-    # A check is somebody's code, and has no business on the network.
-    with guard.watching():
-        results = judge(case, baseline, registry)
-        refused = [f"{what} was refused" for what in guard.refusals]
-    return replace(
-        review,
-        notices=tuple(dict.fromkeys((*review.notices, *refused))),
-        devices=devices,
-        results=results,
-        checks=notes(registry),
-        what_first=priorities.rank(results, remedies(registry)),
-    )
+async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:
+    """Hand over what was finished; a store that fails stops the scan."""
+    if keeper is None:
+        return
+    well = keeper.failed is None
+    try:
+        await keeper.keep(visits, running.quiet.take_changed(), running.cost)
+    except StoreRefused as exc:
+        keeper.failed = str(exc)
+    if well and keeper.failed:
+        running.stop(keeper.failed)
 
 
-def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
-    """Judge a stored review anew, as a review of its own. The original stays.
+async def _swept(running: Scan, keeper: Keeper | None, tell: Callable[[], None]) -> None:
+    """Keep and tell how far the sweep is, which finds nobody for minutes on end."""
+    while True:
+        await asyncio.sleep(SWEEP_KEPT)
+        await _keep(running, keeper, [])
+        tell()
+
+
+@contextlib.asynccontextmanager
+async def _beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
+    """Do something beside a block, and end it with the block."""
+    task = asyncio.create_task(work)
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+def judged(
+    review: Review, expected: Expected, registry: Registry, decisions: Decisions | None = None
+) -> Review:
+    """Judge a review's observations; touches no network and leaves the given review as it was.
+
+    Args:
+        expected: A choice of baselines, or one baseline for every device.
+        decisions: What people decided and declared. None leaves what people stated as the review has it, and no
+            exception runs.
+    """
+    judgement = Judgement(review, expected, registry, decisions)
+    devices, observations, results = judgement.part(review.devices, review.observations)
+    return replace(judgement.outline(), devices=devices, observations=observations, results=results)
+
+
+def again(
+    review: Review, expected: Expected, registry: Registry, decisions: Decisions | None = None
+) -> Review:
+    """Judge a review anew, as a review of its own; one that is stored is judged by rejudge.py, and never held whole."""
+    return judged(renewed(review, registry), expected, registry, decisions)
+
+
+def renewed(review: Review, registry: Registry) -> Review:
+    """A review to be judged anew, under a name of its own.
 
     Checks that did not exist when it was scanned are judged as well: they say unknown where nobody asked.
     """
@@ -181,34 +251,40 @@ def again(review: Review, baseline: Baseline, registry: Registry) -> Review:
         previous=None,
         previous_digest=None,
         selected=tuple(sorted({*review.head.selected, *fresh} & set(registry.checks))),
-        versions=versions(baseline),
+        versions=versions(),
     )
-    return judged(replace(review, head=head), baseline, registry)
-
-
-def remedies(registry: Registry) -> dict[str, Remedy]:
-    """Every remedy that the checks at hand name, by id."""
-    return {check.remedy.id: check.remedy for check in registry.checks.values()}
+    # What was said of the baselines that judged it before is said no more.
+    notices = tuple(n for n in review.notices if NOT_MEANT not in n)
+    return replace(review, head=head, notices=notices)
 
 
 def exit_status(
-    review: Review, must_determine: Iterable[str] = (), expected_missing: Iterable[str] = ()
+    review: Review,
+    expected: Expected | None = None,
+    expected_missing: Iterable[str] = (),
+    tally: Tally | None = None,
 ) -> int:
     """How the command that made a review should end: 3 incomplete, 1 a finding stands, 0 otherwise.
 
     Args:
-        must_determine: Checks that may not stay unknown.
+        expected: Says for each device which checks may not stay unknown.
         expected_missing: Asset tags of listed devices that are known to be off.
+        tally: The counts, where the review is given without its results.
     """
-    if incomplete(review, must_determine, expected_missing):
+    tally = tally or _tally(review, expected)
+    if incomplete(review, expected, expected_missing, tally):
         return INCOMPLETE
-    return FINDING if any(r.stands for r in review.results) else CLEAN
+    return FINDING if tally.standing.total() else CLEAN
 
 
 def incomplete(
-    review: Review, must_determine: Iterable[str] = (), expected_missing: Iterable[str] = ()
+    review: Review,
+    expected: Expected | None = None,
+    expected_missing: Iterable[str] = (),
+    tally: Tally | None = None,
 ) -> list[str]:
-    """Why a review cannot speak for all that was asked; empty where it can."""
+    """Why a review cannot speak for all that was asked; empty where it can. Arguments as for `exit_status`."""
+    tally = tally or _tally(review, expected)
     reasons = []
     if review.head.interrupted or review.coverage.unfinished:
         reasons.append("the scan was stopped before it was done")
@@ -221,19 +297,23 @@ def incomplete(
         reasons.append(
             f"{_count(len(missed), 'listed device was', 'listed devices were')} not seen: {_some(missed)}"
         )
-    broken = {r.device for r in review.results if r.result is Word.ERROR}
-    if broken:
-        reasons.append(f"{_count(len(broken), 'device has', 'devices have')} results in error")
-    must = set(must_determine)
-    open_checks = {r.check for r in review.results if r.result is Word.UNKNOWN and r.check in must}
-    if open_checks:
-        reasons.append(f"the baseline wants these determined and they were not: {_some(sorted(open_checks))}")
+    if tally.broken:
+        number = len(tally.broken)
+        reasons.append(f"{_count(number, 'device has', 'devices have')} results in error")
+    if tally.undetermined:
+        names = _some(sorted(tally.undetermined))
+        reasons.append(f"the baseline wants these determined and they were not: {names}")
     return reasons
 
 
-def versions(baseline: Baseline) -> dict[str, str]:
-    """Versions of everything that a verdict rests on."""
-    found = {"hardenprobe": __version__, "python": platform.python_version(), "baseline": baseline.name}
+def _tally(review: Review, expected: Expected | None) -> Tally:
+    must = {d.id: expected.of(d).must_determine for d in review.devices} if expected else {}
+    return Tally.of(review.results, (d.id for d in review.devices), must)
+
+
+def versions() -> dict[str, str]:
+    """Versions of the code that a verdict rests on."""
+    found = {"hardenprobe": __version__, "python": platform.python_version()}
     for package in ("cryptography", "httpx", "pysnmp", "scapy", "sslyze"):
         try:
             found[package] = version(package)
@@ -252,13 +332,19 @@ def _findings(visit: Visit, order: Order, proof: Clock) -> int:
         clock=proof,
         reach=order.plan.reach,
         selected=order.plan.checks,
+        granted=order.plan.scope.grants,
     )
     return sum(r.result is Word.FAIL for r in judge(case, order.baseline, order.registry))
 
 
 def _wanted(order: Order) -> frozenset[type[Any]]:
-    """The kinds of facts that the selected checks read."""
-    chosen = [c for c in order.registry.checks.values() if c.id in order.plan.checks]
+    """The kinds of facts that the selected checks read, as far as the plan may go for each."""
+    plan = order.plan
+    chosen = [
+        c
+        for c in order.registry.checks.values()
+        if c.id in plan.checks and (c.reach is None or plan.granted(c.id, c.reach))
+    ]
     return frozenset(facts for check in chosen for facts in check.reads)
 
 

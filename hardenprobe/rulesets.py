@@ -95,6 +95,9 @@ class TlsRules:
     key_exchanges: tuple[SuiteRule, ...]
     signatures: Mapping[str, Judgement] = field(default_factory=dict)
     sizes: Sizes
+    _found: dict[tuple[bool, str, bool | None], SuiteRule | None] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )  # what was looked up before: the same few hundred suites come up at every port
 
     @property
     def rule_set(self) -> RuleSet:
@@ -102,11 +105,19 @@ class TlsRules:
 
     def cipher(self, suite: str, encrypt_then_mac: bool | None = None) -> SuiteRule | None:
         """The rule about cipher and MAC of a suite; None for a suite that is unrated."""
-        return _first(self.ciphers, suite, encrypt_then_mac)
+        return self._first(self.ciphers, suite, encrypt_then_mac)
 
     def key_exchange(self, suite: str) -> SuiteRule | None:
         """The rule about the key exchange of a suite; None where it is unrated."""
-        return _first(self.key_exchanges, suite, None)
+        return self._first(self.key_exchanges, suite, None)
+
+    def _first(
+        self, rules: tuple[SuiteRule, ...], suite: str, encrypt_then_mac: bool | None
+    ) -> SuiteRule | None:
+        key = (rules is self.ciphers, suite, encrypt_then_mac)
+        if key not in self._found:
+            self._found[key] = _first(rules, suite, encrypt_then_mac)
+        return self._found[key]
 
 
 def _first(rules: tuple[SuiteRule, ...], suite: str, encrypt_then_mac: bool | None) -> SuiteRule | None:

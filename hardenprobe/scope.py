@@ -1,60 +1,25 @@
-"""The scope: what may be touched, by whom, when and how far. Asked before every connection."""
+"""The scope: what may be touched, by whom, when and how far. Asked before every connection; scope_file.py reads it."""
 
 from __future__ import annotations
 
 import getpass
-from collections.abc import Iterable
-from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, date, datetime
+from functools import cached_property
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
-from hardenprobe.addresses import AddressSet, parse_network
-from hardenprobe.documents import Document, Spot, load_yaml, parse
+from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.records import Reach
+from hardenprobe.gentleness import Gentleness
+from hardenprobe.link import Timing
+from hardenprobe.records import Authorisation, Lease, Reach
+from hardenprobe.window import Window
 
 LOOPBACK = AddressSet.of(["127.0.0.0/8", "::1"])
-FORMAT = "hardenprobe.scope/1"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Window:
-    """The hours of a day in which the scan may run; `first` after `last` runs over midnight.
-
-    Attributes:
-        first, last: HH:MM in the zone.
-        zone: IANA time zone name.
-    """
-
-    first: str
-    last: str
-    zone: str = "UTC"
-
-    def open_at(self, now: datetime) -> bool:
-        """Tell whether the window is open at an aware time."""
-        here = now.astimezone(ZoneInfo(self.zone)).time().replace(tzinfo=None)
-        first, last = time.fromisoformat(self.first), time.fromisoformat(self.last)
-        return first <= here < last if first <= last else here >= first or here < last
-
-
-@dataclass(frozen=True, kw_only=True)
-class ScopeFile:
-    """The scope file, key for key."""
-
-    scope: str
-    name: str
-    authorised_by: str
-    networks: tuple[str, ...]
-    exclude: tuple[str, ...] = ()
-    until: str | None = None
-    contacts: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ()
-    window: Window | None = None
-    stop_file: str | None = None
-    reach: Reach = Reach.ASK
-    clock_checked_by: str | None = None
-    translated: bool | None = None
+MULTICAST = AddressSet.of(["224.0.0.0/4", "ff00::/8"])  # RFC 5771, RFC 4291 section 2.7
+MULTICAST_GRANT = "multicast"
+SECOND_OPINION_GRANT = "tls-second-opinion"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,31 +28,73 @@ class Scope:
 
     Attributes:
         networks: Everything that may be touched.
-        exclude: What of it may not.
-        reach: The furthest reach that was granted by name.
+        public: What of it was called public; for the record.
+        exclude: What of it may not be touched.
+        leased: What of it belongs to somebody else, who agreed.
+        reach: The furthest reach.
+        grants: Checks of reach strain or alter, and other things beyond the ordinary, by name; None grants all.
         until: Last day of the authorisation, None for no end.
+        sources: The testers' own addresses, None where any will do.
+        contacts, abort: The monitoring team, and who can call the scan off.
         clock_checked_by: Who vouches that this machine's clock is right; "" for nobody.
         translated: Whether an address translator stands between us and the devices; None where nobody knows.
+        file_hash: SHA-256 of the file that it was read from.
     """
 
     name: str
     networks: AddressSet
+    public: AddressSet = field(default_factory=AddressSet)
     exclude: AddressSet = field(default_factory=AddressSet)
+    leased: tuple[Lease, ...] = ()
     reach: Reach = Reach.ASK
+    grants: frozenset[str] | None = frozenset()
+    gentleness: Gentleness = field(default_factory=Gentleness)
     until: date | None = None
     window: Window | None = None
     stop_file: Path | None = None
     sources: AddressSet | None = None
     authorised_by: str = ""
     contacts: tuple[str, ...] = ()
+    abort: tuple[str, ...] = ()
     clock_checked_by: str = ""
     translated: bool | None = None
+    file_hash: str | None = None
 
     @classmethod
     def loopback(cls) -> Scope:
         """This machine itself, which needs no authorisation but one's own."""
         return cls(
-            name="loopback", networks=LOOPBACK, reach=Reach.ALTER, authorised_by=operator(), translated=False
+            name="loopback",
+            networks=LOOPBACK,
+            reach=Reach.ALTER,
+            grants=None,
+            gentleness=Gentleness(connections_per_second=None),
+            authorised_by=operator(),
+            translated=False,
+        )
+
+    def authorisation(self, timing: Timing) -> Authorisation:
+        """What a review keeps of the scope.
+
+        Args:
+            timing: The waits and ceilings that hold.
+        """
+        return Authorisation(
+            file_hash=self.file_hash,
+            authorised_by=self.authorised_by,
+            until=self.until.isoformat() if self.until else None,
+            networks=self.networks.cover(),
+            public=self.public.cover(),
+            excluded=self.exclude.cover(),
+            leased=self.leased,
+            sources=self.sources.cover() if self.sources is not None else (),
+            window=str(self.window) if self.window else None,
+            stop_file=str(self.stop_file) if self.stop_file else None,
+            reach=self.reach,
+            grants=None if self.grants is None else tuple(sorted(self.grants)),
+            gentleness={key: float(value) for key, value in asdict(timing).items()},
+            contacts=self.contacts,
+            abort=self.abort,
         )
 
     def check(self, address: str) -> None:
@@ -105,6 +112,19 @@ class Scope:
         Raises:
             ScopeRefused: Says which, and how to mend it.
         """
+        if address in self.allowed:
+            return
+        if address in self.exclude:
+            raise ScopeRefused(f"{address} is excluded by scope {self.name!r}", address)
+        if address in MULTICAST:
+            if self.grants is not None and MULTICAST_GRANT not in self.grants:
+                raise ScopeRefused(
+                    f"{address} is multicast, which reaches devices that nobody named; "
+                    f"scope {self.name!r} would have to say `grants: [{MULTICAST_GRANT}]`",
+                    address,
+                )
+            return
+            return
         if address not in self.networks:
             if self.name == "loopback":
                 raise ScopeRefused(
@@ -115,8 +135,11 @@ class Scope:
                 f"{address} is outside every network of scope {self.name!r}; add it there or leave it out",
                 address,
             )
-        if address in self.exclude:
-            raise ScopeRefused(f"{address} is excluded by scope {self.name!r}", address)
+
+    @cached_property
+    def allowed(self) -> AddressSet:
+        """The networks without what is excluded."""
+        return self.networks - self.exclude
 
     def check_now(self, now: datetime | None = None) -> None:
         """Refuse the hour, the day, or a scan that was told to stop.
@@ -129,13 +152,11 @@ class Scope:
         if self.window is None and self.until is None:
             return
         now = now or datetime.now(UTC)
-        if self.until and now.date() > self.until:
+        day = now.astimezone(ZoneInfo(self.window.zone) if self.window else UTC).date()
+        if self.until and day > self.until:
             raise ScopeRefused(f"the authorisation of scope {self.name!r} ended on {self.until}")
         if self.window and not self.window.open_at(now):
-            w = self.window
-            raise ScopeRefused(
-                f"the window of scope {self.name!r} is {w.first} to {w.last} {w.zone}; it is closed now"
-            )
+            raise ScopeRefused(f"the window of scope {self.name!r} is {self.window}; it is closed now")
 
     def check_reach(self, reach: Reach) -> None:
         """Refuse a reach beyond what was granted.
@@ -148,91 +169,22 @@ class Scope:
                 f"reach {reach} is not granted: scope {self.name!r} goes as far as {self.reach}; write `reach: {reach}` there"
             )
 
+    def granted(self, name: str, reach: Reach = Reach.STRAIN) -> bool:
+        """Tell whether a check, or another thing beyond the ordinary, may be done.
+
+        Args:
+            reach: How far it goes; look and ask need no grant by name.
+        """
+        return not reach.admits(Reach.STRAIN) or self.grants is None or name in self.grants
+
     def check_source(self, source: str) -> None:
         """Refuse a source address that is not one of the testers'."""
         if self.sources is not None and source not in self.sources:
             raise ScopeRefused(
-                f"source {source} is none of the testers' addresses in scope {self.name!r}", source
+                f"source {source} is none of the testers' addresses in scope {self.name!r}; "
+                "name one of them with --source",
+                source,
             )
-
-
-def load(path: Path) -> Scope:
-    """Read a scope file.
-
-    Raises:
-        FileInvalid: With file, line and mend.
-    """
-    document = load_yaml(path)
-    file = parse(document, ScopeFile)
-    if file.scope != FORMAT:
-        raise document.fault(("scope",), f"scope is {file.scope!r}, expected {FORMAT!r}")
-    if not file.networks:
-        raise document.fault(
-            ("networks",), "networks is empty: name at least one network that may be scanned"
-        )
-    if not file.authorised_by.strip():
-        raise document.fault(("authorised_by",), "authorised_by is empty: name who authorised the scan")
-    return Scope(
-        name=file.name,
-        networks=_networks(document, "networks", file.networks),
-        exclude=_networks(document, "exclude", file.exclude),
-        reach=file.reach,
-        until=_day(document, file.until),
-        window=_window(document, file.window),
-        stop_file=Path(file.stop_file).expanduser() if file.stop_file else None,
-        sources=_networks(document, "sources", file.sources) if file.sources else None,
-        authorised_by=file.authorised_by,
-        contacts=file.contacts,
-        clock_checked_by=file.clock_checked_by or "",
-        translated=file.translated,
-    )
-
-
-def _networks(document: Document, key: str, entries: Iterable[str]) -> AddressSet:
-    for i, entry in enumerate(entries):
-        spot: Spot = (key, i)
-        try:
-            network = parse_network(entry)
-        except ValueError as exc:
-            raise document.fault(spot, str(exc)) from None
-        if key == "networks" and network.prefixlen and network.is_global and network.num_addresses > 65536:
-            raise document.fault(
-                spot, f"{entry} is public and wide; name the public networks you answer for one by one"
-            )
-        if key == "networks" and not network.prefixlen:
-            raise document.fault(
-                spot, f"{entry} is everything; name the networks that you are authorised to scan"
-            )
-    return AddressSet.of(entries)
-
-
-def _day(document: Document, text: str | None) -> date | None:
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise document.fault(("until",), f"until is {text!r}, expected a day such as 2026-12-31") from None
-
-
-def _window(document: Document, window: Window | None) -> Window | None:
-    if window is None:
-        return None
-    for key in ("first", "last"):
-        value = getattr(window, key)
-        try:
-            told = time.fromisoformat(value)
-        except ValueError:
-            told = None
-        if told is None or told.tzinfo is not None:  # the zone has a key of its own
-            raise document.fault(("window", key), f"window.{key} is {value!r}, expected HH:MM")
-    try:
-        ZoneInfo(window.zone)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise document.fault(
-            ("window", "zone"), f"window.zone is {window.zone!r}, no IANA time zone"
-        ) from None
-    return window
 
 
 def is_loopback(address: str) -> bool:

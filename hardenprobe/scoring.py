@@ -6,7 +6,9 @@ uses with CVSS v2 scores, whose base equation is the same.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 from hardenprobe.records import Severity
 
@@ -49,6 +51,7 @@ class Scores:
     environmental: float | None
 
 
+@cache
 def score(vector: str) -> Scores:
     """Compute the scores of a CCSS vector.
 
@@ -102,6 +105,41 @@ def parse(vector: str) -> dict[str, float]:
     if list(given) != expected:
         raise ValueError(f"CCSS vector {vector!r}: expected the metrics {', '.join(expected)} in this order")
     return given
+
+
+def read_group(text: str, known: Mapping[str, Mapping[str, float]]) -> dict[str, str]:
+    """Read some metrics of one group, in any order, such as "CDP:LM/CR:H"; "" holds none.
+
+    Args:
+        known: The group: TEMPORAL or ENVIRONMENTAL.
+
+    Raises:
+        ValueError: A metric is not of the group, has no such value, or stands twice.
+    """
+    given: dict[str, str] = {}
+    for part in text.split("/") if text else ():
+        metric, _, value = part.partition(":")
+        if metric not in known:
+            raise ValueError(f"{part!r} is none of the metrics {', '.join(known)}; write as in CDP:LM/CR:H")
+        if value not in known[metric]:
+            raise ValueError(f"{part!r}: {metric} is one of {', '.join(known[metric])}")
+        if metric in given:
+            raise ValueError(f"{metric} stands twice")
+        given[metric] = value
+    return given
+
+
+def whole_vector(base: str, temporal: Mapping[str, str], environmental: Mapping[str, str]) -> str:
+    """Write the groups behind a base vector in the publication's order; an empty group is left out, a gap is ND."""
+    parts = [base]
+    for group, given in ((TEMPORAL, temporal), (ENVIRONMENTAL, environmental)):
+        parts += [f"{metric}:{given.get(metric, 'ND')}" for metric in group] if given else []
+    return "/".join(parts)
+
+
+def base_of(vector: str | None) -> str | None:
+    """The base part of a vector."""
+    return "/".join(vector.split("/")[: len(BASE)]) if vector else vector
 
 
 def severity(value: float) -> Severity:

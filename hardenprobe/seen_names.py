@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable
 from ipaddress import ip_address
 
@@ -35,6 +36,11 @@ def is_address(name: str) -> bool:
     return True
 
 
+def _may_be_address(name: str) -> bool:
+    """Tell most names from addresses without taking them apart."""
+    return name[-1:].isdigit() or ":" in name
+
+
 def matches_any(patterns: Iterable[str], name: str) -> bool:
     """Tell whether one of several names of certificates or inventories is meant by `name`."""
     return any(matches(pattern, name) for pattern in patterns)
@@ -46,10 +52,9 @@ def matches(pattern: str, name: str) -> bool:
     >>> matches("*.devices.example", "One.devices.example."), matches("*.example", "a.b.example")
     (True, False)
     """
-    try:
-        return ip_address(pattern) == ip_address(name)
-    except ValueError:
-        pass
+    if _may_be_address(pattern) and _may_be_address(name):
+        with contextlib.suppress(ValueError):
+            return ip_address(pattern) == ip_address(name)
     have = pattern.lower().rstrip(".").split(".")
     want = name.lower().rstrip(".").split(".")
     if have[0] == "*" and len(have) > 2:

@@ -10,34 +10,42 @@ from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import Certificate, Chain, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.records import Observation, Reason, Said, Word
 
+_UNTOLD = {
+    "closed": ("closed at a TLS hello", Reason.DROPPED),
+    "silent": ("accepts and is silent to a TLS hello", Reason.SILENT),
+    "broken": ("answers a hello in TLS that breaks its own rules", Reason.INCONCLUSIVE),
+}
+
 
 def speaking(seen: Seen) -> tuple[Observation[TlsPort], ...]:
     """The ports that answered in TLS."""
-    return tuple(o for o in seen.of(TlsPort) if o.facts.speaks)
+    if "ports that speak TLS" not in seen.memo:
+        seen.memo["ports that speak TLS"] = tuple(o for o in seen.of(TlsPort) if o.facts.speaks)
+    found: tuple[Observation[TlsPort], ...] = seen.memo["ports that speak TLS"]
+    return found
 
 
 def unanswered(seen: Seen, expected: str) -> Iterable[Outcome]:
     """One outcome for each port that closed or fell silent at a hello, and one for a device without any TLS."""
-    http = {
-        (o.endpoint.address, o.endpoint.port)
-        for o in seen.of(HttpAnswer)
-        if o.endpoint and o.facts.status is not None and not o.facts.tls
-    }
-    told = False
-    for port in seen.of(TlsPort):
-        where = (port.endpoint.address, port.endpoint.port) if port.endpoint else None
-        if port.facts.speaks:
-            told = True
-        elif port.facts.fault in ("closed", "silent") and where not in http:
-            told = True
-            reason = Reason.DROPPED if port.facts.fault == "closed" else Reason.SILENT
-            what = (
-                "closed at a TLS hello"
-                if port.facts.fault == "closed"
-                else "accepts and is silent to a TLS hello"
-            )
-            yield untold(port, what, expected, reason=reason)
-    if not told:
+    key = "ports that do not tell TLS"
+    if key not in seen.memo:
+        http = {
+            (o.endpoint.address, o.endpoint.port)
+            for o in seen.of(HttpAnswer)
+            if o.endpoint and o.facts.status is not None and not o.facts.tls
+        }
+        seen.memo[key] = [
+            port
+            for port in seen.of(TlsPort)
+            if not port.facts.speaks
+            and port.facts.fault in _UNTOLD
+            and not (port.endpoint and (port.endpoint.address, port.endpoint.port) in http)
+        ]
+    mute: list[Observation[TlsPort]] = seen.memo[key]
+    for port in mute:
+        what, reason = _UNTOLD[str(port.facts.fault)]
+        yield untold(port, what, expected, reason=reason)
+    if not mute and not speaking(seen):
         yield no_service(seen, expected, "TLS")
 
 

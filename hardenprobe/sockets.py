@@ -1,4 +1,4 @@
-"""What Link needs of sockets beyond the standard library."""
+"""What Link needs of sockets beyond the event loop's own calls."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from ipaddress import ip_address
 READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
 
 
-async def datagram(sock: socket.socket, address: str, wait: float) -> bytes:
+async def receive_datagram(sock: socket.socket, address: str, wait: float) -> bytes:
     """The next datagram from an address.
 
     What came in time counts even where this process was too busy to look at it in time.
@@ -43,7 +43,3 @@ def report_unreachable(sock: socket.socket) -> None:
     if sys.platform == "linux":
         v6 = sock.family == socket.AF_INET6
         sock.setsockopt(socket.IPPROTO_IPV6 if v6 else socket.IPPROTO_IP, 25 if v6 else 11, 1)
-
-
-def family(address: str) -> socket.AddressFamily:
-    return socket.AF_INET6 if ip_address(address).version == 6 else socket.AF_INET

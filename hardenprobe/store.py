@@ -1,16 +1,16 @@
 """Where reviews are kept: SQLite in the user's data folder by default, another database by URL.
 
-A review is kept as its parts: a head, one row a device with its observations, one row a device with its results. Each
-review's digest covers the digest of the review before it, so that a review cannot be changed or left out unseen.
+A review is kept as a head and a row for each device (store_parts.py). Each review's digest covers the digest of the review before it, so that a review cannot be changed or left out unseen.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import secrets
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,43 +19,49 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy import exc as sa_exc
 
-from hardenprobe.codec import canonical, digest, from_document, to_document
+from hardenprobe.codec import digest, from_document, to_document
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.records import Review
+from hardenprobe.store_parts import (
+    Part,
+    begin_digest,
+    delete,
+    end_digest,
+    insert,
+    joined,
+    pages,
+    read,
+    split,
+    tables,
+    text,
+)
+from hardenprobe.store_parts import digest as parts_digest
 
-FORMAT = "hardenprobe.store/1"
+FORMAT = "hardenprobe.store/2"
 LATEST = "latest"
-_UNREADABLE = (
+UNREADABLE = (
     ValueError,
     KeyError,
     TypeError,
     AttributeError,
 )  # what edited JSON raises when it is taken apart
 
-_tables = sa.MetaData()
 _about = sa.Table(
     "hardenprobe_store",
-    _tables,
+    tables,
     sa.Column("format", sa.String(40), primary_key=True),
 )
 _reviews = sa.Table(
     "reviews",
-    _tables,
+    tables,
     sa.Column("number", sa.Integer, primary_key=True, autoincrement=True),
     sa.Column("id", sa.String(40), unique=True, nullable=False),
     sa.Column("scope", sa.String(200), nullable=False, index=True),
     sa.Column("started", sa.String(40), nullable=False),
     sa.Column("digest", sa.String(64), nullable=False),
     sa.Column("previous_digest", sa.String(64), nullable=True),
+    sa.Column("devices", sa.Integer, nullable=False),
     sa.Column("document", sa.Text, nullable=False),
-)
-_parts = sa.Table(
-    "parts",
-    _tables,
-    sa.Column("review", sa.String(40), primary_key=True),
-    sa.Column("device", sa.String(80), primary_key=True),
-    sa.Column("observations", sa.Text, nullable=False),
-    sa.Column("results", sa.Text, nullable=False),
 )
 
 
@@ -90,12 +96,70 @@ def new_id() -> str:
 class Store:
     """An open store. Use `opened()`."""
 
-    def __init__(self, engine: sa.Engine, shown: str) -> None:
-        self._engine = engine
+    def __init__(self, engine: sa.Engine, shown: str, file: Path | None = None) -> None:
+        self.engine = engine
+        self.file = file
+        self.notices: tuple[str, ...] = ()
         self._shown = shown
+        self._inode = file.stat().st_ino if file else 0
 
-    def save(self, review: Review) -> Review:
+    @property
+    def shown(self) -> str:
+        """How people call this store."""
+        return self._shown
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """A transaction for what is kept beside the reviews; one writer at a time.
+
+        Raises:
+            StoreRefused: The store cannot be written.
+        """
+        self.still_there()
+        with self.asking(), self.engine.begin() as db:
+            db.execute(_about.update().values(format=FORMAT))  # takes the lock, as in `save`
+            yield db
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A connection for what is kept beside the reviews.
+
+        Raises:
+            StoreRefused: The store cannot be read.
+        """
+        with self.asking(), self.engine.connect() as db:
+            yield db
+
+    def newest_head(self) -> dict[str, Any] | None:
+        """The head of the newest review as it is kept; None where there is none that can be read."""
+        with self.asking(), self.engine.connect() as db:
+            row = db.execute(
+                sa.select(_reviews.c.document).order_by(_reviews.c.number.desc()).limit(1)
+            ).first()
+        try:
+            head = json.loads(row.document)["review"] if row else None
+        except UNREADABLE:
+            return None
+        return head if isinstance(head, dict) else None
+
+    def still_there(self) -> None:
+        """Make sure that the file is the one that was opened: a database goes on writing to one that was deleted.
+
+        Raises:
+            StoreRefused: It was deleted or replaced.
+        """
+        try:
+            there = self.file is None or self.file.stat().st_ino == self._inode
+        except OSError:
+            there = False
+        if not there:
+            raise StoreRefused(f"store {self._shown} was deleted or replaced while it was in use")
+
+    def save(self, review: Review, and_then: Callable[[sa.Connection], None] | None = None) -> Review:
         """Keep a review, chained to the newest one of the same scope.
+
+        Args:
+            and_then: More to do in the same transaction.
 
         Returns:
             The review as kept, with `previous` filled in.
@@ -103,34 +167,81 @@ class Store:
         Raises:
             StoreRefused: The store cannot be written. Nothing is kept in half.
         """
-        with self._asking(), self._engine.begin() as db:
-            # Writing first takes the lock, so that two reviews kept at once do not follow the same one.
-            db.execute(_about.update().values(format=FORMAT))
-            last = db.execute(
-                sa.select(_reviews.c.id, _reviews.c.digest)
-                .where(_reviews.c.scope == review.head.scope)
-                .order_by(_reviews.c.number.desc())
-                .limit(1)
-            ).first()
+        self.still_there()
+        order = {device.id: number for number, device in enumerate(review.devices)}
+        review = replace(review, results=tuple(sorted(review.results, key=lambda r: order[r.device])))
+        with self.asking(), self.engine.begin() as db:
             document = to_document(review)
-            document["review"]["previous"] = last.id if last else None
-            document["review"]["previous_digest"] = last.digest if last else None
+            last = self._last(db, document)
             whole = digest(document)
-            parts = _split(document)
-            db.execute(
-                _reviews.insert().values(
-                    id=review.head.id,
-                    scope=review.head.scope,
-                    started=review.head.started,
-                    digest=whole,
-                    previous_digest=last.digest if last else None,
-                    document=_dump(document),
-                )
-            )
-            if parts:
-                db.execute(_parts.insert(), [{"review": review.head.id, **part} for part in parts])
-        previous, before = document["review"]["previous"], document["review"]["previous_digest"]
+            parts = split(document)
+            insert(db, review.head.id, parts)
+            self._enter(db, document, whole, len(parts))
+            if and_then:
+                and_then(db)
+        previous, before = (last.id, last.digest) if last else (None, None)
         return replace(review, head=replace(review.head, previous=previous, previous_digest=before))
+
+    def save_parts(
+        self, review: str, parts: Iterable[Part], head: Callable[[], dict[str, Any]]
+    ) -> dict[str, Any]:
+        """Keep a review that is too large to hold, a few devices at a time. It is not there before all of it is.
+
+        Args:
+            head: Called after the last of the parts: the document without its devices, observations and results.
+
+        Returns:
+            The head as kept, with its place in the chain.
+
+        Raises:
+            StoreRefused: The store cannot be written. Nothing is kept in half.
+        """
+        self.still_there()
+        count = 0
+        try:
+            for page in pages(parts):
+                # A transaction for each page, so that a scan that is running meanwhile can keep what it sees.
+                with self.asking(), self.engine.begin() as db:
+                    count = insert(db, review, page, count)
+            document = head()
+            with self.asking():
+                begun = begin_digest(document, self.engine, review)
+                with self.engine.begin() as db:
+                    self._last(db, document)
+                    self._enter(db, document, end_digest(begun, document), count)
+        except BaseException:
+            with contextlib.suppress(StoreRefused), self.asking(), self.engine.begin() as db:
+                delete(db, review)
+            raise
+        return document
+
+    def _last(self, db: sa.Connection, document: dict[str, Any]) -> Any:
+        """The review that a document follows in its scope, written into its head."""
+        # Writing first takes the lock, so that two reviews kept at once do not follow the same one.
+        db.execute(_about.update().values(format=FORMAT))
+        last = db.execute(
+            sa.select(_reviews.c.id, _reviews.c.digest)
+            .where(_reviews.c.scope == document["review"]["scope"])
+            .order_by(_reviews.c.number.desc())
+            .limit(1)
+        ).first()
+        document["review"]["previous"] = last.id if last else None
+        document["review"]["previous_digest"] = last.digest if last else None
+        return last
+
+    def _enter(self, db: sa.Connection, document: dict[str, Any], whole: str, devices: int) -> None:
+        head = document["review"]
+        db.execute(
+            _reviews.insert().values(
+                id=head["id"],
+                scope=head["scope"],
+                started=head["started"],
+                digest=whole,
+                previous_digest=head["previous_digest"],
+                devices=devices,
+                document=text(document),
+            )
+        )
 
     def load(self, name: str, scope: str | None = None) -> Review:
         """Read a review by id, by the unique beginning of one, or "latest".
@@ -141,6 +252,36 @@ class Store:
         """
         return from_document(self._document(self.find(name, scope)))
 
+    def outline(self, review: str) -> Review:
+        """A review without its devices, observations and results.
+
+        Args:
+            review: Its id.
+        """
+        return from_document(joined(self._head(review), ()))
+
+    def parts(self, review: str) -> Iterator[Part]:
+        """The devices of a review, in their order, a few of them in memory at a time.
+
+        Raises:
+            StoreRefused: One of them is gone.
+        """
+        with self.asking(), self.engine.connect() as db:
+            expected = db.execute(sa.select(_reviews.c.devices).where(_reviews.c.id == review)).scalar_one()
+        count = 0
+        with self.asking():
+            for part in read(self.engine, review):
+                count += 1
+                yield part
+        if count != expected:
+            raise self.unreadable(review, f"{count} of its {expected} devices are there")
+
+    def unreadable(self, review: str, why: str) -> StoreRefused:
+        """What is said of a review that somebody changed."""
+        return StoreRefused(
+            f"review {review} in store {self._shown} cannot be read ({why}); it was changed from outside"
+        )
+
     def find(self, name: str, scope: str | None = None) -> str:
         """Resolve a review's name to its id.
 
@@ -150,7 +291,7 @@ class Store:
         query = sa.select(_reviews.c.id).order_by(_reviews.c.number.desc())
         if scope:
             query = query.where(_reviews.c.scope == scope)
-        with self._asking(), self._engine.connect() as db:
+        with self.asking(), self.engine.connect() as db:
             known: list[str] = [row.id for row in db.execute(query)]
         if name == LATEST and known:
             return known[0]
@@ -165,19 +306,20 @@ class Store:
 
     def reviews(self) -> list[Stored]:
         """Every review, the newest first."""
-        with self._asking(), self._engine.connect() as db:
+        with self.asking(), self.engine.connect() as db:
             rows = db.execute(sa.select(_reviews).order_by(_reviews.c.number)).all()
         found: list[Stored] = []
         last: dict[str, str] = {}
         for row in rows:
-            devices = findings = 0
+            findings = 0
             try:
-                document = self._document(row.id)
-                devices = len(document["devices"])
-                findings = sum(r["result"] == "fail" for r in document["results"])
-                intact = digest(document) == row.digest and row.previous_digest == last.get(row.scope)
-                intact = intact and document["review"]["previous_digest"] == row.previous_digest
-            except (*_UNREADABLE, StoreRefused):
+                for part in self.parts(row.id):
+                    findings += sum(r["result"] == "fail" for r in json.loads(part.results))
+                head = self._head(row.id)
+                intact = parts_digest(head, self.engine, row.id) == row.digest
+                intact = intact and row.previous_digest == last.get(row.scope)
+                intact = intact and head["review"]["previous_digest"] == row.previous_digest
+            except (*UNREADABLE, StoreRefused):
                 intact = False  # one review that cannot be read must not hide the others
             last[row.scope] = row.digest
             found.append(
@@ -185,7 +327,7 @@ class Store:
                     id=row.id,
                     scope=row.scope,
                     started=row.started,
-                    devices=devices,
+                    devices=row.devices,
                     findings=findings,
                     intact=intact,
                 )
@@ -193,36 +335,37 @@ class Store:
         return found[::-1]
 
     def _document(self, review: str) -> dict[str, Any]:
-        with self._asking(), self._engine.connect() as db:
-            row = db.execute(sa.select(_reviews.c.document).where(_reviews.c.id == review)).one()
-            parts = db.execute(
-                sa.select(_parts.c.device, _parts.c.observations, _parts.c.results).where(
-                    _parts.c.review == review
-                )
-            ).all()
+        head = self._head(review)
         try:
-            document: dict[str, Any] = json.loads(row.document)
-            by_device = {p.device: p for p in parts}
-            for device in document["devices"]:
-                part = by_device[device["id"]]
-                document["observations"] += json.loads(part.observations)
-                document["results"] += json.loads(part.results)
-            document["results"].sort(key=lambda r: r.pop("_at"))
-        except _UNREADABLE as exc:
-            raise StoreRefused(
-                f"review {review} in store {self._shown} cannot be read ({type(exc).__name__}); it was changed from outside"
-            ) from exc
-        return document
+            return joined(head, self.parts(review))
+        except UNREADABLE as exc:
+            raise self.unreadable(review, type(exc).__name__) from exc
 
-    @contextmanager
-    def _asking(self) -> Iterator[None]:
-        """Turn the library's errors into ours, in one place."""
+    def _head(self, review: str) -> dict[str, Any]:
+        with self.asking(), self.engine.connect() as db:
+            kept = db.execute(sa.select(_reviews.c.document).where(_reviews.c.id == review)).scalar_one()
         try:
-            yield
-        except sa_exc.OperationalError as exc:
-            raise StoreRefused(f"store {self._shown}: {_mend(str(exc.orig))}") from exc
-        except sa_exc.SQLAlchemyError as exc:
-            raise StoreRefused(f"store {self._shown}: {str(exc).splitlines()[0]}") from exc
+            head = json.loads(kept)
+        except ValueError as exc:
+            raise self.unreadable(review, type(exc).__name__) from exc
+        if not isinstance(head, dict):
+            raise self.unreadable(review, "TypeError")
+        return head
+
+    def asking(self) -> AbstractContextManager[None]:
+        """Turn the library's errors into ours."""
+        return asking(self._shown)
+
+
+@contextmanager
+def asking(shown: str) -> Iterator[None]:
+    """Turn the library's errors into ours, in one place."""
+    try:
+        yield
+    except sa_exc.OperationalError as exc:
+        raise StoreRefused(f"store {shown}: {_mend(str(exc.orig))}") from exc
+    except sa_exc.SQLAlchemyError as exc:
+        raise StoreRefused(f"store {shown}: {str(exc).splitlines()[0]}") from exc
 
 
 @contextmanager
@@ -240,7 +383,9 @@ def opened(url: str | None = None) -> Iterator[Store]:
         url = f"sqlite:///{Path(url).expanduser()}"
     try:
         parsed = sa.make_url(url)
-        plain = parsed.get_backend_name() == "sqlite" and not (parsed.database or "").startswith("file:")
+        plain = parsed.get_backend_name() == "sqlite" and not (parsed.database or "").startswith(
+            ("file:", ":")
+        )
         if plain and parsed.database:
             Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
         engine = sa.create_engine(parsed)
@@ -257,10 +402,14 @@ def opened(url: str | None = None) -> Iterator[Store]:
         if parsed.get_backend_name() == "sqlite"
         else parsed.render_as_string(hide_password=True)
     )
-    store = Store(engine, str(shown))
     try:
-        with store._asking():
+        with asking(str(shown)):
             _prepare(engine, str(shown))
+        file = Path(str(parsed.database)) if plain and parsed.database else None
+        store = Store(engine, str(shown), file)
+        from hardenprobe import spool
+
+        store.notices = tuple(spool.take_in(store))
         yield store
     finally:
         engine.dispose()
@@ -275,7 +424,7 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 raise StoreRefused(
                     f"store {shown} belongs to another program; name another file with --store"
                 )
-            _tables.create_all(db)
+            tables.create_all(db)
             known = db.execute(sa.select(_about.c.format)).scalars().all()
             if known and FORMAT not in known:
                 raise StoreRefused(
@@ -283,11 +432,13 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 )
             if not known:
                 db.execute(_about.insert().values(format=FORMAT))
-            # Writing nothing would not show that nothing can be written.
+        with engine.connect() as db:
+            # Writing nothing would not show that nothing can be written; taken back, it changes no byte.
             db.execute(_about.update().values(format=FORMAT))
+            db.rollback()
     except sa_exc.DatabaseError as exc:
-        text = str(exc.orig)
-        if "not a database" in text or "malformed" in text:
+        said = str(exc.orig)
+        if "not a database" in said or "malformed" in said:
             raise StoreRefused(f"store {shown} is no database; name another file with --store") from exc
         raise
 
@@ -297,30 +448,13 @@ def _masked(url: str) -> str:
     return re.sub(r"(://[^/:@]*):[^/]*@", r"\1:***@", url)
 
 
-def _mend(text: str) -> str:
-    if "readonly" in text or "read-only" in text:
+def _mend(said: str) -> str:
+    if "readonly" in said or "read-only" in said:
         return "it is read-only; mend its permissions, or name another file with --store"
-    if "unable to open" in text:
+    if "unable to open" in said:
         return "it cannot be opened; check the path and its permissions"
-    if "locked" in text:
+    if "full" in said:
+        return "the disk is full; make room, or name another file with --store"
+    if "locked" in said:
         return "another process holds it; try again when that has ended"
-    return text.splitlines()[0]
-
-
-def _split(document: dict[str, Any]) -> list[dict[str, str]]:
-    """Take observations and results out of a document, by device."""
-    observations: dict[str, list[Any]] = {d["id"]: [] for d in document["devices"]}
-    results: dict[str, list[Any]] = {d["id"]: [] for d in document["devices"]}
-    for seen in document["observations"]:
-        observations[seen["device"]].append(seen)
-    for at, result in enumerate(document["results"]):
-        results[result["device"]].append({**result, "_at": at})
-    document["observations"], document["results"] = [], []
-    return [
-        {"device": d, "observations": _dump(observations[d]), "results": _dump(results[d])}
-        for d in observations
-    ]
-
-
-def _dump(value: Any) -> str:
-    return canonical(value).decode()
+    return said.splitlines()[0]

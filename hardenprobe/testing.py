@@ -39,6 +39,8 @@ from hardenprobe.records import (
     Vantage,
     Word,
 )
+from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+from hardenprobe.scoring import severity
 from hardenprobe.transcript import observation
 
 HOSTILE = (
@@ -235,7 +237,31 @@ def sample_review(devices: int = 3, hostile: bool = False) -> Review:
         checks=_CHECKS,
         what_first=_what_first(found),
         notices=(HOSTILE[1],) if hostile else ("The clock of this machine was not proven.",),
+        exceptions=(_exception("E-2", "expired on 2026-02-28", hostile), _exception("E-4", "runs until 2026-06-30", hostile)),
+        statements=_statements(fleet, hostile),
     )  # fmt: skip
+
+
+def _exception(id: str, state: str, hostile: bool) -> ExceptionNote:
+    said = HOSTILE[0] if hostile else "The tide table script prints by telnet until it is replaced."
+    return ExceptionNote(id=id, about="cleartext-telnet on tag public-area", reason=said,
+                         compensating="A filter admits the script's host alone.", requested_by="Imke Sandvoort",
+                         approved_by="Morag Kerr", starts="2026-02-01", until=state[-10:], state=state)  # fmt: skip
+
+
+def _statements(fleet: tuple[Device, ...], hostile: bool) -> tuple[Answered, ...]:
+    asked: dict[str, Any] = {
+        "question": "Is what the device stores encrypted?",
+        "controls": ("SC-28",),
+        "required": True,
+    }
+    said = HOSTILE[0] if hostile else "The storage module was seen in the parts list."
+    ids = tuple(device.id for device in fleet)
+    answer = Answered(control="stored-data-encrypted", state="answered", devices=ids[:1], statement="S-1", answer="yes",
+                      words=said, by="Imke Sandvoort", made="2026-02-01", until="2027-02-01", method="examine",
+                      file=HOSTILE[3] if hostile else "parts.pdf", file_sha256=_hash("parts"), **asked)  # fmt: skip
+    nobody = Answered(control="stored-data-encrypted", state="unanswered", devices=ids[1:], **asked)
+    return tuple(one for one in (answer, nobody) if one.devices)
 
 
 def _device(n: int, hostile: bool) -> Device:
@@ -340,7 +366,8 @@ def _results(n: int, device: Device, seen: tuple[Observation[Any], ...], hostile
     all_results = (
         result("cleartext-telnet", Word.FAIL, f"TCP 23 prompts {text}", "no port speaks telnet", telnet,
                **fail(7.8, Severity.HIGH, "AV:N/AC:L/Au:N/C:C/I:N/A:N/PL:ND/EM:A", "telnet-off"),
-               exception=Accepted(id="E-4", until="2026-06-30") if n % 6 == 4 else None)
+               exception=Accepted(id="E-4", until="2026-06-30") if n % 6 == 4 else None,
+               lapsed=Lapsed(id="E-2", why="expired on 2026-02-28") if n % 6 == 1 else None)
         if n % 3 != 2 else
         result("cleartext-telnet", Word.PASS, "TCP 23 refuses", "no port speaks telnet", telnet),
         result("snmp-default-community-read", Word.FAIL, "public is answered", "no default community is answered",
@@ -381,7 +408,8 @@ def _what_first(results: tuple[Result, ...]) -> tuple[Advice, ...]:
                     remedy=remedy,
                     devices=tuple(dict.fromkeys(r.device for r in mends)),
                     findings=tuple(r.finding for r in mends),
-                    risk_removed=round(sum(r.score or 0.0 for r in mends), 1),
+                    risk_removed=round(sum(r.local_score for r in mends), 1),
+                    worst=severity(max(r.score or 0.0 for r in mends)),
                     waits_for=tuple(one.remedy.id for one in advice if one.remedy.id in remedy.after),
                 )
             )

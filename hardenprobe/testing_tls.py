@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.check import Fleet, Seen
+from hardenprobe.check import Fleet, Seen, Shared
 from hardenprobe.facts import DeclaredDevice, TcpPort
 from hardenprobe.facts_tls import (
     VERSIONS,
@@ -97,13 +97,13 @@ def seen_tls(
     pinned: str | None = None,
     clock: bool = True,
     ports: Mapping[int, State] | None = None,
-    fleet: bool = False,
+    fleet: tuple[Shared, ...] | None = None,
 ) -> Seen:
     """What a judge sees of a device with these facts at port 443.
 
     Args:
         ports: TCP ports that were looked at, with what each did.
-        fleet: Make it the only member of its fleet.
+        fleet: Make it the only member of its fleet, of which this is kept.
     """
     address = Address(address=ADDRESS, family="ipv4")
     observations: list[Observation[Any]] = [
@@ -122,8 +122,8 @@ def seen_tls(
         observations=tuple(observations),
         clock=Clock(now=NOW, proven=clock, how="compared" if clock else "not asked"),
     )
-    if fleet:
-        seen.fleet = Fleet((seen,))
+    if fleet is not None:
+        seen.fleet = Fleet((seen,), fleet)
     return seen
 
 

@@ -11,6 +11,7 @@ import socket
 import ssl
 import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -152,7 +153,8 @@ def program(port: int, *command: str) -> Iterator[int]:
 
 def _await_port(port: int, process: subprocess.Popen[bytes]) -> None:
     waiter = threading.Event()
-    for _ in range(200):
+    until = time.monotonic() + 15  # a busy machine starts some servers slowly
+    while time.monotonic() < until:
         if process.poll() is not None:
             raise RuntimeError(f"{process.args!r} ended with {process.returncode}")
         with contextlib.suppress(OSError), socket.create_connection((LOOPBACK, port), 1):

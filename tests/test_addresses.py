@@ -38,7 +38,7 @@ def test_entry_is_read(entry: str, cover: list[str]) -> None:
         ("192.0.2.5/24", "did you mean 192.0.2.0/24 or the address 192.0.2.5?"),
         ("2001:db8::5/64", "did you mean 2001:db8::/64 or the address 2001:db8::5?"),
         ("192.0.2.0/0.0.0.255", "wildcard mask; write the number of leading bits"),
-        ("192.0.2.0/255.0.255.0", "no CIDR block"),
+        ("192.0.2.1/255.0.255.0", "where its mask has none; did you mean 192.0.2.0/255.0.255.0?"),
         ("192.0.2.0/33", "no CIDR block; write one such as 192.0.2.0/24"),
         ("192.0.2.9-192.0.2.1", "ends before it begins; write 192.0.2.1-192.0.2.9"),
         ("192.0.2.1-2001:db8::1", "mixes IPv4 and IPv6"),

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import HEADINGS, Check, Fleet, NoSettings, fail, note, passed, untold
+from hardenprobe.check import HEADINGS, Check, Fleet, NoSettings, Shared, fail, note, passed, untold
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.records import Reason, State, Word
 from hardenprobe.remedies import CLOSE_PORT
@@ -127,16 +127,18 @@ def test_a_fleet_tells_who_shares_what() -> None:
         seen = seen_device(at(161, facts, transport="udp"))
         return replace(seen, device=replace(seen.device, id=f"dev-{n}"))
 
-    fleet = Fleet([member(1, "80aa"), member(2, "80aa"), member(3, "80bb"), member(4, None)])
-    asked = []
+    engine = Shared(facts=(SnmpEngine,), values=lambda facts: [facts.engine_id] if facts.engine_id else [])
+    members = [member(1, "80aa"), member(2, "80aa"), member(5, "80aa"), member(3, "80bb"), member(4, None)]
+    fleet = Fleet(members, [engine])
+    assert fleet.others(engine, "80aa", "dev-1") == ["dev-2", "dev-5"]
+    assert fleet.others(engine, "80aa", "dev-9") == ["dev-1", "dev-2", "dev-5"]
+    assert fleet.others(engine, "80bb", "dev-3") == fleet.others(engine, "80cc", "dev-3") == []
+    assert len(fleet.labels) == 5
 
-    def engines(facts: SnmpEngine) -> tuple[str, ...]:
-        asked.append(facts)
-        return (facts.engine_id,) if facts.engine_id else ()
 
-    for _ in range(3):
-        assert fleet.sharing(SnmpEngine, "engine id", engines) == {
-            "80aa": {"dev-1", "dev-2"},
-            "80bb": {"dev-3"},
-        }
-    assert len(asked) == 4, "the index is built once"
+def test_a_fleet_refuses_to_compare_what_it_did_not_keep() -> None:
+    """An empty answer would be a pass that nobody looked for."""
+    undeclared = Shared(facts=(SnmpEngine,), values=lambda facts: [facts.engine_id])
+    with pytest.raises(LookupError, match="does not name in `compares`"):
+        Fleet([seen_device(snmp_answer())]).others(undeclared, "80aa", "dev-1")
+    assert Fleet().others(undeclared, "80aa", "dev-1") == [], "nobody is in it"

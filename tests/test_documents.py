@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.documents import SIZE_LIMIT, load_yaml, parse, read_text
+from hardenprobe.documents import SIZE_LIMIT, Document, load_yaml, parse, read_text
 from hardenprobe.errors import FileInvalid
 
 
@@ -178,3 +178,52 @@ def test_whatever_is_in_a_file_is_read_or_refused(
     except FileInvalid as error:
         assert "\n" not in str(error)
         assert str(error).startswith(str(path))
+
+
+KEYS = st.sampled_from(["a", "b", "c"])
+DATA = st.recursive(
+    st.integers() | st.lists(st.integers(), max_size=3),
+    lambda inner: st.dictionaries(KEYS, inner, max_size=3),
+    max_leaves=8,
+).filter(lambda data: isinstance(data, dict))
+
+
+def numbered(file: str, data: Any) -> Document:
+    """A document in which every spot has a line of its own."""
+    lines: dict[Any, int] = {}
+
+    def walk(value: Any, spot: tuple[str | int, ...]) -> None:
+        lines[spot] = len(lines) + 1
+        parts = (
+            value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+        )
+        for key, inner in parts:
+            walk(inner, (*spot, key))
+
+    walk(data, ())
+    return Document(file, data, lines)
+
+
+def at(data: Any, spot: tuple[str | int, ...]) -> Any:
+    for part in spot:
+        data = data[part]
+    return data
+
+
+@given(upper=DATA, lower=DATA)
+def test_one_document_over_another_keeps_every_value_and_where_it_was_written(upper: Any, lower: Any) -> None:
+    above, below = numbered("above", upper), numbered("below", lower)
+    made = above.over(below)
+    assert set(made.data) == {*upper, *lower}
+    for spot in made.lines:
+        source = below if made.fault(spot, "").file == "below" else above
+        assert made.lines[spot] == source.lines[spot]
+        value = at(made.data, spot)
+        if not isinstance(value, dict):
+            assert value == at(source.data, spot)
+    assert all(
+        at(made.data, spot) == at(upper, spot)
+        for spot in above.lines
+        if not isinstance(at(upper, spot), dict)
+    )
+    assert above.over(numbered("nothing", {})).data == upper

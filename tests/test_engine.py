@@ -182,11 +182,11 @@ def test_what_is_silent_everywhere_is_given_up_after_the_first_touch() -> None:
                     waiting = stack.enter_context(socket.socket())
                     waiting.setblocking(False)
                     waiting.connect_ex(full.getsockname())
-            timing = Timing(connect=0.1, greeting=0.05, reply=0.1, pause=0)
+            timing = Timing(connect=0.1, greeting=0.05, reply=0.1, pause=0, second_try=0.2)
             work = plan(address, timing=timing, tcp_ports=(21, 80), udp_ports=())
             _, visits = await visits_of(work)
         assert visits[address].outcome == "silent"
-        assert visits[address].cost.connections == 2  # 80 twice, 21 never
+        assert visits[address].cost.connections == 4  # 80 twice, and twice at the second try; 21 never
 
     asyncio.run(run())
 
@@ -340,7 +340,7 @@ def test_observer_that_fails_does_not_hang_the_scan() -> None:
     async def run() -> None:
         first = own_address()
         stem = first.rpartition(".")[0]
-        work = plan(f"{stem}.1-{stem}.200", tcp_ports=(80,), udp_ports=())
+        work = plan(*(f"{stem}.{n}" for n in range(1, 201)), tcp_ports=(80,), udp_ports=())
         scan = Scan(plan=work, inventory=Inventory(), wanted=ALL, anchors=ANCHORS)
         visits = scan.visits()
         await anext(visits)

@@ -14,6 +14,7 @@ from hardenprobe.errors import (
     MalformedReply,
     ScopeRefused,
     StoreRefused,
+    TooScattered,
     UnknownName,
     Unreachable,
     UsageError,
@@ -25,6 +26,7 @@ ONE_OF_EACH = [
     FileInvalid("scope.yaml", 3, "the key 'name' is missing"),
     UnknownName("check", "cleartext-telnt", ["cleartext-telnet"]),
     StoreRefused("store x: it is read-only"),
+    TooScattered(),
     MalformedReply("length beyond the end", 7),
     CeilingReached("400 connections"),
     Unreachable("refused", "refusing"),
@@ -56,7 +58,7 @@ def test_each_survives_a_process_boundary(error: HardenprobeError) -> None:
 
 def test_exit_status_2_is_for_the_callers_mistakes_alone() -> None:
     caller = {type(e).__name__ for e in ONE_OF_EACH if isinstance(e, UsageError)}
-    assert caller == {"ScopeRefused", "FileInvalid", "UnknownName", "StoreRefused"}
+    assert caller == {"ScopeRefused", "FileInvalid", "UnknownName", "StoreRefused", "TooScattered"}
 
 
 @pytest.mark.parametrize(

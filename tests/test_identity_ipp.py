@@ -37,14 +37,17 @@ def met(*seen: Observation[Any]) -> tuple[Device, ...]:
 
 def test_everything_told_is_kept_with_its_source() -> None:
     seen = printer(
-        "127.0.9.10", serial="X-1", uuid="urn:uuid:1", make_and_model="Series X", firmware=("2.1",)
-    )
+        "127.0.9.10", serial="X-1", uuid="urn:uuid:1", make_and_model="Series X", firmware=("2.1",),
+        firmware_names=("main",), device_id="MFG:Quay;MDL:Series X;", formats=("application/pdf",),
+    )  # fmt: skip
     (device,) = met(seen)
     assert {(i.kind, i.value, i.strength) for i in device.identity if i.source == "ipp"} == {
         ("serial", "X-1", "strong"),
         ("printer-uuid", "urn:uuid:1", "medium"),
         ("make-model", "Series X", "weak"),
-        ("firmware", "2.1", "weak"),
+        ("firmware", "main 2.1", "weak"),
+        ("device-id", "MFG:Quay;MDL:Series X;", "weak"),
+        ("device-kind", "printer", "weak"),
     }
     assert device.make_model == "Series X"
 

@@ -253,3 +253,31 @@ def test_notes_keep_what_a_reader_needs_of_every_check() -> None:
     telnet = kept["cleartext-telnet"]
     assert telnet.title == "A port speaks telnet"
     assert telnet.references[0].startswith("RFC 854")
+
+
+@pytest.mark.parametrize(
+    ("services", "word", "said"),
+    [
+        (("raw-print",), Word.INFORMATIONAL, "open; the baseline allows raw-print"),
+        (("mdns",), Word.FAIL, "open"),
+        ((), Word.FAIL, "open"),
+    ],
+)
+def test_a_service_that_the_baseline_allows_is_told_and_no_finding(
+    services: tuple[str, ...], word: Word, said: str
+) -> None:
+    made = check(lambda seen, expect: [fail(seen.of(TcpPort)[0], "open", "shut")], service="raw-print")
+    seen = seen_device(tcp_port(9100))
+    case = Case(
+        devices=[seen.device],
+        observations={seen.device.id: seen.observations},
+        vantages=[seen.vantage],
+        clock=UNPROVEN,
+        reach=Reach.ASK,
+        selected=frozenset({made.id}),
+    )
+    allowing = replace(expected(made), allowed_services=frozenset(services))
+    (one,) = judge(case, allowing, Registry(checks={made.id: made}, origins={made.id: "x"}))
+
+    assert (one.result, one.observed.text) == (word, said)
+    assert (one.score is None) == (word is not Word.FAIL)

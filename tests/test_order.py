@@ -36,9 +36,8 @@ SETS = st.builds(
 
 def listed(addresses: AddressSet) -> list[str]:
     """The same addresses, ascending, one by one."""
-    numbers = ((4, addresses.v4), (6, addresses.v6))
     zero = {4: ip_address("0.0.0.0"), 6: ip_address("::")}
-    return [str(zero[v] + n) for v, pairs in numbers for low, high in pairs for n in range(low, high + 1)]
+    return [str(zero[one.version] + n) for one in addresses.ranges() for n in range(one.first, one.last + 1)]
 
 
 def segment(address: str) -> tuple[int, int]:
@@ -83,7 +82,7 @@ def test_a_step_s_continued_fraction_has_small_terms(block: str) -> None:
 def test_the_fullest_segment_is_counted_without_a_list(addresses: AddressSet) -> None:
     for own in (AddressSet(v4=addresses.v4), AddressSet(v6=addresses.v6)):
         counted = max(Counter(map(segment, listed(own))).values(), default=0)
-        assert _fullest_segment((*own.v4, *own.v6)) == counted
+        assert _fullest_segment(tuple((one.first, one.last) for one in own.ranges())) == counted
 
 
 @given(SETS.filter(bool), SEEDS, st.data())

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from ipaddress import ip_address
-from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +25,7 @@ def planned(*texts: str, **changes: Any) -> Plan:
         targets=targets(texts),
         tcp_ports=(21, 80),
         udp_ports=(161,),
+        nobodys=AddressSet(),  # whatever links this machine has
         reach=Reach.ASK,
         scope=OFFICE,
         vantages=(Vantage(name="here", source="127.0.0.1"),),
@@ -127,7 +126,7 @@ def test_a_wrong_file_of_targets_names_its_line(write: Callable[[str], str], tmp
 def test_every_address_once_without_what_is_excluded() -> None:
     scope = replace(OFFICE, exclude=AddressSet.of(["192.0.2.2"]))
     plan = planned("192.0.2.0/29", "192.0.2.5", "192.0.2.6-192.0.2.8", scope=scope)
-    assert list(plan.addresses()) == [f"192.0.2.{n}" for n in (1, 3, 4, 5, 6, 7, 8)]
+    assert plan.wanted == AddressSet.of(["192.0.2.1", "192.0.2.3-192.0.2.8"])
 
 
 def test_overlapping_targets_are_counted_once() -> None:
@@ -137,10 +136,18 @@ def test_overlapping_targets_are_counted_once() -> None:
 def test_a_wide_plan_costs_no_memory() -> None:
     plan = planned("10.0.0.0/8")
     assert plan.count == 2**24 - 2
-    assert list(islice(plan.addresses(), 2)) == ["10.0.0.1", "10.0.0.2"]
+    assert plan.wanted == AddressSet.of(["10.0.0.1-10.255.255.254"])
 
 
 ends = st.integers(0, 60)
+
+
+def test_devices_are_expected_where_somebody_named_them() -> None:
+    scope = replace(OFFICE, exclude=AddressSet.of(["192.0.2.2"]))
+    plan = planned("192.0.2.0/29", "192.0.2.9", scope=scope)
+    assert plan.expected(["192.0.2.1", "192.0.2.2", "192.0.2.77"]) == AddressSet.of(
+        ["192.0.2.1", "192.0.2.9"]
+    )
 
 
 @given(st.lists(st.tuples(ends, ends), min_size=1, max_size=5), st.lists(ends, max_size=4))
@@ -148,9 +155,7 @@ def test_addresses_are_those_of_the_targets(pairs: list[tuple[int, int]], exclud
     texts = [f"192.0.2.{min(p)}-192.0.2.{max(p)}" for p in pairs]
     plan = planned(*texts, scope=replace(OFFICE, exclude=AddressSet.of(f"192.0.2.{n}" for n in excluded)))
     wanted = {n for p in pairs for n in range(min(p), max(p) + 1)}
-    found = list(plan.addresses())
-    assert len(found) == len(set(found))
-    assert {int(ip_address(a)) & 0xFF for a in found} == wanted - set(excluded)
+    assert plan.wanted == AddressSet.of(f"192.0.2.{n}" for n in wanted - set(excluded))
     assert plan.count == len(wanted)
 
 

@@ -48,3 +48,19 @@ def test_every_service_word_means_ports() -> None:
         for transport, port in endpoints:
             assert transport in ("tcp", "udp")
             assert 1 <= port <= 65535
+
+
+def test_a_service_word_means_the_assigned_port() -> None:
+    # IANA Service Name and Transport Protocol Port Number Registry
+    first = {word: endpoints[0] for word, endpoints in SERVICES.items()}
+    assert first == {
+        "ftp": ("tcp", 21),
+        "http": ("tcp", 80),
+        "https": ("tcp", 443),
+        "ipp": ("tcp", 631),
+        "lpd": ("tcp", 515),
+        "raw-print": ("tcp", 9100),
+        "snmp": ("udp", 161),
+        "ssh": ("tcp", 22),
+        "telnet": ("tcp", 23),
+    }

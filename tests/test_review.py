@@ -9,7 +9,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry, review
+from hardenprobe import baseline, exceptions, registry, review, statements
+from hardenprobe.decisions import Decisions
+from hardenprobe.judgement import remedies
 from hardenprobe.records import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
 from hardenprobe.review import (
     CLEAN,
@@ -19,7 +21,6 @@ from hardenprobe.review import (
     exit_status,
     incomplete,
     judged,
-    remedies,
     versions,
 )
 from hardenprobe.testing import sample_review, seen_device, tcp_port
@@ -111,6 +112,7 @@ def changed(word: Word, **more: Any) -> Review:
 
 
 CHECK = FIRST.results[0].check
+MUST = replace(EXPECTED, must_determine=frozenset({CHECK}))
 MISSED = Missed(asset_tag="HO-1", addresses=("127.0.9.1",), why="silent")
 
 
@@ -126,8 +128,8 @@ MISSED = Missed(asset_tag="HO-1", addresses=("127.0.9.1",), why="silent")
             id="a running exception",
         ),
         pytest.param(changed(Word.UNKNOWN), {}, CLEAN, id="unknown"),
-        pytest.param(changed(Word.UNKNOWN), {"must_determine": [CHECK]}, INCOMPLETE, id="must be determined"),
-        pytest.param(changed(Word.FAIL), {"must_determine": [CHECK]}, FINDING, id="was determined"),
+        pytest.param(changed(Word.UNKNOWN), {"expected": MUST}, INCOMPLETE, id="must be determined"),
+        pytest.param(changed(Word.FAIL), {"expected": MUST}, FINDING, id="was determined"),
         pytest.param(changed(Word.ERROR), {}, INCOMPLETE, id="a result in error"),
         pytest.param(
             replace(changed(Word.FAIL), coverage=Coverage(planned=3, visited=3)),
@@ -177,7 +179,7 @@ def test_every_remedy_of_a_finding_is_known() -> None:
 
 
 def test_versions_name_all_that_a_verdict_rests_on() -> None:
-    found = versions(EXPECTED)
+    found = {**versions(), **FIRST.head.versions}
     assert found["baseline"] == EXPECTED.name
     assert {"hardenprobe", "python", "cryptography", "pysnmp"} <= set(found)
 
@@ -197,7 +199,8 @@ import socket
 import subprocess
 import sys
 from dataclasses import replace
-from hardenprobe import baseline, registry, review
+from hardenprobe import baseline, exceptions, registry, review, statements
+from hardenprobe.decisions import Decisions
 from hardenprobe.testing import sample_review
 
 checks = registry.load(plugins=False)
@@ -230,3 +233,80 @@ def test_a_listed_device_that_nobody_asked_for_does_not_make_a_scan_incomplete()
     (reason,) = incomplete(found)
 
     assert reason == "1 listed device was not seen: T-2"
+
+
+def decided(day: str) -> Decisions:
+    """The port of FIRST accepted from 2026-03-10 to 2026-03-20, and telnet stated to be off for as long."""
+    days = {"starts": "2026-03-10", "until": "2026-03-20"}
+    (found,) = [r for r in FIRST.findings if r.check == "cleartext-print-raw"]
+    snapshot = exceptions.AcceptedFinding(
+        finding=found.finding,
+        device=found.device,
+        transport="tcp",
+        port=9100,
+        path=None,
+        subject=None,
+        score=found.score or 0.0,
+        severity=str(found.severity),
+        vector=found.vector,
+        observed="",
+        value=found.observed.value,
+    )
+    accepted = exceptions.RiskException(
+        id="E-1",
+        check=found.check,
+        device=found.device,
+        label="HO-1",
+        tag=None,
+        reason="r",
+        compensating="c",
+        requested_by="Imke Sandvoort",
+        approved_by="Morag Kerr",
+        review="r1",
+        baseline="b",
+        accepted=(snapshot,),
+        **days,
+    )
+    stated = statements.Statement(
+        id="S-1",
+        control="cleartext-protocols-off",
+        device=None,
+        tag=None,
+        answer="yes",
+        words=None,
+        by="Imke Sandvoort",
+        made=days["starts"],
+        until=days["until"],
+        method="test",
+    )
+    return Decisions(exceptions=(accepted,), statements=(stated,), day=day, mark="0" * 64)
+
+
+@pytest.mark.parametrize(
+    ("day", "stands", "lapsed", "stated"),
+    [
+        ("2026-03-05", True, None, Word.NOTAPPLICABLE),
+        ("2026-03-10", False, None, Word.UNKNOWN),
+        ("2026-03-21", True, "expired on 2026-03-20", Word.NOTAPPLICABLE),
+    ],
+)
+def test_decisions_run_by_the_day_of_the_judgement_and_not_of_the_scan(
+    day: str, stands: bool, lapsed: str | None, stated: Word
+) -> None:
+    found = again(FIRST, EXPECTED, CHECKS, decided(day))
+    (raw,) = [r for r in found.findings if r.check == "cleartext-print-raw"]
+    assert (raw.result, raw.stands, raw.lapsed and raw.lapsed.why) == (Word.FAIL, stands, lapsed)
+    assert [r.result for r in found.results if r.check == "statement-contradicted"] == [stated]
+    assert (found.head.decided_on, found.head.ledger, found.head.started) == (
+        day,
+        "0" * 64,
+        FIRST.head.started,
+    )
+
+
+def test_without_decisions_what_people_stated_stays_and_no_exception_runs() -> None:
+    before = again(FIRST, EXPECTED, CHECKS, decided("2026-03-10"))
+    after = again(before, EXPECTED, CHECKS)
+    assert (after.observations, after.statements) == (before.observations, before.statements)
+    assert all(r.stands for r in after.findings)
+    assert after.head.decided_on is None

@@ -26,12 +26,16 @@ CAUTION = (
 # Name to module and what the list of commands says, so that `--help` imports no command.
 _COMMANDS = {
     "demo": ("demo", "Start the lab, scan it, show the findings, write the report."),
+    "init": ("init", "Write a commented scope, inventory and baseline to start from."),
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
     "reviews": ("reviews", "List what is stored, newest first."),
     "judge": ("judge", "Judge stored observations again; touches no network."),
+    "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),
+    "statement": ("statement", "Keep what people answer for, since no scan can see it."),
     "report": ("report", "Write a stored review as a page, a table or a document."),
+    "allowlist": ("allowlist", "Hold a list of admitted sources against what is approved."),
     "checks": ("checks", "List the checks, or read one."),
-    "baseline": ("baseline", "List the baselines, or read one."),
+    "baseline": ("baseline", "List the baselines, read one, or look one over."),
     "scope": ("scope", "Look a scope file over before it is used."),
     "lab": ("lab", "Virtual devices to play with."),
 }

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
+import textwrap
+from typing import Any
+
 import click
+
+from hardenprobe.cli import options
 
 
 @click.group("baseline")
 def command() -> None:
-    """List the baselines, or read one."""
+    """List the baselines, read one, or look one over."""
 
 
 @command.command("list")
@@ -22,25 +29,61 @@ def show_all() -> int:
 
 @command.command("show")
 @click.argument("name", metavar="NAME|FILE")
-def show(name: str) -> int:
-    """Show what a baseline expects, resolved."""
+@options.no_plugins
+def show(name: str, no_plugins: bool) -> int:
+    """Show what a baseline decides, resolved, and where each value came from."""
+    from pathlib import Path
+
+    from hardenprobe import baseline, baseline_values, registry
+    from hardenprobe.reports.text import visible
+
+    checks = registry.load(plugins=not no_plugins)
+    found = baseline.load(name, checks)
+    chain = [found.document.file, *found.extends]
+    lines = [found.name, f"SHA-256 {found.hash}"]
+    if found.extends:
+        lines.append(f"extends {', which extends '.join(Path(file).stem for file in chain[1:])}")
+    lines += [f"{one.key}: {_text(one.value)}  ({one.where})" for one in baseline_values.decided(found)]
+    undecided = sorted(check for check, settings in found.settings.items() if not vars(settings))
+    lines.append(f"selected, with nothing to decide: {', '.join(undecided)}")
+    left_out = sorted(set(checks.checks) - set(found.settings))
+    lines.append(f"not selected, since `expect` has no settings for it: {', '.join(left_out) or 'none'}")
+    for line in lines:
+        click.echo(_folded(visible(line, limit=4000)))
+    return 0
+
+
+def _folded(line: str) -> str:
+    """On a terminal a long line goes on below, further in; for a pipe it stays one line."""
+    if not sys.stdout.isatty():
+        return line
+    width = shutil.get_terminal_size().columns
+    return textwrap.fill(
+        line, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+    )
+
+
+def _text(value: Any) -> str:
+    import json
     from dataclasses import asdict
 
-    from hardenprobe import baseline, registry
-    from hardenprobe.reports.text import ports_text
+    return json.dumps(value, ensure_ascii=False, default=lambda one: asdict(one))
 
-    found = baseline.load(name, registry.load())
-    click.echo(f"{found.name}  {found.title}\ndated {found.dated}, SHA-256 {found.hash}\n")
-    click.echo("rests on\n" + "\n".join(f"  {source}" for source in found.file.sources))
-    click.echo(f"\nTCP ports  {ports_text(found.tcp_ports)}\nUDP ports  {ports_text(found.udp_ports)}")
-    click.echo(
-        f"SNMP defaults tried  {', '.join(found.communities)}\nHTTP paths  {', '.join(found.http_paths)}\n"
-        f"settings pages  {', '.join(p.path for p in found.web.settings_pages) or 'none'}\n"
-        f"scan service paths  {', '.join(found.web.scan) or 'none'}\n"
-        f"IPP paths  {', '.join(found.web.ipp) or 'none'}\n"
-    )
-    for check_id, settings in sorted(found.settings.items()):
-        values = asdict(settings)
-        shown = ", ".join(f"{key}: {value}" for key, value in values.items()) or "nothing to decide"
-        click.echo(f"{check_id}\n  {shown}")
-    return 0
+
+@command.command("lint")
+@click.argument("name", metavar="NAME|FILE")
+@options.no_plugins
+def lint(name: str, no_plugins: bool) -> int:
+    """Find misspelt ids, values out of range and contradictions in a baseline.
+
+    The exit status is 0 when there is nothing to mend, and 2 when there is.
+    """
+    from hardenprobe import baseline, baseline_lint, registry
+    from hardenprobe.cli import USAGE
+
+    faults = baseline_lint.lint(baseline.find(name), registry.load(plugins=not no_plugins))
+    for fault in faults:
+        click.echo(str(fault))
+    if not faults:
+        click.echo(f"{name}: nothing to mend")
+    return USAGE if faults else 0

@@ -2,76 +2,175 @@
 
 from __future__ import annotations
 
-from hardenprobe.engine import DEVICES_AT_ONCE
+import math
+import textwrap
+from collections.abc import Iterator
+
+from hardenprobe.addresses import AddressSet
+from hardenprobe.credentials import Secrets
+from hardenprobe.inventory import Inventory
 from hardenprobe.plan import Plan
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
-from hardenprobe.probes.snmp_objects import ROUNDS
+from hardenprobe.probes.ftp_anonymous import contact
 from hardenprobe.records import Reach
-from hardenprobe.reports.text import ports_text
+from hardenprobe.registry import Registry
+from hardenprobe.reports.text import counted, ports_text, visible
+from hardenprobe.review import Order
+from hardenprobe.scope import MULTICAST_GRANT
 
-IPP, IPP_JOBS = 631, 2  # IPP's port, asked in clear and over TLS; questions about jobs
-TLS_CONNECTIONS = 70  # the most that one TLS port costs at reach ask
+WIDTH, INDENT = 120, 17  # columns
 
 
-def text(plan: Plan) -> str:
-    """What would be sent, to whom, how far and at which cost at most."""
-    spoken = [p for p in plan.tcp_ports if p in MAY_SPEAK]
-    web = [p for p in spoken if MAY_SPEAK[p] & {"http", "tls"}]
-    tls = [p for p in spoken if "tls" in MAY_SPEAK[p]]
-    connections = 2 * len(plan.tcp_ports) + 1
-    datagrams = failures = 0
-    if plan.reach.admits(Reach.ASK):
-        pages = len(plan.http_paths) + len(plan.web.settings_pages) + len(plan.web.scan) + bool(plan.web.ipp)
-        connections += (2 * len(plan.web.ipp) + IPP_JOBS) * (IPP in spoken)
-        connections += 2 + len(web) * pages + TLS_CONNECTIONS * len(tls)
-        failures = 2 * (1 + 2 * len(plan.communities) + 2)
-        # Two walks, and for each secret a discovery, a question a level, and the same walks.
-        datagrams = failures + 4 * ROUNDS + len(plan.secrets) * (10 + 4 * ROUNDS)
-        if plan.reach.admits(Reach.STRAIN):
-            datagrams += 1
-        if plan.reach.admits(Reach.ALTER):
-            datagrams += 10 * (len(plan.communities) + len(plan.secrets))
-    connections = min(connections, plan.timing.connections)
-    datagrams = min(datagrams, plan.timing.datagrams)
-    visits = plan.count * len(plan.vantages)
-    hours = visits * plan.timing.seconds / DEVICES_AT_ONCE / 3600
-    mute = [p for p in plan.tcp_ports if p in NEVER_SPEAK]
-    ask = plan.reach.admits(Reach.ASK)
-    lines = [
-        f"plan {plan.hash[:16]}  (SHA-256 {plan.hash})",
-        "",
-        f"scope            {plan.scope.name}, authorised by {plan.scope.authorised_by}",
-        f"targets          {', '.join(t.text for t in plan.targets)}: {plan.count:,} addresses at most",
-        f"excluded         {', '.join(plan.scope.exclude.cover()) or 'nothing'}",
-        f"asked from       {', '.join(f'{v.name} ({v.source})' for v in plan.vantages)}",
-        f"reach            {plan.reach}",
-        f"TCP ports        {ports_text(plan.tcp_ports)}"
-        + (f", each shifted by {plan.port_offset}" if plan.port_offset else ""),
-        f"spoken to        {ports_text(tuple(spoken)) if ask else 'none'}; the rest is listened to and closed",
-        f"never spoken to  {ports_text(tuple(mute)) or 'none of these ports'}",
-        f"UDP ports        {ports_text(plan.udp_ports) if ask else 'none'}",
-        f"at most          {connections:,} connections and {datagrams:,} datagrams a device, one at a time;",
-        f"                 {connections * visits:,} connections and {datagrams * visits:,} datagrams in all;",
-        f"                 {hours:,.1f} hours if every device used up its {plan.timing.seconds:g} seconds",
-        f"secrets          {_secrets(plan)}; the published SNMP defaults "
-        f"{', '.join(map(repr, plan.communities))} are tried"
-        if ask
-        else "secrets          none",
-        "alarms           the monitoring team may see for each device "
-        + (
-            f"{failures} SNMP authentication failures and 2 FTP sign-ins, one unfinished, one anonymous"
-            if ask
-            else "none"
-        ),
-        f"checks           {len(plan.checks)}: {', '.join(sorted(plan.checks))}",
-    ]
-    if plan.scope.contacts:
-        lines.insert(4, f"contacts         {', '.join(plan.scope.contacts)}")
+def text(order: Order) -> str:
+    """What would be sent, to whom, how far and at which cost at most, and who allows it."""
+    plan = order.plan
+    lines = [f"plan {plan.hash[:16]}  (SHA-256 {plan.hash})", ""]
+    told = _told(plan, order.inventory, order.secrets)
+    for title, said in (*_allowed(plan), *_asked(plan), *_cost(plan), *told, *_checks(plan, order.registry)):
+        folded = textwrap.wrap(
+            f"{title:<{INDENT}}{visible(said, 20000)}",
+            WIDTH,
+            subsequent_indent=" " * INDENT,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        lines += folded
     return "\n".join(lines)
 
 
-def _secrets(plan: Plan) -> str:
-    """Which secret goes where."""
+def _allowed(plan: Plan) -> Iterator[tuple[str, str]]:
+    scope = plan.scope
+    yield "scope", f"{scope.name}, authorised by {scope.authorised_by}"
+    if scope.file_hash:
+        yield "scope file", f"SHA-256 {scope.file_hash}"
+    yield "until", f"{scope.until}, the last day" if scope.until else "no end is named"
+    yield "window", f"daily, {scope.window}" if scope.window else "any hour"
+    yield "stop file", f"{scope.stop_file}: where it appears, the scan stops" if scope.stop_file else "none"
+    yield "contacts", "monitoring team: " + (", ".join(scope.contacts) or "nobody is named")
+    yield "", "abort: " + (", ".join(scope.abort) or "nobody is named")
+    for lease in scope.leased:
+        what = ", ".join(lease.networks)
+        yield "leased", f"{what} of {lease.owner}; agreed by {lease.agreed_by}"
+    if scope.public:
+        yield "public", f"{', '.join(scope.public.cover())}: addresses of the Internet, allowed by name"
+
+
+def _asked(plan: Plan) -> Iterator[tuple[str, str]]:
+    scope, ask = plan.scope, plan.reach.admits(Reach.ASK)
+    spoken = tuple(p for p in plan.tcp_ports if p in MAY_SPEAK)
+    mute = tuple(p for p in plan.tcp_ports if p in NEVER_SPEAK)
+    targets = ", ".join(f"{t.text} ({t.first})" if t.name else t.text for t in plan.targets)
+    yield "targets", f"{targets}: {counted(plan.wanted.count, 'address', 'addresses')}"
+    yield "excluded", ", ".join(scope.exclude.cover()) or "nothing"
+    if plan.nobodys:
+        yield (
+            "skipped",
+            f"{', '.join(plan.nobodys.cover())}: network and broadcast addresses of our own links",
+        )
+    yield "asked from", ", ".join(f"{v.name} ({v.source or 'the system chooses'})" for v in plan.vantages)
+    yield "reach", f"{plan.reach}; the scope goes as far as {scope.reach}"
+    yield "granted by name", _grants(plan)
+    shifted = f", each shifted by {plan.port_offset}" if plan.port_offset else ""
+    yield "TCP ports", ports_text(plan.tcp_ports) + shifted
+    yield "spoken to", f"{ports_text(spoken) if ask else 'none'}; the rest is listened to and closed"
+    yield "never spoken to", ports_text(mute) if mute else "none of these ports"
+    yield "UDP ports", ports_text(plan.udp_ports) if ask else "none"
+
+
+def _grants(plan: Plan) -> str:
+    """What of the scope's grants this plan may use."""
+    beyond = plan.reach.admits(Reach.STRAIN)
+    if plan.scope.grants is None:
+        return "everything, since it is this machine" if beyond else "nothing is needed at this reach"
+    grants = plan.scope.grants if beyond else plan.scope.grants & {MULTICAST_GRANT}
+    return ", ".join(sorted(grants)) or "nothing"
+
+
+def _cost(plan: Plan) -> Iterator[tuple[str, str]]:
+    """Ceilings: Link enforces them, so that they hold whatever a device answers."""
+    timing, visits = plan.timing, plan.wanted.count * len(plan.vantages)
+    rounds = math.ceil(plan.wanted.count / timing.devices_at_once) * len(plan.vantages)
+    yield (
+        "at most",
+        (
+            f"{timing.connections:,} connections and {timing.datagrams:,} datagrams a device, "
+            f"{timing.bytes_received:,} bytes from it, in {timing.seconds:g} seconds;"
+        ),
+    )
+    yield (
+        "",
+        (
+            f"{timing.connections * visits:,} connections and {timing.datagrams * visits:,} datagrams in all, "
+            f"{timing.connections_per_second:g} connections and datagrams a second, {counted(timing.devices_at_once, 'device')} at once;"
+        ),
+    )
+    slowest = max(
+        rounds * timing.seconds,
+        (timing.connections + timing.datagrams) * visits / timing.connections_per_second,
+    )
+    yield "", f"{slowest / 3600:,.1f} hours, if every device used up its time and its ceilings"
+    yield "gently", f"one connection at a time to a device, {timing.pause:g} seconds between two"
+
+
+def _told(plan: Plan, inventory: Inventory, secrets: Secrets) -> Iterator[tuple[str, str]]:
+    """Which secret goes where, and what the monitoring team will see of it."""
+    if not plan.reach.admits(Reach.ASK):
+        yield "secrets", "none"
+        yield "alarms", "none: nothing is asked that could be refused"
+    else:
+        yield "secrets", _secrets(plan, inventory)
+        yield (
+            "",
+            f"the published SNMP defaults {', '.join(map(repr, plan.communities))} are tried on every device",
+        )
+        # A question without a user in v3; each default and a random community in v1 and v2c; each sent again once.
+        failures = 2 * (1 + 2 * (len(plan.communities) + 1))
+        sign_ins = "one FTP sign-in that is not finished" + (
+            " and one anonymous" if contact((*plan.scope.contacts, *plan.scope.abort)) else ""
+        )
+        yield (
+            "alarms",
+            (
+                f"the monitoring team may see, for each device from each vantage point, {failures} SNMP authentication "
+                f"failures and {sign_ins}; {failures * plan.wanted.count * len(plan.vantages):,} SNMP failures in all"
+            ),
+        )
+        if secrets.users or secrets.communities:
+            more = len(secrets.communities) * 4  # two versions, each sent again once
+            yield (
+                "",
+                (
+                    f"and one for each of {counted(len(secrets.users), 'user')} if a password is wrong, which stops that user "
+                    f"for the whole fleet; {more} for each device that does not know the fleet's communities"
+                ),
+            )
+
+
+def _checks(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
+    """What is judged, by how far its questions go, and what the plan leaves unasked."""
+    yield "checks", counted(len(plan.checks), "check")
+    asked: dict[str, list[str]] = {}
+    for id in sorted(plan.checks):
+        reach = registry.checks[id].reach
+        how = "from what is known" if reach is None else f"reach {reach}"
+        if reach is not None and not plan.granted(id, reach):
+            how = "not asked, for want of reach or grant"
+        asked.setdefault(how, []).append(id)
+    for how in sorted(asked):
+        yield "", f"{how}: {', '.join(asked[how])}"
+
+
+def _secrets(plan: Plan, inventory: Inventory) -> str:
     if not plan.secrets:
         return "none"
-    return f"{', '.join(plan.secrets)}, to devices of the inventory that were confirmed without a secret"
+    asked = AddressSet.of(f"{target.first}-{target.last}" for target in plan.targets)
+    wanted = {
+        device.asset_tag
+        for device in inventory.devices
+        if device.serial or device.engine_id or device.pinned_key
+        if any(address in asked for address in device.addresses)
+    }
+    to = ", ".join(sorted(wanted)) or "nobody: the inventory confirms no device of these targets"
+    return (
+        f"{', '.join(plan.secrets)}, to devices of the inventory that were confirmed without a secret: {to}"
+    )

@@ -9,23 +9,32 @@ from hardenprobe.cli import options
 
 @click.command("judge")
 @click.argument("review_name", metavar="REVIEW")
-@options.baseline("office-device")
+@options.baseline("Judge every device by it; without it, each by what is chosen for it again.")
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
 @options.no_plugins
 def command(
-    review_name: str, baseline_name: str, store_url: str | None, json_to: str | None, no_plugins: bool
+    review_name: str, baseline_name: str | None, store_url: str | None, json_to: str | None, no_plugins: bool
 ) -> int:
     """Judge stored observations again; touches no network, and the original stays.
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import baseline, registry, review, store
+    from hardenprobe import baseline_choice, decisions, registry, review
     from hardenprobe.cli import running
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.records import Review
+    from hardenprobe.rejudge import rejudge
 
     checks = registry.load(plugins=not no_plugins)
-    expected = baseline.load(baseline_name, checks)
-    with store.opened(store_url) as kept:
-        found = kept.save(review.again(kept.load(review_name), expected, checks))
-    running.show(found, json_to)
-    return review.exit_status(found, expected.must_determine)
+
+    def choose(old: Review) -> baseline_choice.Choice:
+        return baseline_choice.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
+
+    with opened(store_url) as kept:
+        again = rejudge(kept, review_name, choose, checks, decisions.load(kept))
+        if json_to is None:
+            running.show(again.review, None, again.tally)
+        else:  # the document is written from one piece
+            running.show(kept.load(again.review.head.id), json_to)
+    return review.exit_status(again.review, tally=again.tally)

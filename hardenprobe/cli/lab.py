@@ -28,15 +28,32 @@ def show_all() -> int:
 
 @command.command("start")
 @click.option("--port-offset", type=click.IntRange(0, 55535), default=None, help="Added to every port.")
-def start(port_offset: int | None) -> int:
+@click.option(
+    "--fleet", type=click.IntRange(min=1), default=None, metavar="N", help="N devices in place of the demo's."
+)
+@click.option(
+    "--hostile", is_flag=True, help="Devices that attack whoever asks them, in place of the demo's."
+)
+def start(port_offset: int | None, fleet: int | None, hostile: bool) -> int:
     """Start the virtual devices; Ctrl-C stops them."""
-    from hardenprobe.demo_lab.process import running_lab
+    from hardenprobe.demo_lab.process import HOSTILE, running_lab
 
-    with running_lab(port_offset=port_offset) as lab:
+    if fleet and hostile:
+        raise click.UsageError("--fleet and --hostile start different labs; choose one")
+    target = "127.77.0.0/24"
+    if hostile:
+        from hardenprobe.demo_lab import hostile as attackers
+
+        target = attackers.ADDRESSES
+    elif fleet:
+        from hardenprobe.demo_lab import fleet as fleets
+
+        target = fleets.span(fleet)
+    with running_lab(HOSTILE if hostile else None, port_offset, fleet=fleet) as lab:
         shift = f" --port-offset {lab.port_offset}" if lab.port_offset else ""
-        click.echo("the lab is up on 127.77.0.0/24; in another terminal:")
+        click.echo(f"the lab is up on {target}; in another terminal:")
         click.echo(
-            f"  hardenprobe scan 127.77.0.0/24 --inventory {lab.inventory} --trust-anchor {lab.ca_file}{shift}"
+            f"  hardenprobe scan {target} --inventory {lab.inventory} --trust-anchor {lab.ca_file}{shift}"
         )
         click.echo("Ctrl-C stops it")
         try:

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
+
+from hardenprobe.errors import UsageError, clip
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-def baseline(default: str | None = None) -> Callable[[Command], Command]:
+def baseline(help: str) -> Callable[[Command], Command]:
     return click.option(
         "--baseline",
         "baseline_name",
         metavar="NAME|FILE",
-        default=default,
-        help="What is expected; a shipped baseline or a file.",
+        help=f"{help} A shipped baseline or a file.",
     )
 
 
@@ -27,6 +28,34 @@ def store(command: Command) -> Command:
     return click.option(
         "--store", "store_url", metavar="URL", help="Where reviews are kept; a file or a database URL."
     )(command)
+
+
+def words(option: str, text: str, known: Sequence[str]) -> tuple[str, ...]:
+    """Split an option that lists words.
+
+    Raises:
+        UsageError: A word that is not known, or none.
+    """
+    found = tuple(word.strip() for word in text.split(",") if word.strip())
+    unknown = next((word for word in found if word not in known), None)
+    if unknown is not None or not found:
+        raise UsageError(f"{option} has {clip(unknown or '')}, expected some of {', '.join(known)}")
+    return found
+
+
+def write_json(text: str, to: str) -> None:
+    """Write a document to standard output (-) or to a file.
+
+    Raises:
+        UsageError: The file cannot be written.
+    """
+    if to == "-":
+        click.echo(text)
+        return
+    try:
+        Path(to).write_text(text + "\n", encoding="utf-8")
+    except OSError as exc:
+        raise UsageError(f"--json {to}: {exc.strerror}") from exc
 
 
 def no_plugins(command: Command) -> Command:

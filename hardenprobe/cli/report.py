@@ -22,12 +22,12 @@ def command(review_name: str, kind: str, output: str, store_url: str | None) -> 
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import store
+    from hardenprobe.cli.opening import opened
     from hardenprobe.errors import UsageError
     from hardenprobe.reports import FORMATS
 
     write = FORMATS[kind]
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         review = kept.load(review_name)
     if output == "-":
         write(review, sys.stdout.buffer)

@@ -15,13 +15,20 @@ from hardenprobe.cli import options
 @click.option("--json", "as_json", is_flag=True, help="Write the list as JSON.")
 def command(store_url: str | None, as_json: bool) -> int:
     """List what is stored, newest first."""
-    from hardenprobe import store
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.journal import Journal
 
-    with store.opened(store_url) as kept:
+    with opened(store_url) as kept:
         found = kept.reviews()
+        unfinished = Journal(kept).unfinished()
     if as_json:
         click.echo(json.dumps([asdict(one) for one in found], indent=1))
         return 0
+    for scan in unfinished:
+        state = "still running" if scan.running else f"`hardenprobe scan --resume {scan.id}` goes on"
+        click.echo(
+            f"unfinished: {scan.id}  scope {scan.scope}  {scan.devices} devices so far; {state}", err=True
+        )
     if not found:
         click.echo("no review yet; `hardenprobe scan` makes one", err=True)
     for one in found:

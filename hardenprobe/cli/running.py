@@ -4,31 +4,58 @@ from __future__ import annotations
 
 import asyncio
 import json
-from pathlib import Path
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from hardenprobe import codec
-from hardenprobe.errors import UsageError
+from hardenprobe import codec, review
+from hardenprobe.cli import options
+from hardenprobe.keeping import Keeper
 from hardenprobe.records import Review
 from hardenprobe.reports import terminal
-from hardenprobe.review import Order, scan
-from hardenprobe.review import Progress as Step
+from hardenprobe.review import Order
+from hardenprobe.tally import Tally
 
 
-def run(order: Order) -> Review:
+def scan_and_keep(order: Order, keeper: Keeper, json_to: str | None) -> int:
+    """Scan, keep and show, and say how the command ends."""
+    with keeper:
+        found = run(order, keeper)
+        whole = not found.head.interrupted and not found.coverage.unfinished
+        kept = keeper.finish(found, complete=whole)
+    try:
+        show(kept.review, json_to)
+    finally:  # even where it cannot be shown
+        for reason in review.incomplete(found, order.baseline):
+            click.echo(f"incomplete: {reason}", err=True)
+        if order.capture and found.head.capture:
+            click.echo(f"{found.head.capture.packets} packets are in {order.capture.path}", err=True)
+        if keeper.failed:
+            click.echo(f"hardenprobe: {keeper.failed}; what was seen is kept", err=True)
+        if kept.stored:
+            name = kept.review.head.id
+            click.echo(
+                f"review {name} is stored; `hardenprobe report {name} --format html -o FILE`", err=True
+            )
+        if kept.goes_on:
+            click.echo(f"`hardenprobe scan --resume {kept.goes_on}` goes on", err=True)
+    if not kept.stored:
+        return review.INCOMPLETE
+    return review.exit_status(found, order.baseline)
+
+
+def run(order: Order, keeper: Keeper | None = None) -> Review:
     """Scan and judge; progress goes to standard error, and only where that is a terminal."""
     try:
-        return _run(order, Console(stderr=True))
+        return _run(order, keeper, Console(stderr=True))
     except asyncio.CancelledError:  # Ctrl-C a second time
         raise KeyboardInterrupt from None
 
 
-def _run(order: Order, console: Console) -> Review:
+def _run(order: Order, keeper: Keeper | None, console: Console) -> Review:
     if not console.is_terminal:
-        return asyncio.run(scan(order))
+        return asyncio.run(review.scan(order, keeper=keeper))
     columns = (
         TextColumn("scanning"),
         BarColumn(),
@@ -40,23 +67,21 @@ def _run(order: Order, console: Console) -> Review:
         total = order.plan.count * len(order.plan.vantages)
         task = bar.add_task("scan", total=total, answered=0, findings=0)
 
-        def told(step: Step) -> None:
+        def told(step: review.Progress) -> None:
             bar.update(task, completed=step.done, answered=step.answered, findings=step.findings)
 
-        return asyncio.run(scan(order, told))
+        return asyncio.run(review.scan(order, told, keeper))
 
 
-def show(review: Review, json_to: str | None) -> None:
-    """Show a review on standard output, or write its document there or to a file."""
+def show(found: Review, json_to: str | None, tally: Tally | None = None) -> None:
+    """Show a review on standard output, or write its document there or to a file.
+
+    Args:
+        tally: The counts, where the review is given without its results; only for the screen.
+    """
     if json_to is None:
-        terminal.show(review, Console())
+        terminal.show(found, Console(), tally)
         return
-    text = json.dumps(codec.to_document(review), indent=1, ensure_ascii=False)
-    if json_to == "-":
-        click.echo(text)
-        return
-    try:
-        Path(json_to).write_text(text + "\n", encoding="utf-8")
-    except OSError as exc:
-        raise UsageError(f"--json {json_to}: {exc.strerror}") from exc
-    terminal.show(review, Console())
+    options.write_json(json.dumps(codec.to_document(found), indent=1, ensure_ascii=False), json_to)
+    if json_to != "-":
+        terminal.show(found, Console())

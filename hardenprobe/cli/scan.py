@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from hardenprobe.cli import options
 
@@ -19,11 +19,16 @@ LAB_NETWORK = "127.77.0.0/16"
 
 
 @click.command("scan")
-@click.argument("targets", nargs=-1, required=True, metavar="TARGET...")
+@click.argument("targets", nargs=-1, metavar="TARGET...")
 @click.option("--inventory", type=options.FILE, help="Devices that should be there (YAML or CSV).")
 @click.option("--scope", type=options.FILE, help="What you are authorised to scan; this machine needs none.")
-@options.baseline("office-device")
-@click.option("--source", multiple=True, metavar="ADDRESS", help="Our own address to ask from; repeatable.")
+@options.baseline("For devices that no rule of the inventory fits.")
+@click.option(
+    "--source",
+    multiple=True,
+    metavar="ADDRESS|edges",
+    help="Our own address to ask from; edges: each of ours just inside or outside a declared list; repeatable.",
+)
 @click.option(
     "--vantage",
     "vantage_names",
@@ -66,6 +71,11 @@ LAB_NETWORK = "127.77.0.0/16"
 )
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
+@click.option(
+    "--resume",
+    metavar="SCAN",
+    help="Go on with a scan that was interrupted: its id, the beginning of one, or latest.",
+)
 @click.option("--dry-run", "only_plan", is_flag=True, help="Print the plan and send nothing.")
 @click.option(
     "--port-offset",
@@ -78,7 +88,7 @@ def command(
     targets: Sequence[str],
     inventory: Path | None,
     scope: Path | None,
-    baseline_name: str,
+    baseline_name: str | None,
     source: Sequence[str],
     vantage_names: Sequence[str],
     reach: str,
@@ -91,6 +101,7 @@ def command(
     capture_to: Path | None,
     store_url: str | None,
     json_to: str | None,
+    resume: str | None,
     only_plan: bool,
     port_offset: int,
     no_plugins: bool,
@@ -100,83 +111,79 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import baseline, capture, credentials, plan, registry, review, store, vantage
-    from hardenprobe import inventory as inventories
-    from hardenprobe import scope as scopes
+    from hardenprobe import decisions, plan
     from hardenprobe.cli import dry_run, running
-    from hardenprobe.probes.certificates import TrustAnchors
-    from hardenprobe.probes.second_opinion import second_opinion_timing
-    from hardenprobe.records import Reach
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.keeping import Keeper
+    from hardenprobe.request import Request, absolute, begin, captured, named, pinned, take_up
 
-    checks = registry.load(plugins=not no_plugins)
-    expected = baseline.load(baseline_name, checks)
-    known = inventories.load(inventory) if inventory else inventories.Inventory()
-    allowed = scopes.load(scope) if scope else scopes.Scope.loopback()
-    secrets = credentials.load(secrets_file) if secrets_file else credentials.Secrets()
-    wanted = plan.targets(targets)
-    if not wanted:
-        raise click.UsageError("no target: the file names none")
-    if tls_second_opinion and not Reach(reach).admits(Reach.STRAIN):
+    if resume:
+        _nothing_else()
+        with opened(store_url) as kept:
+            taken, order = take_up(kept, resume)
+            plan.check_scope(order.plan)
+            order = replace(order, decisions=decisions.load(kept))
+            with captured(order, taken) as order:
+                return running.scan_and_keep(order, Keeper(kept, taken.begun, taken), json_to)
+    if not targets:
         raise click.UsageError(
-            "--tls-second-opinion makes hundreds of connections a port; it needs --reach strain"
+            "no TARGET; name an address, a block such as 192.0.2.0/24, first-last, or @file"
         )
-    tcp_ports = plan.parse_ports(ports) if ports is not None else expected.tcp_ports
-    if max((*tcp_ports, *expected.udp_ports), default=0) + port_offset > 65535:
-        raise click.UsageError(f"--port-offset {port_offset} shifts a port beyond 65535")
-    order = review.Order(
-        plan=plan.Plan(
-            targets=wanted,
-            tcp_ports=tcp_ports,
-            udp_ports=expected.udp_ports,
-            reach=Reach(reach),
-            scope=allowed,
-            vantages=vantage.points(source, vantage_names, wanted, allowed),
-            checks=checks.select(only, leave_out),
-            communities=expected.communities,
-            http_paths=expected.http_paths,
-            web=expected.web,
-            timing=second_opinion_timing(expected.timing) if tls_second_opinion else expected.timing,
-            port_offset=port_offset,
-            tls_second_opinion=tls_second_opinion,
-            secrets=secrets.labels,
-        ),
-        baseline=expected,
-        registry=checks,
-        inventory=known,
-        anchors=TrustAnchors.load(trust_anchor),
-        secrets=secrets,
+    request = Request(
+        targets=pinned(targets),
+        inventory=absolute(inventory),
+        scope=absolute(scope),
+        baseline=named(baseline_name),
+        sources=tuple(source),
+        vantages=tuple(vantage_names),
+        reach=reach,
+        ports=ports,
+        only=tuple(only),
+        leave_out=tuple(leave_out),
+        trust_anchors=tuple(str(path.absolute()) for path in trust_anchor),
+        secrets_file=absolute(secrets_file),
+        tls_second_opinion=tls_second_opinion,
+        capture=absolute(capture_to),
+        port_offset=port_offset,
+        plugins=not no_plugins,
     )
+    order = request.order()
     plan.check_scope(order.plan, now=not only_plan)
     _warn(order.plan)
     if only_plan:
-        click.echo(dry_run.text(order.plan))
+        click.echo(dry_run.text(order))
         return 0
     # A store that cannot be written is said before the scan, not after it.
-    with store.opened(store_url) as kept, contextlib.ExitStack() as stack:
-        if capture_to:
-            captured = stack.enter_context(capture.opened(capture_to, order.plan.asked.cover()))
-            order = replace(order, capture=captured)
-        found = kept.save(running.run(order))
-    try:
-        running.show(found, json_to)
-    finally:  # even where it cannot be shown
-        for reason in review.incomplete(found, expected.must_determine):
-            click.echo(f"incomplete: {reason}", err=True)
-        if found.head.capture:
-            click.echo(f"{found.head.capture.packets} packets are in {capture_to}", err=True)
-        click.echo(
-            f"review {found.head.id} is stored; `hardenprobe report {found.head.id} --format html -o FILE`",
-            err=True,
+    with opened(store_url) as kept:
+        order = replace(order, decisions=decisions.load(kept))
+        with captured(order) as order:
+            return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
+
+
+def _nothing_else() -> None:
+    """A scan goes on as it was begun: no option can change what it does.
+
+    Raises:
+        UsageError: Another option was given.
+    """
+    context = click.get_current_context()
+    given = {
+        name for name in context.params if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+    }
+    if extra := given - {"resume", "store_url", "json_to"}:
+        names = {p.name: p.opts[0] for p in context.command.params}
+        raise click.UsageError(
+            f"--resume goes on as the scan was begun; leave out {', '.join(sorted(names[e] for e in extra))}"
         )
-    return review.exit_status(found, expected.must_determine)
 
 
 def _warn(order: Plan) -> None:
-    """Loopback needs no scope file, but it can be the mouth of a tunnel."""
+    """Loopback needs no scope file, but it can be the mouth of a tunnel; and a source may not reach every target."""
+    from hardenprobe import vantage
     from hardenprobe.addresses import AddressSet
 
+    notices = vantage.notices(order.vantages, order.targets)
     if order.scope.name == "loopback" and order.asked - AddressSet.of([LAB_NETWORK]):
-        click.echo(
-            "notice: loopback addresses outside the lab's network could be a tunnel that ends elsewhere",
-            err=True,
-        )
+        notices.append("loopback addresses outside the lab's network could be a tunnel that ends elsewhere")
+    for notice in notices:
+        click.echo(f"notice: {notice}", err=True)

@@ -16,13 +16,41 @@ def command() -> None:
 
 @command.command("lint")
 @click.argument("file", type=options.FILE)
-def lint(file: Path) -> int:
+@options.no_plugins
+def lint(file: Path, no_plugins: bool) -> int:
     """Read a scope file as `scan` would, and say what it allows."""
-    from hardenprobe import scope
+    from dataclasses import asdict
 
-    found = scope.load(file)
-    click.echo(f"scope {found.name}, authorised by {found.authorised_by}")
-    click.echo(f"networks  {', '.join(found.networks.cover())}: {found.networks.count:,} addresses")
-    click.echo(f"excluded  {', '.join(found.exclude.cover()) or 'nothing'}")
-    click.echo(f"reach     {found.reach}")
+    from hardenprobe import registry, scope_file
+    from hardenprobe.errors import ScopeRefused
+    from hardenprobe.reports.text import visible
+
+    checks = registry.load(plugins=not no_plugins).checks
+    found = scope_file.load(file, {check.id: check.reach for check in checks.values()})
+    ceilings = ", ".join(f"{key} {value:g}" for key, value in asdict(found.gentleness).items() if value)
+    said = {
+        "networks": f"{', '.join(found.networks.cover())}: {found.networks.count:,} addresses",
+        "public": ", ".join(found.public.cover()),
+        "excluded": ", ".join(found.exclude.cover()) or "nothing",
+        "leased": "; ".join(
+            f"{', '.join(o.networks)} of {o.owner}, agreed by {o.agreed_by}" for o in found.leased
+        ),
+        "until": str(found.until or "no end is named"),
+        "window": f"daily, {found.window}" if found.window else "any hour",
+        "stop file": str(found.stop_file or "none"),
+        "sources": ", ".join(found.sources.cover()) if found.sources else "any",
+        "reach": str(found.reach),
+        "grants": ", ".join(sorted(found.grants or ())) or "nothing beyond reach ask",
+        "gentleness": f"{ceilings}; the rest as the baseline says",
+        "contacts": ", ".join(found.contacts) or "nobody is named",
+        "abort": ", ".join(found.abort) or "nobody is named",
+    }
+    click.echo(visible(f"scope {found.name}, authorised by {found.authorised_by}", 2000))
+    for title, text in said.items():
+        if text:
+            click.echo(visible(f"{title:<12}{text}", 20000))
+    try:
+        found.check_now()
+    except ScopeRefused as exc:
+        click.echo(f"now         no scan may run: {exc}")
     return 0

@@ -92,7 +92,13 @@ class TrustAnchors:
 def _read_pem(data: bytes) -> list[x509.Certificate]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # old roots have odd serial numbers
-        return x509.load_pem_x509_certificates(data)
+        found = x509.load_pem_x509_certificates(data)
+    try:
+        for certificate in found:
+            certificate.subject.public_bytes()
+    except _BROKEN as exc:
+        raise ValueError("one of its certificates has a name that cannot be read") from exc
+    return found
 
 
 def describe_chain(

@@ -23,19 +23,22 @@ async def ask(
     question: str,
     datagram: bytes,
     read: Callable[[bytes], str],
+    *,
+    wait: float = WAIT,
     **how: Any,
 ) -> tuple[Observation[D], Answer]:
-    """Ask once, and wait briefly.
+    """Ask once, and wait.
 
     Args:
         make: The kind of facts; `how` may hold more arguments for `Line.ask`.
         question: What is asked, in words.
         read: Says what a reply says; raises MalformedReply where it is none to this question.
+        wait: Seconds, longer where the protocol lets a reply take its time.
 
     Raises:
         ScopeRefused, CeilingReached: As for `Line.ask`.
     """
-    answer = await line.ask(port, datagram, tries=1, wait=WAIT, **how)
+    answer = await line.ask(port, datagram, tries=1, wait=wait, **how)
     says = fault = None
     if answer.state == State.ACCEPTING:
         try:

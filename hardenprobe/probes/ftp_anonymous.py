@@ -53,7 +53,8 @@ async def sign_in(line: Line, port: int, address: str) -> Observation[FtpAnonymo
 
 
 async def _ask(asked: Asked) -> AsyncIterator[Observation[FtpAnonymous]]:
-    address = contact(asked.plan.scope.contacts)
+    scope = asked.plan.scope
+    address = contact((*scope.contacts, *scope.abort))
     for heard in asked.accepting():
         if heard.seen.facts.speaks != "ftp" or not asked.line.speaks(heard.port, "ftp"):
             continue

@@ -41,12 +41,19 @@ ABOUT_PRINTER = (
     "printer-make-and-model",
     "printer-serial-number",
     "printer-uuid",
+    "printer-device-id",
+    "printer-firmware-name",
     "printer-firmware-string-version",
+    "printer-firmware-version",
+    "document-format-supported",
+    "print-scaling-supported",
+    "ipp-features-supported",
 )
 ABOUT_JOB = ("job-name", "job-originating-user-name")
 WHICH_JOBS = ("not-completed", "completed")
 NO_NAME = frozenset({"", "anonymous"})
 MOST_URIS = 32
+MOST_WORDS = 64  # values of one attribute that are kept; a device of many document formats has some twenty
 
 
 async def ask_printer(
@@ -104,7 +111,13 @@ def read_printer(got: Fetched, request_id: int, *, tls: bool, path: str, assigne
         make_and_model=_text(about, "printer-make-and-model"),
         serial=_text(about, "printer-serial-number"),
         uuid=_text(about, "printer-uuid"),
+        device_id=_text(about, "printer-device-id"),
         firmware=tuple(t[:255] for t in texts(about, "printer-firmware-string-version") if t)[:8],
+        firmware_names=tuple(t[:255] for t in texts(about, "printer-firmware-name"))[:8],
+        firmware_versions=_octets(about, "printer-firmware-version"),
+        formats=_words(about, "document-format-supported"),
+        scaling=_words(about, "print-scaling-supported"),
+        features=_words(about, "ipp-features-supported"),
         fault=fault,
     )
 
@@ -180,6 +193,16 @@ def _message(got: Fetched, request_id: int) -> tuple[Message | None, str | None]
 
 def _text(about: Mapping[str, tuple[Value, ...]], name: str) -> str | None:
     return next((t[:255] for t in texts(about, name) if t), None)
+
+
+def _words(about: Mapping[str, tuple[Value, ...]], name: str) -> tuple[str, ...]:
+    return tuple(t.lower()[:255] for t in texts(about, name) if t)[:MOST_WORDS]
+
+
+def _octets(about: Mapping[str, tuple[Value, ...]], name: str) -> tuple[str, ...]:
+    """An octetString that makers fill with text or with bytes: text where it can be read, hex where not."""
+    found = [v[:64] for v in about.get(name, ()) if isinstance(v, bytes)]  # PWG 5100.13: 64 octets at most
+    return tuple(v.decode() if v.isascii() and v.decode().isprintable() else v.hex() for v in found)[:8]
 
 
 def _uri(line: Line, port: int, path: str, tls: SSLContext | None) -> str:

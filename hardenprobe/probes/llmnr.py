@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import secrets
 from collections.abc import AsyncIterator
@@ -53,11 +54,13 @@ async def over_tcp(line: Line, name: str, kind: str) -> Observation[LlmnrAnswer]
     message = packets.encode_llmnr(name, kind, ident)
     says = fault = None
     data = b""
+    clock = asyncio.get_running_loop().time
     async with await line.connect(PORT) as stream:
         try:
+            until = clock() + line.timing.reply
             await stream.send(len(message).to_bytes(2) + message, "llmnr")
             while len(data) < 2 or len(data) < 2 + int.from_bytes(data[:2]):
-                piece = await stream.receive()
+                piece = await stream.receive(wait=max(0.0, until - clock()))
                 if not piece:
                     raise MalformedReply("LLMNR connection closed before a whole reply")
                 data += piece

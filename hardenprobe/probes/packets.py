@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
 from types import FrameType, SimpleNamespace
-from typing import Any, BinaryIO, TypeVar
+from typing import IO, Any, TypeVar
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
@@ -34,6 +34,9 @@ SMB2_DIALECTS = {
     0x0202: "SMB 2.0.2", 0x0210: "SMB 2.1", 0x0300: "SMB 3.0", 0x0302: "SMB 3.0.2", 0x0311: "SMB 3.1.1"
 }  # fmt: skip
 """MS-SMB2 section 2.2.3, Dialects."""
+
+
+_RECORD_HEADER = 16  # bytes before each packet of a pcap file
 
 
 @cache
@@ -344,14 +347,37 @@ def decode_smb2(data: bytes) -> tuple[str | None, bool | None]:
 # ---- files of packets
 
 
-def pcap_writer(out: BinaryIO, link_type: int, largest: int) -> Any:
-    """Begin a pcap file with times in microseconds; its `write_packet` takes bytes, `sec` and `usec`.
+def pcap_writer(out: IO[bytes], link_type: int, largest: int) -> Any:
+    """A writer of pcap files with times in microseconds; its `write_packet` takes bytes, `sec` and `usec`.
+
+    `write_header(None)` begins a file.
 
     Args:
         link_type: Of the tcpdump group's list of link-layer header types.
         largest: The most bytes that a packet may have.
     """
     _quiet()
-    writer = import_module("scapy.utils").RawPcapWriter(out, linktype=link_type, snaplen=largest)
-    writer.write_header(None)
-    return writer
+    return import_module("scapy.utils").RawPcapWriter(out, linktype=link_type, snaplen=largest)
+
+
+def pcap_whole(file: IO[bytes], link_type: int, smallest: int) -> tuple[int, int] | None:
+    """How many whole packets a pcap file holds, and where the last of them ends; None where it is no such file.
+
+    Args:
+        smallest: Bytes that every packet has; what claims to be less is the torn end of a file.
+    """
+    _quiet()
+    utils = import_module("scapy.utils")
+    try:
+        reader = utils.RawPcapReader(file)
+    except Exception:  # noqa: BLE001 - of its own, and whatever a file that is none makes of it
+        return None
+    if reader.linktype != link_type:
+        return None
+    count, end = 0, file.tell()
+    for _, packet in reader:
+        whole = end + _RECORD_HEADER + packet.caplen
+        if packet.caplen < smallest or file.tell() != whole:
+            break
+        count, end = count + 1, whole
+    return count, end

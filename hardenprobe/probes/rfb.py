@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import AsyncIterator
 
@@ -49,7 +50,7 @@ async def security(line: Line, port: int) -> Observation[RfbSecurity]:
         named = f"{version[0]}.{version[1]}"
         try:
             await stream.send(b"RFB %03d.%03d\n" % ours, "rfb")
-            reader.wait = line.timing.reply
+            reader.within(line.timing.reply)
             types, reason = await (_listed(reader) if ours >= (3, 7) else _decided(reader))
             facts = RfbSecurity(version=named, types=types, reason=reason)
         except (MalformedReply, Unreachable) as exc:
@@ -58,14 +59,20 @@ async def security(line: Line, port: int) -> Observation[RfbSecurity]:
 
 
 class _Reader:
-    """Exact numbers of bytes from a stream."""
+    """Exact numbers of bytes from a stream, all of them within `wait` seconds."""
 
     def __init__(self, stream: Stream, wait: float) -> None:
-        self.stream, self.wait, self._held = stream, wait, b""
+        self._stream, self._held = stream, b""
+        self.within(wait)
+
+    def within(self, wait: float) -> None:
+        """Begin the time anew."""
+        self._clock = asyncio.get_running_loop().time
+        self._until = self._clock() + wait
 
     async def exactly(self, count: int) -> bytes:
         while len(self._held) < count:
-            piece = await self.stream.receive(4096, self.wait)
+            piece = await self._stream.receive(4096, max(0.0, self._until - self._clock()))
             if not piece:
                 raise MalformedReply("RFB connection closed early")
             self._held += piece

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import hardenprobe
+from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, Unreachable
 from hardenprobe.facts_tls import VERSIONS, TlsFlaws, TlsSecondOpinion
 from hardenprobe.link import Line, Stream, Timing
@@ -28,10 +29,16 @@ from hardenprobe.records import Observation
 from hardenprobe.sockets import READ_LIMIT
 
 SECONDS = 120.0  # a whole enumeration takes 2 to 5 s on loopback, and on a slow device much longer
-CONNECTIONS = 600  # a whole enumeration takes 535, and a few more for the flaw probes
+CONNECTIONS = 570  # a whole enumeration takes 535
+FLAW_CONNECTIONS = 30  # the flaw probes take 22
 MEMORY = 1536 * 1024 * 1024  # address space; a child that has just loaded the library takes 350 MB of it
 OUTPUT = 262144  # bytes of JSON that are believed
-FLAWS = ("heartbleed", "early_ccs", "padding_oracle")
+# Flaw to the id of the check that judges it, under which a scope grants it.
+FLAWS = {
+    "heartbleed": "tls-heartbleed",
+    "early_ccs": "tls-early-ccs",
+    "padding_oracle": "tls-rsa-padding-oracle",
+}
 
 
 @dataclass(kw_only=True)
@@ -101,28 +108,35 @@ async def _listening(relay: _Relay) -> AsyncIterator[int]:
         server.close()
 
 
-def second_opinion_timing(timing: Timing) -> Timing:
-    """Ceilings under which an enumeration of every suite can end, for three TLS ports on one device."""
+def strain_timing(timing: Timing, *, second_opinion: bool) -> Timing:
+    """Ceilings under which all of it can end, for three TLS ports on one device."""
+    more = FLAW_CONNECTIONS + (CONNECTIONS if second_opinion else 0)
     return replace(
-        timing, connections=timing.connections + 3 * CONNECTIONS, seconds=timing.seconds + 3 * SECONDS
+        timing,
+        connections=timing.connections + 3 * more,
+        seconds=timing.seconds + 3 * SECONDS * second_opinion,
     )
 
 
 async def probe_flaws(
     line: Line,
     port: int,
+    flaws: Sequence[str] = tuple(FLAWS),
     *,
     reached: str = "implicit",
     seconds: float = SECONDS,
 ) -> list[Observation[Any]]:
-    """Run the three flaw probes. Reach: strain.
+    """Run flaw probes. Reach: strain.
+
+    Args:
+        flaws: Names in FLAWS; the others stay unknown.
 
     Raises:
         ScopeRefused: TLS may not be spoken to this port.
     """
     relay = _relay(line, port, reached)
-    answer, fault = await _child(relay, FLAWS, seconds)
-    found = {name: dict(answer[name]) for name in FLAWS if name in answer}
+    answer, fault = await _child(relay, flaws, seconds)
+    found = {name: dict(answer[name]) for name in flaws if name in answer}
     if relay.stopped:
         for item in found.values():
             if item.get("state") == "sound":
@@ -130,7 +144,9 @@ async def probe_flaws(
     facts = TlsFlaws(
         reached=reached,
         how={name: str(item.get("how", fault or ""))[:200] for name, item in found.items()},
-        unknown_why=(relay.stopped or ("crashed" if fault else "inconclusive")) if _open(found) else None,
+        unknown_why=(relay.stopped or ("crashed" if fault else "inconclusive"))
+        if _open(found, flaws)
+        else None,
         connections=relay.connections,
         **{name: str(item.get("state", "unknown")) for name, item in found.items()},
     )
@@ -142,8 +158,8 @@ def _relay(line: Line, port: int, reached: str) -> _Relay:
     return _Relay(line=line, port=port, word=word, opening=OPENINGS.get(reached))
 
 
-def _open(found: dict[str, Any]) -> bool:
-    return len(found) < len(FLAWS) or any(item.get("state") == "unknown" for item in found.values())
+def _open(found: dict[str, Any], flaws: Sequence[str]) -> bool:
+    return len(found) < len(flaws) or any(item.get("state") == "unknown" for item in found.values())
 
 
 async def probe_second_opinion(
@@ -192,19 +208,19 @@ async def _child(
     async with _listening(relay) as local:
         wish = {"port": local, "questions": list(questions), "memory": MEMORY, "seconds": seconds}
         wish["wait"] = max(1.0, relay.line.timing.reply)
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-P",  # nothing is imported from the folder that the user happens to stand in
-            "-m",
-            "hardenprobe.probes.second_opinion_child",
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.DEVNULL,
-            env={
-                **{k: v for k, v in os.environ.items() if "proxy" not in k.lower()},
-                "PYTHONPATH": str(Path(hardenprobe.__file__).parent.parent),
-            },
-        )
+        # -P: nothing is imported from the folder that the user happens to stand in.
+        command = [sys.executable, "-P", "-m", "hardenprobe.probes.second_opinion_child"]
+        with guard.child(command):
+            process = await asyncio.create_subprocess_exec(
+                *command,
+                stdin=asyncio.subprocess.PIPE,
+                stdout=asyncio.subprocess.PIPE,
+                stderr=asyncio.subprocess.DEVNULL,
+                env={
+                    **{k: v for k, v in os.environ.items() if "proxy" not in k.lower()},
+                    "PYTHONPATH": str(Path(hardenprobe.__file__).parent.parent),
+                },
+            )
         try:
             async with asyncio.timeout(seconds):
                 out, _ = await process.communicate(json.dumps(wish).encode())

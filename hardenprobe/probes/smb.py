@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import secrets
 from collections.abc import AsyncIterator, Callable
 
@@ -34,15 +35,17 @@ async def negotiate(line: Line, asked: str, message: bytes, decode: Decode) -> O
 
 
 async def _message(stream: Stream) -> bytes:
-    """Read one message, without the four bytes of type and length before it (MS-SMB2 section 2.1).
+    """Read one message within the reply time, without the four bytes of type and length before it (MS-SMB2 section 2.1).
 
     Raises:
         Unreachable: It closed or fell silent first.
         MalformedReply: The length is none of a negotiation.
     """
     data = b""
+    clock = asyncio.get_running_loop().time
+    until = clock() + stream.line.timing.reply
     while len(data) < 4 or len(data) < 4 + _length(data):
-        piece = await stream.receive(LIMIT)
+        piece = await stream.receive(LIMIT, max(0.0, until - clock()))
         if not piece:
             raise Unreachable("SMB connection closed before an answer", "closed")
         data += piece

@@ -28,6 +28,7 @@ ROUNDS = 12  # GetNext requests; the rows read of the longest column
 # RFC 3418, RFC 2790, RFC 4293 (ipForwarding).
 DESCRIPTION, CONTACT = "1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.4"
 DATE, MODEL, FORWARDING = "1.3.6.1.2.1.25.1.2", "1.3.6.1.2.1.25.3.2.1.3", "1.3.6.1.2.1.4.1"
+DEVICE_TYPE, PRINTER_STATUS = "1.3.6.1.2.1.25.3.2.1.2", "1.3.6.1.2.1.25.3.5.1.1"
 # RFC 2863.
 IF_TYPE, IF_STATUS = "1.3.6.1.2.1.2.2.1.3", "1.3.6.1.2.1.2.2.1.8"
 # RFC 3805.
@@ -36,8 +37,8 @@ CHANNEL_TYPE, CHANNEL_STATE = "1.3.6.1.2.1.43.14.1.1.2", "1.3.6.1.2.1.43.14.1.1.
 CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
 JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
 COLUMNS = (
-    DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, IF_TYPE, IF_STATUS, OPERATOR, SERVICE_PERSON,
-    CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER,
+    DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, OPERATOR, SERVICE_PERSON,
+    CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
 )  # fmt: skip
 PEOPLE = {
     CONTACT: "contact",
@@ -52,6 +53,7 @@ PORT_TCP = 37
 RAW = frozenset({11, PORT_TCP})
 NO_DATA = 4  # prtChannelState
 UP = 1  # ifOperStatus
+PRINTING = 4  # hrPrinterStatus
 
 Next = Callable[[Sequence[str]], Awaitable[Response | None]]
 Rows = Mapping[str, dict[str, Binding]]
@@ -66,41 +68,49 @@ def mask(text: bytes) -> str:
     return re.sub(r"\w", "*", readable(text, 64))
 
 
-async def walk(ask: Next, columns: Sequence[str] = COLUMNS, rounds: int = ROUNDS) -> Rows:
+async def walk(ask: Next, columns: Sequence[str] = COLUMNS, rounds: int = ROUNDS) -> tuple[Rows, str | None]:
     """Read columns row by row.
 
     Args:
         ask: Sends one GetNext; None is silence.
 
     Returns:
-        Column to the index of each row and its value.
+        Column to the index of each row and its value; and why rows may be missing, None where none are.
 
     Raises:
         MalformedReply: From `ask`.
     """
     found: dict[str, dict[str, Binding]] = {column: {} for column in columns}
     at = {column: column for column in columns}
+    fault = None
     for _ in range(rounds):
         if not at:
             break
         asked = list(at)
         answer = await ask([at[column] for column in asked])
         if answer is None:
+            fault = "the agent fell silent"
             break
         if answer.status == NO_SUCH_NAME and 0 < answer.index <= len(asked):
             del at[asked[answer.index - 1]]  # version 1: this column has no next; ask for the others again
             continue
-        if answer.status or not answer.bindings:
+        if answer.status or len(answer.bindings) < len(asked):
+            fault = f"error-status {answer.status}" if answer.status else "fewer values than were asked for"
             break
         for column, got in zip(asked, answer.bindings, strict=False):
-            index = got.oid.removeprefix(column + ".") if got else ""
-            # A row that does not move on would be walked for ever.
-            if got is None or index == got.oid or index in found[column]:
+            if got is not None and _arcs(got.oid) <= _arcs(at[column]):
+                fault = "an object that does not follow the one before"  # and would be walked for ever
+                del at[column]
+            elif got is None or not got.oid.startswith(column + "."):
                 del at[column]
             else:
-                found[column][index] = got
+                found[column][got.oid.removeprefix(column + ".")] = got
                 at[column] = got.oid
-    return found
+    return found, fault
+
+
+def _arcs(oid: str) -> tuple[int, ...]:
+    return tuple(map(int, oid.split(".")))
 
 
 def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = None) -> SnmpObjects:
@@ -119,8 +129,10 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
         origin=origin,
         description=readable(description.octets, 256) if description and description.octets else None,
         model=readable(model.octets, 256) if model and model.octets else None,
+        device_types=tuple(b.object_id for b in rows[DEVICE_TYPE].values() if b.object_id),
         forwarding=forwarding.number if forwarding else None,
         date=date.octets[:16].hex() if date and date.octets else None,
+        printing=any(b.number == PRINTING for b in rows[PRINTER_STATUS].values()),
         interfaces=tuple(
             Interface(index=i, type=b.number or 0, up=_number(rows, IF_STATUS, i) == UP)
             for i, b in rows[IF_TYPE].items()
@@ -197,9 +209,11 @@ async def _walked(ask: Next) -> tuple[Rows, str | None]:
     """Walk twice, the long columns apart, so that one bad answer does not cost the rest."""
     rows: dict[str, dict[str, Binding]] = {}
     fault = None
-    for columns in (COLUMNS[:5], COLUMNS[5:]):
+    for columns in (COLUMNS[:6], COLUMNS[6:]):
         try:
-            rows |= await walk(ask, columns)
+            found, short = await walk(ask, columns)
+            rows |= found
+            fault = short or fault
         except MalformedReply as exc:
             fault = str(exc)
             rows |= {column: {} for column in columns}

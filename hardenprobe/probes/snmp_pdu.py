@@ -37,11 +37,13 @@ class Binding:
     Attributes:
         octets: Of an OCTET STRING, None for any other type.
         number: Of an INTEGER, counter or gauge, None for any other type.
+        object_id: Of an OBJECT IDENTIFIER, None for any other type.
     """
 
     oid: str
     octets: bytes | None = None
     number: int | None = None
+    object_id: str | None = None
 
 
 @dataclass(frozen=True)
@@ -152,5 +154,5 @@ def _binding(oid: str, value: Any) -> Binding | None:
     if name in ("OctetString", "Opaque", "Bits", "IpAddress"):
         return Binding(oid, octets=bytes(value.asOctets()))
     if name == "ObjectIdentifier":
-        return Binding(oid)
+        return Binding(oid, object_id=str(value))
     return Binding(oid, number=int(value))

@@ -58,4 +58,6 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
         yield await ask_bulk(asked.line, label.encode(), label, "default")
 
 
-PROBE = Probe(name="snmp-bulk", produces=(SnmpBulk,), ask=_ask, reach=Reach.STRAIN)
+PROBE = Probe(
+    name="snmp-bulk", produces=(SnmpBulk,), ask=_ask, reach=Reach.STRAIN, grants=("snmp-amplification",)
+)

@@ -160,7 +160,8 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
                 answered = version
         if answered and asked.wants(SnmpObjects):
             yield await ask_objects(line, answered, name, label, "supplied")
-        if answered and asked.wants(SnmpWriteBack) and asked.plan.reach.admits(Reach.ALTER):
+        writes = asked.wants(SnmpWriteBack) and asked.plan.granted("snmp-known-community-write", Reach.ALTER)
+        if answered and writes:
             yield await write_back(line, answered, name, label, "supplied")
 
 

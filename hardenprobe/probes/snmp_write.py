@@ -113,4 +113,10 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
                 break
 
 
-PROBE = Probe(name="snmp-write-back", produces=(SnmpWriteBack,), ask=_ask, reach=Reach.ALTER)
+PROBE = Probe(
+    name="snmp-write-back",
+    produces=(SnmpWriteBack,),
+    ask=_ask,
+    reach=Reach.ALTER,
+    grants=("snmp-default-community-write",),
+)

@@ -4,26 +4,39 @@ from __future__ import annotations
 
 import re
 from collections.abc import AsyncIterator
+from ipaddress import ip_address
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
 from hardenprobe.facts_discovery import SsdpAnswer
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams
-from hardenprobe.records import Observation
+from hardenprobe.records import Observation, State
 
 PORT = 1900  # IANA
+GROUPS = {4: "239.255.255.250", 6: "FF02::C"}  # UPnP Device Architecture 2.0 sections 1.3.2 and A.3
+DELAY = 1  # seconds that a device may take to answer the second search
 _STATUS = re.compile(rb"HTTP/1\.[01] (\d{3})(?: [^\r\n]*)?\r?\n")
 _TELLING = ("server", "st", "location", "usn")
 
 
-def encode_search(address: str) -> bytes:
-    """Write one unicast search.
+def encode_search(host: str, *fields: str) -> bytes:
+    """Write one search for a root device.
 
-    Source: UPnP Device Architecture 2.0 section 1.3.2: HOST is the device, and there is no MX.
+    Args:
+        host: Where HOST says that it goes.
+        fields: More header fields.
+
+    Source: UPnP Device Architecture 2.0 section 1.3.2.
     """
-    host = f"[{address}]" if ":" in address else address
-    lines = ("M-SEARCH * HTTP/1.1", f"HOST: {host}:{PORT}", 'MAN: "ssdp:discover"', "ST: upnp:rootdevice")
+    host = f"[{host}]" if ":" in host else host
+    lines = (
+        "M-SEARCH * HTTP/1.1",
+        f"HOST: {host}:{PORT}",
+        'MAN: "ssdp:discover"',
+        *fields,
+        "ST: upnp:rootdevice",
+    )
     return "\r\n".join((*lines, "", "")).encode("ascii")
 
 
@@ -51,6 +64,10 @@ def decode_response(data: bytes) -> dict[str, str]:
 
 
 async def _ask(asked: Asked) -> AsyncIterator[Observation[SsdpAnswer]]:
+    """As the standard says it of a unicast search; then in the words of a multicast one, without which some stacks are deaf.
+
+    Both go to the device alone, and some stacks answer either from a port of the moment.
+    """
     if PORT not in asked.plan.udp_ports:
         return
 
@@ -58,11 +75,18 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[SsdpAnswer]]:
         fields = decode_response(data)
         return "; ".join(f"{name} {fields[name]}" for name in _TELLING if fields.get(name))
 
-    question = encode_search(asked.line.address)
-    seen, _ = await datagrams.ask(
-        asked.line, SsdpAnswer, PORT, "ssdp", "search for a root device", question, read
-    )
-    yield seen
+    address = asked.line.address
+    group = GROUPS[ip_address(address).version]
+    for question, search, wait in (
+        ("search for a root device", encode_search(address), datagrams.WAIT),
+        ("the same as to everybody", encode_search(group, f"MX: {DELAY}"), datagrams.WAIT + DELAY),
+    ):
+        seen, _ = await datagrams.ask(
+            asked.line, SsdpAnswer, PORT, "ssdp", question, search, read, wait=wait, any_port=True
+        )
+        yield seen
+        if seen.facts.state is not State.SILENT:
+            return
 
 
 PROBE = Probe(name="ssdp", produces=(SsdpAnswer,), ask=_ask)

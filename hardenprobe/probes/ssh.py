@@ -152,7 +152,9 @@ async def ask_host_key(
     facts = SshHostKey(key_type=key_type, asked=algorithm, method=method.name if method else "")
     where = line.endpoint(port, protocol="ssh")
     if method is None:
-        return line.observation(replace(facts, fault="no key exchange method in common"), where)
+        offered = ", ".join(offer.key_exchanges[:4])
+        fault = f"no key exchange method in common with this scan's; it offers {offered or 'none'}"
+        return line.observation(replace(facts, fault=fault), where)
     async with await line.connect(port) as stream:
         try:
             talk = await _Talk(stream).open()

@@ -3,7 +3,11 @@
 It goes just far enough to prove that the server holds its host key. No keys are derived, so nothing is ever encrypted,
 and no service or user can be asked for. Secrets of ours protect nothing and are forgotten.
 
-Source: RFC 4253 sections 7 and 8; RFC 4419 (group exchange); RFC 5656 section 4 (ECDH); RFC 8731 (curve25519).
+Methods that need more than that are not here: a post-quantum hybrid wants a key pair of its own kind, for which no
+library that we depend on has code.
+
+Source: RFC 4253 sections 7 and 8; RFC 4419 (group exchange); RFC 5656 section 4 (ECDH); RFC 8268 (groups 15 to 18);
+RFC 8731 (curve25519).
 """
 
 from __future__ import annotations
@@ -13,14 +17,15 @@ import secrets
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 from cryptography.hazmat.primitives.asymmetric import ec, x25519
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from hardenprobe.errors import MalformedReply
+from hardenprobe.probes import ssh_groups
 from hardenprobe.probes.ssh_codec import Reader, mpint, string
-from hardenprobe.probes.ssh_groups import GROUP_1024, GROUP_2048, GROUP_4096
 
 INIT, REPLY = 30, 31  # RFC 4253 section 8, RFC 5656 section 7.1
 GEX_GROUP, GEX_INIT, GEX_REPLY, GEX_REQUEST = 31, 32, 33, 34  # RFC 4419 section 5
@@ -29,7 +34,7 @@ GEX_SIZES = (
     3072,
     8192,
 )  # least, preferred and most bits; small ones are taken, so that old servers answer
-EXPONENT_BITS = 512
+EXPONENT_BITS = 256
 
 
 @dataclass(frozen=True)
@@ -39,13 +44,14 @@ class Method:
     Attributes:
         digest: Name of its hash.
         form: x25519, a curve, a fixed group, or a group that the server chooses.
+        bits: Size of a fixed group.
     """
 
     name: str
     digest: str
     form: Literal["x25519", "curve", "group", "gex"]
     curve: ec.EllipticCurve | None = None
-    prime: int = 0
+    bits: int = 0
 
 
 # In the order in which they are taken: the cheapest for the server first.
@@ -55,12 +61,15 @@ METHODS: tuple[Method, ...] = (
     Method("ecdh-sha2-nistp256", "sha256", "curve", curve=ec.SECP256R1()),
     Method("ecdh-sha2-nistp384", "sha384", "curve", curve=ec.SECP384R1()),
     Method("ecdh-sha2-nistp521", "sha512", "curve", curve=ec.SECP521R1()),
-    Method("diffie-hellman-group14-sha256", "sha256", "group", prime=GROUP_2048),
-    Method("diffie-hellman-group14-sha1", "sha1", "group", prime=GROUP_2048),
-    Method("diffie-hellman-group1-sha1", "sha1", "group", prime=GROUP_1024),
-    Method("diffie-hellman-group16-sha512", "sha512", "group", prime=GROUP_4096),
+    Method("diffie-hellman-group14-sha256", "sha256", "group", bits=2048),
+    Method("diffie-hellman-group14-sha1", "sha1", "group", bits=2048),
+    Method("diffie-hellman-group1-sha1", "sha1", "group", bits=1024),
+    Method("diffie-hellman-group15-sha512", "sha512", "group", bits=3072),
+    Method("diffie-hellman-group16-sha512", "sha512", "group", bits=4096),
     Method("diffie-hellman-group-exchange-sha256", "sha256", "gex"),
     Method("diffie-hellman-group-exchange-sha1", "sha1", "gex"),
+    Method("diffie-hellman-group17-sha512", "sha512", "group", bits=6144),
+    Method("diffie-hellman-group18-sha512", "sha512", "group", bits=8192),
 )
 
 
@@ -103,7 +112,7 @@ class KeyExchange:
     def __init__(self, method: Method, openings: Openings) -> None:
         self._method = method
         self._openings = openings
-        self._group = (method.prime, 2)
+        self._group = (ssh_groups.prime(method.bits), 2) if method.bits else (0, 0)
         self._sizes = b""
         self._waits_for_group = method.form == "gex"
         self._secret = secrets.randbits(EXPONENT_BITS) | 1
@@ -115,7 +124,7 @@ class KeyExchange:
         """The client's first message."""
         if self._method.form == "gex":
             return struct.pack(">BIII", GEX_REQUEST, *GEX_SIZES)
-        return bytes([INIT]) + self._ours()
+        return bytes([INIT]) + self._ours
 
     def take(self, payload: bytes) -> bytes | Signed:
         """Read the server's next message.
@@ -132,7 +141,7 @@ class KeyExchange:
             if number != GEX_GROUP:
                 raise MalformedReply(f"SSH message {number} in place of a group")
             self._take_group(reader)
-            return bytes([GEX_INIT]) + self._ours()
+            return bytes([GEX_INIT]) + self._ours
         wanted = GEX_REPLY if self._method.form == "gex" else REPLY
         if number != wanted:
             raise MalformedReply(f"SSH message {number} in place of the key exchange's reply")
@@ -142,7 +151,7 @@ class KeyExchange:
         reader.end()
         shared = self._shared(theirs)
         digest = hashlib.new(self._method.digest, self._openings.encode() + string(host_key))
-        digest.update(self._sizes + self._ours() + string(theirs) + mpint(shared))
+        digest.update(self._sizes + self._ours + string(theirs) + mpint(shared))
         return Signed(host_key, digest.digest(), signature)
 
     def _take_group(self, reader: Reader) -> None:
@@ -156,6 +165,7 @@ class KeyExchange:
         self._sizes = struct.pack(">III", *GEX_SIZES) + mpint(prime) + mpint(generator)
         self._waits_for_group = False
 
+    @cached_property
     def _ours(self) -> bytes:
         """Our public value, as it is sent and hashed."""
         if self._x25519:

@@ -39,8 +39,7 @@ def recognise(greeting: bytes) -> str | None:
     for name, pattern in _GREETINGS:
         if pattern.search(greeting):
             return name
-    negotiates, text = telnet.split(greeting)
-    return "telnet" if negotiates or telnet.prompt(text) else None
+    return "telnet" if telnet.speaks(greeting) else None
 
 
 async def look(line: Line, port: int, *, control: bool = False, touch_only: bool = False) -> Heard:

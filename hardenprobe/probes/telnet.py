@@ -10,6 +10,7 @@ from hardenprobe.probe import Asked, Probe
 from hardenprobe.records import Observation, Reach
 
 IAC, SE, SB, WILL, DONT, NOP = 255, 240, 250, 251, 254, 241  # RFC 854, TELNET COMMAND STRUCTURE
+_NOISE = re.compile(rb"[\x01-\x06\x0e-\x1a\x1c-\x1f\x7f]")  # what RFC 854 has no printer do anything with
 _PROMPT = re.compile(rb"(?:login|user ?name|password)\s*:", re.IGNORECASE)
 
 
@@ -52,6 +53,17 @@ def split(data: bytes) -> tuple[bool, bytes]:
         else:
             at += 2  # cut off, or no command of RFC 854
     return negotiates, bytes(text)
+
+
+def speaks(greeting: bytes) -> bool:
+    """Tell whether a greeting is telnet's: commands or a login prompt, and no noise before the first command.
+
+    >>> speaks(bytes.fromhex("fffb01")), speaks(bytes.fromhex("8a02fffb01"))
+    (True, False)
+    """
+    negotiates, text = split(greeting)
+    noise = _NOISE.search(greeting.partition(bytes((IAC,)))[0])
+    return bool((negotiates and not noise) or prompt(text))
 
 
 def prompt(text: bytes) -> str | None:

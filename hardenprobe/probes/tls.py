@@ -41,6 +41,7 @@ class Versions:
 
     Attributes:
         ssl2: Suites of SSL 2.0, which tells all of them in one answer.
+        compressing: Version to whether compression was picked, where it was offered.
     """
 
     talker: Talker
@@ -57,6 +58,7 @@ class Versions:
     certificate_requested: bool = False
     intolerant: tuple[str, ...] = ()
     ssl2: tuple[int, ...] = ()
+    compressing: dict[int, bool] = field(default_factory=dict)
 
     def note(self, reply: Reply, versions: Sequence[int], suites: Sequence[int]) -> int | None:
         """Write down what a reply shows; return the version that was picked."""
@@ -68,6 +70,8 @@ class Versions:
         self.picked.setdefault(version, suite)
         self.replies.setdefault(version, reply)
         self.offers.setdefault(version, tuple(suites))
+        if versions[0] <= TLS12 and reply.hello:  # TLS 1.3 forbids the offer
+            self.compressing.setdefault(version, reply.hello.compression != 0)
         self.certificate_requested |= reply.certificate_requested
         self.see_chain(reply.chain, reply.left_out)
         return version
@@ -110,7 +114,7 @@ class Versions:
             secure_renegotiation={
                 VERSION_NAMES[v]: 0xFF01 in r.hello.extensions for v, r in old.items() if r.hello
             },
-            compression={VERSION_NAMES[v]: r.hello.compression != 0 for v, r in old.items() if r.hello},
+            compression={VERSION_NAMES[v]: picked for v, picked in self.compressing.items()},
             extended_master_secret={
                 VERSION_NAMES[v]: 23 in r.hello.extensions for v, r in old.items() if r.hello and v > SSL3
             },
@@ -168,6 +172,8 @@ async def ask_versions(
         reply = await _smaller(found, reply)
     if not reply.is_tls:
         fault = reply.kind if reply.kind in ("closed", "silent", "no upgrade") else "not TLS"
+        if first.kind == "malformed" and not _other_protocol(first):
+            fault = "broken"
         if reply.kind == "unreachable":
             fault = reply.said.decode()
         said = said_text(first) if first.kind in ("malformed", "no upgrade") else ""
@@ -177,6 +183,7 @@ async def ask_versions(
     top = found.note(reply, ALL_VERSIONS, everything)
     try:
         await _ask_below(found, everything, top, reply)
+        await _ask_compression(found, everything, top)
         await _ask_ssl2(found)
     except CeilingReached:
         for version in VERSION_NAMES:
@@ -188,7 +195,7 @@ async def ask_versions(
 
 def _other_protocol(reply: Reply) -> bool:
     """It answered, and in no record of TLS: asking again in smaller words is no use."""
-    return reply.kind == "malformed" and reply.said[:1] not in (b"\x15", b"\x16")
+    return reply.kind == "malformed" and reply.said[:2] not in (b"\x15\x03", b"\x16\x03")
 
 
 async def _smaller(found: Versions, reply: Reply) -> Reply:
@@ -238,6 +245,15 @@ async def _ask_below(found: Versions, everything: Sequence[int], top: int | None
         ruled_out = answer.alert == PROTOCOL_VERSION
     if suspicious:
         await _confirm(found, suspicious)
+
+
+async def _ask_compression(found: Versions, everything: Sequence[int], top: int | None) -> None:
+    """Offer compression in the highest version too, where that was found by a question that may not offer it."""
+    if top is None or top > TLS12 or top in found.compressing:
+        return
+    offer = [v for v in ALL_VERSIONS if v <= top]
+    suites = [s for s in everything if not is_tls13(s)]
+    found.note(await _asked_plainly(found.talker, offer, suites), offer, suites)
 
 
 async def _asked_plainly(

@@ -86,11 +86,12 @@ OPENINGS: Mapping[str, Opening] = {"ftp": ftp, "smtp": smtp, "ldap": ldap, "http
 async def _reply(stream: Stream, code: str) -> None:
     """Read one reply of RFC 959 or RFC 5321, of one line or many, and insist on its code."""
     data = b""
-    while True:
-        data = await _until(stream, b"\r\n", data)
-        last = data.rstrip(b"\r\n").rsplit(b"\r\n", 1)[-1]
-        if len(last) < 4 or last[3:4] == b" ":
-            break
+    async with asyncio.timeout(stream.line.timing.reply):
+        while True:
+            data = await _until(stream, b"\r\n", data)
+            last = data.rstrip(b"\r\n").rsplit(b"\r\n", 1)[-1]
+            if len(last) < 4 or last[3:4] == b" ":
+                break
     if last[:3] != code.encode("ascii"):
         raise MalformedReply(f"no upgrade to TLS: {last[:64]!r}")
 

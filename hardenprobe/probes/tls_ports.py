@@ -1,4 +1,6 @@
-"""The TLS ports of one device: versions and certificates of all before suites of any, so that a ceiling cuts the dearer half."""
+"""The TLS ports of one device: versions and certificates of all, and only when everything else was asked the suites of any,
+so that a ceiling cuts the dearest.
+"""
 
 from __future__ import annotations
 
@@ -9,18 +11,18 @@ from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import IPP
-from hardenprobe.probes.second_opinion import probe_flaws, probe_second_opinion
-from hardenprobe.probes.tls import Versions, ask_versions
+from hardenprobe.probes.second_opinion import FLAWS, probe_flaws, probe_second_opinion
+from hardenprobe.probes.tls import ask_versions
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Talker
 from hardenprobe.probes.tls_walk import MOST, ask_suites
 from hardenprobe.records import Observation, Reach
+from hardenprobe.scope import SECOND_OPINION_GRANT
 
 IMPLICIT = "implicit"
 
 
 async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
-    found: list[tuple[Versions, str]] = []
     for port, reached in _doors(asked):
         with asked.trying("tls", (TlsPort,)):
             talker = _talker(asked, port, reached)
@@ -31,15 +33,18 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
                 *talker.recorders,
             )
             if versions is not None:
-                found.append((versions, reached))
-    for versions, reached in found if asked.wants(TlsSuites) else ():
+                asked.tls.append(versions)
+
+
+async def _ask_suites(asked: Asked) -> AsyncIterator[Observation[Any]]:
+    for versions in asked.tls:
         with asked.trying("tls-suites", (TlsSuites,)):
             talker = versions.talker
             talker.recorders.clear()
-            suites = await ask_suites(versions)
-            yield asked.line.observation(
-                suites, asked.line.endpoint(talker.port, protocol=_spoken(reached)), *talker.recorders
-            )
+            async with asked.line.turn.dear:
+                suites = await ask_suites(versions)
+            where = asked.line.endpoint(talker.port, protocol=_spoken(versions.reached))
+            yield asked.line.observation(suites, where, *talker.recorders)
 
 
 def _doors(asked: Asked) -> Iterator[tuple[int, str]]:
@@ -64,18 +69,20 @@ async def _strain(asked: Asked) -> AsyncIterator[Observation[Any]]:
         if not port.facts.speaks or port.endpoint is None:
             continue
         where, reached = port.endpoint.port, port.facts.reached
-        with asked.trying("tls-flaws", (TlsFlaws,)):
-            for seen in await probe_flaws(asked.line, where, reached=reached):
-                yield seen
-        if asked.plan.tls_second_opinion:
+        flaws = [flaw for flaw, check in FLAWS.items() if asked.plan.granted(check, Reach.STRAIN)]
+        if flaws and asked.wants(TlsFlaws):
+            with asked.trying("tls-flaws", (TlsFlaws,)):
+                for seen in await probe_flaws(asked.line, where, flaws, reached=reached):
+                    yield seen
+        if asked.plan.tls_second_opinion and asked.plan.granted(SECOND_OPINION_GRANT, Reach.STRAIN):
             with asked.trying("tls-second-opinion", (TlsSecondOpinion,)):
                 for seen in await probe_second_opinion(asked.line, where, reached=reached):
                     yield seen
 
 
 def _talker(asked: Asked, port: int, reached: str) -> Talker:
-    """At reach ask a port with very many suites is cut short, and says so; strain asks for all of them."""
-    limit = None if asked.plan.reach.admits(Reach.STRAIN) else MOST
+    """A port with very many suites is cut short, and says so, but where the scope grants the whole enumeration."""
+    limit = None if asked.plan.granted(SECOND_OPINION_GRANT, Reach.STRAIN) else MOST
     if reached == IMPLICIT:
         return Talker(line=asked.line, port=port, limit=limit)
     return Talker(line=asked.line, port=port, word=reached, opening=OPENINGS[reached], limit=limit)
@@ -87,4 +94,11 @@ def _spoken(reached: str) -> str:
 
 # HttpAnswer is not brought but needs to know where TLS is spoken.
 PROBE = Probe(name="tls", produces=(TlsPort, TlsSuites, HttpAnswer), ask=_ask)
-STRAIN = Probe(name="tls-strain", produces=(TlsFlaws, TlsSecondOpinion), ask=_strain, reach=Reach.STRAIN)
+SUITES = Probe(name="tls-suites", produces=(TlsSuites,), ask=_ask_suites)
+STRAIN = Probe(
+    name="tls-strain",
+    produces=(TlsFlaws, TlsSecondOpinion),
+    ask=_strain,
+    reach=Reach.STRAIN,
+    grants=(*FLAWS.values(), SECOND_OPINION_GRANT),
+)

@@ -286,6 +286,9 @@ async def _curves(talker: Talker, walk: Walk, table: Sequence[int], left: Callab
         if not rest:
             return True
         reply = await talker.hello(below, offer, groups=rest)
+        if reply.kind == "closed":  # a refusal only while the port still answers what it is known to take
+            reply = await talker.hello(below, offer)
+            return reply.kind == "picked"
         if reply.picked([walk.version], offer) is None or reply.flight.group not in rest:
             return reply.kind in ("alert", "picked")
         walk.groups.append(reply.flight.group)

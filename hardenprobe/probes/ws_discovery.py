@@ -15,6 +15,8 @@ from hardenprobe.probes import datagrams
 from hardenprobe.records import Observation, State
 
 PORT = 3702  # IANA
+# Seconds. A target may take APP_MAX_DELAY, 0.5 s, before it answers (WS-Discovery 1.1 section 3.1.3, from memory).
+WAIT = 0.8
 SIZE_CAP = 32767  # bytes; SOAP-over-UDP 1.1, section 4: MAX_ENVELOPE_SIZE
 SOAP = "http://www.w3.org/2003/05/soap-envelope"
 
@@ -99,12 +101,24 @@ def _texts(matches: Element, dialect: Dialect) -> list[str]:
 
 
 async def _ask(asked: Asked) -> AsyncIterator[Observation[WsDiscoveryAnswer]]:
-    """The standard's namespace first; the draft's where that brought no answer and the port is not unreachable."""
+    """The standard's namespace first; the draft's where that brings no answer and the port is not unreachable.
+
+    SOAP over UDP says where a reply goes, and not from which port it comes.
+    """
     if PORT not in asked.plan.udp_ports:
         return
     for dialect in DIALECTS:
         message_id = uuid.uuid4().urn
-        ask = partial(datagrams.ask, asked.line, WsDiscoveryAnswer, PORT, "ws-discovery", dialect.name)
+        ask = partial(
+            datagrams.ask,
+            asked.line,
+            WsDiscoveryAnswer,
+            PORT,
+            "ws-discovery",
+            dialect.name,
+            wait=WAIT,
+            any_port=True,
+        )
 
         def read(data: bytes, dialect: Dialect = dialect, message_id: str = message_id) -> str:
             return ", ".join(decode_matches(data, dialect, message_id)) or "no type"

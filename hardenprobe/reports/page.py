@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from hardenprobe.records import Observation, Result, Review, Severity, Word
 from hardenprobe.reports import text
-from hardenprobe.reports.view import View, cost_text, duration_text
+from hardenprobe.reports.view import View, cost_text, duration_text, scores_text
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -58,6 +58,7 @@ def write(review: Review, out: BinaryIO) -> None:
         cell=cell,
         proof=_Proof(),
         cost_text=cost_text,
+        scores_text=scores_text,
         duration_text=duration_text,
     )
     out.writelines(part.encode("utf-8") for part in page)

@@ -14,6 +14,7 @@ from hardenprobe.reports.view import View
 COLUMNS = (
     "finding", "device", "asset_tag", "addresses", "check", "endpoint", "subject", "vantage", "result", "reason",
     "severity", "score", "vector", "observed", "expected", "remedy", "controls", "observations", "exception_until",
+    "exception_lapsed", "temporal", "environmental",
 )  # fmt: skip
 
 LIMIT = 2000
@@ -64,3 +65,6 @@ def _cells(view: View, result: Result) -> Iterator[object]:
     yield "; ".join(result.controls)
     yield " ".join(result.observations)
     yield result.exception.until if result.exception else None
+    yield f"{result.lapsed.id}: {result.lapsed.why}" if result.lapsed else None
+    yield result.temporal
+    yield result.environmental

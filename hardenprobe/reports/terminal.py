@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
-from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from hardenprobe.records import Review, Severity
+from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import (
     CAUTION,
     SEVERITIES,
@@ -21,10 +19,7 @@ from hardenprobe.reports.text import (
     visible,
 )
 from hardenprobe.reports.view import View
-
-ACCENT = "cyan"
-_LEAST = {"name": 16, "text": None, "word": None, "number": 3}
-"""Characters that each kind of column keeps when the screen is narrow."""
+from hardenprobe.tally import Tally
 
 LONGEST = 20
 """Entries of a coverage list that are shown; the reports hold all."""
@@ -33,57 +28,26 @@ _MARKS = {Severity.HIGH: "!!!", Severity.MEDIUM: "!!", Severity.LOW: "!"}
 _WEIGHTS = {Severity.HIGH: "bold", Severity.MEDIUM: "", Severity.LOW: "dim"}
 
 
-def show(review: Review, console: Console) -> None:
+def show(review: Review, console: Console, tally: Tally | None = None) -> None:
     """Print a review: summary, what to do first, devices, what could not be determined, coverage, caution."""
-    _Screen(review, console).show()
+    _Screen(review, console, tally).show()
 
 
-class _Screen:
-    def __init__(self, review: Review, console: Console) -> None:
-        self.view = View(review)
+class _Screen(Screen):
+    def __init__(self, review: Review, console: Console, tally: Tally | None = None) -> None:
+        super().__init__(console)
+        self.view = View(review, tally)
         self.review = review
-        self.console = console
 
     def show(self) -> None:
         self._summary()
         self._what_first()
         self._devices()
         self._untold()
+        self._people()
         self._coverage()
         self._heading("Caution")
         self._line(CAUTION)
-
-    def _text(self, value: object, style: str = "", limit: int = 2000) -> Text:
-        """Device text made harmless, in what the terminal's encoding can show."""
-        encoding = self.console.encoding
-        shown = visible(value, limit).encode(encoding, "backslashreplace").decode(encoding)
-        return Text(shown, style=style)
-
-    def _line(self, value: object, style: str = "", indent: int = 0) -> None:
-        text: Text | Padding = self._text(value, style)
-        self.console.print(Padding(text, (0, 0, 0, indent)) if indent else text, highlight=False)
-
-    def _heading(self, title: str) -> None:
-        self.console.print()
-        self.console.print(Text(title, style=f"bold {ACCENT}"))
-        if not self.console.is_terminal:
-            self.console.print("-" * len(title), highlight=False)
-
-    def _table(self, *columns: tuple[str, str]) -> Table:
-        """A table; each column is a title and "text", "name", "word" (never broken) or "number"."""
-        table = Table(
-            box=SIMPLE_HEAD, pad_edge=False, header_style="bold", show_edge=False, padding=(0, 1, 0, 0)
-        )
-        for title, kind in columns:
-            table.add_column(
-                title,
-                justify="right" if kind == "number" else "left",
-                no_wrap=kind == "word",
-                min_width=_LEAST[kind],
-                max_width=8 if kind == "number" else None,
-                overflow="fold",
-            )
-        return table
 
     def _severity(self, severity: Severity | None) -> Text:
         if severity is None:
@@ -98,6 +62,8 @@ class _Screen:
         self._line(SEVERITY_NOTE, "dim")
         for notice in self.review.notices:
             self._line(f"Notice: {visible(notice)}")
+        if self.view.lapsed:
+            self._list("Exceptions that count no longer", self.view.lapsed)
 
     def _what_first(self) -> None:
         self._heading("What to do first")
@@ -114,7 +80,7 @@ class _Screen:
                 self._text(advice.remedy.title),
                 str(len(advice.devices)),
                 str(len(advice.findings)),
-                self._severity(self.view.worst(advice)),
+                self._severity(advice.worst),
                 self._text(self.view.waits_for(advice)),
             )
         self.console.print(table)
@@ -128,7 +94,7 @@ class _Screen:
         place = [("Place", "text")] if self.console.width >= 100 else []
         table = self._table(
             ("Device", "name"), ("Address", "word"), ("Kind", "word"), *place, ("High", "number"),
-            ("Med.", "number"), ("Low", "number"), ("Not told", "number"),
+            ("Med.", "number"), ("Low", "number"), ("Worst", "number"), ("Checks told", "number"),
         )  # fmt: skip
         for device in self.view.devices:
             counts = self.view.counts[device.id]
@@ -138,7 +104,8 @@ class _Screen:
                 self._text(device.kind, limit=16),
                 *(self._text(device.place or "", limit=60) for _ in place),
                 *(self._count(counts.standing[severity], _WEIGHTS[severity]) for severity in SEVERITIES),
-                self._count(counts.untold),
+                Text("-", style="dim") if counts.worst is None else Text(str(counts.worst)),
+                Text(f"{counts.determined}/{counts.checks}"),
             )
         self.console.print(table)
 
@@ -152,6 +119,18 @@ class _Screen:
             why = f"{group.reason}: {reason_text(group.reason)}" if group.reason else reason_text(None)
             table.add_row(self._text(group.check), Text(group.word), self._text(why), str(len(group.devices)))
         self.console.print(table)
+
+    def _people(self) -> None:
+        """The controls that people answer for, and the list of what is missing."""
+        if not self.view.people:
+            return
+        self._heading("What people answer for")
+        self._line(self.view.people_summary())
+        for state in ("expired", "unanswered"):
+            missing = [one for one in self.view.unanswered if one.state == state]
+            if missing:
+                names = ", ".join(f"{one.control} ({len(one.devices)})" for one in missing)
+                self._line(f"{state.capitalize()}, with how many devices: {names}")
 
     def _coverage(self) -> None:
         coverage = self.review.coverage

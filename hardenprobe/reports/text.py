@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 
-from hardenprobe.records import Device, Endpoint, Exchange, Reason, Severity, Word
+from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity
 
 CAUTION = (
     "Scan only networks that you are authorised to scan. Changes to devices belong to licensed or responsible "
@@ -17,9 +17,6 @@ SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
 """The worst first: the order in which they are shown."""
 
 SEVERITY_NOTE = "Severity words are the CVSS v2 ratings as the NVD uses them."
-
-UNTOLD = (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED)
-"""The words of what was asked about and could not be told."""
 
 REASONS: dict[Reason | None, str] = {
     Reason.SILENT: "no answer came back in time",
@@ -110,6 +107,37 @@ def dump(exchange: Exchange) -> list[str]:
     if exchange.length > len(data):
         lines.append(f"({exchange.length - len(data)} of {exchange.length} bytes are not kept)")
     return lines
+
+
+def authorisation_lines(scope: Authorisation) -> list[tuple[str, str]]:
+    """Say what a scan was allowed, title and text; what was not said is left out."""
+
+    def listed(values: tuple[str, ...]) -> str:
+        return ", ".join(values)
+
+    leased = "; ".join(f"{listed(o.networks)} of {o.owner}, agreed by {o.agreed_by}" for o in scope.leased)
+    gentleness = ", ".join(f"{key.replace('_', ' ')} {value:g}" for key, value in scope.gentleness.items())
+    if scope.grants is None:
+        grants = "everything: it was this machine"
+    else:
+        grants = listed(scope.grants) or "nothing beyond reach ask"
+    lines = [
+        ("Authorised by", f"{scope.authorised_by}{f', until {scope.until}' if scope.until else ''}"),
+        ("Scope file", f"SHA-256 {scope.file_hash}" if scope.file_hash else "none: this machine needs none"),
+        ("Networks", listed(scope.networks)),
+        ("Of these public", listed(scope.public)),
+        ("Excluded", listed(scope.excluded)),
+        ("Leased", leased),
+        ("Testers' addresses", listed(scope.sources)),
+        ("Window", f"daily, {scope.window}" if scope.window else "any hour"),
+        ("Stop file", scope.stop_file or ""),
+        ("Furthest reach", scope.reach.value),
+        ("Granted by name", grants),
+        ("Waits and ceilings", gentleness),
+        ("Monitoring team", listed(scope.contacts)),
+        ("Abort", listed(scope.abort)),
+    ]
+    return [(title, said) for title, said in lines if said]
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:

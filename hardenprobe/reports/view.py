@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
@@ -24,7 +23,9 @@ from hardenprobe.records import (
     Severity,
     Word,
 )
-from hardenprobe.reports.text import SEVERITIES, UNTOLD, counted
+from hardenprobe.records_people import Answered
+from hardenprobe.reports.text import SEVERITIES, counted
+from hardenprobe.tally import Counts, Tally
 
 # Of several results in one place the first of these is shown: what needs work, then what could not be told, and a
 # pass only where nothing else was said.
@@ -38,21 +39,6 @@ _PRECEDENCE = (
     Word.NOTAPPLICABLE,
     Word.NOTSELECTED,
 )
-
-
-@dataclass
-class Counts:
-    """What is said of one device.
-
-    Attributes:
-        standing: Findings by severity, those with a running exception left out.
-        accepted: Findings with a running exception.
-        untold: Results that could not be told.
-    """
-
-    standing: Counter[Severity | None] = field(default_factory=Counter)
-    accepted: int = 0
-    untold: int = 0
 
 
 @dataclass
@@ -70,10 +56,15 @@ class Untold:
 
 
 class View:
-    """A review with the groupings that reports need."""
+    """A review with the groupings that reports need.
 
-    def __init__(self, review: Review) -> None:
+    Args:
+        tally: The counts, where the review is given without its results.
+    """
+
+    def __init__(self, review: Review, tally: Tally | None = None) -> None:
         self.review = review
+        self.tally = tally or Tally.of(review.results, (device.id for device in review.devices))
         self.device: dict[str, Device] = {device.id: device for device in review.devices}
         self.note: dict[str, CheckNote] = {note.id: note for note in review.checks}
         self.rank: dict[str, int] = {one.remedy.id: one.rank for one in review.what_first}
@@ -89,23 +80,19 @@ class View:
         known = self.note.get(check)
         return known.title if known else check
 
-    @cached_property
+    @property
     def counts(self) -> dict[str, Counts]:
-        counts = {device.id: Counts() for device in self.review.devices}
-        for result in self.review.results:
-            of_device = counts.setdefault(result.device, Counts())
-            if result.stands:
-                of_device.standing[result.severity] += 1
-            elif result.result is Word.FAIL:
-                of_device.accepted += 1
-            elif result.result in UNTOLD:
-                of_device.untold += 1
-        return counts
+        return self.tally.devices
 
     @cached_property
+    def worst_score(self) -> float | None:
+        """Highest base score of a standing finding over the whole fleet, None where none stands."""
+        return max((one.worst for one in self.counts.values() if one.worst is not None), default=None)
+
+    @property
     def standing(self) -> Counter[Severity | None]:
         """Standing findings by severity over the whole fleet."""
-        return Counter(result.severity for result in self.review.findings if result.stands)
+        return self.tally.standing
 
     @cached_property
     def missed(self) -> tuple[Missed, ...]:
@@ -117,31 +104,65 @@ class View:
         """How many listed devices live at addresses that this scan did not ask."""
         return len(self.review.coverage.listed_not_seen) - len(self.missed)
 
-    @cached_property
+    @property
     def accepted(self) -> int:
-        return sum(1 for result in self.review.findings if not result.stands)
+        return self.tally.accepted
+
+    @cached_property
+    def lapsed(self) -> tuple[str, ...]:
+        """What counts again although it was accepted once, one line for each exception and reason."""
+        return tuple(
+            f"{id} no longer covers {check} on {self.label(device)}"
+            + (f" and {counted(number - 1, 'more finding')}" if number > 1 else "")
+            + f": {why}"
+            for (id, why), (number, check, device) in self.tally.lapsed.items()
+        )
+
+    @cached_property
+    def people(self) -> Counter[str]:
+        """How many answers of people the baseline wants, by state: one a control and device."""
+        counts: Counter[str] = Counter()
+        for one in self.review.statements:
+            if one.required:
+                counts[one.state] += len(one.devices)
+        return counts
+
+    @cached_property
+    def unanswered(self) -> tuple[Answered, ...]:
+        """The controls that somebody must still answer, or answer anew."""
+        return tuple(one for one in self.review.statements if one.required and one.state != "answered")
+
+    def people_summary(self) -> str:
+        """One sentence on what people answer for; "" where nothing is asked of them."""
+        total = sum(self.people.values())
+        if not total:
+            return ""
+        controls = len({one.control for one in self.review.statements if one.required})
+        wanted = f"{counted(controls, 'control')} on {counted(len(self.review.devices), 'device')}"
+        states = ", ".join(
+            f"{self.people[state]:,} {state}" for state in ("answered", "expired", "unanswered")
+        )
+        return f"People answer for {wanted}: {states}."
 
     @property
     def asked(self) -> int:
         """Results but for what was left out on purpose."""
-        return sum(1 for result in self.review.results if result.result is not Word.NOTSELECTED)
+        return self.tally.asked
 
     @property
     def told(self) -> int:
-        return self.asked - sum(1 for result in self.review.results if result.result in UNTOLD)
+        return self.tally.told
 
     @cached_property
     def untold(self) -> tuple[Untold, ...]:
         """What could not be told, by check and reason, the most devices first."""
-        groups: dict[tuple[str, Reason | None, Word], Untold] = {}
-        for result in self.review.results:
-            if result.result in UNTOLD:
-                key = (result.check, result.reason, result.result)
-                group = groups.setdefault(
-                    key, Untold(check=result.check, reason=result.reason, word=result.result)
-                )
-                group.devices[result.device] = self.label(result.device)
-        return tuple(sorted(groups.values(), key=lambda group: (-len(group.devices), group.check)))
+        groups = [
+            Untold(
+                check=check, reason=reason, word=word, devices={held: self.label(held) for held in devices}
+            )
+            for (check, reason, word), devices in self.tally.untold.items()
+        ]
+        return tuple(sorted(groups, key=lambda group: (-len(group.devices), group.check)))
 
     @cached_property
     def devices(self) -> tuple[Device, ...]:
@@ -172,9 +193,7 @@ class View:
     def findings(self) -> dict[str, list[Result]]:
         """Findings by check, the check with the worst finding first, the worst finding first in each."""
         groups: dict[str, list[Result]] = {}
-        for result in sorted(
-            self.review.findings, key=lambda r: (r.exception is not None, -(r.score or 0.0))
-        ):
+        for result in sorted(self.review.findings, key=lambda r: (r.exception is not None, -r.local_score)):
             groups.setdefault(result.check, []).append(result)
         return groups
 
@@ -182,19 +201,9 @@ class View:
     def observation(self) -> dict[str, Observation[Any]]:
         return {obs.id: obs for seen in self.review.observations.values() for obs in seen}
 
-    def worst(self, advice: Advice) -> Severity | None:
-        """The worst severity among the findings that a remedy mends."""
-        return worst(
-            self._by_finding[finding].severity for finding in advice.findings if finding in self._by_finding
-        )
-
     def waits_for(self, advice: Advice) -> str:
         """The ranks of the remedies that come first, as text."""
         return ", ".join(f"no. {self.rank[id]}" if id in self.rank else id for id in advice.waits_for)
-
-    @cached_property
-    def _by_finding(self) -> dict[str, Result]:
-        return {result.finding: result for result in self.review.findings}
 
     def summary(self) -> str:
         """One paragraph: what was scanned, by whom, from where, how long, at which cost, and with which outcome."""
@@ -215,11 +224,19 @@ class View:
         counts = ", ".join(f"{self.standing[severity]} {severity}" for severity in SEVERITIES)
         standing = sum(self.standing.values())
         said.append(f"{counted(standing, 'finding')} {'stands' if standing == 1 else 'stand'}: {counts}.")
+        if self.worst_score is not None:
+            said.append(f"The worst score is {self.worst_score}.")
         if self.accepted:
             said.append(
                 f"{counted(self.accepted, 'more finding')} {'has' if self.accepted == 1 else 'have'} a running exception."
             )
         said.append(f"{self.told:,} of {counted(self.asked, 'result')} could be determined.")
+        checks = sum(one.checks for one in self.counts.values())
+        determined = sum(one.determined for one in self.counts.values())
+        if checks:
+            said.append(
+                f"Counted by check and device, {determined:,} of {checks:,} were ({share_text(determined, checks)})."
+            )
         if head.judged_from:
             said.append(f"Nothing was asked anew: the observations are those of review {head.judged_from}.")
         if head.port_offset:
@@ -230,13 +247,21 @@ class View:
 
 
 def _weight(result: Result) -> tuple[int, int, float]:
-    return (_PRECEDENCE.index(result.result), result.exception is not None, -(result.score or 0.0))
+    return (_PRECEDENCE.index(result.result), result.exception is not None, -result.local_score)
 
 
-def worst(severities: Iterable[Severity | None]) -> Severity | None:
-    """The worst of some severities, None where there is none."""
-    present = set(severities)
-    return next((severity for severity in SEVERITIES if severity in present), None)
+def share_text(part: int, whole: int) -> str:
+    """Say a share in per cent, rounded down, so that only all of it is 100 %."""
+    return f"{100 * part // whole} %"
+
+
+def scores_text(result: Result) -> str:
+    """Say the scores of a finding, the base score first."""
+    if result.score is None:
+        return "not rated"
+    local = (("temporal", result.temporal), ("environmental", result.environmental))
+    more = "".join(f", {name} {value}" for name, value in local if value is not None)
+    return f"{result.score}{more}"
 
 
 def cost_text(cost: Cost) -> str:

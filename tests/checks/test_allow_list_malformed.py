@@ -12,7 +12,7 @@ from hardenprobe.addresses import AddressSet
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.allow_list_malformed import CHECK
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.list_entries import flaws
+from hardenprobe.list_entries import FORMS, flaws
 from hardenprobe.records import Observation, Word
 from hardenprobe.testing import declared, seen_device, tcp_port
 
@@ -32,11 +32,24 @@ def listed(*copied: str, entries: tuple[str, ...] = (), position: int = 1) -> Ob
         (("192.0.2.0/25", "192.0.2.128-192.0.2.255"), [("pass", "list 1", None)]),
         (("192.0.2.7/24",), [("fail", "list 1, entry 1", "unreadable")]),
         (("192.0.2.0/0.0.0.255",), [("fail", "list 1, entry 1", "unreadable")]),
-        (("192.0.2.0/255.0.255.0",), [("fail", "list 1, entry 1", "unreadable")]),
+        (("192.0.2.1/255.0.255.0",), [("fail", "list 1, entry 1", "unreadable")]),
+        (("192.0.2.0/255.0.255.0",), [("fail", "list 1, entry 1", "form")]),
         (("print server",), [("fail", "list 1, entry 1", "unreadable")]),
         (("192.0.2.0/24", "192.0.2.0-192.0.2.255"), [("fail", "list 1, entry 2", "repeated")]),
         (("192.0.2.9", "192.0.2.0/24"), [("fail", "list 1, entry 1", "swallowed")]),
         (("2001:db8::1", "2001:db8::/64"), [("fail", "list 1, entry 1", "swallowed")]),
+        (
+            ("192.0.2.0-192.0.2.9", "192.0.2.5-192.0.2.15", "192.0.2.8-192.0.2.20"),
+            [("fail", "list 1, entry 2", "swallowed")],
+        ),
+        (
+            ("192.0.2.0/255.255.255.1", "192.0.2.1/255.255.255.1", "192.0.2.0/25"),
+            [
+                ("fail", "list 1, entry 1", "form"),
+                ("fail", "list 1, entry 2", "form"),
+                ("fail", "list 1, entry 3", "swallowed"),
+            ],
+        ),
     ],
 )
 def test_branch(entries: tuple[str, ...], told: list[tuple[str, str, str | None]]) -> None:
@@ -71,16 +84,30 @@ def test_no_list_is_not_applicable() -> None:
 texts = st.one_of(
     st.text(max_size=20),
     st.sampled_from(
-        ["10.0.0.0/8", "10.1.0.0/16", "10.0.0.1", "10.0.0.0-10.255.255.255", "fd00::/8", "10.0.0.1/8"]
+        [
+            "10.0.0.0/9",
+            "10.64.0.0-10.200.0.0",
+            "10.128.0.0/9",
+            "10.0.0.0/255.0.0.1",
+            "10.0.0.1/255.0.0.1",
+            "10.0.0.1/255.0.0.3",
+            "10.0.0.3/255.0.0.3",
+            "10.0.0.0/8",
+            "10.1.0.0/16",
+            "10.0.0.1",
+            "10.0.0.0-10.255.255.255",
+            "fd00::/8",
+            "10.0.0.1/8",
+        ]
     ),
 )
 
 
 @given(st.lists(texts, max_size=6))
 def test_what_is_left_when_faulty_entries_go_admits_the_same(entries: list[str]) -> None:
-    found = {f.position for f in flaws(entries)}
-    unread = {f.position for f in flaws(entries) if f.kind == "unreadable"}
+    found = {f.position for f in flaws(entries, FORMS)}
+    unread = {f.position for f in flaws(entries, FORMS) if f.kind == "unreadable"}
     kept = [e for i, e in enumerate(entries, 1) if i not in found]
     readable = [e for i, e in enumerate(entries, 1) if i not in unread]
     assert AddressSet.of(kept) == AddressSet.of(readable)
-    assert list(flaws(kept)) == []
+    assert list(flaws(kept, FORMS)) == []

@@ -53,6 +53,8 @@ def engine(state: State, **more: Any) -> Observation[Any]:
         pytest.param("http", [tcp_port(80, State.REFUSING)], Word.NOTAPPLICABLE, None, id="reset"),
         pytest.param("http", [], Word.NOTAPPLICABLE, None, id="service absent"),
         pytest.param("raw-print", [tcp_port(9100)], Word.FAIL, None, id="a connection that stays open"),
+        pytest.param("ssh", [tcp_port(22, greeting="SSH-2.0-x")], Word.FAIL, None, id="SSH greets"),
+        pytest.param("ssh", [tcp_port(22, closed=True)], Word.PASS, None, id="SSH closes before it greets"),
         pytest.param("telnet", [tcp_port(23, closed=True)], Word.PASS, None, id="a connection that does not"),
         pytest.param(
             "raw-print",

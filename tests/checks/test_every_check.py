@@ -175,7 +175,7 @@ by_port: list[st.SearchStrategy[Observation[Any]]] = [
         st.builds(
             TlsPort,
             speaks=st.booleans(),
-            fault=st.none() | st.sampled_from(["closed", "silent", "not TLS"]),
+            fault=st.none() | st.sampled_from(["closed", "silent", "not TLS", "broken"]),
             versions=st.dictionaries(
                 st.sampled_from(VERSIONS), st.sampled_from(["accepted", "refused", "unknown"])
             ),

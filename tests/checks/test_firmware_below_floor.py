@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.checks.firmware_below_floor import CHECK, Floor, Settings
+from hardenprobe.checks.firmware_below_floor import CHECK, Settings
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_snmp import SnmpObjects
-from hardenprobe.firmware import day, fields, later
+from hardenprobe.facts_web import IppPrinter
+from hardenprobe.firmware import Floor, day, fields, later
 from hardenprobe.records import Observation, Reason, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 
@@ -29,6 +30,31 @@ EXPECT = Settings(
         ),
     )
 )
+
+
+def print_service(model: str | None, *firmware: str, names: tuple[str, ...] = ()) -> Observation[Any]:
+    facts = IppPrinter(
+        tls=True, path="/ipp/print", assigned=True, http_status=200, status=0,
+        make_and_model=model, firmware=firmware, firmware_names=names,
+    )  # fmt: skip
+    return at(631, facts, protocol="ipps", path="/ipp/print")
+
+
+@pytest.mark.parametrize(
+    ("firmware", "names", "words"),
+    [
+        (("5.1.9",), (), [Word.FAIL, Word.UNKNOWN]),
+        (("5.2.0",), ("system",), [Word.PASS, Word.UNKNOWN]),
+        (("9", "5.1.9"), ("boot", ""), [Word.PASS, Word.UNKNOWN]),
+        ((), (), [Word.UNKNOWN, Word.UNKNOWN]),
+    ],
+)
+def test_a_print_service_states_its_firmware(
+    firmware: tuple[str, ...], names: tuple[str, ...], words: list[Word]
+) -> None:
+    """RFC 8011 section 5.4.9 and PWG 5100.13: model and firmware are attributes of the printer."""
+    seen = seen_device(print_service("Printer, series K2", *firmware, names=names))
+    assert [o.word for o in CHECK.judge(seen, EXPECT)] == words
 
 
 def described(text: str) -> Observation[Any]:

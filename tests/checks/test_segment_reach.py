@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.checks.segment_reach import CHECK, Segment, Settings
+from hardenprobe.checks.segment_reach import CHECK, Settings
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.records import Observation, Reach, State, Word
+from hardenprobe.segments import Segment
 from hardenprobe.testing import at, seen_device, snmp_answer, tcp_port
 
 GUESTS = Settings(

@@ -22,7 +22,7 @@ def one(name: str, *observations: Observation[Any]) -> Seen:
 
 
 def judged(*members: Seen) -> dict[str, list[Outcome]]:
-    fleet = Fleet(members)
+    fleet = Fleet(members, CHECK.compares)
     for member in members:
         member.fleet = fleet
     return {m.device.id: list(CHECK.judge(m, NoSettings())) for m in members}

@@ -19,7 +19,7 @@ def device(name: str, *observations: Any) -> Seen:
 
 def words(*members: Seen) -> list[list[tuple[str, str | None]]]:
     """Judge each device of a fleet; return word and subject."""
-    whole = Fleet(members)
+    whole = Fleet(members, CHECK.compares)
     return [
         [(str(o.word), o.subject) for o in CHECK.judge(replace(member, fleet=whole), NoSettings())]
         for member in members

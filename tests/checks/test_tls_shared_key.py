@@ -18,7 +18,7 @@ def fleet(*keys: tuple[str, str]) -> list[tuple[str, int]]:
     members = [
         seen_tls(tls_port("TLS 1.2", chains=(chain(spki_sha256=key),)), device=device) for device, key in keys
     ]
-    whole = Fleet(members)
+    whole = Fleet(members, CHECK.compares)
     found = []
     for member in members:
         member.fleet = whole

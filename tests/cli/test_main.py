@@ -61,7 +61,8 @@ def test_version(command: Callable[..., Any]) -> None:
 
 @pytest.mark.parametrize(
     "arguments",
-    [[], ["scam"], ["--nonsense"], ["scan"], ["checks", "shwo"], ["report", "latest"], ["lab", "start", "--port-offset", "x"]],
+    [[], ["scam"], ["--nonsense"], ["scan"], ["checks", "shwo"], ["report", "latest"], ["lab", "start", "--port-offset", "x"],
+     ["lab", "start", "--fleet", "2", "--hostile"]],
     ids=" ".join,
 )  # fmt: skip
 def test_wrong_usage(command: Callable[..., Any], arguments: list[str]) -> None:

@@ -15,6 +15,7 @@ import pytest
 
 import hardenprobe
 from hardenprobe.demo_lab import INVENTORY, declarations, running_lab, server
+from hardenprobe.demo_lab.process import HOSTILE
 from hardenprobe.errors import FileInvalid, UsageError
 
 # Addresses of this run's own, so that two runs on one machine do not meet.
@@ -65,7 +66,7 @@ def test_closing_the_input_ends_it_with_the_counters(write_inventory):
 
     assert done.returncode == 0
     assert done.stderr == ""
-    assert lines[0].keys() == {"ready", "port_offset", "ca_file", "devices", "sockets"}
+    assert lines[0].keys() == {"ready", "port_offset", "inventory", "ca_file", "devices", "sockets"}
     assert (lines[0]["port_offset"], lines[0]["devices"], lines[0]["sockets"]) == (21500, 2, 3)
     assert lines[1:] == [{"raw_print_bytes": {"T-1": 0}, "connections": {}}] * 2
 
@@ -202,4 +203,5 @@ def test_the_shipped_inventory_holds_what_a_demonstration_needs():
     assert any(not d.listed.listed for d in on_line)
     assert any(len(d.listed.addresses) > 1 for d in on_line)
     assert any(d.listed.fragile for d in on_line)
-    assert {s.speaks for d in on_line for s in d.services} == set(declarations.Service.registry)
+    everywhere = (*on_line, *declarations.load(HOSTILE))
+    assert {s.speaks for d in everywhere for s in d.services} == set(declarations.Service.registry)

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import os
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.serialization import load_pem_parameters
 
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.facts_ssh import SshHostKey, SshIdentification
+from hardenprobe.probes import ssh_groups
 from hardenprobe.records import Review
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
@@ -109,9 +112,50 @@ def hosts(sshd: Any, dropbear: Any, keygen: Any) -> dict[str, str]:
     }
 
 
+# A method that a server has alone, to the program that has it. RFC 8268 section 3 has the groups 15 and 17 too, OpenSSH has not.
+OPENSSH = (
+    "curve25519-sha256",
+    "curve25519-sha256@libssh.org",
+    "ecdh-sha2-nistp256",
+    "ecdh-sha2-nistp384",
+    "ecdh-sha2-nistp521",
+    "diffie-hellman-group1-sha1",
+    "diffie-hellman-group14-sha1",
+    "diffie-hellman-group14-sha256",
+    "diffie-hellman-group16-sha512",
+    "diffie-hellman-group18-sha512",
+    "diffie-hellman-group-exchange-sha1",
+    "diffie-hellman-group-exchange-sha256",
+)
+ASYNCSSH = ("diffie-hellman-group15-sha512", "diffie-hellman-group17-sha512")
+HYBRID = "sntrup761x25519-sha512@openssh.com"  # it wants a key pair of its own kind, which we cannot make
+SERVE = """
+import asyncio, sys
+import asyncssh
+
+async def main(host, port, key, method):
+    await asyncssh.listen(host, port, server_host_keys=[key], kex_algs=[method])
+    await asyncio.Event().wait()
+
+asyncio.run(main(sys.argv[1], int(sys.argv[2]), *sys.argv[3:]))
+"""
+
+
 @pytest.fixture(scope="module")
-def review(hosts: dict[str, str], scan: Callable[..., Review]) -> Review:
-    return scan(*hosts.values())
+def single(sshd: Any, keygen: Any, address: Any, folder: Any, start: Any, port_offset: int) -> dict[str, str]:
+    """A server for each key exchange method, which has no other; all with one host key."""
+    key = keygen("rsa", 3072)
+    hosts = {method: sshd([key], f"KexAlgorithms {method}") for method in (*OPENSSH, HYBRID)}
+    for method in ASYNCSSH:
+        host = hosts[method] = address()
+        command = (sys.executable, "-c", SERVE, host, str(22 + port_offset), key, method)
+        start(command, folder("asyncssh"), accepts=(host, 22))
+    return hosts
+
+
+@pytest.fixture(scope="module")
+def review(hosts: dict[str, str], single: dict[str, str], scan: Callable[..., Review]) -> Review:
+    return scan(*hosts.values(), *single.values())
 
 
 def keys(review: Review, host: str) -> dict[str, SshHostKey]:
@@ -193,6 +237,45 @@ def test_every_key_of_every_server_is_proven(hosts: Any, review: Review) -> None
             "ssh-ed25519": (256, curve, "ssh-ed25519"),
         },
     }
+
+
+@pytest.mark.parametrize("method", [*OPENSSH, *ASYNCSSH])
+def test_a_host_key_is_proven_by_each_method_alone(method: str, single: Any, review: Review) -> None:
+    key = keys(review, single[method])["ssh-rsa"]
+    assert (key.proven, key.method, key.bits, key.fault) == (True, method, 3072, None)
+
+
+def test_a_server_of_hybrid_methods_alone_is_unknown_and_says_why(
+    single: Any, review: Review, said: Any
+) -> None:
+    host = single[HYBRID]
+    key = keys(review, host)["ssh-rsa"]
+
+    assert (key.proven, key.bits) == (False, None)
+    assert (
+        key.fault
+        == f"no key exchange method in common with this scan's; it offers {HYBRID}, kex-strict-s-v00@openssh.com"
+    )
+    unknown = "unknown, inconclusive"
+    assert said(review, host, "ssh-shared-host-key") == {("tcp/22", "ssh-rsa", unknown)}
+    assert ("tcp/22", "RSA key", unknown) in said(review, host, "ssh-weak-host-key")
+    assert "pass" not in {word for *_, word in said(review, host, "ssh-weak-host-key")}
+
+
+@pytest.mark.parametrize("bits", [2048, 3072, 4096, 6144, 8192])
+def test_a_group_is_the_one_that_openssl_has(bits: int, program: Any) -> None:
+    command = (
+        program("openssl", "openssl"),
+        "genpkey",
+        "-genparam",
+        "-algorithm",
+        "DH",
+        "-pkeyopt",
+        f"group:modp_{bits}",
+    )
+    printed = subprocess.run(command, check=True, capture_output=True, timeout=30).stdout
+    group = load_pem_parameters(printed).parameter_numbers()
+    assert (group.p, group.g) == (ssh_groups.prime(bits), 2)
 
 
 def test_a_digest_is_the_fingerprint_that_openssh_prints(

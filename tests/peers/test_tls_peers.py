@@ -77,7 +77,7 @@ def compare(port: int) -> tuple[TlsPort, TlsSuites]:
     assert told >= {version for version, found in second.suites.items() if found}
     assert "unknown" not in versions.versions.values()
     assert line.cost.connections <= accepted + 16
-    assert cost_of_suites(port) <= accepted + 6
+    assert cost_of_suites(port) <= accepted + 7  # one more where a server closes in place of an alert
     return versions, suites
 
 

@@ -111,6 +111,9 @@ def test_ssdp_search_names_the_device_itself() -> None:
     assert b"HOST: [::1]:1900\r\n" in ssdp.encode_search("::1")
     assert b"HOST: 127.0.0.1:1900\r\n" in ssdp.encode_search("127.0.0.1")
     assert b"MX" not in ssdp.encode_search("127.0.0.1")
+    # Section 1.3.2: what goes to everybody names the group, and says how long an answer may take
+    search = ssdp.encode_search(ssdp.GROUPS[4], "MX: 1")
+    assert b"\r\nHOST: 239.255.255.250:1900\r\n" in search and b"\r\nMX: 1\r\n" in search
 
 
 # ---- WS-Discovery

@@ -229,6 +229,16 @@ def test_attributes_are_reduced_to_facts() -> None:
                 (Tag.TEXT, "printer-serial-number", ["X-1"]),
                 (Tag.URI, "printer-uuid", ["urn:uuid:1"]),
                 (Tag.TEXT, "printer-firmware-string-version", ["1.2", ""]),
+                (Tag.NAME, "printer-firmware-name", ["engine"]),
+                (
+                    0x30,
+                    "printer-firmware-version",
+                    ["1.2", "\x01\x02"],
+                ),  # octetString, RFC 8010 section 3.5.2
+                (Tag.TEXT, "printer-device-id", ["MFG:Quay;MDL:X;"]),
+                (Tag.MIME_MEDIA_TYPE, "document-format-supported", ["image/pwg-raster", "Application/PDF"]),
+                (Tag.KEYWORD, "print-scaling-supported", ["fit"]),
+                (Tag.KEYWORD, "ipp-features-supported", ["ipp-everywhere", "scan"]),
             )
         )
     )
@@ -236,6 +246,8 @@ def test_attributes_are_reduced_to_facts() -> None:
         tls=False, path="/ipp/print", assigned=True, http_status=200, status=0,
         uris=(PrinterUri(uri="ipp://a/ipp/print", security="none", authentication="requesting-user-name"),),
         operations=(2, 3, 11), make_and_model="Series X", serial="X-1", uuid="urn:uuid:1", firmware=("1.2",),
+        device_id="MFG:Quay;MDL:X;", firmware_names=("engine",), firmware_versions=("1.2", "0102"),
+        formats=("image/pwg-raster", "application/pdf"), scaling=("fit",), features=("ipp-everywhere", "scan"),
     )  # fmt: skip
     ((path, body),) = server.asked
     request = decode(body)

@@ -78,6 +78,7 @@ def table(contact: bytes = CONTACT) -> mib.Table:
         (1, 3, 6, 1, 2, 1, 1, 1, 0): lambda: rfc1902.OctetString(b"Printer"),
         mib.SYS_CONTACT: lambda: rfc1902.OctetString(contact),
         (1, 3, 6, 1, 2, 1, 4, 1, 0): lambda: rfc1902.Integer32(1),
+        (1, 3, 6, 1, 2, 1, 25, 3, 2, 1, 2, 1): lambda: rfc1902.ObjectIdentifier("1.3.6.1.2.1.25.3.1.5"),
     }
     return mib.Table(objects)
 
@@ -147,7 +148,7 @@ def walked(
         asked += 1
         return responses[min(asked, len(responses)) - 1]
 
-    rows = asyncio.run(snmp_objects.walk(ask, columns))
+    rows, _ = asyncio.run(snmp_objects.walk(ask, columns))
     return {column: list(cells) for column, cells in rows.items()}, asked
 
 
@@ -177,6 +178,26 @@ def test_a_hostile_agent_ends_the_walk(answer: Response | None) -> None:
     assert walked(answer)[1] <= 2
 
 
+@pytest.mark.parametrize(
+    ("answer", "why"),
+    [
+        (None, "silent"),
+        (Response(5, 0, ()), "error-status 5"),
+        (Response(0, 0, (Binding("1.3.1.1"),)), "fewer"),
+        (Response(0, 0, (Binding("1.3.1"), None)), "does not follow"),
+        (Response(0, 0, (Binding("1.2.9"), None)), "does not follow"),
+        (Response(0, 0, (None, None)), None),
+        (Response(0, 0, (Binding("1.3.3"), Binding("1.3.3"))), None),
+    ],
+)
+def test_a_walk_tells_whether_rows_may_be_missing(answer: Response | None, why: str | None) -> None:
+    async def ask(oids: Sequence[str]) -> Response | None:
+        return answer
+
+    _, fault = asyncio.run(snmp_objects.walk(ask, ("1.3.1", "1.3.2")))
+    assert (why in fault) if why and fault else why == fault
+
+
 def test_an_endless_column_is_cut() -> None:
     rows = [Response(0, 0, (Binding(f"1.3.1.{n}"),)) for n in range(1, 99)]
     assert walked(*rows, columns=("1.3.1",))[1] == snmp_objects.ROUNDS
@@ -200,6 +221,7 @@ def test_text_about_people_is_starred_and_counted() -> None:
     assert b"Sandvoort".hex() not in sent
     assert (b"*" * 14).hex() in sent
     assert seen.facts.forwarding == 1
+    assert seen.facts.device_types == ("1.3.6.1.2.1.25.3.1.5",)  # RFC 2790, hrDevicePrinter
 
 
 def test_what_cannot_be_read_is_not_kept() -> None:
@@ -245,7 +267,7 @@ def test_an_agent_that_cannot_be_read_is_not_written_to() -> None:
 
     def answer(data: bytes) -> bytes | None:
         nonlocal sets
-        sets += b"\xa3" in data[:20]
+        sets += data[13:14] == b"\xa3"  # the PDU's tag, after version and community
         return lab_agent(mib.EMPTY, write_communities=("public",))(data)
 
     facts = write(answer).facts

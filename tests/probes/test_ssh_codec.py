@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.demo_lab.ssh_keys import host_key
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes import ssh_codec, ssh_exchange, ssh_keys
+from hardenprobe.probes import ssh_codec, ssh_exchange, ssh_groups, ssh_keys
 from hardenprobe.probes.ssh_codec import KexInit, Reader, mpint, string
 from hardenprobe.probes.ssh_exchange import METHODS, KeyExchange, Method, Openings
 
@@ -143,7 +143,7 @@ def _reply(theirs: bytes) -> bytes:
     return bytes([31]) + string(b"key") + theirs + string(b"signature")
 
 
-@pytest.mark.parametrize("value", [-1, 0, 1, ssh_exchange.GROUP_2048 - 1, ssh_exchange.GROUP_2048])
+@pytest.mark.parametrize("value", [-1, 0, 1, ssh_groups.prime(2048) - 1, ssh_groups.prime(2048)])
 def test_a_public_value_that_gives_the_secret_away_is_refused(value: int) -> None:
     """RFC 4253 section 8: values outside 1 < f < p-1 must not be accepted."""
     exchange = KeyExchange(BY_NAME["diffie-hellman-group14-sha256"], OPENINGS)

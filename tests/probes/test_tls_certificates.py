@@ -6,6 +6,7 @@ import shutil
 import subprocess
 from ipaddress import ip_address, ip_network
 from pathlib import Path
+from ssl import DER_cert_to_PEM_cert
 
 import pytest
 from cryptography import x509
@@ -215,6 +216,9 @@ def test_anchor_files_are_read_and_wrong_ones_named(folder: Path, tmp_path: Path
     root = issue(folder, "File root", authority=True)
     assert TrustAnchors.load([root.certificate_file], system=False).certificates == (root.certificate,)
     (tmp_path / "empty.pem").write_text("nothing\n")
-    for wrong in (tmp_path / "missing.pem", tmp_path / "empty.pem"):
+    # The subject's UTF8String (X.690 section 8.23) becomes a type that no name has.
+    odd = root.certificate.public_bytes(Encoding.DER).replace(b"\x0c\x09File root", b"\x0e\x09File root")
+    (tmp_path / "odd.pem").write_text(DER_cert_to_PEM_cert(odd))
+    for wrong in (tmp_path / "missing.pem", tmp_path / "empty.pem", tmp_path / "odd.pem"):
         with pytest.raises(FileInvalid, match=wrong.name):
             TrustAnchors.load([wrong], system=False)

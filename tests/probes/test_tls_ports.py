@@ -17,7 +17,7 @@ from hardenprobe.link import Timing
 from hardenprobe.plan import Plan
 from hardenprobe.probe import Asked, Heard
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.probes.tls_ports import PROBE
+from hardenprobe.probes.tls_ports import PROBE, SUITES
 from hardenprobe.probes.tls_walk import MOST
 from hardenprobe.records import Reach, State
 from hardenprobe.scope import Scope
@@ -49,7 +49,12 @@ def ask(ports: list[int], reach: Reach = Reach.ASK) -> Asked:
     for port in ports:
         seen = line.observation(TcpPort(state=State.ACCEPTING), line.endpoint(port))
         asked.heard[port] = Heard(seen, b"")
-    asyncio.run(PROBE.run(asked))
+
+    async def run() -> None:
+        for probe in (PROBE, SUITES):
+            await probe.run(asked)
+
+    asyncio.run(run())
     return asked
 
 

@@ -6,12 +6,12 @@ arithmetic; blocks are those of RFC 5737, RFC 3849 and RFC 1918.
 
 from __future__ import annotations
 
-from ipaddress import IPv4Address, ip_network
+from ipaddress import IPv4Address, IPv6Address, ip_network
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from netaddr import IPNetwork, IPRange, IPSet
+from netaddr import IPAddress, IPNetwork, IPRange, IPSet
 
 from hardenprobe.addresses import AddressSet
 
@@ -207,12 +207,71 @@ def test_second_opinion_agrees_on_ipv6(allowed: list[str], approved: list[str]) 
     ]
 
 
+def _comb(free: int, value: int, right: int) -> str:
+    """An entry over 198.51.0.0/16 whose mask leaves up to six bits free, and all of the rightmost few."""
+    mask = (1 << 32) - 1 & ~free & ~((1 << right) - 1)
+    return f"{IPv4Address(value & mask)}/{IPv4Address(mask)}"
+
+
+bits = st.sets(st.integers(0, 15), max_size=6).map(lambda places: sum(1 << place for place in places))
+combs = st.builds(
+    _comb, bits, st.integers(0, 65535).map(lambda n: 198 << 24 | 51 << 16 | n), st.integers(0, 6)
+)
+wholes = st.tuples(st.integers(0, 65535), st.integers(16, 32)).map(
+    lambda p: str(ip_network((198 << 24 | 51 << 16 | p[0], p[1]), strict=False))
+)
+mixed = st.lists(st.one_of(combs, combs, wholes), max_size=5)
+
+
+@given(mixed, mixed)
+def test_second_opinion_agrees_on_masks_with_gaps(allowed: list[str], approved: list[str]) -> None:
+    left, right = AddressSet.of(allowed), AddressSet.of(approved)
+    second_left, second_right = _second(allowed), _second(approved)
+    for ours, theirs in (
+        (left - right, second_left - second_right),
+        (left | right, second_left | second_right),
+        (left & right, second_left & second_right),
+    ):
+        assert list(ours.cover()) == [str(block) for block in theirs.iter_cidrs()]
+        assert ours.count == theirs.size
+        assert ours.range_count == len(list(theirs.iter_ipranges()))
+
+
+@given(st.lists(bits, min_size=1, max_size=3), st.lists(bits, min_size=1, max_size=3), st.integers(0, 96))
+def test_second_opinion_agrees_on_masks_with_gaps_over_ipv6(
+    allowed: list[int], approved: list[int], shift: int
+) -> None:
+    def entries(free: list[int]) -> list[str]:
+        masks = ((1 << 128) - 1 & ~(one << shift) for one in free)
+        return [f"{IPv6Address((0x20010DB8 << 96) & mask)}/{IPv6Address(mask)}" for mask in masks]
+
+    excess = AddressSet.of(entries(allowed)) - AddressSet.of(entries(approved))
+    second = _second(entries(allowed)) - _second(entries(approved))
+    assert excess.count == second.size
+    assert list(excess.cover()) == [str(block) for block in second.iter_cidrs()]
+
+
 def _second(entries: list[str]) -> IPSet:
     found = IPSet()
     for entry in entries:
+        address, _, mask = entry.partition("/")
+        if "." in mask or ":" in mask:
+            found.update(IPSet(_parts(IPAddress(address), IPAddress(mask))))
+            continue
         first, dash, last = entry.partition("-")
         found.update(IPSet(IPRange(first, last)) if dash else IPSet([IPNetwork(entry)]))
     return found
+
+
+def _parts(address: IPAddress, mask: IPAddress) -> list[IPNetwork]:
+    """Every block of a mask with gaps, one by one."""
+    width = 32 if address.version == 4 else 128
+    right = (int(mask) & -int(mask)).bit_length() - 1
+    values = [int(address)]
+    for place in range(right, width):
+        if not int(mask) >> place & 1:
+            values += [value | 1 << place for value in values]
+    return [IPNetwork((value, width - right), version=address.version) for value in values]
 
 
 def _brute(entries: list[str]) -> set[int]:
@@ -227,4 +286,4 @@ def _brute(entries: list[str]) -> set[int]:
 
 
 def _members(addresses: AddressSet) -> set[int]:
-    return {n for first, last in addresses.v4 for n in range(first, last + 1)}
+    return {n for one in addresses.ranges() for n in range(one.first, one.last + 1)}

@@ -12,7 +12,7 @@ import pytest
 from cvss import CVSS2
 
 from hardenprobe.records import Severity
-from hardenprobe.scoring import BASE, score, severity
+from hardenprobe.scoring import BASE, ENVIRONMENTAL, TEMPORAL, read_group, score, severity, whole_vector
 
 EXAMPLES = [
     # section 4: configuration item, vector, base score
@@ -48,6 +48,14 @@ def test_base_example(vector: str, base: float) -> None:
 def test_temporal_and_environmental_example() -> None:
     scores = score(f"{LOGON}/GEL:L/GRL:M/{LOCAL}")
     assert (scores.base, scores.temporal, scores.environmental) == (4.6, 3.7, 6.1)  # section 4.12
+
+
+def test_the_example_is_reached_from_what_baseline_and_inventory_would_say() -> None:
+    """Section 4.12 once more, its metrics given in two files and out of order; unlike there, EI is left to the inventory."""
+    temporal = read_group("GRL:M/GEL:L", TEMPORAL)
+    baseline = read_group("LVP:L/PTV:L/LRL:L/EC:C/EA:C/CDP:L/AR:L", ENVIRONMENTAL)
+    inventory = read_group("EI:C/IR:M/CR:M", ENVIRONMENTAL)
+    assert whole_vector(LOGON, temporal, {**baseline, **inventory}) == f"{LOGON}/GEL:L/GRL:M/{LOCAL}"
 
 
 def test_environmental_score_without_temporal_group() -> None:

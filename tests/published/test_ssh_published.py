@@ -7,10 +7,9 @@ from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey
 
 from hardenprobe.checks import ssh_weak_key_exchange
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes import ssh_codec
+from hardenprobe.probes import ssh_codec, ssh_groups
 from hardenprobe.probes.ssh_codec import Reader, identification, mpint, names
 from hardenprobe.probes.ssh_exchange import INIT, METHODS, REPLY, KeyExchange, Openings
-from hardenprobe.probes.ssh_groups import GROUP_1024, GROUP_2048, GROUP_4096
 from hardenprobe.rulesets_ssh import load
 from hardenprobe.rulesets_ssh import matches as ssh_rules_match
 from hardenprobe.testing import seen_device
@@ -83,30 +82,46 @@ def test_1_99_stands_for_both() -> None:
     assert {v: one[0].both for v, one in found.items() if one} == {"1.99": True, "1.5": False, "2.0": True}
 
 
-def _pi(bits: int) -> int:
-    """The floor of pi times 2 to the power of `bits`, by Machin's formula."""
-    unit = 1 << (bits + 64)
+# The primes as they are printed; those of 3072, 6144 and 8192 bits are held against OpenSSL's in tests/peers.
+PRIMES = {
+    1024: (  # RFC 2409 section 6.2
+        "FFFFFFFFFFFFFFFFC90FDAA22168C234C4C6628B80DC1CD129024E088A67CC74020BBEA63B139B22514A08798E3404DD"
+        "EF9519B3CD3A431B302B0A6DF25F14374FE1356D6D51C245E485B576625E7EC6F44C42E9A637ED6B0BFF5CB6F406B7ED"
+        "EE386BFB5A899FA5AE9F24117C4B1FE649286651ECE65381FFFFFFFFFFFFFFFF"
+    ),
+    2048: (  # RFC 3526 section 3
+        "FFFFFFFFFFFFFFFFC90FDAA22168C234C4C6628B80DC1CD129024E088A67CC74020BBEA63B139B22514A08798E3404DD"
+        "EF9519B3CD3A431B302B0A6DF25F14374FE1356D6D51C245E485B576625E7EC6F44C42E9A637ED6B0BFF5CB6F406B7ED"
+        "EE386BFB5A899FA5AE9F24117C4B1FE649286651ECE45B3DC2007CB8A163BF0598DA48361C55D39A69163FA8FD24CF5F"
+        "83655D23DCA3AD961C62F356208552BB9ED529077096966D670C354E4ABC9804F1746C08CA18217C32905E462E36CE3B"
+        "E39E772C180E86039B2783A2EC07A28FB5C55DF06F4C52C9DE2BCBF6955817183995497CEA956AE515D2261898FA0510"
+        "15728E5A8AACAA68FFFFFFFFFFFFFFFF"
+    ),
+    4096: (  # RFC 3526 section 5
+        "FFFFFFFFFFFFFFFFC90FDAA22168C234C4C6628B80DC1CD129024E088A67CC74020BBEA63B139B22514A08798E3404DD"
+        "EF9519B3CD3A431B302B0A6DF25F14374FE1356D6D51C245E485B576625E7EC6F44C42E9A637ED6B0BFF5CB6F406B7ED"
+        "EE386BFB5A899FA5AE9F24117C4B1FE649286651ECE45B3DC2007CB8A163BF0598DA48361C55D39A69163FA8FD24CF5F"
+        "83655D23DCA3AD961C62F356208552BB9ED529077096966D670C354E4ABC9804F1746C08CA18217C32905E462E36CE3B"
+        "E39E772C180E86039B2783A2EC07A28FB5C55DF06F4C52C9DE2BCBF6955817183995497CEA956AE515D2261898FA0510"
+        "15728E5A8AAAC42DAD33170D04507A33A85521ABDF1CBA64ECFB850458DBEF0A8AEA71575D060C7DB3970F85A6E1E4C7"
+        "ABF5AE8CDB0933D71E8C94E04A25619DCEE3D2261AD2EE6BF12FFA06D98A0864D87602733EC86A64521F2B18177B200C"
+        "BBE117577A615D6C770988C0BAD946E208E24FA074E5AB3143DB5BFCE0FD108E4B82D120A92108011A723C12A787E6D7"
+        "88719A10BDBA5B2699C327186AF4E23C1A946834B6150BDA2583E9CA2AD44CE8DBBBC2DB04DE8EF92E8EFC141FBECAA6"
+        "287C59474E6BC05D99B2964FA090C3A2233BA186515BE7ED1F612970CEE2D7AFB81BDD762170481CD0069127D5B05AA9"
+        "93B4EA988D8FDDC186FFB7DC90A6C08F4DF435C934063199FFFFFFFFFFFFFFFF"
+    ),
+}
 
-    def arctan(inverse: int) -> int:
-        term = total = unit // inverse
-        n, sign = 3, -1
-        while term:
-            term //= inverse * inverse
-            total += sign * (term // n)
-            n, sign = n + 2, -sign
-        return total
 
-    return (16 * arctan(5) - 4 * arctan(239)) >> 64
+@pytest.mark.parametrize("bits", PRIMES)
+def test_groups_are_the_published_ones(bits: int) -> None:
+    assert ssh_groups.prime(bits) == int(PRIMES[bits], 16)
 
 
-@pytest.mark.parametrize(
-    ("prime", "bits", "added"),
-    [(GROUP_1024, 1024, 129093), (GROUP_2048, 2048, 124476), (GROUP_4096, 4096, 240904)],
-    ids=["RFC 2409 section 6.2", "RFC 3526 section 3", "RFC 3526 section 5"],
-)
-def test_groups_are_what_their_formula_says(prime: int, bits: int, added: int) -> None:
-    """Both RFCs: 2^n - 2^(n-64) - 1 + 2^64 * ([2^(n-130) pi] + k)."""
-    assert prime == 2**bits - 2 ** (bits - 64) - 1 + 2**64 * (_pi(bits - 130) + added)
+def test_what_each_formula_adds() -> None:
+    # RFC 2409 section 6.2; RFC 3526 sections 3 to 7
+    printed = {1024: 129093, 2048: 124476, 3072: 1690314, 4096: 240904, 6144: 929484, 8192: 4743158}
+    assert printed == ssh_groups.ADDED
 
 
 # RFC 7748 section 6.1: Bob's private key, Alice's public key and their shared secret K.

@@ -9,9 +9,10 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from hardenprobe.records import Coverage, Review
+from hardenprobe.records import Coverage, Review, Word
 from hardenprobe.reports.terminal import LONGEST, show
 from hardenprobe.reports.text import CAUTION
+from hardenprobe.reports.view import View, share_text
 from hardenprobe.testing import sample_review
 
 
@@ -69,7 +70,7 @@ def test_it_is_plain_where_it_is_not_a_terminal() -> None:
 
 
 def test_device_text_sends_nothing_to_the_terminal() -> None:
-    shown = screen(sample_review(8, hostile=True))
+    shown = screen(sample_review(8, hostile=True), width=160)
     assert all(char == "\n" or char.isprintable() for char in shown)
     assert r"\x1b]0;owned\x07\x1b[31;5m\x9b2J" in shown
     assert "[bold red]:warning:[/]" in flat(shown)  # neither markup nor emoji names mean anything
@@ -116,3 +117,30 @@ def test_an_interrupted_scan_says_so() -> None:
     review = sample_review(1)
     shown = flat(screen(replace(review, head=replace(review.head, interrupted=True))))
     assert "The scan was stopped before it was done." in shown
+
+
+def test_the_standing_of_fleet_and_devices_is_counts_a_worst_score_and_what_was_determined() -> None:
+    review = sample_review(1)
+    shown = flat(screen(review))
+    view = View(review)
+    (counts,) = view.counts.values()
+    scores = [r.score for r in review.findings if r.stands]
+    assert counts.worst == max(scores) == view.worst_score
+    assert f"The worst score is {max(scores)}." in shown
+    untold = {r.check for r in review.results if r.result in (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED)}
+    asked = {r.check for r in review.results if r.result is not Word.NOTSELECTED}
+    assert (counts.determined, counts.checks) == (len(asked - untold), len(asked))
+    share = 100 * len(asked - untold) // len(asked)
+    assert f"{len(asked - untold)} of {len(asked)} were ({share} %)." in shown
+    assert f"{max(scores)} {len(asked - untold)}/{len(asked)}" in shown
+
+
+def test_nothing_that_stands_has_no_worst_score() -> None:
+    review = sample_review(1)
+    clean = replace(review, results=tuple(r for r in review.results if r.result is not Word.FAIL))
+    assert View(clean).worst_score is None
+    assert "worst score" not in flat(screen(clean))
+
+
+def test_only_the_whole_is_100_per_cent() -> None:
+    assert [share_text(999, 1000), share_text(1000, 1000)] == ["99 %", "100 %"]

@@ -1,0 +1,76 @@
+"""A person's statement and an observation disagree.
+
+Fails when
+    A statement that holds today says yes, or not applicable, and what is seen at the device speaks against it.
+Passes when
+    What is seen bears on the statement, and all of it agrees.
+Unknown when
+    The statement is about something that the network can show, and nothing that was seen shows it.
+Reach
+    none: what people state and what other probes saw are compared, nothing more is asked.
+Why it matters
+    Whoever believes a wrong statement stops looking; the exposure itself is a finding of its own check.
+Sources
+    NIST SP 800-53 Rev. 5, CA-2 and CA-7; NIST SP 800-53A Rev. 5, assessment methods examine, interview, test
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe.facts import FtpSession, HttpAnswer, SnmpAnswer, TcpPort, TelnetGreeting
+from hardenprobe.facts_discovery import RfbSecurity, TftpAnswer
+from hardenprobe.facts_fleet import StatementMade
+from hardenprobe.facts_web import IppJobs, SettingsPageAnswer
+from hardenprobe.records import Observation, Reason, Said, Word
+from hardenprobe.remedies_fleet import STATEMENT_RENEWED
+from hardenprobe.seen_people import BEARING
+
+EXPECTED = "what people state and what is seen agree"
+CLAIMS = ("yes", "not applicable")  # "no" and "partly" own up to what may be seen
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """Hold each statement that claims something against what was seen."""
+    claims = [o for o in seen.of(StatementMade) if o.facts.answer in CLAIMS and o.facts.control in BEARING]
+    for claim in claims:
+        yield from _one(claim, list(BEARING[claim.facts.control](seen)))
+    if not claims:
+        said = Said(text="nobody states anything of this device that the network could show")
+        yield Outcome(word=Word.NOTAPPLICABLE, observed=said, expected=Said(text=EXPECTED))
+
+
+def _one(claim: Observation[StatementMade], bearing: list[tuple[Observation[Any], str]]) -> Iterator[Outcome]:
+    made = claim.facts
+    says = f"{made.by} states {made.answer!r} of {made.control} ({made.statement}, {made.made})"
+    against = {o.endpoint: (o, text) for o, text in reversed(bearing) if text}
+    for seen, text in reversed(against.values()):
+        outcome = fail(seen, f"{says}; {text}", EXPECTED, value=text, subject=made.control)
+        yield Outcome(**{**vars(outcome), "proof": (claim.id, seen.id)})
+    if against:
+        return
+    agrees = [o.id for o, _ in bearing]
+    yield Outcome(
+        word=Word.PASS if agrees else Word.UNKNOWN,
+        observed=Said(text=f"{says}; " + ("what was seen agrees" if agrees else "nothing seen bears on it")),
+        expected=Said(text=EXPECTED),
+        subject=made.control,
+        reason=None if agrees else Reason.INCONCLUSIVE,
+        proof=(claim.id, *agrees),
+    )
+
+
+CHECK = Check(
+    id="statement-contradicted",
+    document=__doc__,
+    reads=(StatementMade, TcpPort, TelnetGreeting, FtpSession, TftpAnswer, SnmpAnswer, HttpAnswer, SettingsPageAnswer, IppJobs,
+           RfbSecurity),
+    judge=judge,
+    # The exposure has a score of its own; this one is that nobody looks any more.
+    vectors={"": "AV:L/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
+    remedy=STATEMENT_RENEWED,
+    controls=("CA-2", "CA-7"),  # control ids from memory
+    reach=None,
+)  # fmt: skip

@@ -1,0 +1,113 @@
+"""`hardenprobe exception`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from hardenprobe.cli import options
+
+
+@click.group("exception")
+def command() -> None:
+    """Accept a risk for a time, with who approved it and what holds it down meanwhile.
+
+    The finding stays in every review, marked as accepted. It counts again when the exception expires, is ended, or no
+    longer covers what is seen: when that is worse than what was accepted.
+    """
+
+
+@command.command("add")
+@click.option("--device", metavar="NAME", help="Asset tag, id, name or address of the device.")
+@click.option("--tag", metavar="TAG", help="Every device that the inventory tags so, instead of one device.")
+@click.option("--check", metavar="CHECK", help="Whose findings are accepted.")
+@click.option("--port", metavar="PORT/TRANSPORT", help="Only at this port, such as 23/tcp.")
+@click.option("--subject", metavar="TEXT", help="Only about this one of several things there.")
+@click.option("--reason", metavar="TEXT", help="Why the risk is accepted.")
+@click.option("--compensating", metavar="TEXT", help="What holds the risk down meanwhile.")
+@click.option("--requested-by", metavar="PERSON", help="Who asks for it.")
+@click.option("--approved-by", metavar="PERSON", help="Who approves it; somebody else.")
+@click.option("--starts", metavar="DAY", help="First day, such as 2026-11-25; today where it is left out.")
+@click.option("--until", metavar="DAY", help="Last day; the baseline limits how far that may be.")
+@click.option(
+    "--from-file", type=options.FILE, help="Many exceptions at once (YAML); all are added, or none."
+)
+@click.option("--review", "review_name", metavar="REVIEW", default="latest", show_default=True,
+              help="Where what is accepted was found.")  # fmt: skip
+@options.baseline("Whose limits hold; without it, those of each device's own.")
+@options.store
+def add(
+    from_file: Path | None, review_name: str, baseline_name: str | None, store_url: str | None, **given: Any
+) -> int:
+    """Accept what a review found. It runs from the next `scan` or `judge` on."""
+    from datetime import UTC, datetime
+
+    from hardenprobe import baseline_choice, exceptions, ledger, registry
+    from hardenprobe.cli import requests
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.exceptions import Request
+
+    checks = registry.load()
+    wanted = requests.asked(Request, given, from_file, _read)
+    today = datetime.now(UTC).date()
+    with opened(store_url) as kept:
+        review = kept.load(review_name)
+        rules = () if baseline_name else review.head.baselines
+        expected = baseline_choice.choose(rules, checks, baseline_name)
+        drafts = []
+        for one in wanted:
+            with one.blamed():
+                drafts.append(exceptions.draft(one.request, review, expected, checks, today))
+        made = exceptions.read(ledger.Ledger(kept).add(drafts))
+    for new in made:
+        found = len(new.accepted)
+        what = "1 finding" if found == 1 else f"{found} findings"
+        click.echo(f"{new.id}  {new.about}: {what} of review {new.review}, {new.state(today.isoformat())}")
+    return 0
+
+
+@command.command("list")
+@click.option("--history", is_flag=True, help="Every entry of the ledger, as it was made.")
+@click.option("--json", "as_json", is_flag=True, help="Write the list as JSON.")
+@options.store
+def show(history: bool, as_json: bool, store_url: str | None) -> int:
+    """List the exceptions, those that are over among them. The status is 3 where the ledger was changed from outside."""
+    from hardenprobe import exceptions
+    from hardenprobe.cli import ledger_list
+    from hardenprobe.exceptions import RiskException
+
+    def told(one: RiskException, today: str) -> tuple[str, ...]:
+        return (
+            f"{one.id}  {one.state(today)}  {one.about}",
+            f"why: {one.reason}",
+            f"meanwhile: {one.compensating}",
+            f"asked by {one.requested_by}, approved by {one.approved_by}",
+        )
+
+    return ledger_list.show(
+        store_url, exceptions.read, told, (exceptions.KIND, exceptions.END), history=history, as_json=as_json
+    )
+
+
+@command.command("end")
+@click.argument("exception", metavar="EXCEPTION")
+@click.option("--by", required=True, metavar="PERSON", help="Who ends it.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why.")
+@options.store
+def end(exception: str, by: str, reason: str, store_url: str | None) -> int:
+    """End an exception before its last day. It stays in the history, and what it covered counts again."""
+    from hardenprobe import exceptions
+    from hardenprobe.cli import requests
+
+    requests.end(store_url, exceptions.KIND, exceptions.read, exception, by, reason)
+    click.echo(f"{exception} is ended; what it covered counts again from the next scan or judge on", err=True)
+    return 0
+
+
+def _read(path: Path) -> list[Any]:
+    from hardenprobe.cli import requests
+    from hardenprobe.exceptions import FORMAT, RequestFile
+
+    return requests.from_file(RequestFile, path, "accept", FORMAT)

@@ -1,0 +1,81 @@
+"""What `exception list` and `statement list` share."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import textwrap
+from collections.abc import Callable, Iterable
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+
+import click
+
+from hardenprobe import ledger
+from hardenprobe.cli.opening import opened
+from hardenprobe.ledger import Entry
+from hardenprobe.people import LONGEST
+from hardenprobe.reports.text import visible
+from hardenprobe.review import INCOMPLETE
+
+T = TypeVar("T")
+
+
+def show(
+    store_url: str | None,
+    read: Callable[[Iterable[Entry]], tuple[T, ...]],
+    told: Callable[[T, str], tuple[str, ...]],
+    kinds: tuple[str, str],
+    *,
+    history: bool,
+    as_json: bool,
+) -> int:
+    """Print what the ledger holds of one kind of thing, or every entry about it.
+
+    Args:
+        told: What to print of a thing on a day: a headline, and what stands under it.
+    """
+    with opened(store_url) as kept:
+        book = ledger.Ledger(kept)
+        fault = book.fault(files=True)
+        entries = [one for one in book.entries() if one.kind in kinds]
+    today = datetime.now(UTC).date().isoformat()
+    found: list[Any] = list(entries if history else read(entries))
+    if as_json:
+        states = [{} if history else {"state": one.state(today)} for one in found]
+        rows = [{**asdict(one), **state} for one, state in zip(found, states, strict=True)]
+        click.echo(json.dumps(rows, indent=1, ensure_ascii=True))
+    elif not found:
+        click.echo(f"no {kinds[0]} in this store", err=True)
+    else:
+        for one in found:
+            _block(_entry(one) if history else told(one, today))
+    if fault:
+        click.echo(f"{fault}; none of its exceptions and statements is applied", err=True)
+        return INCOMPLETE
+    return 0
+
+
+def _block(lines: tuple[str, ...]) -> None:
+    """Print a headline, and the rest under it, as wide as the terminal."""
+    width = shutil.get_terminal_size().columns
+    for at, line in enumerate(lines):
+        indent = "  " if at else ""
+        wrapped = textwrap.wrap(
+            visible(line, LONGEST),
+            width,
+            initial_indent=indent,
+            subsequent_indent="  ",
+            break_on_hyphens=False,
+        )
+        click.echo("\n".join(wrapped))
+
+
+def _entry(one: Entry) -> tuple[str, ...]:
+    said = (
+        f"{key}: {len(value) if isinstance(value, list) else value}"
+        for key, value in one.body.items()
+        if value is not None
+    )
+    return f"{one.number}  {one.at}  {one.kind} {one.subject}  by {one.operator}", *said

@@ -1,0 +1,371 @@
+"""Exceptions: risks that somebody accepts for a time. The result stays `fail`; an exception is a note beside it.
+
+An exception covers what was found when it was accepted, and no more: what gets worse, and what is new, counts again.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date, timedelta
+from typing import Any
+
+from hardenprobe.baseline_choice import Expected
+from hardenprobe.codec import canonical
+from hardenprobe.errors import UnknownName, clip
+from hardenprobe.ledger import Draft, Entry, understood
+from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
+from hardenprobe.records import Accepted, Device, Result, Review, Severity
+from hardenprobe.records_people import ExceptionNote, Lapsed
+from hardenprobe.registry import Registry
+from hardenprobe.scoring import base_of
+
+FORMAT = "hardenprobe.exceptions/1"
+KIND, END = "exception", "exception-end"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Request:
+    """What somebody asks to have accepted; the keys of a file and the options of a command.
+
+    Attributes:
+        device: Asset tag, id, name or address; or else `tag`: every device that the inventory tags so.
+        port: Such as "23/tcp"; every place of the check where it is left out.
+        compensating: What holds the risk down meanwhile.
+        starts, until: Days, ISO 8601, both included; today where `starts` is left out.
+    """
+
+    check: str
+    reason: str
+    compensating: str
+    requested_by: str
+    approved_by: str
+    until: str
+    starts: str | None = None
+    device: str | None = None
+    tag: str | None = None
+    port: str | None = None
+    subject: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class RequestFile:
+    """A file of requests, key for key."""
+
+    exceptions: str
+    accept: tuple[Request, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class AcceptedFinding:
+    """A finding as it was when it was accepted.
+
+    Attributes:
+        value: What was observed, as the check said it for programs.
+    """
+
+    finding: str
+    device: str
+    transport: str | None
+    port: int | None
+    path: str | None
+    subject: str | None
+    score: float
+    severity: str
+    vector: str | None
+    observed: str
+    value: Any = None
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        """Where it is, said so that it means the same on another device."""
+        return self.transport, self.port, self.path, self.subject
+
+
+@dataclass(frozen=True, kw_only=True)
+class RiskException:
+    """A risk that is accepted for a time.
+
+    Attributes:
+        device: Id of the device, and how people call it; None where `tag` says which.
+        review: Id of the review whose findings are accepted.
+        baseline: Name of the baseline whose limits it keeps to.
+        ended: The day on which it was ended early.
+    """
+
+    id: str = ""
+    check: str
+    device: str | None
+    label: str | None
+    tag: str | None
+    reason: str
+    compensating: str
+    requested_by: str
+    approved_by: str
+    starts: str
+    until: str
+    review: str
+    baseline: str
+    accepted: tuple[AcceptedFinding, ...]
+    ended: str | None = None
+
+    @property
+    def about(self) -> str:
+        """What it covers, for people."""
+        whom = f"tag {self.tag}" if self.tag else self.label or str(self.device)
+        return f"{self.check} on {whom}"
+
+    def state(self, today: str) -> str:
+        """Whether it runs on a day: "runs until ...", "starts on ...", "expired on ..." or "ended on ..."."""
+        if self.ended and self.ended <= today:
+            return f"ended on {self.ended}"
+        if self.starts > today:
+            return f"starts on {self.starts}"
+        return f"expired on {self.until}" if self.until < today else f"runs until {self.until}"
+
+    def runs(self, today: str) -> bool:
+        return self.state(today).startswith("runs")
+
+    def match(self, result: Result, device: Device) -> AcceptedFinding | None:
+        """The accepted finding that a result is to be measured by, None where it was not accepted at all."""
+        if result.check != self.check:
+            return None
+        if self.tag and self.tag not in device.tags:
+            return None
+        if not self.tag and device.id != self.device:
+            return None
+        own = next((one for one in self.accepted if one.finding == result.finding), None)
+        if own or not self.tag or any(one.device == device.id for one in self.accepted):
+            return own
+        # A device that got the tag later: the same thing in the same place was accepted for its like.
+        here = _snapshot(result).place
+        alike = [one for one in self.accepted if one.place == here]
+        return max(alike, key=lambda one: one.score, default=None)
+
+
+def draft(request: Request, review: Review, expected: Expected, registry: Registry, today: date) -> Draft:
+    """Hold a request against the findings of a review and the limits of the strictest baseline of its devices.
+
+    Raises:
+        Wrong: Names the key that is wrong.
+    """
+    texts = {
+        key: sentence(key, getattr(request, key))
+        for key in ("reason", "compensating", "requested_by", "approved_by")
+    }
+    if texts["requested_by"].casefold() == texts["approved_by"].casefold():
+        raise Wrong("approved_by", f"{clip(request.approved_by)} asks for it too; somebody else must approve")
+    if request.check not in registry.checks:
+        raise Wrong(
+            "check", str(UnknownName("check", request.check, registry.checks, "hardenprobe checks list"))
+        )
+    devices, label = _devices(request, review)
+    found = _findings(request, review, devices)
+    starts, until = span("starts", request.starts or today.isoformat(), "until", request.until)
+    if until < today:
+        raise Wrong("until", f"{until} is over already")
+    if starts < (scanned := day("review", review.head.started[:10])):
+        raise Wrong("starts", f"{starts} is before {scanned}, when what it accepts was seen")
+    severity = next(w for w in ("high", "medium", "low") if w in {one.severity for one in found})
+    baseline = min(
+        map(expected.of, devices), key=lambda one: getattr(one.file.exceptions.longest_days, severity)
+    )
+    longest = getattr(baseline.file.exceptions.longest_days, severity)
+    if (until - starts).days > longest:
+        last = starts + timedelta(days=longest)
+        raise Wrong(
+            "until",
+            f"{until} is too far: a finding of severity {severity} may be accepted for {longest} days "
+            f"(baseline {baseline.name}); the last day is {last}",
+        )
+    body = RiskException(
+        check=request.check,
+        device=None if request.tag else devices[0].id,
+        label=label,
+        tag=request.tag,
+        starts=starts.isoformat(),
+        until=until.isoformat(),
+        review=review.head.id,
+        baseline=baseline.name,
+        accepted=found,
+        **texts,
+    )
+    plain = {key: value for key, value in asdict(body).items() if key not in ("id", "ended")}
+    return Draft(kind=KIND, subject="E-", body=plain)
+
+
+def read(entries: Iterable[Entry]) -> tuple[RiskException, ...]:
+    """The exceptions of a ledger, the ended ones among them, the oldest first.
+
+    Raises:
+        StoreRefused: An entry cannot be understood.
+    """
+    found: dict[str, RiskException] = {}
+    for entry in entries:
+        if entry.kind == KIND:
+            with understood():
+                accepted = tuple(AcceptedFinding(**one) for one in entry.body["accepted"])
+                body = {**entry.body, "accepted": accepted}
+                found[entry.subject] = RiskException(id=entry.subject, **body)
+        elif entry.kind == END and entry.subject in found:
+            found[entry.subject] = replace(found[entry.subject], ended=entry.at[:10])
+    return tuple(found.values())
+
+
+def apply(
+    results: Sequence[Result], devices: Iterable[Device], exceptions: Iterable[RiskException], today: str
+) -> tuple[Result, ...]:
+    """Note on each finding which exception runs for it, or why the newest that covered it does not."""
+    by_check: dict[str, list[RiskException]] = defaultdict(list)
+    for one in exceptions:
+        if one.starts <= today:
+            by_check[one.check].append(one)
+    by_id = {device.id: device for device in devices}
+    return tuple(
+        _noted(result, by_id[result.device], by_check[result.check], today)
+        if result.severity is not None and by_check.get(result.check)
+        else result
+        for result in results
+    )
+
+
+def notes(
+    named: Collection[str], exceptions: Iterable[RiskException], today: str
+) -> tuple[ExceptionNote, ...]:
+    """What a review keeps of the exceptions that its results name."""
+    return tuple(
+        ExceptionNote(
+            id=one.id,
+            about=one.about,
+            reason=one.reason,
+            compensating=one.compensating,
+            requested_by=one.requested_by,
+            approved_by=one.approved_by,
+            starts=one.starts,
+            until=one.until,
+            state=one.state(today),
+        )
+        for one in exceptions
+        if one.id in named
+    )
+
+
+def _noted(result: Result, device: Device, exceptions: Iterable[RiskException], today: str) -> Result:
+    lapsed: Lapsed | None = None
+    running: Accepted | None = None
+    for one in exceptions:
+        accepted = one.match(result, device)
+        if accepted is None:
+            continue
+        why = _worse(result, accepted) if one.runs(today) else one.state(today)
+        if why:
+            lapsed = Lapsed(id=one.id, why=why)
+        elif running is None or running.until < one.until:
+            running = Accepted(id=one.id, until=one.until)
+    return replace(result, exception=running, lapsed=None if running else lapsed)
+
+
+def _worse(result: Result, accepted: AcceptedFinding) -> str | None:
+    """How a finding is worse than what was accepted; None where it is not."""
+    score = result.score or 0.0
+    if score > accepted.score:
+        return f"worse than what was accepted: score {score}, accepted {accepted.score}"
+    now_kind, kind = base_of(result.vector), base_of(accepted.vector)
+    if score == accepted.score and now_kind != kind:
+        return f"another kind of harm than what was accepted: {now_kind}, accepted {kind}"
+    before, now = _items(accepted.value), _items(result.observed.value)
+    more = [one for one in now or () if before is not None and one not in before]
+    if more:
+        return f"more than what was accepted: {b', '.join(more).decode(errors='replace')[:200]}"
+    return None
+
+
+def _items(value: Any) -> list[bytes] | None:
+    """What a check names one by one; None where its value is no list."""
+    return [canonical(one) for one in value] if isinstance(value, list | tuple) else None
+
+
+def _devices(request: Request, review: Review) -> tuple[tuple[Device, ...], str | None]:
+    """The devices that are meant, and how people call the one that is."""
+    if (request.device is None) == (request.tag is None):
+        raise Wrong("device", "say which one: a device, or else a tag of the inventory")
+    if request.tag is not None:
+        tagged = tuple(d for d in review.devices if request.tag in d.tags)
+        if not tagged:
+            known = {tag for d in review.devices for tag in d.tags}
+            raise Wrong("tag", str(UnknownName(f"tag in review {review.head.id}", request.tag, known)))
+        return tagged, None
+    assert request.device is not None
+    match device_of(request.device, review.devices):
+        case ():
+            known = {name for d in review.devices for name in names_of(d)}
+            text = str(UnknownName(f"device in review {review.head.id}", request.device, known))
+            raise Wrong("device", text)
+        case (one,):
+            return (one,), one.label
+        case many:
+            text = f"{len(many)} devices are called {clip(request.device)}; give the asset tag or the id"
+            raise Wrong("device", text)
+
+
+def _findings(request: Request, review: Review, devices: Iterable[Device]) -> tuple[AcceptedFinding, ...]:
+    ids = {device.id for device in devices}
+    port = _port(request.port)
+    all_of_check = [r for r in review.findings if r.device in ids and r.check == request.check]
+    if not all_of_check:
+        raise Wrong(
+            "check",
+            f"review {review.head.id} has no finding of {request.check} there; there is nothing to accept",
+        )
+    here = [
+        r
+        for r in all_of_check
+        if port is None or (r.endpoint and (r.endpoint.port, r.endpoint.transport) == port)
+    ]
+    if not here:
+        places = sorted({f"{r.endpoint.port}/{r.endpoint.transport}" for r in all_of_check if r.endpoint})
+        raise Wrong(
+            "port",
+            f"no finding of {request.check} at {request.port}; there is one at {', '.join(places) or 'no port'}",
+        )
+    found = [r for r in here if request.subject is None or r.subject == request.subject]
+    if not found:
+        subjects = sorted({repr(r.subject) for r in here if r.subject})
+        raise Wrong(
+            "subject",
+            f"no finding is about {clip(request.subject)}; there is {', '.join(subjects) or 'no subject'}",
+        )
+    # Seen from several vantage points it is one finding; the worst sight of it is what is accepted.
+    by_finding: dict[str, Result] = {}
+    for one in sorted(found, key=lambda r: r.score or 0.0):
+        by_finding[one.finding] = one
+    return tuple(_snapshot(one) for one in by_finding.values())
+
+
+def _snapshot(result: Result) -> AcceptedFinding:
+    where = result.endpoint
+    return AcceptedFinding(
+        finding=result.finding,
+        device=result.device,
+        transport=where.transport if where else None,
+        port=where.port if where else None,
+        path=where.path if where else None,
+        subject=result.subject,
+        score=result.score or 0.0,
+        severity=str(result.severity or Severity.HIGH),
+        vector=result.vector,
+        observed=result.observed.text,
+        value=result.observed.value,
+    )
+
+
+def _port(text: str | None) -> tuple[int, str] | None:
+    if text is None:
+        return None
+    number, _, transport = text.partition("/")
+    if not (
+        number.isascii() and number.isdigit() and 1 <= int(number) <= 65535 and transport in ("tcp", "udp")
+    ):
+        raise Wrong("port", f"{clip(text)} is no port; write 23/tcp or 161/udp")
+    return int(number), transport

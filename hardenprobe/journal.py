@@ -1,0 +1,336 @@
+"""A scan in progress, kept in the store device by device, so that whatever ends it costs only the devices in hand.
+
+A scan writes what it was told to do, then each finished visit as it comes. When its review is kept, the journal's rows
+go in the same transaction; until then `take_up` hands everything back.
+
+A device that answered has a row. Addresses where nobody answered are a byte each in a block of their vantage point, by
+their position in the scan's order, so that a /8 of silence takes megabytes.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import sqlalchemy as sa
+
+from hardenprobe.codec import canonical, decode_observations, encode_observation
+from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
+from hardenprobe.identity import Visit
+from hardenprobe.records import Cost
+from hardenprobe.store import LATEST, UNREADABLE, Store
+
+BLOCK = 4096  # positions whose outcomes share a row
+OUTCOMES = {"silent": b"s", "refused": b"r"}  # in a block; a zero byte is a position still to be asked
+_NAMES = {byte[0]: name for name, byte in OUTCOMES.items()}
+
+_tables = sa.MetaData()
+_scans = sa.Table(
+    "scans",
+    _tables,
+    sa.Column("id", sa.String(40), primary_key=True),
+    sa.Column("started", sa.String(40), nullable=False),
+    sa.Column("runner", sa.String(200), nullable=False),
+    sa.Column("begun", sa.Text, nullable=False),
+    sa.Column("sweep", sa.Text, nullable=False),
+)
+_visits = sa.Table(
+    "visits",
+    _tables,
+    sa.Column("scan", sa.String(40), primary_key=True),
+    sa.Column("address", sa.String(80), primary_key=True),
+    sa.Column("vantage", sa.String(200), primary_key=True),
+    sa.Column("document", sa.Text, nullable=False),
+)
+_quiet = sa.Table(
+    "quiet",
+    _tables,
+    sa.Column("scan", sa.String(40), primary_key=True),
+    sa.Column("vantage", sa.String(200), primary_key=True),
+    sa.Column("block", sa.Integer, primary_key=True),
+    sa.Column("outcomes", sa.LargeBinary, nullable=False),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Begun:
+    """What a scan was told to do, enough to go on with it.
+
+    Attributes:
+        id: The scan's, which its first review shares.
+        started: UTC, ISO 8601 with Z.
+        scope: Name of the scope.
+        seed: Of the order in which addresses are visited.
+        plan_hash: Digest of the plan; a scan goes on only under the very same one.
+        expected_hash: Digest of the addresses that are visited without being swept; the same holds.
+        request: The request in plain JSON types; see request.py.
+    """
+
+    id: str
+    started: str
+    scope: str
+    seed: int
+    plan_hash: str
+    expected_hash: str
+    request: Mapping[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unfinished:
+    """A line of the list of scans that were begun and have no review of their whole plan yet.
+
+    Attributes:
+        devices: Addresses at which a device was met and asked.
+        running: A process is at it now.
+    """
+
+    id: str
+    started: str
+    scope: str
+    devices: int
+    running: bool
+
+
+@dataclass(kw_only=True)
+class Quiet:
+    """Where nobody answered, by vantage point and position in the scan's order.
+
+    Attributes:
+        blocks: (vantage, block) to one byte a position.
+        changed: Blocks that nobody has kept yet.
+    """
+
+    blocks: dict[tuple[str, int], bytearray] = field(default_factory=dict)
+    changed: set[tuple[str, int]] = field(default_factory=set)
+
+    def note(self, vantage: str, position: int, outcome: str) -> None:
+        """Write down that the address at a position was asked in vain."""
+        key = (vantage, position // BLOCK)
+        block = self.blocks.setdefault(key, bytearray(BLOCK))
+        block[position % BLOCK] = OUTCOMES[outcome][0]
+        self.changed.add(key)
+
+    def known(self, vantage: str, position: int) -> bool:
+        """Tell whether the address at a position has been asked already."""
+        block = self.blocks.get((vantage, position // BLOCK))
+        return block is not None and bool(block[position % BLOCK])
+
+    def count(self, vantage: str) -> int:
+        """How many addresses were asked in vain from a vantage point."""
+        return sum(BLOCK - block.count(0) for (v, _), block in self.blocks.items() if v == vantage)
+
+    def take_changed(self) -> dict[tuple[str, int], bytes]:
+        """The blocks that changed since the last call."""
+        taken = {key: bytes(self.blocks[key]) for key in self.changed}
+        self.changed.clear()
+        return taken
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakenUp:
+    """All that a scan has seen so far.
+
+    Attributes:
+        sweep: What the sweep has cost.
+    """
+
+    begun: Begun
+    visits: tuple[Visit, ...]
+    quiet: Quiet
+    sweep: Cost
+
+
+class Journal:
+    """The scans in progress of one store.
+
+    Raises:
+        StoreRefused: By every method, when the store cannot be read or written.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        with store.asking(), store.engine.begin() as db:
+            _tables.create_all(db)
+
+    def begin(self, begun: Begun, runner: str | None = None) -> None:
+        """Write down what a scan is told to do. Twice is harmless: it says who goes on with it.
+
+        Args:
+            runner: The process that is at it, this one by default.
+        """
+        row = {
+            "started": begun.started,
+            "runner": runner or this_process(),
+            "begun": canonical(asdict(begun)).decode(),
+        }
+        with self._store.asking(), self._store.engine.begin() as db:
+            changed = db.execute(_scans.update().where(_scans.c.id == begun.id).values(**row))
+            if not changed.rowcount:
+                db.execute(_scans.insert().values(id=begun.id, sweep=_cost(Cost()), **row))
+
+    def keep(
+        self,
+        scan: str,
+        visits: Iterable[Visit],
+        quiet: Mapping[tuple[str, int], bytes],
+        sweep: Cost | None = None,
+    ) -> None:
+        """Keep what was finished, all of it or nothing. A visit that is kept already stays as it is.
+
+        Args:
+            sweep: What the sweep has cost so far; None leaves what is known.
+        """
+        self._store.still_there()
+        with self._store.asking(), self._store.engine.begin() as db:
+            for visit in visits:
+                row = {"scan": scan, "address": visit.address, "vantage": visit.vantage}
+                same = sa.and_(*(_visits.c[key] == value for key, value in row.items()))
+                if db.execute(sa.select(_visits.c.scan).where(same)).first() is None:
+                    db.execute(_visits.insert().values(**row, document=encode_visit(visit)))
+            for (vantage, block), outcomes in quiet.items():
+                key = {"scan": scan, "vantage": vantage, "block": block}
+                same = sa.and_(*(_quiet.c[name] == value for name, value in key.items()))
+                before = db.execute(sa.select(_quiet.c.outcomes).where(same)).scalar()
+                if before is None:
+                    db.execute(_quiet.insert().values(**key, outcomes=outcomes))
+                else:
+                    merged = bytes(new or old for new, old in zip(outcomes, before, strict=True))
+                    db.execute(_quiet.update().where(same).values(outcomes=merged))
+            if sweep is not None:
+                db.execute(_scans.update().where(_scans.c.id == scan).values(sweep=_cost(sweep)))
+
+    def unfinished(self) -> list[Unfinished]:
+        """The scans that can be taken up, the newest first."""
+        count = sa.select(_visits.c.scan, sa.func.count().label("n")).group_by(_visits.c.scan).subquery()
+        query = (
+            sa.select(_scans, count.c.n)
+            .join(count, count.c.scan == _scans.c.id, isouter=True)
+            .order_by(_scans.c.started.desc(), _scans.c.id.desc())
+        )
+        with self._store.asking(), self._store.engine.connect() as db:
+            rows = db.execute(query).all()
+        found = []
+        for row in rows:
+            try:
+                scope = str(json.loads(row.begun)["scope"])
+            except UNREADABLE:
+                scope = "unknown"
+            found.append(
+                Unfinished(
+                    id=row.id,
+                    started=row.started,
+                    scope=scope,
+                    devices=row.n or 0,
+                    running=alive(row.runner),
+                )
+            )
+        return found
+
+    def take_up(self, name: str) -> TakenUp:
+        """Everything that a scan has seen, by its id, the unique beginning of one, or "latest".
+
+        Raises:
+            UnknownName: No scan of that name was left unfinished.
+            UsageError: Several begin so, or a process is still at it.
+        """
+        open_scans = self.unfinished()
+        known = [one.id for one in open_scans]
+        if not known:
+            raise UsageError("no scan was left unfinished; `hardenprobe reviews` lists what is stored")
+        matching = known[:1] if name == LATEST else [one for one in known if one.startswith(name)]
+        if len(matching) > 1:
+            raise UsageError(
+                f"{len(matching)} unfinished scans begin with {clip(name)}; write more of the id"
+            )
+        if not matching:
+            raise UnknownName("unfinished scan", name, known, see="hardenprobe reviews")
+        (scan,) = matching
+        with self._store.asking(), self._store.engine.connect() as db:
+            row = db.execute(sa.select(_scans).where(_scans.c.id == scan)).one()
+            visits = db.execute(sa.select(_visits.c.document).where(_visits.c.scan == scan)).scalars().all()
+            blocks = db.execute(sa.select(_quiet).where(_quiet.c.scan == scan)).all()
+        if alive(row.runner):
+            raise UsageError(f"scan {scan} is still running, as process {row.runner.rpartition(' ')[2]}")
+        try:
+            return TakenUp(
+                begun=Begun(**json.loads(row.begun)),
+                visits=tuple(decode_visit(text) for text in visits),
+                quiet=Quiet(blocks={(b.vantage, b.block): bytearray(b.outcomes) for b in blocks}),
+                sweep=Cost(**json.loads(row.sweep)),
+            )
+        except UNREADABLE as exc:
+            raise StoreRefused(
+                f"scan {scan} cannot be read ({type(exc).__name__}); it was changed from outside"
+            ) from exc
+
+    def forget(self, scan: str) -> None:
+        """Drop a scan in progress."""
+        with self._store.asking(), self._store.engine.begin() as db:
+            self.forget_in(db, scan)
+
+    @staticmethod
+    def forget_in(db: sa.Connection, scan: str) -> None:
+        """The same inside a transaction, that of the review which takes its place."""
+        db.execute(_visits.delete().where(_visits.c.scan == scan))
+        db.execute(_quiet.delete().where(_quiet.c.scan == scan))
+        db.execute(_scans.delete().where(_scans.c.id == scan))
+
+
+def encode_visit(visit: Visit) -> str:
+    """A visit as JSON text."""
+    return canonical(
+        {
+            "address": visit.address,
+            "vantage": visit.vantage,
+            "outcome": visit.outcome,
+            "why": visit.why,
+            "eased": visit.eased,
+            "cost": asdict(visit.cost),
+            "observations": [encode_observation(o) for o in visit.observations],
+        }
+    ).decode()
+
+
+def decode_visit(text: str) -> Visit:
+    """Read a visit back.
+
+    Raises:
+        ValueError, KeyError, TypeError, UsageError: It is none.
+    """
+    data = json.loads(text)
+    return Visit(
+        address=data["address"],
+        vantage=data["vantage"],
+        outcome=data["outcome"],
+        why=data["why"],
+        eased=data["eased"],
+        cost=Cost(**data["cost"]),
+        observations=tuple(decode_observations(data["observations"])),
+    )
+
+
+def _cost(cost: Cost) -> str:
+    return canonical(asdict(cost)).decode()
+
+
+def this_process() -> str:
+    """Name this process among those of all machines that share a store."""
+    return f"{platform.node()} {os.getpid()}"
+
+
+def alive(runner: str) -> bool:
+    """Tell whether the process that wrote this is still there; one of another machine is taken to be gone."""
+    host, _, pid = runner.rpartition(" ")
+    if host != platform.node() or not pid.isdigit() or int(pid) == os.getpid():
+        return False
+    try:
+        os.kill(int(pid), 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True

@@ -1,0 +1,221 @@
+"""What people decide and declare, kept in the database of the reviews: entries are added, never changed or taken away.
+
+Each entry's digest covers the digest of the entry before it, and each review names the newest entry that it was judged
+with. Whoever changes an entry, or takes one away, would have to write every later entry and review anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+import sqlalchemy as sa
+
+from hardenprobe.codec import canonical, digest
+from hardenprobe.errors import StoreRefused, UsageError, clip
+from hardenprobe.scope import operator
+from hardenprobe.store import Store
+from hardenprobe.transcript import utc_now
+
+MOST_BYTES = 10 * 1024 * 1024
+"""Of one attached file: a scanned page or a photograph, not a disk image."""
+
+_tables = sa.MetaData()
+_entries = sa.Table(
+    "ledger",
+    _tables,
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("at", sa.String(40), nullable=False),
+    sa.Column("kind", sa.String(40), nullable=False),
+    sa.Column("subject", sa.String(40), nullable=False),
+    sa.Column("operator", sa.String(200), nullable=False),
+    sa.Column("body", sa.Text, nullable=False),
+    sa.Column("digest", sa.String(64), nullable=False),
+    sa.Column("previous_digest", sa.String(64), nullable=True),
+)
+_files = sa.Table(
+    "ledger_files",
+    _tables,
+    sa.Column("sha256", sa.String(64), primary_key=True),
+    sa.Column("data", sa.LargeBinary, nullable=False),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draft:
+    """An entry that is not kept yet.
+
+    Attributes:
+        subject: Id of the thing that it is about; where it ends in "-", the next free number is put behind it.
+        file: Bytes to keep beside it; the body names them by their SHA-256.
+    """
+
+    kind: str
+    subject: str
+    body: Mapping[str, Any]
+    file: bytes | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry:
+    """An entry as kept.
+
+    Attributes:
+        number: From 1, without a gap.
+        at: UTC, when it was added.
+        operator: Who ran the command that added it, as the system knows.
+        previous_digest: That of the entry before; None for the first.
+    """
+
+    number: int
+    at: str
+    kind: str
+    subject: str
+    operator: str
+    body: Mapping[str, Any]
+    digest: str
+    previous_digest: str | None
+
+
+class Ledger:
+    """The ledger of an open store."""
+
+    def __init__(self, kept: Store) -> None:
+        self._kept = kept
+
+    def add(self, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
+        """Add entries, all of them or none.
+
+        Raises:
+            StoreRefused: The ledger was changed from outside, or cannot be written.
+        """
+        if found := self.fault():
+            raise StoreRefused(f"{found}; nothing is added")
+        with self._kept.writing() as db:
+            _tables.create_all(db)
+            known = list(_read(db))
+            made: list[Entry] = []
+            for draft in drafts:
+                before = (known + made)[-1:]
+                subject = draft.subject
+                if subject.endswith("-"):
+                    subject += str(1 + sum(one.kind == draft.kind for one in known + made))
+                body = json.loads(canonical(dict(draft.body)))
+                plain = {
+                    "number": before[0].number + 1 if before else 1,
+                    "at": utc_now(),
+                    "kind": draft.kind,
+                    "subject": subject,
+                    "operator": operator(),
+                    "body": body,
+                    "previous_digest": before[0].digest if before else None,
+                }
+                made.append(Entry(**plain, digest=digest(plain)))
+                db.execute(
+                    _entries.insert().values(
+                        **{**plain, "body": canonical(body).decode(), "digest": made[-1].digest}
+                    )
+                )
+                if draft.file is not None:
+                    _keep(db, draft.file)
+        return tuple(made)
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Every entry, the oldest first.
+
+        Raises:
+            StoreRefused: One cannot be read.
+        """
+        with self._kept.reading() as db:
+            return _read(db)
+
+    def fault(self, *, files: bool = False) -> str | None:
+        """One line on where the ledger was changed from outside, None where it was not.
+
+        Args:
+            files: Hash every attached file too; else only that they are there.
+        """
+        try:
+            entries = self.entries()
+        except StoreRefused as exc:
+            return str(exc)
+        last = None
+        for at, entry in enumerate(entries, 1):
+            plain = {key: value for key, value in vars(entry).items() if key != "digest"}
+            if (entry.number, entry.previous_digest, entry.digest) != (at, last, digest(plain)):
+                return f"the ledger of store {self._kept.shown} was changed from outside at entry {at}"
+            last = entry.digest
+        head = self._kept.newest_head() or {}
+        mark = head.get("ledger")
+        if mark and mark not in {entry.digest for entry in entries}:
+            name = f"review {head.get('id')} was judged with"
+            return f"an entry that {name} is gone from the ledger of store {self._kept.shown}"
+        return self._fault_of_files(entries, hashed=files)
+
+    def _fault_of_files(self, entries: Iterable[Entry], *, hashed: bool) -> str | None:
+        named = dict.fromkeys(e.body["file_sha256"] for e in entries if e.body.get("file_sha256"))
+        with self._kept.reading() as db:
+            known = set(db.execute(sa.select(_files.c.sha256)).scalars()) if named else set()
+        for name in named:
+            try:
+                if hashed or name not in known:
+                    self.file(name)
+            except (StoreRefused, UsageError) as exc:
+                return str(exc)
+        return None
+
+    def file(self, sha256: str) -> bytes:
+        """Read an attached file back.
+
+        Raises:
+            UsageError: There is none of that digest.
+            StoreRefused: It was changed from outside.
+        """
+        with self._kept.reading() as db:
+            row = db.execute(sa.select(_files.c.data).where(_files.c.sha256 == sha256)).first()
+        if row is None:
+            raise UsageError(f"store {self._kept.shown} holds no file of SHA-256 {clip(sha256)}")
+        data = row.data.encode() if isinstance(row.data, str) else bytes(row.data)
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise StoreRefused(f"the file {sha256} in store {self._kept.shown} was changed from outside")
+        return data
+
+
+@contextmanager
+def understood() -> Iterator[None]:
+    """Say of an entry whose body does not have its fields that it is of another version, or changed.
+
+    Raises:
+        StoreRefused: It is so.
+    """
+    try:
+        yield
+    except (TypeError, KeyError, ValueError, AttributeError) as exc:
+        raise StoreRefused(
+            f"the ledger holds an entry of another version, or one that was changed ({type(exc).__name__})"
+        ) from exc
+
+
+def _read(db: sa.Connection) -> tuple[Entry, ...]:
+    found: list[Entry] = []
+    if not sa.inspect(db).has_table(_entries.name):  # nothing was ever added
+        return ()
+    for row in db.execute(sa.select(_entries).order_by(_entries.c.number)).mappings():
+        try:
+            body = json.loads(row["body"])
+        except ValueError:
+            body = None
+        if not isinstance(body, dict):
+            raise StoreRefused(f"entry {row['number']} of the ledger was changed from outside") from None
+        found.append(Entry(**{**row, "body": body}))
+    return tuple(found)
+
+
+def _keep(db: sa.Connection, data: bytes) -> None:
+    name = hashlib.sha256(data).hexdigest()
+    if db.execute(sa.select(_files.c.sha256).where(_files.c.sha256 == name)).first() is None:
+        db.execute(_files.insert().values(sha256=name, data=data))

@@ -1,0 +1,44 @@
+"""How much a whole scan sends in a second, however many devices it has in hand."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import time
+
+BURST = 0.05  # seconds of the rate that may be made up for at once
+
+
+class Rate:
+    """A bound on connections and datagrams a second, shared by the sweep and every line of a scan.
+
+    Attributes:
+        tokens: What may be begun just now; each thing that is begun takes one. Below 0 lines are waiting for theirs, and
+            the sweep, which begins only what it has a token for, waits behind them.
+
+    Args:
+        per_second: None for no bound.
+    """
+
+    def __init__(self, per_second: float | None) -> None:
+        self.per_second = per_second
+        self.tokens = math.inf if per_second is None else 1.0
+        self._refilled = time.monotonic()
+
+    def refill(self, now: float) -> None:
+        """Earn what the time since the last call is worth.
+
+        Args:
+            now: Of the monotonic clock.
+        """
+        if self.per_second is not None:
+            most = max(1.0, BURST * self.per_second)
+            self.tokens = min(most, self.tokens + (now - self._refilled) * self.per_second)
+            self._refilled = now
+
+    async def turn(self) -> None:
+        """Wait until one thing more may be begun."""
+        self.refill(time.monotonic())
+        self.tokens -= 1
+        if self.per_second is not None and self.tokens < 0:
+            await asyncio.sleep(-self.tokens / self.per_second)

@@ -1,0 +1,133 @@
+"""Judges a stored review again, a few devices at a time: what is in memory does not grow with what they showed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any
+
+from hardenprobe.baseline_choice import Expected
+from hardenprobe.check import Fleet
+from hardenprobe.codec import encode_observation, to_document
+from hardenprobe.codec_rows import (
+    label_of,
+    read_device,
+    read_observations,
+    read_some,
+    results_text,
+    with_baseline,
+)
+from hardenprobe.decisions import Decisions
+from hardenprobe.errors import UsageError
+from hardenprobe.judge import compared, join
+from hardenprobe.judgement import Judgement, Sums
+from hardenprobe.records import Review
+from hardenprobe.registry import Registry
+from hardenprobe.review import renewed
+from hardenprobe.side_by_side import each
+from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store_parts import Part, head_of, pages, text
+from hardenprobe.tally import Tally
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rejudged:
+    """A review that was judged again and stored.
+
+    Attributes:
+        review: Without results and observations; its devices without what they showed.
+        tally: The counts of its results.
+    """
+
+    review: Review
+    tally: Tally
+
+
+def rejudge(
+    store: Store,
+    name: str,
+    choose: Callable[[Review], Expected],
+    registry: Registry,
+    decisions: Decisions | None = None,
+    workers: int | None = None,
+) -> Rejudged:
+    """Judge what a stored review holds, as a review of its own. The original stays.
+
+    Args:
+        name: As for `Store.find`.
+        choose: Says by which baselines; given the review without devices, results and observations.
+        decisions: As for `review.judged`.
+        workers: Processes that judge; one for each processor by default.
+
+    Raises:
+        UnknownName, UsageError: There is no such review, or no such baseline; nothing was stored.
+        StoreRefused: It cannot be read, or the store cannot be written; nothing was stored.
+    """
+    old = store.find(name)
+    outline = store.outline(old)
+    fresh = renewed(outline, registry)
+    judgement = Judgement(fresh, choose(outline), registry, decisions, _fleets(store, old, outline, registry))
+
+    def judge(page: list[Part]) -> tuple[list[Part], Sums]:
+        here = judgement.fresh()
+        with _reading(store, old):
+            return [_judged(part, here) for part in page], here.sums
+
+    def parts() -> Iterator[Part]:
+        for made, sums in each(judge, pages(store.parts(old)), workers=workers):
+            judgement.sums.merge(sums)
+            yield from made
+
+    whole: list[Review] = []
+
+    def head() -> dict[str, Any]:
+        whole.append(judgement.outline())
+        return head_of(to_document(whole[0]))
+
+    kept = store.save_parts(fresh.head.id, parts(), head)["review"]
+    place = replace(whole[0].head, previous=kept["previous"], previous_digest=kept["previous_digest"])
+    made = replace(whole[0], head=place, devices=tuple(judgement.sums.devices))
+    return Rejudged(review=made, tally=judgement.sums.tally)
+
+
+def _judged(part: Part, judgement: Judgement) -> Part:
+    """The row of a device, judged again."""
+    device = read_device(part.record)
+    seen = tuple(read_observations(part.observations))
+    (judged,), observations, results = judgement.part((device,), {device.id: seen})
+    assert judged.baseline is not None
+    written = part.observations
+    if observations[device.id] != seen:  # people state something else now
+        written = text([{"device": device.id, **encode_observation(o)} for o in observations[device.id]])
+    return Part(
+        device=device.id,
+        record=with_baseline(part.record, judged.baseline),
+        observations=written,
+        results=results_text(results),
+    )
+
+
+def _fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
+    """What the devices are compared by, from a pass of its own, since the last device may share a key with the first."""
+    fleets = compared(outline.vantages, registry)
+    kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
+    for part in store.parts(name):
+        with _reading(store, name):
+            some = read_some(part.observations, kinds)
+            join(
+                fleets,
+                part.device,
+                label_of(part.record),
+                [(entry.vantage, entry.kind, entry.facts) for entry in some],
+            )
+    return fleets
+
+
+@contextmanager
+def _reading(store: Store, name: str) -> Iterator[None]:
+    """What was changed from outside is said in one line."""
+    try:
+        yield
+    except (*UNREADABLE, UsageError) as exc:
+        raise store.unreadable(name, type(exc).__name__) from exc

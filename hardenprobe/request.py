@@ -1,0 +1,232 @@
+"""What a scan was asked to do, in plain values that a store can keep, and the order that is made of it.
+
+Files are named and not copied: a scan that goes on reads them again, so that an authorisation that has ended in the
+meantime holds. Secrets are named by their file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Any
+
+from hardenprobe import baseline, baseline_choice, credentials, plan, registry, scope_file, vantage
+from hardenprobe import inventory as inventories
+from hardenprobe import scope as scopes
+from hardenprobe.codec import digest
+from hardenprobe.errors import StoreRefused, UsageError
+from hardenprobe.journal import Begun, Journal, TakenUp
+from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.second_opinion import strain_timing
+from hardenprobe.records import Reach
+from hardenprobe.review import Order
+from hardenprobe.store import UNREADABLE, Store, new_id
+from hardenprobe.transcript import utc_now
+
+
+@dataclass(frozen=True, kw_only=True)
+class Request:
+    """A scan as it was asked for.
+
+    Attributes:
+        targets: (as written, first address, last address, name or None); names are looked up once, when the request
+            is made.
+        sources: Our addresses, or vantage.EDGES.
+        inventory, scope, secrets_file, trust_anchors, capture: Absolute paths.
+        baseline: Of the devices that no rule of the inventory fits: a name, or the absolute path of a file.
+        ports: A list such as "21,23", None for the baseline's.
+        only, leave_out: Check ids.
+    """
+
+    targets: tuple[tuple[str, str, str, str | None], ...]
+    inventory: str | None = None
+    scope: str | None = None
+    baseline: str | None = None
+    sources: tuple[str, ...] = ()
+    vantages: tuple[str, ...] = ()
+    reach: str = "ask"
+    ports: str | None = None
+    only: tuple[str, ...] = ()
+    leave_out: tuple[str, ...] = ()
+    trust_anchors: tuple[str, ...] = ()
+    system_anchors: bool = True
+    secrets_file: str | None = None
+    tls_second_opinion: bool = False
+    capture: str | None = None
+    port_offset: int = 0
+    plugins: bool = True
+
+    def document(self) -> dict[str, Any]:
+        """The request in plain JSON types."""
+        return asdict(self)
+
+    @classmethod
+    def of(cls, document: Mapping[str, Any]) -> Request:
+        """Read a request back.
+
+        Raises:
+            TypeError, KeyError, ValueError: It is none.
+        """
+        read: dict[str, Any] = {
+            key: tuple(value) if isinstance(value, list) else value for key, value in document.items()
+        }
+        read["targets"] = tuple(tuple(target) for target in document["targets"])
+        return cls(**read)
+
+    def order(self) -> Order:
+        """Load what the request names, and put the order together.
+
+        Raises:
+            UsageError: Something that was asked for is impossible, or a file is wrong. Nothing was sent.
+        """
+        checks = registry.load(plugins=self.plugins)
+        known = inventories.load(Path(self.inventory)) if self.inventory else inventories.Inventory()
+        expected = baseline_choice.choose(known.baselines, checks, self.baseline)
+        reaches = {check.id: check.reach for check in checks.checks.values()}
+        allowed = scope_file.load(Path(self.scope), reaches) if self.scope else scopes.Scope.loopback()
+        own = credentials.load(Path(self.secrets_file)) if self.secrets_file else credentials.Secrets()
+        wanted = self._targets()
+        if not wanted:
+            raise UsageError("no target: the file names none")
+        sources = self.sources
+        if vantage.EDGES in sources:
+            named = (s for s in sources if s != vantage.EDGES)
+            sources = tuple(dict.fromkeys((*named, *vantage.at_edges(known, wanted))))
+        if self.tls_second_opinion and not Reach(self.reach).admits(Reach.STRAIN):
+            raise UsageError(
+                "--tls-second-opinion makes hundreds of connections a port; it needs --reach strain"
+            )
+        if self.tls_second_opinion and not allowed.granted(scopes.SECOND_OPINION_GRANT):
+            raise UsageError(
+                f"--tls-second-opinion is not granted: write `grants: [{scopes.SECOND_OPINION_GRANT}]` in the scope file"
+            )
+        tcp_ports = plan.parse_ports(self.ports) if self.ports is not None else expected.tcp_ports
+        if max((*tcp_ports, *expected.udp_ports), default=0) + self.port_offset > 65535:
+            raise UsageError(f"--port-offset {self.port_offset} shifts a port beyond 65535")
+        timing = expected.timing
+        if Reach(self.reach).admits(Reach.STRAIN):
+            timing = strain_timing(timing, second_opinion=self.tls_second_opinion)
+        return Order(
+            plan=plan.Plan(
+                targets=wanted,
+                tcp_ports=tcp_ports,
+                udp_ports=expected.udp_ports,
+                reach=Reach(self.reach),
+                scope=allowed,
+                vantages=vantage.points(sources, self.vantages, wanted, allowed),
+                checks=checks.select(self.only, self.leave_out),
+                communities=expected.communities,
+                http_paths=expected.http_paths,
+                web=expected.web,
+                timing=timing,
+                port_offset=self.port_offset,
+                tls_second_opinion=self.tls_second_opinion,
+                secrets=own.labels,
+                inventory=known.hash,
+            ),
+            baseline=expected,
+            registry=checks,
+            inventory=known,
+            anchors=TrustAnchors.load(map(Path, self.trust_anchors), system=self.system_anchors),
+            secrets=own,
+            capture_to=Path(self.capture) if self.capture else None,
+        )
+
+    def _targets(self) -> tuple[plan.Target, ...]:
+        return tuple(
+            plan.Target(text=text, first=ip_address(first), last=ip_address(last), name=name)
+            for text, first, last, name in self.targets
+        )
+
+
+def pinned(texts: Iterable[str]) -> tuple[tuple[str, str, str, str | None], ...]:
+    """Read targets as a user writes them; names are looked up here and never again.
+
+    Raises:
+        UsageError: As plan.targets.
+    """
+    return tuple((t.text, str(t.first), str(t.last), t.name) for t in plan.targets(texts))
+
+
+def absolute(path: Path | None) -> str | None:
+    """A path that means the same from any folder."""
+    return str(path.absolute()) if path else None
+
+
+def named(baseline_name: str | None) -> str | None:
+    """A baseline's name; for one that is a file, its absolute path."""
+    if baseline_name is None:
+        return None
+    path = Path(baseline_name)
+    return (
+        str(path.absolute()) if baseline_name not in baseline.shipped() and path.exists() else baseline_name
+    )
+
+
+def begin(request: Request, order: Order) -> Begun:
+    """What a journal writes down of a scan before it sends anything."""
+    return Begun(
+        id=new_id(),
+        started=utc_now(),
+        scope=order.plan.scope.name,
+        seed=secrets.randbits(32),
+        plan_hash=order.plan.hash,
+        expected_hash=_expected(order),
+        request=request.document(),
+    )
+
+
+def take_up(store: Store, name: str) -> tuple[TakenUp, Order]:
+    """An unfinished scan, with the order that it was given.
+
+    Raises:
+        UsageError: There is no such scan, a file that it names is gone or wrong, or it would be another scan now.
+    """
+    taken = Journal(store).take_up(name)
+    try:
+        request = Request.of(taken.begun.request)
+    except UNREADABLE as exc:
+        raise StoreRefused(f"scan {taken.begun.id} cannot be read; it was changed from outside") from exc
+    order = request.order()
+    changed = ""
+    if order.plan.hash != taken.begun.plan_hash:
+        changed = "its scope, its baseline or a check has changed, and the plan with it"
+    elif _expected(order) != taken.begun.expected_hash:
+        changed = "the addresses of its inventory have changed"
+    if changed:
+        raise UsageError(
+            f"scan {taken.begun.id} cannot go on: {changed}; scan anew, or bring the files back as they were"
+        )
+    return taken, order
+
+
+@contextlib.contextmanager
+def captured(order: Order, earlier: TakenUp | None = None) -> Iterator[Order]:
+    """The order with its capture running until the block ends; as it is where none was asked for.
+
+    Args:
+        earlier: The scan that goes on; its capture does too.
+
+    Raises:
+        UsageError: As capture.opened; nothing was sent.
+    """
+    if order.capture_to is None:
+        yield order
+        return
+    from hardenprobe import capture
+
+    highest = None
+    if earlier:
+        seen = (one for visit in earlier.visits for one in visit.observations)
+        highest = max((last for one in seen for _, last in one.packets), default=0)
+    with capture.opened(order.capture_to, order.plan.asked.cover(), highest) as running:
+        yield replace(order, capture=running)
+
+
+def _expected(order: Order) -> str:
+    """Digest of the addresses that are not swept, on which positions in the sweep's order depend."""
+    return digest(order.plan.expected(order.inventory.by_address).cover())

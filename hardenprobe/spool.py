@@ -1,0 +1,164 @@
+"""Where the last devices of a scan go when its store fails: a file beside it, taken in when the store opens again.
+
+Room for it is reserved before the scan starts, since a full disk is the likeliest reason to need it.
+"""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+import logging
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from hardenprobe.errors import StoreRefused, UsageError
+from hardenprobe.identity import Visit
+from hardenprobe.journal import Begun, Journal, alive, decode_visit, encode_visit, this_process
+from hardenprobe.store import UNREADABLE, Store
+
+log = logging.getLogger("hardenprobe.spool")
+
+ROOM = 8 * 1024 * 1024  # bytes reserved; the devices in hand when a store fails take a tenth of it
+SUFFIX = ".spool"
+
+
+class Spool:
+    """One scan's spool.
+
+    Raises:
+        StoreRefused: There is no room to reserve.
+    """
+
+    def __init__(self, store: Store, begun: Begun) -> None:
+        self.path = folder(store) / f"{stem(store)}-{begun.id}{SUFFIX}"
+        self.used = False
+        self._end = 0
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600)
+            os.posix_fallocate(self._file, 0, ROOM)
+        except OSError as exc:
+            self.path.unlink(missing_ok=True)
+            raise StoreRefused(f"{self.path.parent} has no room to scan safely: {exc.strerror}") from exc
+        self._append([{"begun": asdict(begun), "runner": this_process()}])
+
+    def write(self, visits: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes]) -> None:
+        """Keep what the store did not take.
+
+        Raises:
+            StoreRefused: The reserved room is used up, or the disk failed.
+        """
+        lines: list[dict[str, Any]] = [{"visit": encode_visit(visit)} for visit in visits]
+        lines += [
+            {"quiet": [vantage, block, base64.b64encode(outcomes).decode()]}
+            for (vantage, block), outcomes in quiet.items()
+        ]
+        self._append(lines)
+        self.used = True
+
+    def _append(self, lines: Iterable[Mapping[str, Any]]) -> None:
+        # Each line its own compressed member: a torn end loses a line and not the file.
+        data = b"".join(
+            base64.b64encode(gzip.compress(json.dumps(line).encode(), 6)) + b"\n" for line in lines
+        )
+        if self._end + len(data) > ROOM:
+            raise StoreRefused(f"spool {self.path} is full")
+        try:
+            os.pwrite(self._file, data, self._end)
+            os.fsync(self._file)
+        except OSError as exc:
+            raise StoreRefused(f"spool {self.path}: {exc.strerror}") from exc
+        self._end += len(data)
+
+    def close(self) -> None:
+        """Give the room back; a spool that holds something stays."""
+        if self._file < 0:
+            return
+        if self.used:
+            os.ftruncate(self._file, self._end)
+        os.close(self._file)
+        self._file = -1
+        if not self.used:
+            self.path.unlink(missing_ok=True)
+
+
+def folder(store: Store) -> Path:
+    """Where the spools of a store lie: beside its file, or in the user's data folder."""
+    from platformdirs import user_data_path
+
+    return store.file.parent if store.file else user_data_path("hardenprobe", appauthor=False)
+
+
+def stem(store: Store) -> str:
+    return store.file.name if store.file else "store"
+
+
+def take_in(store: Store) -> list[str]:
+    """Put what earlier scans spooled into the journal, and take the spools away.
+
+    Returns:
+        A line for people for each spool.
+    """
+    told = []
+    for path in sorted(folder(store).glob(f"{stem(store)}-*{SUFFIX}")):
+        try:
+            text = path.read_bytes().rstrip(b"\0")
+        except OSError as exc:
+            told.append(f"spool {path} cannot be read: {exc.strerror}")
+            continue
+        held = _read(text)
+        if held.begun is None:
+            told.append(f"spool {path} cannot be read; it was changed from outside")
+            continue
+        if alive(held.runner):
+            continue
+        if not held.visits and not held.quiet:  # reserved by a scan that was killed while its store was well
+            path.unlink(missing_ok=True)
+            continue
+        journal = Journal(store)
+        try:
+            journal.begin(held.begun, runner=held.runner)
+            journal.keep(held.begun.id, held.visits, held.quiet)
+        except StoreRefused as exc:
+            told.append(f"spool {path} waits: {exc}")
+            continue
+        path.unlink(missing_ok=True)
+        torn = f", {held.torn} torn" if held.torn else ""
+        told.append(
+            f"scan {held.begun.id}: {len(held.visits)} visits came in from its spool{torn}; "
+            f"`hardenprobe scan --resume {held.begun.id}` goes on"
+        )
+    return told
+
+
+@dataclass
+class _Held:
+    """What a spool holds."""
+
+    begun: Begun | None = None
+    runner: str = ""
+    visits: list[Visit] = field(default_factory=list)
+    quiet: dict[tuple[str, int], bytes] = field(default_factory=dict)
+    torn: int = 0
+
+
+def _read(text: bytes) -> _Held:
+    held = _Held()
+    for line in text.splitlines():
+        try:
+            entry = json.loads(gzip.decompress(base64.b64decode(line, validate=True)))
+            if "begun" in entry:
+                held.begun, held.runner = Begun(**entry["begun"]), str(entry["runner"])
+            elif "visit" in entry:
+                held.visits.append(decode_visit(entry["visit"]))
+            else:
+                vantage, block, outcomes = entry["quiet"]
+                held.quiet[str(vantage), int(block)] = base64.b64decode(outcomes)
+        except (*UNREADABLE, OSError, EOFError, UsageError):
+            log.warning("a torn line in a spool", exc_info=True)
+            held.torn += 1
+    return held

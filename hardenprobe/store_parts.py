@@ -1,0 +1,198 @@
+"""The rows that a review's devices are kept in: of each its record, its observations and its results.
+
+The text of a row is a piece of the review's document, letter for letter, so that the document's digest is taken from
+the rows, and a review of any size is read, judged again and verified a few devices at a time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import islice
+from typing import Any
+
+import sqlalchemy as sa
+
+from hardenprobe.codec import canonical
+
+PAGE = 20  # devices that are in hand at once; one has some 150 kB
+
+tables = sa.MetaData()
+_parts = sa.Table(
+    "parts",
+    tables,
+    sa.Column("review", sa.String(40), primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("device", sa.String(80), nullable=False),
+    sa.Column("record", sa.Text, nullable=False),
+    sa.Column("observations", sa.Text, nullable=False),
+    sa.Column("results", sa.Text, nullable=False),
+)
+_PIECES = {"devices": "record", "observations": "observations", "results": "results"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One device of a stored review.
+
+    Attributes:
+        device: Its id.
+        record: Its entry in the document's `devices`.
+        observations, results: Its entries in those lists, as a list.
+    """
+
+    device: str
+    record: str
+    observations: str
+    results: str
+
+
+def split(document: dict[str, Any]) -> list[Part]:
+    """Take devices, observations and results out of a document, by device; what is left is its head."""
+    devices = {device["id"]: device for device in document.pop("devices")}
+    lists: dict[str, dict[str, list[Any]]] = {}
+    for key in ("observations", "results"):
+        lists[key] = {device: [] for device in devices}
+        for entry in document.pop(key):
+            lists[key][entry["device"]].append(entry)
+    return [
+        Part(
+            device=device,
+            record=text(record),
+            observations=text(lists["observations"][device]),
+            results=text(lists["results"][device]),
+        )
+        for device, record in devices.items()
+    ]
+
+
+def head_of(document: Mapping[str, Any]) -> dict[str, Any]:
+    """What is left of a document without what parts hold."""
+    return {key: value for key, value in document.items() if key not in _PIECES}
+
+
+def joined(head: Mapping[str, Any], parts: Iterable[Part]) -> dict[str, Any]:
+    """The document that was split.
+
+    Raises:
+        ValueError, TypeError: A row holds something else.
+    """
+    document: dict[str, Any] = {**head, "devices": [], "observations": [], "results": []}
+    for part in parts:
+        document["devices"].append(json.loads(part.record))
+        for key, written in (("observations", part.observations), ("results", part.results)):
+            entries = json.loads(written)
+            if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+                raise TypeError(f"{key} are no list of objects")
+            document[key] += entries
+    return document
+
+
+def insert(db: sa.Connection, review: str, parts: Iterable[Part], first: int = 0) -> int:
+    """Write rows; the number of the first that is written next."""
+    rows = [
+        {
+            "review": review,
+            "number": number,
+            "device": part.device,
+            "record": part.record,
+            "observations": part.observations,
+            "results": part.results,
+        }
+        for number, part in enumerate(parts, first)
+    ]
+    if rows:
+        db.execute(_parts.insert(), rows)
+    return first + len(rows)
+
+
+def delete(db: sa.Connection, review: str) -> None:
+    """Take a review's rows out."""
+    db.execute(_parts.delete().where(_parts.c.review == review))
+
+
+def read(engine: sa.Engine, review: str) -> Iterator[Part]:
+    """The rows of a review in their order; no connection is held while the caller works."""
+    columns = (_parts.c.device, _parts.c.record, _parts.c.observations, _parts.c.results)
+    for row in _paged(engine, review, *columns):
+        yield Part(device=row[1], record=row[2], observations=row[3], results=row[4])
+
+
+def pages(parts: Iterable[Part]) -> Iterator[list[Part]]:
+    """Parts by the page."""
+    each = iter(parts)
+    while page := list(islice(each, PAGE)):
+        yield page
+
+
+def digest(head: Mapping[str, Any], engine: sa.Engine, review: str) -> str:
+    """The digest of a stored review's document: that of `codec.digest`, of the joined document."""
+    begun = begin_digest(head, engine, review)
+    return end_digest(begun, head)
+
+
+def begin_digest(head: Mapping[str, Any], engine: sa.Engine, review: str) -> Hash:
+    """Everything of the document that comes before its "review", which holds its place in the chain."""
+    return _hashed(hashlib.sha256(b"{"), head, lambda key: key < "review", engine, review)
+
+
+def end_digest(begun: Hash, head: Mapping[str, Any]) -> str:
+    """The rest of it."""
+    whole = _hashed(begun.copy(), head, lambda key: key >= "review")
+    whole.update(b"}")
+    return str(whole.hexdigest())
+
+
+Hash = Any  # what hashlib makes; its type has no public name
+
+
+def _hashed(
+    whole: Hash,
+    head: Mapping[str, Any],
+    wanted: Callable[[str], bool],
+    engine: sa.Engine | None = None,
+    review: str = "",
+) -> Hash:
+    """Hash keys and values as `codec.canonical` writes them."""
+    keys = sorted({*head, *_PIECES})
+    for key in filter(wanted, keys):
+        whole.update(b"," * (key != keys[0]) + canonical(key) + b":")
+        if key not in _PIECES or engine is None:
+            whole.update(canonical(head[key]))
+            continue
+        whole.update(b"[")
+        between = b""
+        for row in _paged(engine, review, _parts.c[_PIECES[key]]):
+            piece = row[1].encode()
+            if key != "devices":
+                piece = piece[1:-1]
+            if piece:
+                whole.update(between + piece)
+                between = b","
+        whole.update(b"]")
+    return whole
+
+
+def _paged(engine: sa.Engine, review: str, *columns: sa.Column[Any]) -> Iterator[Any]:
+    """Some columns of each row, after its number."""
+    last = -1
+    while True:
+        query = (
+            sa.select(_parts.c.number, *columns)
+            .where(_parts.c.review == review, _parts.c.number > last)
+            .order_by(_parts.c.number)
+            .limit(PAGE)
+        )
+        with engine.connect() as db:
+            rows = db.execute(query).all()
+        yield from rows
+        if len(rows) < PAGE:
+            return
+        last = rows[-1].number
+
+
+def text(value: Any) -> str:
+    """Plain JSON types as a row keeps them."""
+    return canonical(value).decode()

@@ -1,0 +1,79 @@
+"""A line that gives fixed bytes and no network: what a probe makes of any bytes at all."""
+
+from __future__ import annotations
+
+import asyncio
+import ssl
+from collections.abc import Callable
+from typing import Any
+
+from hardenprobe.errors import Unreachable
+from hardenprobe.link import Answer, Line, Stream, Timing
+from hardenprobe.transcript import Recorder
+
+PIECE = 1000  # bytes of one receive, so that every reader has to ask again
+_WAITS = Timing(pause=0.0, reply=0.2, greeting=0.2, connections=1000, datagrams=1000)
+
+
+class Anybody:
+    """A scope that admits every address; nothing is sent to any."""
+
+    def check(self, address: str) -> None:
+        pass
+
+
+class Fed(Line):
+    """A line whose every connection and every question gets the same bytes.
+
+    Args:
+        data: What comes. After it a stream closes, or is silent where the number of bytes is odd.
+        word: What may be spoken.
+    """
+
+    def __init__(self, data: bytes, port: int, word: str) -> None:
+        super().__init__(
+            address="127.0.9.9", permit=Anybody(), timing=_WAITS, may_speak={port: frozenset({word})}
+        )
+        self.data = data
+
+    async def connect(self, port: int) -> Stream:
+        return _FedStream(self, port, self.data)
+
+    async def ask(self, port: int, datagram: bytes, **how: Any) -> Answer:
+        recorder = Recorder()
+        hide: Callable[[bytes], bytes] | None = how.get("hide")
+        recorder.note("received", hide(self.data) if hide else self.data)
+        return Answer(state="accepting", data=self.data, recorder=recorder)
+
+
+class _FedStream(Stream):
+    def __init__(self, line: Fed, port: int, data: bytes) -> None:
+        super().__init__(line, port, None, Recorder())  # type: ignore[arg-type]
+        self._left = data
+        self._silent = len(data) % 2 == 1
+
+    def close(self) -> None:
+        """There is nothing to close."""
+
+    async def raw_receive(self, limit: int, wait: float | None) -> bytes:
+        piece, self._left = self._left[: min(limit, PIECE)], self._left[min(limit, PIECE) :]
+        if not piece and self._silent:
+            raise Unreachable("silent", "silent")
+        return piece
+
+    async def raw_send(self, data: bytes) -> None:
+        """Nobody hears it."""
+
+    async def start_tls(self, context: ssl.SSLContext, server_name: str | None = None) -> ssl.SSLObject:
+        raise ssl.SSLError("no TLS here")
+
+
+def finish(work: Any) -> Any:
+    """Run a coroutine to its end, and an asynchronous generator to a list."""
+    if hasattr(work, "__aiter__"):
+        return asyncio.run(_listed(work))
+    return asyncio.run(work)
+
+
+async def _listed(work: Any) -> list[Any]:
+    return [one async for one in work]

@@ -1,0 +1,31 @@
+"""Every parser of ours that takes bytes from a device, by name: for property tests and for fuzzing.
+
+A parser is a function of bytes. It may return, or raise what the probe that owns it expects: MalformedReply, Unreachable or
+CeilingReached. Anything else, and any answer that grows beyond its bounds, is a fault.
+"""
+
+from __future__ import annotations
+
+from hardenprobe.testing_parsers import datagrams, secure, streams  # noqa: F401 - importing fills the registry
+from hardenprobe.testing_parsers.registry import PARSERS, Parser
+
+__all__ = ["NO_PARSER", "PARSERS", "Parser"]
+
+# Modules that take no bytes from a device apart themselves, and why.
+NO_PARSER = {
+    "__init__": "empty",
+    "datagrams": "hands a reply to the reader of its protocol",
+    "http_door": "hands bytes to httpcore, which http runs",
+    "netbios": "reads with packets",
+    "ntp": "reads with packets",
+    "second_opinion": "reads what its own child process writes",
+    "second_opinion_child": "another library's parsers, in a process of their own",
+    "snmp_supplied": "reads with usm and snmp",
+    "snmp_write": "reads with snmp_pdu",
+    "ssh_groups": "constants",
+    "tftp": "reads with packets",
+    "tls": "reads with tls_talk",
+    "tls_ports": "reads with tls",
+    "tls_suites": "constants",
+    "tls_walk": "reads with tls_talk",
+}

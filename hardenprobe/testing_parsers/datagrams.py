@@ -1,0 +1,198 @@
+"""Parsers of datagrams: SNMP, discovery, and odd services."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from typing import Any
+
+from hardenprobe.credentials import Secret, User
+from hardenprobe.errors import MalformedReply
+from hardenprobe.probes import (
+    llmnr,
+    mdns,
+    packets,
+    slp,
+    snmp,
+    snmp_objects,
+    snmp_pdu,
+    snmp_strain,
+    ssdp,
+    usm,
+    ws_discovery,
+)
+from hardenprobe.testing_fed import Fed, finish
+from hardenprobe.testing_parsers.registry import NUMBER, answered, host, over, parser
+
+
+def _agent(*versions: Any, **more: Any) -> Any:
+    from hardenprobe.demo_lab.service_snmp import Snmp
+
+    return Snmp(versions=versions, communities=("public",), **more)
+
+
+def _discovery(name: str) -> Any:
+    from hardenprobe.demo_lab import service_discovery
+
+    published = {
+        "publishes": (service_discovery.Published(type="_ipp._tcp", instance="T", port=631, text=("p=x",)),)
+    }
+    return getattr(service_discovery, name)(**(published if name == "Mdns" else {}))
+
+
+# ---- SNMP
+
+_COLUMNS = ("1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.4")
+
+
+@parser(
+    "snmp",
+    "snmp",
+    seeds=answered(lambda: _agent("2c"), lambda: snmp.encode_get("2c", b"public", snmp.IDENTITY, NUMBER)),
+)
+def _snmp(data: bytes) -> None:
+    for version in snmp.VERSIONS:
+        with suppress(MalformedReply):
+            _, values = snmp.decode_response(version, data, NUMBER)
+            assert all(len(text) <= 4 * 256 for text in values.values())
+
+
+@parser("snmp-engine", "snmp", seeds=answered(lambda: _agent("3"), lambda: snmp.encode_discovery(NUMBER)))
+def _snmp_engine(data: bytes) -> None:
+    assert len(snmp.decode_discovery(data, NUMBER).engine_id or "") <= 128
+
+
+@parser(
+    "snmp-pdu", "snmp_pdu", "snmp_objects", "snmp_strain",
+    seeds=answered(lambda: _agent("2c"), lambda: snmp_pdu.encode("2c", b"public", "next", snmp_objects.COLUMNS[:5], NUMBER)),
+)  # fmt: skip
+def _snmp_pdu(data: bytes) -> None:
+    for version in snmp.VERSIONS:
+        with suppress(MalformedReply):
+            response = snmp_pdu.decode(version, data, NUMBER)
+
+            async def again(oids: Any, response: Any = response) -> Any:
+                return response
+
+            for columns in (snmp_objects.COLUMNS[:5], snmp_objects.COLUMNS[5:], _COLUMNS):
+                rows, fault = finish(snmp_objects.walk(again, columns))
+                whole = {**{column: {} for column in snmp_objects.COLUMNS}, **rows}
+                snmp_objects.read(whole, version, "public", "default", fault)
+    finish(snmp_strain.ask_bulk(Fed(data, 161, "snmp"), b"public", "public", "default"))
+
+
+_USER = User(
+    name="collector",
+    auth="SHA-256",
+    auth_password=Secret("lab-reads-only"),
+    priv="AES",
+    priv_password=Secret("lab-keeps-quiet"),
+)
+
+
+def _protected() -> tuple[bytes, ...]:
+    from hardenprobe.demo_lab import usm as answering
+
+    known = answering.User(
+        name="collector", auth="SHA-256", password="lab-reads-only", privacy_password="lab-keeps-quiet",
+        lowest="noAuthNoPriv",
+    )  # fmt: skip
+    answer = _agent("3", users=(known,)).answerer(host())
+    found = []
+    for level in usm.LEVELS:
+        pdu = snmp_pdu.request_pdu("3", "get", (snmp.SYS_DESCR,), NUMBER)
+        found.append(answer(usm.encode(_USER, level, usm.Engine(host().engine_id, 1, 1), pdu, NUMBER)))
+    return tuple(filter(None, found))
+
+
+@parser("snmp-usm", "usm", seeds=_protected)
+def _usm(data: bytes) -> None:
+    for level in usm.LEVELS:
+        with suppress(MalformedReply):
+            usm.decode(_USER, level, usm.Engine(host().engine_id, 1, 1), data, NUMBER)
+
+
+# ---- discovery and odd services over datagrams
+
+
+@parser(
+    "mdns",
+    "packets",
+    "mdns",
+    seeds=answered(lambda: _discovery("Mdns"), lambda: packets.encode_mdns("_ipp._tcp.local", "PTR", NUMBER)),
+)
+def _mdns(data: bytes) -> None:
+    assert len(mdns.starred(data, NUMBER)) == len(data)
+    records = packets.decode_mdns(data, NUMBER)
+    mdns.told(records)
+    mdns.pointers(records, mdns.ALL_TYPES)
+    for record in records:
+        mdns.text_of(record)
+
+
+@parser(
+    "llmnr",
+    "packets",
+    "llmnr",
+    seeds=answered(lambda: _discovery("LlmnrDatagrams"), lambda: packets.encode_llmnr("t-1", "A", NUMBER)),
+)
+def _llmnr(data: bytes) -> None:
+    llmnr.told(data, NUMBER)
+
+
+parser("llmnr-tcp", "llmnr", seeds=lambda: (b"\0\x0c" + bytes(12),))(
+    over(5355, "llmnr", lambda line: llmnr.over_tcp(line, "t-1", "A"))
+)
+
+
+@parser(
+    "netbios",
+    "packets",
+    seeds=answered(lambda: _discovery("Netbios"), lambda: packets.encode_node_status(NUMBER)),
+)
+def _netbios(data: bytes) -> None:
+    packets.decode_node_status(data, NUMBER)
+
+
+def _ntp_seeds() -> tuple[bytes, ...]:
+    from hardenprobe.demo_lab.service_odd import Ntp
+
+    answer = Ntp(control=True, private=True).answerer(host())
+    return tuple(filter(None, (answer(packets.encode_ntp(mode, NUMBER)) for mode in (6, 7))))
+
+
+@parser("ntp", "packets", seeds=_ntp_seeds)
+def _ntp(data: bytes) -> None:
+    for mode in (6, 7):
+        with suppress(MalformedReply):
+            packets.decode_ntp(data, mode, NUMBER)
+
+
+@parser("tftp", "packets", seeds=lambda: (b"\0\5\0\1File not found\0", b"\0\3\0\1data"))
+def _tftp(data: bytes) -> None:
+    packets.decode_tftp(data)
+
+
+@parser("slp", "slp", seeds=answered(lambda: _discovery("Slp"), lambda: slp.encode_request(NUMBER)))
+def _slp(data: bytes) -> None:
+    assert len(slp.decode_reply(data, NUMBER)[1]) <= slp.MOST_URLS
+
+
+@parser("ssdp", "ssdp", seeds=answered(lambda: _discovery("Ssdp"), lambda: ssdp.encode_search("127.0.9.9")))
+def _ssdp(data: bytes) -> None:
+    assert len(ssdp.decode_response(data)) <= 32
+
+
+_PROBE = "urn:uuid:00000000-0000-4000-8000-000000004711"
+
+
+@parser(
+    "ws-discovery",
+    "ws_discovery",
+    seeds=answered(
+        lambda: _discovery("WsDiscovery"), lambda: ws_discovery.encode_probe(ws_discovery.DIALECTS[0], _PROBE)
+    ),
+)
+def _ws_discovery(data: bytes) -> None:
+    for dialect in ws_discovery.DIALECTS:
+        with suppress(MalformedReply):
+            assert len(ws_discovery.decode_matches(data, dialect, _PROBE)) <= 16

@@ -1,0 +1,224 @@
+"""Parsers of SSH, TLS and certificates."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from datetime import datetime
+from ipaddress import ip_address, ip_network
+from types import SimpleNamespace
+
+from cryptography import x509
+from cryptography.hazmat.primitives.asymmetric import ed25519
+from cryptography.hazmat.primitives.serialization import Encoding
+
+from hardenprobe.errors import MalformedReply, Unreachable
+from hardenprobe.probes import (
+    certificates,
+    ssh,
+    ssh_codec,
+    ssh_exchange,
+    ssh_keys,
+    tls_codec,
+    tls_openings,
+    tls_ssl2,
+    tls_talk,
+    tls_thirteen,
+)
+from hardenprobe.testing_fed import Fed, finish
+from hardenprobe.testing_parsers.registry import parser
+
+# ---- SSH
+
+_LISTS = ssh_codec.KexInit(
+    key_exchanges=("curve25519-sha256",), host_keys=("ssh-ed25519",), ciphers_to_server=("aes128-ctr",),
+    ciphers_to_client=("aes128-ctr",), macs_to_server=("hmac-sha2-256",), macs_to_client=("hmac-sha2-256",),
+    compressions_to_server=("none",), compressions_to_client=("none",),
+)  # fmt: skip
+
+
+@parser(
+    "ssh",
+    "ssh",
+    "ssh_codec",
+    seeds=lambda: (b"SSH-2.0-Console_1 hello\r\n" + ssh_codec.packet(_LISTS.encode()),),
+)
+def _ssh(data: bytes) -> None:
+    offer = finish(ssh.ask_offer(Fed(data, 22, "ssh"), 22))[0].facts
+    assert all(len(n) <= ssh_codec.NAME_LIMIT for n in offer.key_exchanges)
+    finish(ssh.ask_host_key(Fed(data, 22, "ssh"), 22, offer, "ssh-ed25519", "ssh-ed25519"))
+
+
+@parser("ssh-kexinit", "ssh_codec", seeds=lambda: (_LISTS.encode(),))
+def _kexinit(data: bytes) -> None:
+    ssh_codec.kexinit(data)
+
+
+@parser(
+    "ssh-exchange",
+    "ssh_exchange",
+    seeds=lambda: (
+        b"\x1f" + ssh_codec.string(b"k") + ssh_codec.string(bytes(range(32))) + ssh_codec.string(b"s"),
+    ),
+)
+def _exchange(data: bytes) -> None:
+    openings = ssh_exchange.Openings(b"SSH-2.0-a", b"SSH-2.0-b", b"\x14", b"\x14")
+    for method in ssh_exchange.METHODS:
+        with suppress(MalformedReply):
+            exchange = ssh_exchange.KeyExchange(method, openings)
+            while isinstance(exchange.take(data), bytes):
+                pass
+
+
+def _key_seeds() -> tuple[bytes, ...]:
+    from hardenprobe.demo_lab.ssh_keys import host_key
+
+    return tuple(
+        host_key(kind, "seed", 1024)[0] for kind in ("ssh-ed25519", "ecdsa-sha2-nistp256", "ssh-rsa")
+    )
+
+
+@parser("ssh-keys", "ssh_keys", seeds=_key_seeds)
+def _keys(data: bytes) -> None:
+    key = ssh_keys.public_key(data)
+    for algorithm in ssh_keys.TYPES[key.key_type]:
+        with suppress(MalformedReply):
+            ssh_keys.proves(key, ssh_codec.string(algorithm.encode()) + ssh_codec.string(data), b"signed")
+        with suppress(MalformedReply):
+            ssh_keys.proves(key, data, b"signed")
+
+
+# ---- TLS and certificates
+
+_HELLO = bytes.fromhex("160303002a020000260303") + bytes(32) + bytes.fromhex("00c02f00")
+
+
+@parser(
+    "tls",
+    "tls_codec",
+    "tls_talk",
+    seeds=lambda: (_HELLO, _HELLO + bytes.fromhex("16030300040e000000"), b"\x15\x03\x03\0\2\2\x28"),
+)
+def _tls(data: bytes) -> None:
+    with suppress(MalformedReply):
+        flight = tls_codec.read_flight(data)
+        assert sum(map(len, flight.chain)) <= min(len(data), tls_codec.FLIGHT_LIMIT)
+        assert len(flight.chain) <= tls_codec.CHAIN_LIMIT
+    for share in (None, 29):
+        talker = tls_talk.Talker(line=Fed(data, 443, "tls"), port=443)
+        reply = finish(talker.hello((0x0304, 0x0303), (0x1301, 0xC02F), share=share))
+        tls_talk.said_text(reply)
+
+
+@parser("tls-chain", "tls_codec", seeds=lambda: (b"\0\0\4\0\0\1x", b"\0\0\0\6\0\0\1x\0\0"))
+def _tls_chain(data: bytes) -> None:
+    for thirteen in (False, True):
+        with suppress(MalformedReply):
+            chain, _ = tls_codec.read_chain(data, thirteen=thirteen)
+            assert len(chain) <= tls_codec.CHAIN_LIMIT
+
+
+@parser("tls-sealed", "tls_thirteen", seeds=lambda: (b"\x0b\0\0\x08\0\0\0\4\0\0\1x\x16", b"\2\x28\x15"))
+def _sealed(data: bytes) -> None:
+    """What is inside of a record, since only the holder of the key can seal one."""
+    unsealer = object.__new__(tls_thirteen.Unsealer)
+    vars(unsealer).update(
+        _iv=bytes(12), _sequence=0, _pending=b"", result=tls_thirteen.Unsealed(chain=[]),
+        _cipher=SimpleNamespace(decrypt=lambda nonce, sealed, head: sealed),
+    )  # fmt: skip
+    unsealer.open([b"\x17\x03\x03\0\0" + data, b"\x17\x03\x03\0\0" + data])
+    assert len(unsealer.result.chain) <= tls_codec.CHAIN_LIMIT
+
+
+@parser("tls-share", "tls_thirteen", seeds=lambda: (bytes(range(32)), b"\4" + bytes(64)))
+def _share(data: bytes) -> None:
+    for group in tls_thirteen.SHARED_GROUPS:
+        for suite in (0x1301, 0x1302, 0x9999):
+            hello = tls_codec.ServerHello(
+                version=0x0304, suite=suite, compression=0, extensions={}, retry=False, group=group, share=data, raw=data
+            )  # fmt: skip
+            with suppress(MalformedReply):
+                tls_thirteen.Unsealer([b"hello"], hello, tls_thirteen.key_share(group))
+
+
+@parser("ssl2", "tls_ssl2", "tls_talk", seeds=lambda: (bytes.fromhex("800e0400010002000000030000010080"),))
+def _ssl2(data: bytes) -> None:
+    finish(tls_talk.Talker(line=Fed(data, 443, "tls"), port=443).ssl2())
+    tls_ssl2.read_server_hello(data)
+
+
+@parser(
+    "tls-openings", "tls_openings",
+    seeds=lambda: (b"220 a\r\n234 b\r\n", b"220 a\r\n250 b\r\n220 c\r\n", b"HTTP/1.1 101 S\r\n\r\n", bytes.fromhex("300c02010178070a010004000400")),
+)  # fmt: skip
+def _openings(data: bytes) -> None:
+    async def each() -> None:
+        for word, opening in tls_openings.OPENINGS.items():
+            with suppress(MalformedReply, Unreachable, TimeoutError):
+                await opening(await Fed(data, 21, word).connect(21))
+
+    finish(each())
+
+
+_KEY = ed25519.Ed25519PrivateKey.from_private_bytes(bytes(32))
+_AUTHORITY = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "T")])
+_ALLOWED = x509.NameConstraints(
+    permitted_subtrees=[
+        x509.DNSName("devices.example"),
+        x509.IPAddress(ip_network("127.0.0.0/8")),
+        x509.DirectoryName(_AUTHORITY),
+    ],
+    excluded_subtrees=None,
+)
+_ALTERNATIVES = x509.SubjectAlternativeName(
+    [x509.DNSName("t.devices.example"), x509.IPAddress(ip_address("127.0.9.9"))]
+)
+
+
+def _signed(*extensions: x509.ExtensionType) -> x509.Certificate:
+    """A certificate by our own authority, for itself."""
+    begin, end = datetime(2026, 1, 1), datetime(2036, 1, 1)
+    builder = x509.CertificateBuilder(_AUTHORITY, _AUTHORITY, _KEY.public_key(), 1, begin, end)
+    for extension in extensions:
+        builder = builder.add_extension(extension, critical=True)
+    return builder.sign(_KEY, None)
+
+
+@parser(
+    "certificates",
+    "certificates",
+    seeds=lambda: (
+        _signed(x509.BasicConstraints(ca=True, path_length=1), _ALLOWED, _ALTERNATIVES).public_bytes(
+            Encoding.DER
+        ),
+    ),
+)
+def _certificates(data: bytes) -> None:
+    certificates.describe_chain([data, data], certificates.TrustAnchors())
+    try:
+        anchors = certificates.TrustAnchors(certificates=(x509.load_der_x509_certificate(data),))
+    except (ValueError, TypeError, KeyError, x509.InvalidVersion):  # nothing that an anchor file could hold
+        return
+    certificates.describe_chain([data], anchors)
+
+
+def _raw(extension: x509.ExtensionType, data: bytes) -> x509.ExtensionType:
+    return x509.UnrecognizedExtension(extension.oid, data)
+
+
+@parser(
+    "certificate-names",
+    "certificates",
+    "name_constraints",
+    seeds=lambda: (
+        bytes((len(_ALLOWED.public_bytes()),)) + _ALLOWED.public_bytes() + _ALTERNATIVES.public_bytes(),
+    ),
+)
+def _names(data: bytes) -> None:
+    """Constraints of an authority and names of a leaf, well signed: what only a signature leads to."""
+    constraints, names = data[1 : 1 + data[0]] if data else b"", data[1 + data[0] :] if data else b""
+    basic = x509.BasicConstraints(ca=True, path_length=None)
+    anchor = _signed(basic, _raw(_ALLOWED, constraints))
+    leaf = _signed(basic, _raw(_ALTERNATIVES, names))
+    anchors = certificates.TrustAnchors(certificates=(anchor,))
+    path = certificates.describe_chain([leaf.public_bytes(Encoding.DER)], anchors).path
+    assert path.trusted != bool(path.error)

@@ -1,0 +1,207 @@
+"""A scan in progress: what is kept of it, who may take it up, and what becomes of it when the store fails."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sqlite3
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hardenprobe import store
+from hardenprobe.errors import StoreRefused, UsageError
+from hardenprobe.facts import TcpPort
+from hardenprobe.identity import Visit
+from hardenprobe.journal import BLOCK, Begun, Journal, Quiet, decode_visit, encode_visit
+from hardenprobe.keeping import Keeper
+from hardenprobe.records import Cost, Endpoint, State
+from hardenprobe.spool import SUFFIX, Spool
+from hardenprobe.transcript import observation
+
+BEGUN = Begun(
+    id="20260101-000000-abcdef",
+    started="2026-01-01T00:00:00Z",
+    scope="loopback",
+    seed=7,
+    plan_hash="0" * 64,
+    expected_hash="1" * 64,
+    request={"targets": [["127.0.0.1", "127.0.0.1", "127.0.0.1", None]]},
+)
+NOBODY = "elsewhere 1"  # a process of another machine is taken to be gone
+
+
+def visit(number: int, outcome: str = "answered") -> Visit:
+    address = f"127.1.2.{number}"
+    facts = TcpPort(state=State.ACCEPTING, greeting="hello", tries=1)
+    where = Endpoint(address=address, transport="tcp", port=23)
+    seen = observation(facts, where, "here", "2026-01-01T00:00:00Z")
+    return Visit(
+        address=address, vantage="here", outcome=outcome, observations=(seen,), cost=Cost(connections=number)
+    )
+
+
+def test_visit_reads_back_as_it_was() -> None:
+    assert decode_visit(encode_visit(visit(3))) == visit(3)
+
+
+@given(st.dictionaries(st.integers(0, 3 * BLOCK), st.sampled_from(["silent", "refused"]), max_size=50))
+def test_positions_of_nobody_are_known_and_counted(asked: dict[int, str]) -> None:
+    quiet = Quiet()
+    for position, outcome in asked.items():
+        quiet.note("here", position, outcome)
+    assert all(quiet.known("here", position) for position in asked)
+    assert not any(quiet.known("there", position) for position in asked)
+    assert quiet.count("here") == len(asked)
+    assert {block for _, block in quiet.take_changed()} == {position // BLOCK for position in asked}
+    assert not quiet.take_changed()
+
+
+def test_everything_kept_is_handed_back(tmp_path: Path) -> None:
+    quiet = Quiet()
+    with store.opened(str(tmp_path / "store.db")) as kept:
+        journal = Journal(kept)
+        journal.begin(BEGUN)
+        quiet.note("here", 5, "silent")
+        journal.keep(BEGUN.id, [visit(1)], quiet.take_changed(), Cost(connections=9))
+        again = Quiet()
+        again.note("here", BLOCK - 1, "refused")
+        journal.keep(BEGUN.id, [visit(1), visit(2)], again.take_changed())
+        (line,) = journal.unfinished()
+        assert (line.id, line.scope, line.devices, line.running) == (BEGUN.id, "loopback", 2, False)
+    with store.opened(str(tmp_path / "store.db")) as kept:
+        taken = Journal(kept).take_up("latest")
+        assert taken.begun == BEGUN
+        assert {v.address for v in taken.visits} == {"127.1.2.1", "127.1.2.2"}
+        assert taken.quiet.known("here", 5) and taken.quiet.known("here", BLOCK - 1)
+        assert taken.quiet.count("here") == 2
+        assert taken.sweep == Cost(connections=9)
+        Journal(kept).forget(BEGUN.id)
+        assert not Journal(kept).unfinished()
+
+
+def test_only_an_unfinished_scan_that_nobody_runs_is_taken_up(tmp_path: Path) -> None:
+    with store.opened(str(tmp_path / "store.db")) as kept:
+        journal = Journal(kept)
+        with pytest.raises(UsageError, match="no scan was left unfinished"):
+            journal.take_up("latest")
+        journal.begin(BEGUN, runner=f"{os.uname().nodename} {os.getppid()}")
+        assert journal.unfinished()[0].running
+        with pytest.raises(UsageError, match=f"still running, as process {os.getppid()}"):
+            journal.take_up(BEGUN.id)
+        with pytest.raises(UsageError, match="no unfinished scan '1999'"):
+            journal.take_up("1999")
+        journal.begin(BEGUN, runner=NOBODY)
+        assert journal.take_up(BEGUN.id[:8]).begun == BEGUN
+
+
+def test_changed_row_is_refused_in_one_line(tmp_path: Path) -> None:
+    file = tmp_path / "store.db"
+    with store.opened(str(file)) as kept:
+        journal = Journal(kept)
+        journal.begin(BEGUN)
+        journal.keep(BEGUN.id, [visit(1)], {})
+        with sqlite3.connect(file) as db:
+            db.execute("update visits set document = '{}'")
+        with pytest.raises(StoreRefused, match="cannot be read"):
+            journal.take_up(BEGUN.id)
+
+
+# --- the spool
+
+
+async def _keep_with(how: str, file: Path) -> Keeper:
+    with store.opened(str(file)) as kept, Keeper(kept, BEGUN) as one:
+        await one.keep([visit(1)], {}, Cost())
+        assert one.failed is None
+        if how == "deleted":
+            file.unlink()
+        elif how == "replaced":
+            file.rename(file.with_suffix(".old"))
+            file.write_bytes(b"")
+        else:
+            with sqlite3.connect(file) as db:
+                db.execute("drop table visits")
+        await one.keep([visit(2), visit(3, "unfinished")], {("here", 0): bytes(BLOCK)}, Cost())
+        await one.keep([visit(4)], {}, Cost())
+        return one
+
+
+@pytest.mark.parametrize("how", ["deleted", "replaced", "broken"])
+def test_store_that_fails_leaves_a_spool_that_is_taken_in(
+    tmp_path: Path, how: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("hardenprobe.spool.this_process", lambda: NOBODY)
+    file = tmp_path / "store.db"
+    one = asyncio.run(_keep_with(how, file))
+    assert one.failed
+    (spool,) = tmp_path.glob(f"*{SUFFIX}")
+    assert spool.stat().st_mode & 0o777 == 0o600
+    if how == "replaced":
+        file.unlink()
+    with store.opened(str(file)) as kept:
+        assert any("2 visits came in" in notice for notice in kept.notices)
+        addresses = {v.address for v in Journal(kept).take_up(BEGUN.id).visits}
+        assert addresses >= {"127.1.2.2", "127.1.2.4"}
+        assert "127.1.2.3" not in addresses  # not finished, so asked again
+    assert not list(tmp_path.glob(f"*{SUFFIX}"))
+
+
+def test_scan_without_trouble_leaves_no_spool(tmp_path: Path) -> None:
+    with store.opened(str(tmp_path / "store.db")) as kept, Keeper(kept, BEGUN):
+        assert list(tmp_path.glob(f"*{SUFFIX}"))
+    assert not list(tmp_path.glob(f"*{SUFFIX}"))
+
+
+def test_spool_of_a_running_scan_is_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    parent = f"{os.uname().nodename} {os.getppid()}"
+    monkeypatch.setattr("hardenprobe.spool.this_process", lambda: parent)
+    file = tmp_path / "store.db"
+    with store.opened(str(file)) as kept:
+        spool = Spool(kept, BEGUN)
+        spool.write([visit(1)], {})
+    with store.opened(str(file)) as kept:
+        assert not kept.notices and not Journal(kept).unfinished()
+    spool.close()
+    assert spool.path.exists()
+
+
+@settings(max_examples=15, deadline=None)
+@given(cut=st.integers(0, 400), damage=st.integers(0, 400))
+def test_torn_spool_loses_its_torn_lines_only(
+    tmp_path_factory: pytest.TempPathFactory, cut: int, damage: int
+) -> None:
+    file = tmp_path_factory.mktemp("store") / "store.db"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("hardenprobe.spool.this_process", lambda: NOBODY)
+        with store.opened(str(file)) as kept:
+            spool = Spool(kept, BEGUN)
+            for number in range(1, 6):
+                spool.write([visit(number)], {})
+            spool.close()
+    text = spool.path.read_bytes()
+    head = text.index(b"\n") + 1
+    body = bytearray(text[head : len(text) - cut])
+    if damage < len(body):
+        body[damage] = ord("!")
+    spool.path.write_bytes(text[:head] + bytes(body))
+    with store.opened(str(file)) as kept:
+        scans = Journal(kept).unfinished()
+        kept_visits = Journal(kept).take_up("latest").visits if scans else ()
+    assert all(v == visit(int(v.address.rpartition(".")[2])) for v in kept_visits)
+    lost = 1 + (cut > 0) + cut // 200
+    assert len(kept_visits) >= 5 - lost - 1
+
+
+def test_no_room_is_said_before_anything_is_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "posix_fallocate", full)
+    with store.opened(str(tmp_path / "store.db")) as kept:
+        with pytest.raises(StoreRefused, match="no room to scan safely: No space left"):
+            Keeper(kept, BEGUN)
+        assert not list(tmp_path.glob(f"*{SUFFIX}"))
+        assert not Journal(kept).unfinished()

@@ -1,0 +1,73 @@
+"""rate: a bound on everything that a scan sends, whoever sends it."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hardenprobe.link import Line
+from hardenprobe.probes import tcp
+from hardenprobe.rate import BURST, Rate
+from hardenprobe.scope import Scope
+
+
+@given(st.floats(1, 10_000), st.lists(st.floats(0, 5), max_size=20))
+def test_never_more_is_begun_than_the_time_is_worth(per_second: float, gaps: list[float]) -> None:
+    bound = Rate(per_second)
+    now = began = bound._refilled
+    begun = 0
+    for gap in gaps:
+        now += gap
+        bound.refill(now)
+        while bound.tokens >= 1:
+            bound.tokens -= 1
+            begun += 1
+    assert begun <= (now - began) * per_second + max(1.0, BURST * per_second) + 1
+
+
+def test_many_who_wait_share_one_bound() -> None:
+    async def run() -> float:
+        bound = Rate(200.0)
+        began = time.monotonic()
+        await asyncio.gather(*(bound.turn() for _ in range(50)))
+        return time.monotonic() - began
+
+    assert 0.2 <= asyncio.run(run()) < 2.0  # 50 at 200 a second
+
+
+def test_who_sweeps_waits_behind_those_who_wait() -> None:
+    async def run() -> float:
+        bound = Rate(10.0)
+        waiting = [asyncio.create_task(bound.turn()) for _ in range(3)]
+        await asyncio.sleep(0)
+        left = bound.tokens
+        for task in waiting:
+            task.cancel()
+        return left
+
+    assert asyncio.run(run()) < 0
+
+
+def test_without_a_bound_nobody_waits() -> None:
+    async def run() -> float:
+        bound = Rate(None)
+        began = time.monotonic()
+        for _ in range(10_000):
+            await bound.turn()
+        return time.monotonic() - began
+
+    assert asyncio.run(run()) < 2.0
+
+
+def test_lines_to_different_devices_keep_to_it() -> None:
+    async def run() -> float:
+        bound = Rate(100.0)
+        lines = [Line(address=f"127.0.0.{n}", permit=Scope.loopback(), rate=bound) for n in range(1, 41)]
+        began = time.monotonic()
+        await asyncio.gather(*(tcp.look(line, 1) for line in lines))
+        return time.monotonic() - began
+
+    assert asyncio.run(run()) >= 0.3  # 40 connections at 100 a second, less the first burst

@@ -1,0 +1,62 @@
+"""Which addresses are ours to ask from."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from hardenprobe import plan, scope, vantage
+from hardenprobe.addresses import AddressSet
+from hardenprobe.errors import ScopeRefused, UsageError
+from hardenprobe.records import Vantage
+
+OURS = ["127.0.0.1", "127.77.3.4"]
+# The first is nobody's (RFC 5737). The others can be bound, and the system would then send from another address.
+NOT_OURS = ["192.0.2.1", "0.0.0.0", "::", "127.255.255.255", "224.0.0.1", "255.255.255.255"]
+
+
+def test_ours_is_what_something_can_be_sent_from() -> None:
+    """In a process of its own: the guard of these tests would refuse what the system admits."""
+    code = "import json, sys; from hardenprobe.vantage import is_ours; print(json.dumps([*map(is_ours, sys.argv[1:])]))"
+    done = subprocess.run([sys.executable, "-c", code, *OURS, *NOT_OURS], capture_output=True, check=True)
+    assert json.loads(done.stdout) == [True] * len(OURS) + [False] * len(NOT_OURS)
+
+
+@pytest.mark.parametrize("source", ["127.255.255.255", "192.0.2.1"])
+def test_a_source_that_is_not_ours_is_refused(source: str) -> None:
+    with pytest.raises(UsageError, match=f"--source {source} is no address of this machine: .+"):
+        vantage.points([source], (), plan.targets(["127.0.0.1"]), scope.Scope.loopback())
+
+
+BOTH = scope.Scope(name="lab", networks=scope.LOOPBACK, sources=AddressSet.of(["127.0.0.5", "::1"]))
+
+
+def test_a_source_of_the_other_family_is_noticed() -> None:
+    here = [Vantage(name="desk", source="127.0.0.1")]
+    (said,) = vantage.notices(here, plan.targets(["127.77.0.1", "::1", "::2"]))
+    assert said == (
+        "vantage point desk: 127.0.0.1 cannot ask ::1 and 1 more, of the other family; the system chooses the source there"
+    )
+    assert not vantage.notices(here, plan.targets(["127.77.0.1"]))
+    (said,) = vantage.notices([Vantage(name="desk", source="::1")], plan.targets(["127.77.0.1"]))
+    assert "::1 cannot ask 127.77.0.1, of the other family" in said
+    assert not vantage.notices([Vantage(name="desk")], plan.targets(["127.77.0.1", "::1"]))
+
+
+def test_only_the_testers_own_addresses_ask() -> None:
+    (one,) = vantage.points(["127.0.0.5"], ["desk"], plan.targets(["127.77.0.1"]), BOTH)
+    assert (one.name, one.source) == ("desk", "127.0.0.5")
+    with pytest.raises(
+        ScopeRefused, match=r"source 127\.0\.0\.1 is none of the testers' addresses in scope 'lab'"
+    ):
+        vantage.points([], [], plan.targets(["127.77.0.1"]), BOTH)  # loopback answers from 127.0.0.1
+
+
+def test_where_the_system_chooses_for_the_other_family_it_must_choose_a_testers_address() -> None:
+    vantage.points(["127.0.0.5"], [], plan.targets(["127.77.0.1", "::1"]), BOTH)  # ::1 asks itself
+    without = scope.Scope(name="lab", networks=scope.LOOPBACK, sources=AddressSet.of(["127.0.0.5"]))
+    with pytest.raises(ScopeRefused, match="source ::1 is none of the testers' addresses"):
+        vantage.points(["127.0.0.5"], [], plan.targets(["127.77.0.1", "::1"]), without)
