@@ -8,9 +8,6 @@ connections, the sweep, fragments, what an ICMP error quotes beyond the ports, w
 not the one that was on the wire, its checksum is computed anew over the stars: the old one would confirm a guess.
 
 A scan that goes on adds to its file, so that packet numbers hold through all of its reviews.
-
-The link type is "Linux cooked capture", which holds for every interface: a scan may leave by several.
-Source: the pcap file format, and LINKTYPE_LINUX_SLL, of the tcpdump group's list of link-layer header types.
 """
 
 from __future__ import annotations
@@ -32,8 +29,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import frames, packet_socket
-from hardenprobe.errors import UsageError
+from hardenprobe import capture_file, frames, packet_socket
+from hardenprobe.capture_file import FILE_HEADER, LINK_HEADER, RECORD_HEADER
 from hardenprobe.flows import RECEIVED, SENT, TOLD, Flow, Flows
 from hardenprobe.frames import Frame
 from hardenprobe.records import Captured
@@ -41,12 +38,8 @@ from hardenprobe.transcript import Recorder
 
 log = logging.getLogger("hardenprobe.capture")
 
-LINK_TYPE = 113  # LINKTYPE_LINUX_SLL
-FILE_HEADER, RECORD_HEADER, LINK_HEADER = 24, 16, 16  # bytes
 LARGEST = 1 << 18  # bytes of one packet; segmentation offload hands over more than the network's 1500
-OF_ONE = (
-    32 * 1024 * 1024
-)  # bytes of one socket's packets; who sends more is attacking, and would fill the disk
+OF_ONE = 32 * 1024 * 1024  # bytes of one socket's packets; who sends more attacks, and would fill the disk
 HELD_OF_ONE = 1024 * 1024  # bytes of memory for what one socket may show when its transcript is final
 HELD = 64 * 1024 * 1024  # and for all of them; what comes on top stays starred
 SHOWN = 65536  # bytes of one direction of a connection that may be shown; a transcript keeps no more
@@ -86,16 +79,16 @@ class Capture:
         self._sock = packet_socket.opened(networks)
         with contextlib.ExitStack() as undo:
             undo.callback(self._sock.close)
-            self._file, self._count, self._at = _new(path) if named is None else _left(path, named)
+            self._file, self._count, self._at = (
+                capture_file.new(path) if named is None else capture_file.left(path, named)
+            )
             undo.pop_all()
         self._whole = (self._at, self._count)  # bytes and packets that are surely in the file
         self._out = os.fdopen(os.dup(self._file), "wb")
         self._wake, self._woken = socket.socketpair()
         self._woken.setblocking(False)
         self._wake.setblocking(False)
-        from hardenprobe.probes import packets
-
-        self._writer = packets.pcap_writer(self._out, LINK_TYPE, LARGEST)
+        self._writer = capture_file.writer(self._out, LARGEST)
         if not self._at:
             self._writer.write_header(None)
             self._whole = (FILE_HEADER, 0)
@@ -351,49 +344,3 @@ def _said(recorder: Recorder) -> dict[str, list[tuple[int, int, bytes]]]:
         place = pieces[-1][0] + pieces[-1][1] if pieces else 0
         pieces.append((place, exchange.length, bytes.fromhex(exchange.hex)))
     return said
-
-
-def _new(path: Path) -> tuple[int, int, int]:
-    """A new file: descriptor, packets and bytes."""
-    try:
-        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600), 0, 0
-    except FileExistsError as exc:
-        raise UsageError(f"--capture {path} is there already; name a new file") from exc
-    except OSError as exc:
-        raise UsageError(f"--capture {path}: {exc.strerror}") from exc
-
-
-def _left(path: Path, named: int) -> tuple[int, int, int]:
-    """The file that an interrupted scan left, without a packet that it was writing: descriptor, packets and bytes."""
-    try:
-        file = os.open(path, os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW)
-    except FileNotFoundError as exc:
-        if not named:  # an empty one does not outlive a scan
-            return _new(path)
-        raise UsageError(f"--capture {path} is gone, and the scan goes on in it; bring it back") from exc
-    except OSError as exc:
-        raise UsageError(f"--capture {path}: {exc.strerror}") from exc
-    with contextlib.ExitStack() as undo:
-        undo.callback(os.close, file)
-        count, end = _whole(file, path)
-        if count < named:
-            raise UsageError(
-                f"--capture {path} holds {count} whole packets, and the scan that goes on has named number {named}; "
-                "bring the file back as it was left"
-            )
-        os.ftruncate(file, end)
-        os.lseek(file, end, os.SEEK_SET)
-        undo.pop_all()
-    return file, count, end
-
-
-def _whole(file: int, path: Path) -> tuple[int, int]:
-    from hardenprobe.probes import packets
-
-    if not os.fstat(file).st_size:
-        return 0, 0
-    with os.fdopen(os.dup(file), "rb") as read:
-        found = packets.pcap_whole(read, LINK_TYPE, LINK_HEADER)
-    if found is None:
-        raise UsageError(f"--capture {path} is no capture of a scan; bring it back as it was left")
-    return found

@@ -13,9 +13,6 @@ from dataclasses import dataclass
 STAR = b"*"
 TCP, UDP, ICMP, ICMP6 = 6, 17, 1, 58
 SYN = 0x02
-QUOTED = (
-    8  # octets of the quoted packet's payload that RFC 792 promises: ports and, of TCP, the sequence number
-)
 _ERRORS = {ICMP: (3, 4, 5, 11, 12), ICMP6: (1, 2, 3, 4)}  # messages that quote the packet they are about
 _EXTENSIONS = 8  # IPv6 extension headers that are walked through; each costs at least eight octets
 _HOP_BY_HOP, _ROUTING, _FRAGMENT, _AUTHENTICATION, _OPTIONS = 0, 43, 44, 51, 60

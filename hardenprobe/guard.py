@@ -58,16 +58,16 @@ def granted(sock: socket.socket, address: str, port: int, source: str | None = N
     """Let one socket go to one endpoint. Only link.py calls this.
 
     Args:
-        source: The address of ours that it may be bound to, "" for whichever the system chooses.
+        source: The address of ours that it may be bound to.
     """
     _granted[id(sock)] = _place((address, port))
-    if source is not None:
+    if source:
         _sources[source] += 1
     try:
         yield
     finally:
         del _granted[id(sock)]
-        if source is not None:
+        if source:
             _sources[source] -= 1
 
 
@@ -104,7 +104,7 @@ def granted_many(
     Args:
         addresses: Whoever is in it at that moment; it may change while the block runs.
         modules: Whose own calls are meant; sockets come and go too fast to be granted one by one.
-        sources: The addresses of ours that sockets may be bound to, "" for whichever the system chooses.
+        sources: The addresses of ours that sockets may be bound to.
     """
     key = object()
     _swept[key] = (addresses, ports, modules)
@@ -158,13 +158,19 @@ def _of_the_sweep(target: Any) -> bool:
 
 
 def _bind(_: str, args: tuple[Any, ...]) -> None:
-    """A source address and any port is Link's own doing; a fixed port is a server, which a scan never is."""
+    """A source address and any port is Link's own doing; a fixed port is a server, which a scan never is.
+
+    So is any port of no address, which a capture must know before the first packet leaves.
+    """
     sock, address = args[0], args[1]
     if _family(sock) == _NETLINK:
         return
     if isinstance(address, tuple) and len(address) >= 2 and address[1] == 0:
         host = str(address[0])
         if host in ("127.0.0.1", "::1") or _sources[host] > 0:
+            return
+        caller = sys._getframe(2).f_globals.get("__name__", "")  # behind this function and _hook
+        if not host and (id(sock) in _granted or any(caller in modules for _, _, modules in _swept.values())):
             return
     _refuse(f"to bind {address!r:.100}")
 

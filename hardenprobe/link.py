@@ -157,10 +157,9 @@ class Line:
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
-            own = self._own_address()
-            with guard.granted(sock, self.address, real, own):
-                if own is not None:
-                    sock.bind((own, 0))
+            with guard.granted(sock, self.address, real, self.source):
+                if self.source or self.tap:  # a capture must know our port before the first packet leaves
+                    sock.bind((self.source or "", 0))
                 if self.tap:
                     self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname())
                 async with asyncio.timeout(self.timing.connect):
@@ -216,11 +215,10 @@ class Line:
         async with self.turn.lock:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
-                own = self._own_address()
-                stack.enter_context(guard.granted(sock, self.address, real, own))
+                stack.enter_context(guard.granted(sock, self.address, real, self.source))
                 try:
-                    if own is not None:
-                        sock.bind((own, 0))
+                    if self.source or self.tap:
+                        sock.bind((self.source or "", 0))
                     if any_port:
                         report_unreachable(sock)
                     else:
@@ -303,10 +301,6 @@ class Line:
         """Ask the scope again where the last answer has grown old."""
         if time.monotonic() - self._allowed > ASK_AGAIN:
             self._ask_scope()
-
-    def _own_address(self) -> str | None:
-        """What to bind a socket to; a capture must know our port before the first packet leaves."""
-        return self.source or ("" if self.tap else None)
 
     def _closed(self) -> None:
         if self.tap:

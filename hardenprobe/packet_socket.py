@@ -19,11 +19,8 @@ MOST = 4096  # instructions that the kernel takes (BPF_MAXINSNS)
 KERNEL_BUFFER = 32 * 1024 * 1024  # bytes that the kernel may hold for us: some 40,000 small packets
 EXTRA = 64  # bytes of ancillary data beside a packet: its time
 _EVERY_PROTOCOL, _SOL_PACKET, _STATISTICS = 3, 263, 6  # ETH_P_ALL, SOL_PACKET, PACKET_STATISTICS
-_ATTACH, _TIMESTAMP, _BUFFER_FORCE = (
-    26,
-    29,
-    33,
-)  # SO_ATTACH_FILTER, SO_TIMESTAMP, SO_RCVBUFFORCE of asm-generic
+# SO_ATTACH_FILTER, SO_TIMESTAMP and SO_RCVBUFFORCE of asm-generic
+_ATTACH, _TIMESTAMP, _BUFFER_FORCE = 26, 29, 33
 _WORD, _BYTE, _AND, _EQUAL, _GO, _RETURN = 0x20, 0x30, 0x54, 0x15, 0x05, 0x06
 _ALL, _NONE = (_RETURN, 0, 0, 0xFFFFFFFF), (_RETURN, 0, 0, 0)
 

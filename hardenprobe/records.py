@@ -490,7 +490,7 @@ class Captured:
         size: Bytes of the file as the review left it. A scan that goes on adds to the file and changes none of them.
         sha256: Of those bytes, in hex.
         packets: How many they hold; the first is number 1.
-        lost: How many packets of the scan are in no file.
+        lost: How many more there were: dropped by the kernel, or sent in a flood. Of the last run, where a scan went on.
     """
 
     file: str

@@ -250,10 +250,10 @@ class _Sweep:
         """Work until all addresses are through; an empty batch is the end."""
         try:
             with ExitStack() as stack:
-                own = [*filter(None, self._sources.values()), *([""] if self._tap else ())]
+                own = filter(None, self._sources.values())
                 callers = {__name__, sweep_sockets.__name__}
                 stack.enter_context(
-                    guard.granted_many(self._in_hand, self._doors, modules=callers, sources=own)
+                    guard.granted_many(self._in_hand, self._doors, modules=callers, sources=tuple(own))
                 )
                 self._poller = stack.enter_context(contextlib.closing(poller()))
                 stack.callback(self._drop_all)

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import capture, frames, packet_socket
+from hardenprobe import capture, capture_file, frames, packet_socket
 from hardenprobe.capture import Capture
 from hardenprobe.errors import Unreachable, UsageError
 from hardenprobe.facts import TcpPort
@@ -55,11 +55,11 @@ def read(file: Path) -> list[tuple[frames.Frame, bytes]]:
     utils = pytest.importorskip("scapy.utils")
     found = []
     with utils.RawPcapReader(str(file)) as reader:
-        assert reader.linktype == capture.LINK_TYPE
+        assert reader.linktype == capture_file.LINK_TYPE
         for data, _ in reader:
-            frame = frames.read(data[capture.LINK_HEADER :])
-            assert frame is not None and len(data) == capture.LINK_HEADER + frame.end
-            packet = data[capture.LINK_HEADER :]
+            frame = frames.read(data[capture_file.LINK_HEADER :])
+            assert frame is not None and len(data) == capture_file.LINK_HEADER + frame.end
+            packet = data[capture_file.LINK_HEADER :]
             if b"*" in packet[frame.payload :]:
                 assert frames.replaced(packet, frame, packet[frame.payload :]) == packet
             found.append((frame, packet[frame.payload :]))
