@@ -17,9 +17,11 @@ from hardenprobe import capture, capture_file, frames, packet_socket
 from hardenprobe.capture import Capture
 from hardenprobe.errors import Unreachable, UsageError
 from hardenprobe.facts import TcpPort
+from hardenprobe.flows import RECEIVED, Flow
 from hardenprobe.link import Line, Timing
 from hardenprobe.records import Observation, State
-from hardenprobe.tap import Tap, ranges
+from hardenprobe.tap import Tap
+from hardenprobe.transcript import Recorder
 
 HERE = "127.0.0.63"
 QUICK = Timing(connect=1.0, greeting=0.2, reply=0.4, pause=0.0)
@@ -320,6 +322,82 @@ def test_an_empty_file_does_not_outlive_an_error_and_a_whole_one_does(file: Path
     assert read(file) == []
 
 
-def test_runs_are_the_shortest_way_to_write_numbers() -> None:
-    assert ranges([]) == ()
-    assert ranges([9, 2, 3, 4, 3, 7, 8]) == ((2, 4), (7, 9))
+def test_a_scan_that_goes_on_adds_to_its_file(file: Path) -> None:
+    async def scan(running: Capture) -> Observation[Any]:
+        server, port = await serve(echo)
+        async with server:
+            mine = line(running, may_speak={port: frozenset({"echo"})})
+            async with await mine.connect(port) as stream:
+                await stream.send(b"hello", "echo")
+                await stream.receive()
+                seen = mine.observation(ACCEPTING, mine.endpoint(port), stream.recorder)
+            assert mine.tap is not None
+            return (await mine.tap.numbered([seen]))[0]
+
+    with capture.opened(file, [f"{HERE}/32"]) as running:
+        before = asyncio.run(scan(running))
+        first = running.finish()
+    with file.open("ab") as torn:
+        torn.write(file.read_bytes()[24:70])  # the process was killed in the middle of a packet
+    with capture.opened(file, [f"{HERE}/32"], named=numbers(before)[-1]) as running:
+        after = asyncio.run(scan(running))
+        second = running.finish()
+    packets = read(file)
+    assert len(packets) == second.packets > first.packets == numbers(before)[-1]
+    assert numbers(after)[0] == first.packets + 1
+    whole = file.read_bytes()
+    assert hashlib.sha256(whole[: first.size]).hexdigest() == first.sha256, "what was there stays as it was"
+    assert (len(whole), hashlib.sha256(whole).hexdigest()) == (second.size, second.sha256)
+    with pytest.raises(KeyError), capture.opened(file, [], named=0):
+        raise KeyError
+    assert file.read_bytes() == whole, "an error takes nothing away that was there"
+
+
+def test_one_socket_cannot_fill_the_disk(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capture, "OF_ONE", 20_000)
+
+    async def scan(running: Capture) -> list[Observation[Any]]:
+        mine, loop, seen = line(running), asyncio.get_running_loop(), []
+        with socket.socket(type=socket.SOCK_DGRAM) as device:
+            device.setblocking(False)
+            device.bind((HERE, 0))
+
+            async def flood() -> None:
+                _, peer = await loop.sock_recvfrom(device, 100)
+                for _ in range(200):
+                    device.sendto(b"x" * 1000, peer)
+
+            for _ in range(2):
+                flooding = asyncio.create_task(flood())
+                answer = await mine.ask(device.getsockname()[1], b"ask")
+                await flooding
+                seen.append(mine.observation(ACCEPTING, None, answer.recorder))
+        assert mine.tap is not None
+        return await mine.tap.numbered(seen)
+
+    with capture.opened(file, [f"{HERE}/32"]) as running:
+        seen = asyncio.run(scan(running))
+        said = running.finish()
+        (notice,) = running.notices
+    assert notice.startswith(f"{said.lost} packets were not captured: they came after the first")
+    assert said.lost > 100 and file.stat().st_size < 45_000
+    assert all(10 < len(numbers(one)) < 25 for one in seen), "the next socket has its own share"
+
+
+def test_what_is_held_is_bounded_however_small_the_packets(
+    file: Path, running: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(capture, "HELD_OF_ONE", 10 * (capture.PIECE + 8))
+    flow = Flow(key=(frames.UDP, b"", 1, 2), transport="udp", port=1, ours=None, recorder=Recorder())
+    packet = (
+        bytes.fromhex("4500002400000000401100007f00003f7f00003f")
+        + bytes.fromhex("0001000200100000")
+        + b"8" * 8
+    )
+    frame = frames.read(packet)
+    assert frame is not None
+    for _ in range(100):
+        running._hold(flow, RECEIVED, frame, packet, 0)
+    assert len(flow.held) == 10 and running._held == flow.held_size == 10 * (capture.PIECE + 8)
+    running.release(flow)
+    assert running._held == flow.held_size == 0

@@ -83,6 +83,45 @@ def test_too_many_networks_for_the_kernel_mean_no_filter() -> None:
     assert passes([packet(1, 0x0A010F01, False, 6), packet(0x0A018F01, 2, False, 6)], fits) == [True, True]
 
 
+BESIDE_A_SCAN = """
+import socket, sys
+from hardenprobe import packet_socket
+
+def said(what):
+    try:
+        what()
+    except Exception as exc:
+        return type(exc).__name__
+    return "done"
+
+with guard.watching():
+    try:
+        sock = packet_socket.opened([])
+    except UsageError:
+        sys.exit("may not")
+    print(said(lambda: sock.bind(("lo", 0x0800))), said(lambda: sock.sendto(b"x", ("lo", 0x0800))))
+    print(said(lambda: sock.sendmsg([b"x"], [], 0, ("lo", 0x0800))), said(lambda: sock.send(b"x")))
+    print(said(lambda: socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM)))
+    for one in guard.tried():
+        print(one)
+"""
+
+
+def test_a_scan_makes_no_other_one_and_nobody_sends_through_it() -> None:
+    # In a process of its own: the tests' own audit hook would say no before the scan's.
+    ended = subprocess.run(
+        [sys.executable, "-c", BESIDE_A_SCAN], check=False, capture_output=True, text=True, timeout=50
+    )
+    if ended.stderr == "may not\n":
+        pytest.skip("this process may not capture")
+    lines = ended.stdout.splitlines()
+    refused = "ScopeRefused"
+    assert lines[:3] == [f"{refused} {refused}", f"{refused} OSError", refused], "send: it has no interface"
+    assert [line for line in lines[3:] if "family 17" in line] == [
+        "__main__ tried a socket of family 17 and type 2, which was refused"
+    ]
+
+
 @pytest.mark.slow
 def test_without_the_right_nothing_is_sent_and_no_file_is_made(tmp_path: Path) -> None:
     drop = ["setpriv", "--bounding-set", "-net_raw", "--inh-caps", "-net_raw"] if os.geteuid() == 0 else []
