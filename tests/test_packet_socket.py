@@ -85,7 +85,8 @@ def test_too_many_networks_for_the_kernel_mean_no_filter() -> None:
 
 BESIDE_A_SCAN = """
 import socket, sys
-from hardenprobe import packet_socket
+from hardenprobe import guard, packet_socket
+from hardenprobe.errors import UsageError
 
 def said(what):
     try:
@@ -117,9 +118,7 @@ def test_a_scan_makes_no_other_one_and_nobody_sends_through_it() -> None:
     lines = ended.stdout.splitlines()
     refused = "ScopeRefused"
     assert lines[:3] == [f"{refused} {refused}", f"{refused} OSError", refused], "send: it has no interface"
-    assert [line for line in lines[3:] if "family 17" in line] == [
-        "__main__ tried a socket of family 17 and type 2, which was refused"
-    ]
+    assert len([line for line in lines[3:] if "a socket of family 17" in line]) == 1
 
 
 @pytest.mark.slow
