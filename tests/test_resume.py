@@ -20,8 +20,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import cli, store
+from hardenprobe import cli, packet_socket, store
+from hardenprobe.errors import UsageError
 from hardenprobe.journal import Journal
+from hardenprobe.probes import packets
 
 OFFSET = 20000
 NET = f"127.{64 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
@@ -214,6 +216,57 @@ def test_scan_interrupted_once_stores_what_it_has_and_goes_on(
         assert all(one.intact for one in kept.reviews())
 
 
+def test_scan_killed_while_it_captures_goes_on_in_the_same_file(
+    fleet: Fleet, tmp_path: Path, process: Any, asked: list[str]
+) -> None:
+    try:
+        packet_socket.opened([]).close()
+    except UsageError as exc:
+        pytest.skip(str(exc))
+    run, file = Run(0, tmp_path), tmp_path / "scan.pcap"
+    scan = run.start(process, *asked, "--source", run.source, "--capture", str(file))
+    while not _kept(run):
+        assert scan.is_alive()
+        time.sleep(0.02)
+    os.kill(scan.pid, signal.SIGKILL)
+    scan.join(10)
+    file.rename(tmp_path / "kept.pcap")
+    refused = run.start(process, "--resume", "latest")
+    refused.join(60)
+    assert refused.exitcode == 2
+    assert f"--capture {file} is gone, and the scan goes on in it" in run.said.read_text(encoding="utf-8")
+    assert not file.exists()
+    before, connections = (tmp_path / "kept.pcap").read_bytes(), fleet.of(run.source)
+    file.write_bytes(before)
+    going_on = run.start(process, "--resume", "latest")
+    going_on.join(60)
+    assert going_on.exitcode == 1, run.said.read_text(encoding="utf-8")
+    review = run.review
+    kept = review["review"]["capture"]
+    assert f"{kept['packets']} packets are in {file}" in run.said.read_text(encoding="utf-8")
+    packets._layers()
+    utils = pytest.importorskip("scapy.utils")
+    with utils.PcapReader(str(file)) as reader:
+        read = list(reader)
+    assert len(read) == kept["packets"]
+    for seen in review["observations"]:
+        where = seen["endpoint"]
+        for number in (n for first, last in seen["packets"] for n in range(first, last + 1)):
+            packet = read[number - 1]
+            assert {packet["IP"].src, packet["IP"].dst} == {where["address"], run.source}
+            assert where["port"] + OFFSET in (packet["TCP"].sport, packet["TCP"].dport)
+    accepting = {
+        (o["endpoint"]["address"], o["endpoint"]["port"]) for o in review["observations"] if o["packets"]
+    }
+    assert {address for address, _ in accepting} == set(fleet.addresses)
+    syns = {
+        (p["TCP"].sport, p["IP"].dst)
+        for p in read
+        if p["TCP"].flags == "S" and p["IP"].dst in fleet.addresses and p["TCP"].dport - OFFSET in PORTS
+    }
+    assert 0 < connections < fleet.of(run.source) <= len(syns) + 20, "a kill costs what was not read yet"
+
+
 @pytest.mark.timeout(170)
 def test_scan_killed_at_twenty_random_moments_goes_on_and_ends_the_same(
     fleet: Fleet, tmp_path: Path, process: Any, asked: list[str]
@@ -271,6 +324,14 @@ def _finished(run: Run) -> set[str] | None:
         if not journal.unfinished():
             return None
         return {visit.address for visit in journal.take_up("latest").visits}
+
+
+def _kept(run: Run) -> int:
+    """How many devices a running scan has kept."""
+    if not run.store.exists():
+        return 0
+    with store.opened(str(run.store)) as kept:
+        return sum(one.devices for one in Journal(kept).unfinished())
 
 
 def _stored(run: Run) -> bool:
