@@ -102,7 +102,8 @@ class Keeper:
         self.failed = failed
         try:
             self._store.still_there()
-        except StoreRefused:
+        except StoreRefused as gone:
+            self.failed = str(gone)
             finished, quiet = self._visits, self._quiet
         self._spool.write(finished, quiet, self._sweep)
 

@@ -29,6 +29,7 @@ from hardenprobe.store_parts import (
     end_digest,
     insert,
     joined,
+    make,
     pages,
     read,
     split,
@@ -424,13 +425,14 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 raise StoreRefused(
                     f"store {shown} belongs to another program; name another file with --store"
                 )
-            tables.create_all(db)
+            make(tables, db)
             known = db.execute(sa.select(_about.c.format)).scalars().all()
             if known and FORMAT not in known:
                 raise StoreRefused(
                     f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}"
                 )
-            if not known:
+            # Two that open a new store at once: the first one's lock makes the second see its row.
+            if not db.execute(_about.update().values(format=FORMAT)).rowcount:
                 db.execute(_about.insert().values(format=FORMAT))
         with engine.connect() as db:
             # Writing nothing would not show that nothing can be written; taken back, it changes no byte.

@@ -33,6 +33,14 @@ _parts = sa.Table(
 _PIECES = {"devices": "record", "observations": "observations", "results": "results"}
 
 
+def make(known: sa.MetaData, db: sa.Connection) -> None:
+    """Make the tables that are missing, whoever else makes them at the same moment."""
+    for table in known.sorted_tables:
+        db.execute(sa.schema.CreateTable(table, if_not_exists=True))
+        for index in table.indexes:
+            db.execute(sa.schema.CreateIndex(index, if_not_exists=True))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """One device of a stored review.

@@ -85,7 +85,8 @@ class Tap:
             if id(flow) in named:
                 self._capture.show(flow)
             self._capture.release(flow)
-        await asyncio.to_thread(self._capture.settle)
+        if named:
+            await asyncio.to_thread(self._capture.settle)
         return [replace(one, packets=ranges(self._numbers(one.id))) for one in seen]
 
     def _numbers(self, observation: str) -> Iterable[int]:
