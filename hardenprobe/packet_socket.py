@@ -87,8 +87,8 @@ def opened(networks: Iterable[str]) -> socket.socket:
         sock = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM, socket.htons(_EVERY_PROTOCOL))
     except PermissionError as exc:
         raise UsageError(
-            "--capture needs the right to read packets (CAP_NET_RAW), which this process has not; start it as root, "
-            "or leave --capture out"
+            "--capture needs the right to read packets (CAP_NET_RAW), which this process has not; start it as root or "
+            "with that right, or leave --capture out"
         ) from exc
     except OSError as exc:
         raise UsageError(f"--capture cannot read packets here: {exc.strerror}; leave it out") from exc

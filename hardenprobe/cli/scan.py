@@ -153,11 +153,10 @@ def command(
     if only_plan:
         click.echo(dry_run.text(order))
         return 0
-    # A store that cannot be written is said before the scan, not after it.
-    with opened(store_url) as kept:
+    # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
+    with captured(order) as order, opened(store_url) as kept:
         order = replace(order, decisions=decisions.load(kept))
-        with captured(order) as order:
-            return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
+        return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
 
 
 def _nothing_else() -> None:

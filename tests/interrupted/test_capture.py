@@ -25,7 +25,7 @@ def test_scan_killed_while_it_captures_goes_on_in_the_same_file(
         packet_socket.opened([]).close()
     except UsageError as exc:
         pytest.skip(str(exc))
-    fleet.last_takes = 0.4  # the others are done and kept before the last one
+    fleet.last_takes = 0.1  # the others are done and kept before the last one
     run, file = new_run(0), tmp_path / "scan.pcap"
     scan = run.start(process, *asked, "--source", run.source, "--capture", str(file))
     while not _kept(run.store):
