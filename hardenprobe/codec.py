@@ -42,7 +42,7 @@ SCHEMA_FILE = Path(__file__).with_name("review.schema.json")
 """The JSON Schema that ships with the package; `write_schema` brings it up to date."""
 
 _BESIDE = frozenset({"kind", "device"})  # what an entry holds beside the observation itself
-_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript")
+_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets")
 
 
 @dataclass(frozen=True, slots=True)

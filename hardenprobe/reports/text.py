@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterable
 
 from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity
 
@@ -154,3 +155,12 @@ def ports_text(ports: tuple[int, ...]) -> str:
             runs.append([port])
     parts = [f"{run[0]}-{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs]
     return ", ".join(parts) or "none"
+
+
+def runs_text(runs: Iterable[tuple[int, int]]) -> str:
+    """Write runs of numbers as first-last.
+
+    >>> runs_text([(3, 5), (7, 7)])
+    '3-5, 7'
+    """
+    return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in runs)
