@@ -26,7 +26,7 @@ from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
-from hardenprobe.sockets import READ_LIMIT, receive_datagram, report_unreachable
+from hardenprobe.sockets import READ_LIMIT, connect, receive, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
 from hardenprobe.transcript import EXCHANGES, Recorder, observation
 
@@ -162,8 +162,7 @@ class Line:
                     sock.bind((self.source or "", 0))
                 if self.tap:
                     self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname())
-                async with asyncio.timeout(self.timing.connect):
-                    await asyncio.get_running_loop().sock_connect(sock, (self.address, real))
+                await connect(sock, (self.address, real), self.timing.connect)
         except TimeoutError:
             sock.close()
             raise Unreachable(f"{self.address} TCP {port} is silent", "silent") from None
@@ -418,10 +417,7 @@ class Stream:
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
         try:
-            async with asyncio.timeout(self.line.timing.reply if wait is None else wait):
-                # Bytes that are there already come without a pause; a flood must not hold up timers and other devices.
-                await asyncio.sleep(0)
-                data = await asyncio.get_running_loop().sock_recv(self._sock, limit)
+            data = await receive(self._sock, limit, self.line.timing.reply if wait is None else wait)
         except TimeoutError:
             raise Unreachable(f"{self.line.address} TCP {self.port} says nothing", "silent") from None
         except OSError as exc:
