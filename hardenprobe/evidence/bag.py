@@ -27,8 +27,8 @@ TOKEN = "timestamp.tst"
 APART = frozenset({SIGNATURE, TOKEN, *(f"tagmanifest-{name}.txt" for name in ALGORITHMS)})
 """Tag files that no manifest lists: they are about the tag manifests, or are those."""
 
-_FIXED = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip file can hold
-_MODE = 0o100644 << 16
+FIXED = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip file can hold
+MODE = 0o100644 << 16
 
 
 @dataclass
@@ -85,15 +85,17 @@ class BagWriter:
     def json(self, path: str, value: Any) -> None:
         """Write one file of plain JSON types, in ASCII, which does nothing to a terminal."""
         with self.file(path) as out:
-            out.write(json.dumps(value, indent=1, sort_keys=True).encode("ascii").replace(b"\x7f", b"\\u007f"))
+            out.write(
+                json.dumps(value, indent=1, sort_keys=True).encode("ascii").replace(b"\x7f", b"\\u007f")
+            )
             out.write(b"\n")
 
     @contextmanager
     def _entry(self, name: str, *, packed: bool = True) -> Iterator[BinaryIO]:
         if name in self._sums:
             raise ValueError(f"{name} was written before")
-        info = zipfile.ZipInfo(f"{self._folder}/{name}", _FIXED)
-        info.create_system, info.external_attr = 3, _MODE
+        info = zipfile.ZipInfo(f"{self._folder}/{name}", FIXED)
+        info.create_system, info.external_attr = 3, MODE
         info.compress_type = zipfile.ZIP_DEFLATED if packed else zipfile.ZIP_STORED
         sums = self._sums[name] = Sums()
         with self._archive.open(info, "w", force_zip64=True) as below:
@@ -121,8 +123,8 @@ class BagWriter:
         for name in ALGORITHMS:
             self._tag(f"manifest-{name}.txt", manifest(payload, name))
         tags = {name: sums for name, sums in self._sums.items() if name not in payload}
-        for name in ALGORITHMS:
-            written = self._tag(f"tagmanifest-{name}.txt", manifest(tags, name))
+        self._tag("tagmanifest-sha256.txt", manifest(tags, "sha256"))
+        written = self._tag(SIGNED, manifest(tags, "sha512"))
         if sign:
             self._tag(SIGNATURE, sign(written))
         return hashlib.sha512(written).hexdigest()

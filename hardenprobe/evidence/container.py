@@ -18,7 +18,9 @@ from typing import IO
 
 from hardenprobe.errors import UsageError, clip
 
-MOST_FILES = 300_000  # a fleet of 100,000 devices has that many transcripts; the list of them takes some 200 MB
+MOST_FILES = (
+    300_000  # a fleet of 100,000 devices has that many transcripts; the list of them takes some 200 MB
+)
 MOST_RATIO = 200  # of all files to the zip file; text packs 5 to 30 times, a bomb 1,000 times
 FREE = 256 * 1024 * 1024  # bytes that any zip file may unpack to
 CHUNK = 1024 * 1024
@@ -64,6 +66,36 @@ class Container:
                     yield data
         except _BROKEN as exc:
             raise Broken(str(exc)) from exc
+
+    def document(self, name: str) -> Iterator[bytes]:
+        """The bytes of a file that is to be read, a piece at a time.
+
+        Raises:
+            BagRefused: It is not there, or its bytes cannot be unpacked.
+        """
+        if name not in self.names:
+            raise BagRefused(f"the bag holds no {name}")
+        try:
+            yield from self.chunks(name)
+        except Broken as exc:
+            raise BagRefused(f"{name} cannot be unpacked: {exc}") from exc
+
+    def unpack(self, folder: Path) -> None:
+        """Write every file into a new folder.
+
+        Raises:
+            BagRefused: The folder is there already or cannot be written, or a file cannot be unpacked. What was
+                written before stays.
+        """
+        try:
+            folder.mkdir()
+            for name in sorted(self.names):
+                path = folder / name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                with path.open("xb") as out:
+                    out.writelines(self.document(name))
+        except OSError as exc:
+            raise BagRefused(f"-o {folder}: {exc.strerror}") from exc
 
     def size(self, name: str) -> int:
         """How many bytes a file is said to have."""
@@ -121,9 +153,7 @@ def _checked(archive: zipfile.ZipFile, file: IO[bytes]) -> str:
             raise BagRefused(f"entry {clip(info.orig_filename)} {wrong}")
         alike = known.setdefault(info.filename.casefold(), info.filename)
         if alike != info.filename:
-            raise BagRefused(
-                f"entries {clip(alike)} and {clip(info.filename)} differ by letter case alone"
-            )
+            raise BagRefused(f"entries {clip(alike)} and {clip(info.filename)} differ by letter case alone")
     if len(known) != len(entries):
         raise BagRefused("it holds two entries of one name")
     parts = {part for name in known for part in _folders(name)}

@@ -112,7 +112,12 @@ def pack(source: Source, wanted: Wanted, path: Path, signer: Signer | None = Non
 
 
 def pack_redacted(
-    source: Source, wanted: Wanted, path: Path, full: Path, pseudonyms: Pseudonyms, signer: Signer | None = None
+    source: Source,
+    wanted: Wanted,
+    path: Path,
+    full: Path,
+    pseudonyms: Pseudonyms,
+    signer: Signer | None = None,
 ) -> str:
     """Write what tells nobody whose devices these are.
 
@@ -174,8 +179,6 @@ def _write(
 
 
 def _readme(out: BagWriter, what: str, parts: str) -> None:
-    words = README.format(
-        what=what, parts=parts, signature=bag.SIGNATURE, signed=bag.SIGNED, token=bag.TOKEN
-    )
+    words = README.format(what=what, parts=parts, signature=bag.SIGNATURE, signed=bag.SIGNED, token=bag.TOKEN)
     with out.file("README.txt") as file:
         file.write(words.encode())

@@ -8,10 +8,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from hardenprobe.errors import UsageError
 from hardenprobe.evidence import parts_reports, parts_rules
 from hardenprobe.evidence.bag import BagWriter
 from hardenprobe.evidence.source import Seen, Source
-from hardenprobe.errors import UsageError
 from hardenprobe.reports import text
 
 
@@ -63,14 +63,16 @@ def _versions(source: Source, wanted: Wanted, bag: BagWriter) -> None:
     from hardenprobe.review import versions
 
     checks = [{"id": one.id, "version": one.version, "origin": one.origin} for one in source.outline.checks]
-    bag.json("versions.json",
+    bag.json(
+        "versions.json",
         {"reviewed_by": dict(source.outline.head.versions), "packed_by": versions(), "checks": checks},
     )
 
 
 def _scope(source: Source, wanted: Wanted, bag: BagWriter) -> None:
     head = source.outline.head
-    bag.json("scope.json",
+    bag.json(
+        "scope.json",
         {
             "scope": head.scope,
             "operator": head.operator,
@@ -155,11 +157,15 @@ def copy_capture(named: Any, path: Path, bag: BagWriter) -> None:
         UsageError: The review knows of none, or of others.
     """
     if named is None:
-        raise UsageError(f"--with-capture {path}: the review was made without --capture and knows of no packets")
+        raise UsageError(
+            f"--with-capture {path}: the review was made without --capture and knows of no packets"
+        )
     try:
         with path.open("rb") as file:
             if hashlib.file_digest(file, "sha256").hexdigest() != named.sha256:
-                raise UsageError(f"--with-capture {path}: it is not the file that the scan wrote; its digest differs")
+                raise UsageError(
+                    f"--with-capture {path}: it is not the file that the scan wrote; its digest differs"
+                )
             file.seek(0)
             with bag.file("capture/packets.pcap", packed=False) as out:
                 while data := file.read(1024 * 1024):
@@ -169,13 +175,27 @@ def copy_capture(named: Any, path: Path, bag: BagWriter) -> None:
 
 
 PARTS = (
-    Part("review.json", "The review, with every observation and its bytes; format hardenprobe.review/1.", _review, True),
+    Part(
+        "review.json",
+        "The review, with every observation and its bytes; format hardenprobe.review/1.",
+        _review,
+        True,
+    ),
     Part("coverage.json", "What was to be seen and what was seen.", _coverage, True),
     Part("versions.json", "Versions of all code and of each check.", _versions, True),
     Part("scope.json", "What was authorised, by whom, and how it was asked.", _scope),
-    Part("transcripts", "The bytes both ways, a file for each device, in the order of the review.", _transcripts),
+    Part(
+        "transcripts",
+        "The bytes both ways, a file for each device, in the order of the review.",
+        _transcripts,
+    ),
     Part("baselines", "The baselines that devices were judged by.", parts_rules.baselines),
-    Part("rule-sets", "The published rules behind them, as shipped with this version.", parts_rules.rule_sets, True),
+    Part(
+        "rule-sets",
+        "The published rules behind them, as shipped with this version.",
+        parts_rules.rule_sets,
+        True,
+    ),
     Part("trust-anchors", "Who was trusted to sign certificates.", parts_rules.anchors),
     Part("exceptions.json", "Risks accepted for a time.", _exceptions),
     Part("statements", "What people answer for, with their files by SHA-256.", _statements),

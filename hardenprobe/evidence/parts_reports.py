@@ -28,7 +28,9 @@ def write(source: Source, wanted: Wanted, bag: BagWriter) -> None:
         if devices > VOLUME:
             last = first + len(volume.devices) - 1
             name = f"report-{first:06d}"
-            notice = f"this volume holds devices {first} to {last} of {devices}; its counts are of these alone"
+            notice = (
+                f"this volume holds devices {first} to {last} of {devices}; its counts are of these alone"
+            )
             volume = replace(volume, notices=(notice, *volume.notices))
         for kind in FORMATS:
             if kind not in _ELSEWHERE:

@@ -72,7 +72,11 @@ def anchors(source: Source, wanted: Wanted, bag: BagWriter) -> None:
 
     reached = {json.loads(found) for row in source.rows() for found in _ANCHOR.findall(row.observations)}
     kept = TrustAnchors.load(wanted.anchors, system=False)
-    why = None if kept.certificates else "the review does not keep them; name those of the scan with --trust-anchor"
+    why = (
+        None
+        if kept.certificates
+        else "the review does not keep them; name those of the scan with --trust-anchor"
+    )
     bag.json("trust-anchors/trust-anchors.json", {"paths_led_to": sorted(reached), "absent": why})
     if kept.certificates:
         with bag.file("trust-anchors/trust-anchors.pem") as out:  # of the files, what is no key

@@ -12,7 +12,9 @@ from pathlib import Path
 from hardenprobe.errors import FileInvalid
 
 LEAST = 32  # bytes of a key
-_SHOWN = 16  # hex digits of a pseudonym: two of 100,000 values share one at odds of one to four thousand million
+_SHOWN = (
+    16  # hex digits of a pseudonym: two of 100,000 values share one at odds of one to four thousand million
+)
 
 
 class Pseudonyms:

@@ -7,9 +7,9 @@ out. A field that is added to a record later is therefore left out too, until so
 
 from __future__ import annotations
 
+from hardenprobe.codec import canonical, dump
 from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.evidence.source import Seen
-from hardenprobe.codec import canonical, dump
 from hardenprobe.records import (
     KINDS,
     Accepted,
@@ -34,7 +34,21 @@ from hardenprobe.store_parts import Part
 
 WITHHELD = "withheld"
 _WHYS = ("silent", "refused every port", "not planned")
-_SOURCES = ("inventory", "scan", "snmp", "http", "https", "tls", "ssh", "ipp", "mdns", "ssdp", "ws-discovery", "telnet", "ftp")
+_SOURCES = (
+    "inventory",
+    "scan",
+    "snmp",
+    "http",
+    "https",
+    "tls",
+    "ssh",
+    "ipp",
+    "mdns",
+    "ssdp",
+    "ws-discovery",
+    "telnet",
+    "ftp",
+)
 
 
 class Redaction:

@@ -39,7 +39,9 @@ def subject() -> dict[str, Any]:
     return {
         "hardenprobe": __version__,
         "checks": {check.id: check.version for check in registry.load(plugins=False).checks.values()},
-        "files": {name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in sorted(files.items())},
+        "files": {
+            name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in sorted(files.items())
+        },
     }
 
 
@@ -109,5 +111,7 @@ def told(store: Store, reviewed_by: str | None) -> dict[str, Any]:
     elif found := kept(store):
         return found
     else:
-        why = "none was run with this version and these rules; `hardenprobe evidence pack --self-test` runs it"
+        why = (
+            "none was run with this version and these rules; `hardenprobe evidence pack --self-test` runs it"
+        )
     return {"format": FORMAT, "absent": why}

@@ -16,7 +16,10 @@ from hardenprobe.errors import UsageError
 from hardenprobe.evidence.signature import BROKEN, Wrong, check_signed
 
 _IMPRINTS = ("sha256", "sha384", "sha512")
-_ESS = {"signing_certificate": "sha1", "signing_certificate_v2": "sha256"}  # RFC 2634, RFC 5035: default digests
+_ESS = {
+    "signing_certificate": "sha1",
+    "signing_certificate_v2": "sha256",
+}  # RFC 2634, RFC 5035: default digests
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,7 +7,13 @@ from datetime import datetime
 
 from cryptography import x509
 from cryptography.x509.oid import ExtendedKeyUsageOID
-from cryptography.x509.verification import Criticality, ExtensionPolicy, PolicyBuilder, Store, VerificationError
+from cryptography.x509.verification import (
+    Criticality,
+    ExtensionPolicy,
+    PolicyBuilder,
+    Store,
+    VerificationError,
+)
 
 from hardenprobe.evidence.signature import BROKEN, Wrong
 
@@ -16,7 +22,10 @@ _FOR_SIGNING = (ExtendedKeyUsageOID.EMAIL_PROTECTION, ExtendedKeyUsageOID.ANY_EX
 
 
 def vouch(
-    leaf: x509.Certificate, others: Sequence[x509.Certificate], anchors: Sequence[x509.Certificate], at: datetime
+    leaf: x509.Certificate,
+    others: Sequence[x509.Certificate],
+    anchors: Sequence[x509.Certificate],
+    at: datetime,
 ) -> str:
     """The name of the anchor that vouches for a certificate at a time.
 
@@ -27,7 +36,9 @@ def vouch(
         raise Wrong(f"it is valid from {leaf.not_valid_before_utc:%Y-%m-%d}, and this was on {at:%Y-%m-%d}")
     if at > leaf.not_valid_after_utc:
         raise Wrong(f"it was valid until {leaf.not_valid_after_utc:%Y-%m-%d}, and this was on {at:%Y-%m-%d}")
-    authority = ExtensionPolicy.permit_all().require_present(x509.BasicConstraints, Criticality.AGNOSTIC, None)
+    authority = ExtensionPolicy.permit_all().require_present(
+        x509.BasicConstraints, Criticality.AGNOSTIC, None
+    )
     policy = PolicyBuilder().store(Store(list(anchors))).time(at)
     policy = policy.extension_policies(ca_policy=authority, ee_policy=ExtensionPolicy.permit_all())
     try:

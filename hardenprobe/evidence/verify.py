@@ -32,7 +32,9 @@ FORMAT = "hardenprobe.evidence/1"
 Kind = Literal["missing", "altered", "added", "signature", "certificate", "time"]
 
 _TAGS = ("bagit.txt", "bag-info.txt", *(f"manifest-{name}.txt" for name in ALGORITHMS))
-_MANIFESTS = {f"{kind}-{name}.txt": (kind, name) for kind in ("manifest", "tagmanifest") for name in ALGORITHMS}
+_MANIFESTS = {
+    f"{kind}-{name}.txt": (kind, name) for kind in ("manifest", "tagmanifest") for name in ALGORITHMS
+}
 _LINE = re.compile(r"([0-9a-f]{64}|[0-9a-f]{128})  ([!-~]+)")
 _MOST = 64 * 1024 * 1024  # bytes of a manifest: 300,000 lines of the longest kind
 
@@ -103,7 +105,9 @@ def verify_opened(
         raise BagRefused("it holds none of the files that make a bag")
     verdict = Verdict()
     sums = _summed(bag, verdict)
-    small = {name: _small(bag, name) for name in (*_MANIFESTS, "bagit.txt", "bag-info.txt") if name in bag.names}
+    small = {
+        name: _small(bag, name) for name in (*_MANIFESTS, "bagit.txt", "bag-info.txt") if name in bag.names
+    }
     _files(bag, sums, small, verdict)
     _tags(sums, small, verdict)
     _signature(bag, small.get(SIGNED), verdict, trusted, trusted_for_time, now or datetime.now(UTC))
@@ -150,7 +154,9 @@ def _files(bag: Container, sums: Mapping[str, Sums], small: Mapping[str, bytes],
         for name in sorted(covered - listed.keys()):
             wrong.setdefault(("added", name), []).append(listing)
         differing = {
-            name for name in listed.keys() & sums.keys() & covered if listed[name] != sums[name].hex(algorithm)
+            name
+            for name in listed.keys() & sums.keys() & covered
+            if listed[name] != sums[name].hex(algorithm)
         }
         for name in sorted(differing):
             wrong.setdefault(("altered", name), []).append(listing)
@@ -232,7 +238,9 @@ def _signature(
         verdict.fault("signature", SIGNATURE, str(exc))
         return
     if wanted != certificates_text([signed.certificate, *signed.others]):
-        verdict.fault("signature", SIGNATURE, "bag-info.txt names other certificates than those that are in it")
+        verdict.fault(
+            "signature", SIGNATURE, "bag-info.txt names other certificates than those that are in it"
+        )
         return
     said = f", as they say on {signed.at:%Y-%m-%d %H:%M:%S} UTC" if signed.at else ""
     verdict.told.append(
@@ -303,5 +311,3 @@ def certificates_text(certificates: Iterable[x509.Certificate]) -> str:
     """How `bag-info.txt` names the certificates of a signature, so that the signature covers them."""
     sums: list[str] = [one.fingerprint(SHA256()).hex() for one in certificates]
     return " ".join([*sums[:1], *sorted(sums[1:])])
-
-
