@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
 from hardenprobe import __version__
 from hardenprobe.errors import FileInvalid, UsageError
-from hardenprobe.evidence import bag, signature
+from hardenprobe.evidence import bag, signature, trust
 from hardenprobe.evidence.bag import BagWriter
 from hardenprobe.evidence.container import BagRefused
 from hardenprobe.evidence.parts import PARTS, Wanted
@@ -74,6 +74,8 @@ class Signer:
                 str(key), None, f"holds no PEM key, or needs its password in the environment as {PASSWORD}"
             ) from None
         signer = cls(key=loaded, certificates=certificates_of(certificate))
+        if wrong := trust.too_old(signer.certificates[0]):
+            raise FileInvalid(str(certificate), None, wrong)
         signer.sign(b"")  # says now what would be wrong at the end
         return signer
 

@@ -186,8 +186,8 @@ def _attributes(info: Any) -> dict[str, Any]:
 def _verify(signer: x509.Certificate, info: Any, digest: str, covered: bytes) -> None:
     key, value, scheme = signer.public_key(), info["signature"].native, info["signature_algorithm"]
     named = scheme.signature_algo
-    plain = scheme["algorithm"].native in ("rsassa_pkcs1v15", "ed25519")  # their names tell no digest
-    if not plain and scheme.hash_algo != digest:
+    # The plain name of RSA tells no digest.
+    if scheme["algorithm"].native != "rsassa_pkcs1v15" and scheme.hash_algo != digest:
         raise Wrong("it names two digests")
     try:
         if isinstance(key, rsa.RSAPublicKey) and named == "rsassa_pkcs1v15":

@@ -32,6 +32,8 @@ def vouch(
     Raises:
         Wrong: None of them does.
     """
+    if wrong := too_old(leaf):
+        raise Wrong(wrong)
     if at < leaf.not_valid_before_utc:
         raise Wrong(f"it is valid from {leaf.not_valid_before_utc:%Y-%m-%d}, and this was on {at:%Y-%m-%d}")
     if at > leaf.not_valid_after_utc:
@@ -44,10 +46,21 @@ def vouch(
     try:
         path = policy.build_client_verifier().verify(leaf, list(others)).chain
     except VerificationError as exc:
-        raise Wrong(f"no named anchor vouches for it ({str(exc).rpartition(': ')[2]})") from exc
+        raise Wrong(f"no named anchor vouches for it ({_said(exc)})") from exc
     except BROKEN as exc:
         raise Wrong(f"its path cannot be checked ({type(exc).__name__})") from exc
     return name(path[-1])
+
+
+def too_old(certificate: x509.Certificate) -> str | None:
+    """Why nobody can vouch for a certificate of version 1, which says nothing of what it is for; None for another."""
+    if certificate.version is x509.Version.v3:
+        return None
+    return "it is of X.509 version 1; make it anew with extensions, as version 3"
+
+
+def _said(error: VerificationError) -> str:
+    return str(error).partition(" (encountered processing")[0].rpartition(": ")[2]
 
 
 def may_sign(certificate: x509.Certificate) -> None:
