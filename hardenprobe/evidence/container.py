@@ -7,6 +7,7 @@ differ by letter case alone, links, encrypted or overlapping entries, bytes betw
 from __future__ import annotations
 
 import re
+import stat
 import struct
 import zipfile
 import zlib
@@ -28,8 +29,8 @@ CHUNK = 1024 * 1024
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*(?:/[A-Za-z0-9][A-Za-z0-9._-]*)+")
 _LONGEST = 255
 _LOCAL = struct.Struct("<4s5H3L2H")  # APPNOTE 4.3.7: local file header
+_LISTED, _END, _END64 = 46, 22, 76  # bytes of an entry in the list but for its name, and of the ends of a list
 _ZIP64 = 1  # APPNOTE 4.5.3; the only extra field that changes nothing about a name
-_REGULAR = 0o100000
 _BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError, struct.error)
 
 
@@ -185,9 +186,9 @@ def _wrong(info: zipfile.ZipInfo) -> str | None:
         return f"has the flags {info.flag_bits:#x}"
     if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
         return f"is packed by method {info.compress_type}"
-    if mode and mode & 0o170000 != _REGULAR:
+    if stat.S_IFMT(mode) not in (0, stat.S_IFREG):
         return "is no regular file, but a link or something else"
-    if info.volume or _foreign(info.extra):
+    if info.volume or info.comment or _foreign(info.extra):
         return "has fields that programs read differently"
     return None
 
@@ -222,3 +223,10 @@ def _in_order(archive: zipfile.ZipFile, file: IO[bytes]) -> None:
         at += _LOCAL.size + named + more + info.compress_size
     if at != archive.start_dir:
         raise BagRefused("there is something between the last entry and the list of entries")
+    at += sum(_LISTED + len(info.orig_filename) + len(info.extra) for info in archive.filelist)
+    file.seek(at)
+    end = file.read(_END64 + _END + 1)
+    if end.startswith(b"PK\x06\x06"):
+        end = end[_END64:]
+    if not end.startswith(b"PK\x05\x06") or len(end) != _END:
+        raise BagRefused("there is something after the list of entries")

@@ -34,7 +34,7 @@ def test_the_registry_package_calls_it_valid(which: str, request: Any, tmp_path:
     read = bagit.Bag(str(folder))
 
     read.validate()
-    assert read.version == "1.0"
+    assert read.version_info == (1, 0)
     assert set(read.algorithms) == {"sha256", "sha512"}
     (folder / "data" / "review.json").write_bytes(b"{}")
     with pytest.raises(bagit.BagValidationError):
