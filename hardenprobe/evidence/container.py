@@ -29,7 +29,11 @@ CHUNK = 1024 * 1024
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*(?:/[A-Za-z0-9][A-Za-z0-9._-]*)+")
 _LONGEST = 255
 _LOCAL = struct.Struct("<4s5H3L2H")  # APPNOTE 4.3.7: local file header
-_LISTED, _END, _END64 = 46, 22, 76  # bytes of an entry in the list but for its name, and of the ends of a list
+_LISTED, _END, _END64 = (
+    46,
+    22,
+    76,
+)  # bytes of an entry in the list but for its name, and of the ends of a list
 _ZIP64 = 1  # APPNOTE 4.5.3; the only extra field that changes nothing about a name
 _BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError, struct.error)
 

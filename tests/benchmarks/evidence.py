@@ -59,7 +59,9 @@ def side(name: str, url: Path) -> None:
         assert not verify(bag).faults
     seconds = time.perf_counter() - began
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"{name:7} {url.stem:6} {seconds:7.1f} s, peak {peak:.0f} MiB, bag {bag.stat().st_size / 2**20:.0f} MiB")
+    print(
+        f"{name:7} {url.stem:6} {seconds:7.1f} s, peak {peak:.0f} MiB, bag {bag.stat().st_size / 2**20:.0f} MiB"
+    )
 
 
 def main() -> None:

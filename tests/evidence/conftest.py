@@ -95,7 +95,9 @@ def people(tmp_path_factory: pytest.TempPathFactory) -> People:
         authority=made,
         root=root,
         signer=made.issue("Example reviewer", root),
-        stamper=made.issue("Example clock", root, kind="rsa", usage=(ExtendedKeyUsageOID.TIME_STAMPING,), critical=True),
+        stamper=made.issue(
+            "Example clock", root, kind="rsa", usage=(ExtendedKeyUsageOID.TIME_STAMPING,), critical=True
+        ),
     )
 
 
@@ -109,7 +111,9 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[store.Store]:
 
 
 @pytest.fixture(scope="session")
-def packed(kept: store.Store, people: People, tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+def packed(
+    kept: store.Store, people: People, tmp_path_factory: pytest.TempPathFactory
+) -> Callable[..., Path]:
     """Pack that review into a file of its own; `signer` signs it."""
     folder = tmp_path_factory.mktemp("bags")
 

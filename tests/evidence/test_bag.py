@@ -50,7 +50,9 @@ def test_a_plain_checksum_command_agrees(unsigned: Path, tmp_path: Path) -> None
     assert done.returncode == 0, done.stderr
 
 
-def test_the_same_review_makes_the_same_bytes(packed: Callable[..., Path], unsigned: Path, signed: Path, read: Any) -> None:
+def test_the_same_review_makes_the_same_bytes(
+    packed: Callable[..., Path], unsigned: Path, signed: Path, read: Any
+) -> None:
     assert packed().read_bytes() == unsigned.read_bytes()
     plain, with_signature = read(unsigned), read(signed)
     payload = {name for name in plain if "/data/" in name}

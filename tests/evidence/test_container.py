@@ -141,10 +141,16 @@ def test_a_size_that_lies_is_found(tmp_path: Path) -> None:
         b"".join(bag.chunks("data/a.txt"))
 
 
-def test_a_good_one_is_unpacked(unsigned: Path, tmp_path: Path, read: Callable[[Path], dict[str, bytes]]) -> None:
+def test_a_good_one_is_unpacked(
+    unsigned: Path, tmp_path: Path, read: Callable[[Path], dict[str, bytes]]
+) -> None:
     with container.opened(unsigned) as bag:
         bag.unpack(tmp_path / "out")
         with pytest.raises(BagRefused, match="exists"):
             bag.unpack(tmp_path / "out")
-    found = {str(p.relative_to(tmp_path / "out")): p.read_bytes() for p in (tmp_path / "out").rglob("*") if p.is_file()}
+    found = {
+        str(p.relative_to(tmp_path / "out")): p.read_bytes()
+        for p in (tmp_path / "out").rglob("*")
+        if p.is_file()
+    }
     assert found == {name.partition("/")[2]: data for name, data in read(unsigned).items()}
