@@ -6,7 +6,7 @@ import hashlib
 import hmac
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, ClassVar
 
 from asn1crypto import cms, core, tsp
 from cryptography import x509
@@ -25,7 +25,7 @@ _ESS = {
 class _Reply(core.Sequence):  # type: ignore[misc] # the library has no types
     """TimeStampResp of RFC 3161 section 2.4.2; the library's own misses that a refusal carries no token."""
 
-    _fields = [
+    _fields: ClassVar = [
         ("status", tsp.PKIStatusInfo),
         ("time_stamp_token", cms.ContentInfo, {"optional": True}),
     ]
