@@ -11,7 +11,7 @@ from typing import Any
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import parts_reports, parts_rules
 from hardenprobe.evidence.bag import BagWriter
-from hardenprobe.evidence.source import Seen, Source
+from hardenprobe.evidence.source import Seen, Source, changed_outside
 from hardenprobe.reports import text
 
 
@@ -50,9 +50,13 @@ class Part:
 
 
 def _review(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+    sum_ = hashlib.sha256()
     with bag.file("review.json") as out:
         for piece in source.document():
+            sum_.update(piece)
             out.write(piece)
+    if source.digest and source.digest != sum_.hexdigest():
+        raise changed_outside(source.outline.head.id, "its digest does not fit")
 
 
 def _coverage(source: Source, wanted: Wanted, bag: BagWriter) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from hardenprobe.codec import decode_device, decode_results, to_document
 from hardenprobe.codec_rows import read_observations
-from hardenprobe.errors import UsageError
+from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.ledger import Entry, Ledger
 from hardenprobe.records import Device, Observation, Result, Review
 from hardenprobe.store import UNREADABLE, Store
@@ -51,9 +51,13 @@ class Source:
         """Every device in order.
 
         Raises:
-            StoreRefused, UsageError: What is stored cannot be read.
+            StoreRefused: What is stored cannot be read.
         """
-        return (seen(row) for row in self.rows())
+        for row in self.rows():
+            try:
+                yield seen(row)
+            except (*UNREADABLE, UsageError) as exc:
+                raise changed_outside(self.outline.head.id, type(exc).__name__) from exc
 
     def volumes(self) -> Iterator[tuple[int, Review]]:
         """The review in volumes of `VOLUME` devices: the number of the first device, and a review of them alone."""
@@ -84,7 +88,7 @@ def of(store: Store, review: str) -> Source:
         raise UsageError(f"{fault}; evidence that rests on it cannot be packed")
     return Source(
         outline=outline,
-        rows=lambda: _rows(store, review),
+        rows=lambda: store.parts(review),
         digest=store.digest(review),
         document=lambda: store.document_bytes(review),
         ledger=_up_to(book.entries(), outline.head.ledger),
@@ -118,11 +122,9 @@ def seen(row: Part) -> Seen:
     )
 
 
-def _rows(store: Store, review: str) -> Iterator[Part]:
-    try:
-        yield from store.parts(review)
-    except UNREADABLE as exc:
-        raise store.unreadable(review, type(exc).__name__) from exc
+def changed_outside(review: str, why: str) -> StoreRefused:
+    """What is said of a review that somebody changed in its store."""
+    return StoreRefused(f"review {review} was changed from outside ({why}); it cannot be packed")
 
 
 def _volume(outline: Review, held: list[Seen]) -> Review:
