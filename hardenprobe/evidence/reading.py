@@ -13,6 +13,7 @@ from hardenprobe.records import Review, Word
 
 MOST_CHARS = 64 * 1024 * 1024  # of one value: some four hundred times what a device's observation takes
 _LISTS = frozenset({"devices", "observations", "results"})
+_AFTER = frozenset(",:]}")
 _DECODER = json.JSONDecoder()
 
 
@@ -87,7 +88,7 @@ class _Text:
             if held >= tried:
                 try:
                     found, end = _DECODER.raw_decode(self._held, self._at)
-                    if end < len(self._held):  # what comes next shows that a number is over
+                    if self._held[end : end + 1] in _AFTER:  # which shows that a number is over
                         self._at = end
                         return found
                 except (ValueError, RecursionError):

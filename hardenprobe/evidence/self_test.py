@@ -58,14 +58,17 @@ def kept(store: Store) -> dict[str, Any] | None:
     return found if isinstance(found, dict) else None
 
 
-def run(store: Store) -> dict[str, Any]:
+def run(store: Store, port_offset: int | None = None) -> dict[str, Any]:
     """Scan the lab on loopback, and keep what came out; some 20 s.
+
+    Args:
+        port_offset: As for `running_lab`.
 
     Raises:
         UsageError: The lab cannot start.
         StoreRefused: The store cannot be written.
     """
-    made = scan()
+    made = scan(port_offset)
     with store.writing() as db:
         _tables.create_all(db)
         db.execute(_kept.delete().where(_kept.c.subject == digest(made["subject"])))
@@ -73,14 +76,14 @@ def run(store: Store) -> dict[str, Any]:
     return made
 
 
-def scan() -> dict[str, Any]:
+def scan(port_offset: int | None = None) -> dict[str, Any]:
     """Scan the lab and hold what was found against what its devices are guilty of."""
     from hardenprobe import inventory, review
     from hardenprobe.demo_lab.process import running_lab
     from hardenprobe.demo_lab.truth import expected_findings
     from hardenprobe.testing_lab import guilts, order
 
-    with running_lab() as lab:
+    with running_lab(port_offset=port_offset) as lab:
         found = asyncio.run(review.scan(order(lab, [TARGET], SOURCE)))
         listed = Path(lab.inventory)
         truth = expected_findings(listed, SOURCE, inventory.load(listed).approved_networks)

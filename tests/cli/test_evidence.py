@@ -211,7 +211,7 @@ def test_the_self_test_that_the_store_holds_is_packed(
 ) -> None:
     made = {"format": self_test.FORMAT, "subject": self_test.subject(), "agrees": True, "findings": []}
     calls: list[int] = []
-    monkeypatch.setattr(self_test, "scan", lambda: calls.append(1) or made)
+    monkeypatch.setattr(self_test, "scan", lambda offset: calls.append(1) or made)
     bags = [tmp_path / f"{n}.zip" for n in range(3)]
     told = [command("evidence", "pack", SECOND, "-o", bag, "--self-test", *store).err for bag in bags[:2]]
     told.append(command("evidence", "pack", SECOND, "-o", bags[2], *store).err)
