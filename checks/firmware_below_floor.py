@@ -6,7 +6,7 @@ Fails when
 Passes when
     The stated version is the floor or later.
 Unknown when
-    The device states no model, or no version that the rule's pattern and order can read.
+    Neither the device nor the inventory states a model, or the device no version that the rule's pattern and order can read.
 Reach
     ask: what SNMP, the print service and the web server say of themselves anyway.
 Why it matters

@@ -25,6 +25,7 @@ from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group
 from hardenprobe.web_paths import WebPaths
 
 DEFAULT = "office-device"
+DEEPEST = 4  # baselines below one, so that whoever reads it can find where a value came from
 MOST_COMMUNITIES = 3  # published defaults that are ever tried on one device
 
 
@@ -70,7 +71,7 @@ class BaselineFile:
     Attributes:
         extends: Another baseline, shipped or a file beside this one; what this one says overrides it, key by key, and a
             list as a whole.
-        kinds: The kinds of device that it is meant for; others get it with a notice.
+        kinds: The kinds of device that it is meant for, `for` in the file; others get it with a notice.
         must_determine: Checks whose `unknown` makes a scan incomplete.
         allowed_services: Services that may be there, in the words of Check.service: told, and no finding.
         people: Controls that people must answer for; see controls.py.
@@ -82,7 +83,7 @@ class BaselineFile:
     title: str
     dated: str
     sources: tuple[str, ...]
-    kinds: tuple[str, ...] = KINDS
+    kinds: tuple[str, ...] = field(default=KINDS, metadata={"alias": "for"})  # a word of Python's own
     ports: Ports
     snmp: Snmp
     http_paths: tuple[str, ...] = ("/",)
@@ -187,7 +188,7 @@ def inheritance(path: Path) -> tuple[Document, ...]:
     """Read a baseline file and those that it extends, the furthest last.
 
     Raises:
-        FileInvalid: One is not there, is no YAML, or comes back to itself.
+        FileInvalid: One is not there, is no YAML, comes back to itself, or lies too deep.
     """
     chain = [load_yaml(path)]
     seen = [path.resolve()]
@@ -195,7 +196,12 @@ def inheritance(path: Path) -> tuple[Document, ...]:
         above, known = chain[-1], shipped()
         path = known.get(str(name)) or path.parent / str(name)
         if path.resolve() in seen:
-            raise above.fault(("extends",), f"extends {name!r} comes back to itself")
+            raise above.fault(("extends",), f"extends {name!r} comes back to itself; take one `extends` out")
+        if len(chain) > DEEPEST:
+            raise above.fault(
+                ("extends",),
+                f"extends {name!r} lies {len(chain)} files deep, at most {DEEPEST} may; extend one further up",
+            )
         if not path.is_file():
             raise above.fault(("extends",), str(UnknownName("baseline", str(name), known)))
         seen.append(path.resolve())
@@ -293,12 +299,12 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
     words: tuple[tuple[str, str, Collection[str], str], ...] = (
         ("expect", "check", registry.checks, "hardenprobe checks list"),
         ("must_determine", "check", registry.checks, "hardenprobe checks list"),
-        ("kinds", "kind of device", KINDS, ""),
+        ("for", "kind of device", KINDS, ""),
         ("allowed_services", "service", registry.services, ""),
         ("people", "control that people answer for", controls.shipped(), "hardenprobe statement questions"),
     )
     for key, what, known, see in words:
-        for i, name in enumerate(getattr(file, key)):
+        for i, name in enumerate(file.kinds if key == "for" else getattr(file, key)):
             if name not in known:
                 near = difflib.get_close_matches(name.lower(), known, n=1)
                 more = f"see `{see}`" if see else f"known are {', '.join(sorted(known))}"

@@ -30,7 +30,8 @@ def decided(found: Baseline) -> Iterator[Decided]:
     """Every key of the file, then every setting of every check that it selects."""
     for field in fields(found.file):
         if field.name != "expect":
-            yield from _parts(found, (field.name,), getattr(found.file, field.name), OURS)
+            key = field.metadata.get("alias", field.name)
+            yield from _parts(found, (key,), getattr(found.file, field.name), OURS)
     for check, settings in sorted(found.settings.items()):
         yield from _parts(found, ("expect", check), settings, CHECKS)
 

@@ -270,7 +270,9 @@ def _known(into: Any, inner: Spot) -> list[str]:
             here = _inside(here)
         if type(None) in typing.get_args(here):  # an optional record
             here = _inside(here)
-    return [f.name for f in dataclasses.fields(here)] if dataclasses.is_dataclass(here) else []
+    if not dataclasses.is_dataclass(here):
+        return []
+    return [f.metadata.get("alias", f.name) for f in dataclasses.fields(here)]
 
 
 def _inside(hint: Any) -> Any:

@@ -405,4 +405,5 @@ def _visit_of(asked: Asked, unfinished: str | None, crashed: str | None) -> Visi
         observations=tuple(asked.seen) if proven else (),  # nobody proven, no device
         cost=asked.line.cost,
         why=unfinished or crashed,
+        eased=asked.line.turn.easing.told,
     )

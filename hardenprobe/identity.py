@@ -44,6 +44,7 @@ class Visit:
     Attributes:
         outcome: "answered", "refused" (every port), "silent", or "unfinished".
         why: For an unfinished visit, one line for people.
+        eased: How the device was spared when it bore less, for people; None where it was well.
     """
 
     address: str
@@ -52,6 +53,7 @@ class Visit:
     observations: tuple[Observation[Any], ...] = ()
     cost: Cost = field(default_factory=Cost)
     why: str | None = None
+    eased: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,6 +160,10 @@ def _describe(
         if entry.serial:
             known.insert(
                 0, Identity(kind="serial", value=entry.serial, source="inventory", strength="strong")
+            )
+        if entry.make_model:
+            known.insert(
+                0, Identity(kind="make-model", value=entry.make_model, source="inventory", strength="weak")
             )
         known.insert(
             0, Identity(kind="asset-tag", value=entry.asset_tag, source="inventory", strength="strong")

@@ -61,6 +61,7 @@ class Listed:
     """One device of the inventory.
 
     Attributes:
+        make_model: What it is, in your words; firmware floors and the choice of a baseline go by it, too.
         pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
         engine_id: snmpEngineID that the device states, hex; confirms it before a secret is sent to it.
         ccss: Environmental metrics of CCSS (NIST IR 7502, 2.3) in vector notation, such as "CDP:LM/CR:H".
@@ -73,6 +74,7 @@ class Listed:
     addresses: tuple[str, ...]
     kind: Kind = "unknown"
     names: tuple[str, ...] = ()
+    make_model: str | None = None
     serial: str | None = None
     place: str | None = None
     owner: str | None = None

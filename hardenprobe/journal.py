@@ -288,6 +288,7 @@ def encode_visit(visit: Visit) -> str:
             "vantage": visit.vantage,
             "outcome": visit.outcome,
             "why": visit.why,
+            "eased": visit.eased,
             "cost": asdict(visit.cost),
             "observations": [encode_observation(o) for o in visit.observations],
         }
@@ -306,6 +307,7 @@ def decode_visit(text: str) -> Visit:
         vantage=data["vantage"],
         outcome=data["outcome"],
         why=data["why"],
+        eased=data["eased"],
         cost=Cost(**data["cost"]),
         observations=tuple(decode_observations(data["observations"])),
     )

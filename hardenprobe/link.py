@@ -21,6 +21,7 @@ from types import TracebackType
 from typing import Any, Protocol, Self, TypeVar
 
 from hardenprobe import guard
+from hardenprobe.easing import Easing
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.rate import Rate
@@ -79,11 +80,13 @@ class Turn:
         lock: Held while a connection is open.
         dear: Held by the address that asks what may not fit under the ceiling for all of them, so that one gets it whole.
         cost: What all of them have spent together.
+        easing: Lengthens the pause when the device shows that it bears less.
     """
 
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     dear: asyncio.Lock = field(default_factory=asyncio.Lock)
     cost: Cost = field(default_factory=Cost)
+    easing: Easing = field(default_factory=Easing)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -132,6 +135,10 @@ class Line:
         try:
             await self._admit(Cost(connections=1))
             return await self._open(port)
+        except Unreachable as exc:
+            self.turn.easing.unreachable(self.address, port, exc.state)
+            self.turn.lock.release()
+            raise
         except BaseException:
             self.turn.lock.release()
             raise
@@ -164,6 +171,7 @@ class Line:
         except BaseException:
             sock.close()
             raise
+        self.turn.easing.accepted(self.address, port, sock)
         return Stream(self, port, sock, recorder)
 
     async def ask(
@@ -249,12 +257,13 @@ class Line:
     async def _admit(self, wish: Cost) -> None:
         """Ask scope and ceiling, pause, and write the wish down."""
         self._ask_scope()
+        self.turn.easing.check(self.address)
         limit = self.timing
         spent = self.turn.cost
         for name in ("connections", "datagrams", "bytes_received", "seconds"):
             if getattr(spent, name) + getattr(wish, name) > getattr(limit, name):
                 raise CeilingReached(f"{self.address}: ceiling of {getattr(limit, name):g} {name} reached")
-        rest = self._last + limit.pause - time.monotonic()
+        rest = self._last + max(limit.pause, self.turn.easing.pause) - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
         await self.rate.turn()

@@ -242,7 +242,7 @@ class BaselineRule:
         kinds: Any of these kinds of device.
         networks: An address in any of these networks.
         tags: Any of these tags of the inventory.
-        make_model: Text in what the device calls itself, by any protocol; letter case does not count.
+        make_model: Text in what the device or the inventory calls it; letter case does not count.
     """
 
     baseline: str
@@ -268,7 +268,7 @@ class Device:
         id: From what identifies it; see identity.py.
         kind: printer, multifunction, scanner, label-printer, plotter or unknown; the inventory's word, else what the
             device shows itself to be.
-        make_model: Device text, hostile.
+        make_model: What the inventory calls it, else device text, hostile.
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
         ccss: Environmental metrics of the inventory, such as "CDP:LM/CR:H".
     """

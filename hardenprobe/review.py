@@ -153,6 +153,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
     notices = []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
+    notices += dict.fromkeys(visit.eased for visit in visits if visit.eased)
     notices += vantage.notices(plan.vantages, plan.targets)
     notices += [str(broken) for broken in order.registry.broken]
     empty = Review(

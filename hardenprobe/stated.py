@@ -21,6 +21,7 @@ from hardenprobe.records import Device, Identity, Observation
 MODEL_KINDS = ("make-model", "description", "device-id", "title", "subject")
 """The kinds of identity that name a make or a model, the most telling first."""
 
+_SOURCES = {"inventory": 0, "snmp": 1}  # those that are believed first
 MOST_OF_A_KIND = (
     8  # texts of one kind that are kept of a device; each of 16 web ports may have a title of its own
 )
@@ -57,9 +58,9 @@ def identities(observations: Iterable[Observation[Any]]) -> tuple[Identity, ...]
 
 
 def make_model(stated: Iterable[Identity]) -> str | None:
-    """What a device calls itself in print: its model by SNMP or IPP before what its system says."""
+    """What a device is called in print: by the inventory, else its model by SNMP or IPP, else what its system says."""
     telling = [i for i in stated if i.kind in MODEL_KINDS[:3]]
-    best = min(telling, key=lambda i: (MODEL_KINDS.index(i.kind), i.source != "snmp"), default=None)
+    best = min(telling, key=lambda i: (MODEL_KINDS.index(i.kind), _SOURCES.get(i.source, 2)), default=None)
     return best.value if best else None
 
 

@@ -85,6 +85,7 @@ def main(network: str, store: str, live: list[str]) -> None:
         scope.write_text(
             "scope: hardenprobe.scope/1\nname: silent\nauthorised_by: the test itself\n"
             f"networks:\n  - {network}\nuntil: 2099-12-31\ntranslated: false\n"
+            "gentleness: {connections_per_second: 1000}\n"
         )
         began = time.monotonic()
         cli.run(

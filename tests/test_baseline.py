@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from hardenprobe import baseline, registry
+from hardenprobe.documents import load_yaml
 from hardenprobe.errors import FileInvalid, UnknownName
 
 CHECKS = registry.load(plugins=False)
@@ -145,9 +147,9 @@ def test_the_hash_covers_what_is_decided_and_not_how_it_is_written(write: Write)
             id="no service in a segment",
         ),
         pytest.param(
-            ("expect:", 'kinds: ["printr"]\nexpect:'),
+            ("expect:", 'for: ["printr"]\nexpect:'),
             9,
-            "kinds names 'printr', which is no kind of device; did you mean 'printer'?",
+            "for names 'printr', which is no kind of device; did you mean 'printer'?",
             id="no kind",
         ),
         pytest.param(
@@ -245,7 +247,7 @@ def test_a_fault_in_what_is_inherited_is_said_of_its_own_file(tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("extends", "said"),
     [
-        ("ours.yaml", "ours.yaml:2: extends 'ours.yaml' comes back to itself"),
+        ("ours.yaml", "ours.yaml:2: extends 'ours.yaml' comes back to itself; take one `extends` out"),
         (
             "tls-rfc9352",
             "ours.yaml:2: there is no baseline 'tls-rfc9352'; did you mean tls-rfc9325?",
@@ -261,9 +263,56 @@ def test_what_cannot_be_extended_is_said_with_its_line(tmp_path: Path, extends: 
     assert str(caught.value).endswith(said)
 
 
+@pytest.mark.parametrize(("files", "line"), [(6, 2), (5, None)])
+def test_baselines_that_extend_one_another_too_deeply_are_refused(
+    tmp_path: Path, files: int, line: int | None
+) -> None:
+    (tmp_path / "b0.yaml").write_text(GOOD)
+    for n in range(1, files):
+        (tmp_path / f"b{n}.yaml").write_text(f'baseline: "b{n}/1"\nextends: "b{n - 1}.yaml"\n')
+    top = str(tmp_path / f"b{files - 1}.yaml")
+    if line is None:
+        assert baseline.load(top, CHECKS).tcp_ports == (23, 80)
+        return
+    with pytest.raises(FileInvalid, match="lies 5 files deep, at most 4 may") as caught:
+        baseline.load(top, CHECKS)
+    assert (Path(str(caught.value.file)).name, caught.value.line) == ("b1.yaml", line)
+
+
 @pytest.mark.parametrize(
     "name", ["office-device", "office-device-strict", "small-office", "tls-rfc9325", "tls-sp800-52r2"]
 )
 def test_every_shipped_baseline_loads(name: str) -> None:
     assert name in baseline.shipped()
     assert baseline.load(name, CHECKS).name == f"{name}/1"
+
+
+HEAD = {"baseline", "title", "dated", "extends", "sources", "for"}
+SOURCE = re.compile(r"RFC \d+|NIST (SP|IR) |IANA|common practice, no source")
+
+
+def sourced(lines: list[str], numbers: list[int]) -> bool:
+    """Tell whether a source stands beside one of these lines, or in the comment right above it."""
+    for number in numbers:
+        above = number - 1
+        while above and lines[above - 1].lstrip().startswith("#"):
+            above -= 1
+        said = " ".join(line.strip(" #") for line in lines[above : number - 1])
+        if SOURCE.search(f"{said} {lines[number - 1].partition('#')[2]}"):
+            return True
+    return False
+
+
+@pytest.mark.parametrize("name", sorted(baseline.shipped()))
+def test_every_value_of_a_shipped_baseline_says_its_source(name: str) -> None:
+    document = load_yaml(baseline.shipped()[name])
+    lines = Path(document.file).read_text(encoding="utf-8").splitlines()
+    inner = {spot[:-1] for spot in document.lines if spot}
+    leaves = [spot for spot in document.lines if spot and spot not in inner and spot[0] not in HEAD]
+    assert leaves
+    bare = [
+        spot
+        for spot in leaves
+        if not sourced(lines, [document.lines[spot[:k]] for k in range(len(spot), 0, -1)])
+    ]
+    assert not bare

@@ -108,7 +108,7 @@ def test_a_baseline_that_is_not_there_is_said() -> None:
 
 
 def test_a_baseline_that_is_not_meant_for_a_kind_is_a_notice(ours: Any) -> None:
-    choice = choose([], CHECKS, ours('kinds: ["printer"]\n'))
+    choice = choose([], CHECKS, ours('for: ["printer"]\n'))
     devices = [replace(SCANNER, id=f"d{n}", asset_tag=f"S-{n}") for n in range(7)]
     devices += [replace(SCANNER, id="u", kind="unknown"), replace(SCANNER, id="p", kind="printer")]
     told = NotMeant()
@@ -167,7 +167,7 @@ def test_what_must_be_determined_is_asked_of_each_device_by_its_own(ours: Any) -
 
 
 def test_a_notice_of_the_old_baseline_ends_with_it(ours: Any) -> None:
-    found = reviewed(choose([], CHECKS, ours('kinds: ["printer"]\n')))
+    found = reviewed(choose([], CHECKS, ours('for: ["printer"]\n')))
     assert any("is not meant for a scanner" in notice for notice in found.notices)
     assert not review.again(found, choose([], CHECKS), CHECKS).notices
 

@@ -26,6 +26,7 @@ CAUTION = (
 # Name to module and what the list of commands says, so that `--help` imports no command.
 _COMMANDS = {
     "demo": ("demo", "Start the lab, scan it, show the findings, write the report."),
+    "init": ("init", "Write a commented scope, inventory and baseline to start from."),
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
     "reviews": ("reviews", "List what is stored, newest first."),
     "judge": ("judge", "Judge stored observations again; touches no network."),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
+import textwrap
 from typing import Any
 
 import click
@@ -37,19 +40,27 @@ def show(name: str, no_plugins: bool) -> int:
     checks = registry.load(plugins=not no_plugins)
     found = baseline.load(name, checks)
     chain = [found.document.file, *found.extends]
-    lines = [f"{found.name}, SHA-256 {found.hash}"]
+    lines = [found.name, f"SHA-256 {found.hash}"]
     if found.extends:
         lines.append(f"extends {', which extends '.join(Path(file).stem for file in chain[1:])}")
-    values = list(baseline_values.decided(found))
-    key, where = (max(len(getattr(one, name)) for one in values) for name in ("key", "where"))
-    lines += [f"{one.key:{key}}  {one.where:{where}}  {_text(one.value)}" for one in values]
+    lines += [f"{one.key}: {_text(one.value)}  ({one.where})" for one in baseline_values.decided(found)]
     undecided = sorted(check for check, settings in found.settings.items() if not vars(settings))
     lines.append(f"selected, with nothing to decide: {', '.join(undecided)}")
     left_out = sorted(set(checks.checks) - set(found.settings))
     lines.append(f"not selected, since `expect` has no settings for it: {', '.join(left_out) or 'none'}")
     for line in lines:
-        click.echo(visible(line, limit=4000))
+        click.echo(_folded(visible(line, limit=4000)))
     return 0
+
+
+def _folded(line: str) -> str:
+    """On a terminal a long line goes on below, further in; for a pipe it stays one line."""
+    if not sys.stdout.isatty():
+        return line
+    width = shutil.get_terminal_size().columns
+    return textwrap.fill(
+        line, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+    )
 
 
 def _text(value: Any) -> str:
@@ -65,13 +76,14 @@ def _text(value: Any) -> str:
 def lint(name: str, no_plugins: bool) -> int:
     """Find misspelt ids, values out of range and contradictions in a baseline.
 
-    The exit status is 0 when there is nothing to mend, 1 when there is, and 2 when the file cannot be read.
+    The exit status is 0 when there is nothing to mend, and 2 when there is.
     """
     from hardenprobe import baseline, baseline_lint, registry
+    from hardenprobe.cli import USAGE
 
     faults = baseline_lint.lint(baseline.find(name), registry.load(plugins=not no_plugins))
     for fault in faults:
         click.echo(str(fault))
     if not faults:
         click.echo(f"{name}: nothing to mend")
-    return 1 if faults else 0
+    return USAGE if faults else 0

@@ -33,18 +33,18 @@ def test_show_says_where_each_value_came_from(command: Command, tmp_path: Path) 
     ended = command("baseline", "show", file, "--no-plugins")
     assert (ended.status, ended.err) == (0, "")
     assert "extends base, which extends office-device" in ended.out
-    shown = {line.split()[0]: line.split(maxsplit=1)[1] for line in ended.out.splitlines()}
+    shown = dict(line.split(": ", 1) for line in ended.out.splitlines() if ": " in line)
 
     def where(key: str) -> str:
         return " ".join(shown[key].split())
 
-    assert where("expect.clock-skew.seconds") == f"{file}:4 60"
-    assert where("expect.tls-weak-cipher.fail_on") == f'{file}:6 "should-not"'
-    assert where("gentleness.pause") == f"{tmp_path / 'base.yaml'}:6 0.5"
+    assert where("expect.clock-skew.seconds") == f"60 ({file}:4)"
+    assert where("expect.tls-weak-cipher.fail_on") == f'"should-not" ({file}:6)'
+    assert where("gentleness.pause") == f"0.5 ({tmp_path / 'base.yaml'}:6)"
     lines = baseline.shipped()["office-device"].read_text().splitlines()
     connect = next(n for n, line in enumerate(lines, 1) if line.strip().startswith("connect:"))
-    assert where("gentleness.connect") == f"office-device.yaml:{connect} 2.0"
-    assert where("must_determine") == "hardenprobe's default []"
+    assert where("gentleness.connect") == f"2.0 (office-device.yaml:{connect})"
+    assert where("must_determine") == "[] (hardenprobe's default)"
     found = baseline.load(str(file), CHECKS)
     for check, settings in found.settings.items():
         assert check in ended.out
@@ -134,7 +134,7 @@ def test_lint_says_what_and_where_and_how_to_mend_it(
     kept.insert(line - 1, text)
     file.write_text("\n".join(kept) + "\n")
     ended = command("baseline", "lint", file, "--no-plugins")
-    assert (ended.status, ended.err) == (1, "")
+    assert (ended.status, ended.err) == (2, "")
     assert ended.out.startswith(f"{file}:{line}: "), ended.out
     assert says in ended.out
     assert len(ended.out.splitlines()) == 1
@@ -149,7 +149,7 @@ def test_lint_finds_a_check_that_must_be_determined_and_is_not_selected(
         'snmp: {default_communities: []}\nmust_determine: ["clock-skew"]\n'
     )
     ended = command("baseline", "lint", file, "--no-plugins")
-    assert ended.status == 1
+    assert ended.status == 2
     assert (
         ended.out
         == f"{file}:7: clock-skew must be determined and is not selected; give its settings under `expect`\n"
@@ -162,10 +162,10 @@ def test_lint_finds_everything_at_once_and_says_an_inherited_fault_of_its_own_fi
     base, file = tmp_path / "base.yaml", tmp_path / "ours.yaml"
     base.write_text(BASE + "expect: {clock-skew: {seconds: 450}}\n")
     file.write_text(
-        'extends: "base.yaml"\nbaseline: "ours/1"\nkinds: ["printr"]\nmust_determine: ["clok-skew"]\n'
+        'extends: "base.yaml"\nbaseline: "ours/1"\nfor: ["printr"]\nmust_determine: ["clok-skew"]\n'
     )
     ended = command("baseline", "lint", file, "--no-plugins")
-    assert ended.status == 1
+    assert ended.status == 2
     places = [line.split(": ")[0] for line in ended.out.splitlines()]
     assert places == [f"{file}:4", f"{file}:3", f"{base}:7"]
 
