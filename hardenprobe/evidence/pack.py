@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,12 @@ from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
 from hardenprobe import __version__
 from hardenprobe.errors import FileInvalid, UsageError
-from hardenprobe.evidence import bag, signature, trust
+from hardenprobe.evidence import bag, pseudonyms, signature, trust
 from hardenprobe.evidence.bag import BagWriter
 from hardenprobe.evidence.container import BagRefused
 from hardenprobe.evidence.parts import PARTS, Wanted
-from hardenprobe.evidence.pseudonyms import Pseudonyms
-from hardenprobe.evidence.redact import Redaction
+from hardenprobe.evidence.redact import Redaction, foreign_remedies
+from hardenprobe.evidence.signature import Wrong
 from hardenprobe.evidence.source import Source, changed
 from hardenprobe.evidence.verify import FORMAT, certificates_text, verify
 
@@ -74,8 +75,10 @@ class Signer:
                 str(key), None, f"holds no PEM key, or needs its password in the environment as {PASSWORD}"
             ) from None
         signer = cls(key=loaded, certificates=certificates_of(certificate))
-        if wrong := trust.too_old(signer.certificates[0]):
-            raise FileInvalid(str(certificate), None, wrong)
+        try:
+            trust.fit_to_sign(signer.certificates[0], datetime.now(UTC))
+        except Wrong as exc:
+            raise FileInvalid(str(certificate), None, str(exc)) from None
         signer.sign(b"")  # says now what would be wrong at the end
         return signer
 
@@ -118,13 +121,14 @@ def pack_redacted(
     wanted: Wanted,
     path: Path,
     full: Path,
-    pseudonyms: Pseudonyms,
+    key: Path,
     signer: Signer | None = None,
 ) -> str:
     """Write what tells nobody whose devices these are.
 
     Args:
         full: The full bag of the same review, which is cited.
+        key: File with the key of the pseudonyms; made where there is none.
 
     Raises:
         UsageError: As `pack`; or the full bag is not whole, or of another review.
@@ -133,9 +137,9 @@ def pack_redacted(
     review = source.outline.head.id
     if verdict.faults:
         raise BagRefused(f"--full {full} is not whole; see `hardenprobe evidence verify {full}`")
-    if verdict.about.get("External-Identifier") != review or "Full-Bag-SHA-512" in verdict.about:
+    if verdict.about.get("Review-Digest") != source.digest or "Full-Bag-SHA-512" in verdict.about:
         raise BagRefused(f"--full {full} is not the full bag of review {review}")
-    redaction = Redaction(pseudonyms)
+    redaction = Redaction(pseudonyms.load(key), foreign_remedies(source))
     cites = f"SHA-512 {verdict.digest}"
     redacted = changed(source, redaction.outline(source.outline, cites), redaction.row)
     about = {

@@ -20,7 +20,7 @@ class Wanted:
     """What a bag is to hold beside what the store has.
 
     Attributes:
-        capture: A file of packets, and the digest that the review has of it.
+        capture: A file of packets.
         anchors: PEM files that the scan was given.
         self_test: Its document, or why there is none.
     """
@@ -145,37 +145,39 @@ def _self_test(source: Source, wanted: Wanted, bag: BagWriter) -> None:
 
 
 def _capture(source: Source, wanted: Wanted, bag: BagWriter) -> None:
-    if wanted.capture is None:
-        return
-    named: Any = getattr(source.outline.head, "capture", None)
-    copy_capture(named, wanted.capture, bag)
+    if wanted.capture:
+        copy_capture(recorded_capture(source), wanted.capture, bag)
 
 
-def copy_capture(named: Any, path: Path, bag: BagWriter) -> None:
-    """Copy the packets of a scan.
+def recorded_capture(source: Source) -> str | None:
+    """The SHA-256 that the review has of its scan's packets; None where it has none."""
+    found: str | None = getattr(getattr(source.outline.head, "capture", None), "sha256", None)
+    return found
+
+
+def copy_capture(recorded: str | None, path: Path, bag: BagWriter) -> None:
+    """Copy packets, and say whether the review vouches for them.
 
     Args:
-        named: What the review's head says of them: `sha256` is their digest.
+        recorded: The SHA-256 that the review has of them.
 
     Raises:
-        UsageError: The review knows of none, or of others.
+        UsageError: They cannot be read, or are others than those that the review has recorded.
     """
-    if named is None:
-        raise UsageError(
-            f"--with-capture {path}: the review was made without --capture and knows of no packets"
-        )
     try:
         with path.open("rb") as file:
-            if hashlib.file_digest(file, "sha256").hexdigest() != named.sha256:
+            found = hashlib.file_digest(file, "sha256").hexdigest()
+            if recorded not in (None, found):
                 raise UsageError(
-                    f"--with-capture {path}: it is not the file that the scan wrote; its digest differs"
+                    f"--capture {path}: it is not the file that the scan wrote; its digest differs"
                 )
             file.seek(0)
             with bag.file("capture/packets.pcap", packed=False) as out:
                 while data := file.read(1024 * 1024):
                     out.write(data)
     except OSError as exc:
-        raise UsageError(f"--with-capture {path}: {exc.strerror}") from exc
+        raise UsageError(f"--capture {path}: {exc.strerror}") from exc
+    bag.json("capture/capture.json", {"sha256": found, "recorded_by_the_review": recorded is not None})
 
 
 PARTS = (
@@ -205,7 +207,9 @@ PARTS = (
     Part("statements", "What people answer for, with their files by SHA-256.", _statements),
     Part("ledger.json", "Every decision and declaration so far, chained by digests.", _ledger),
     Part("self-test.json", "What the demo lab is guilty of and what a scan of it found.", _self_test, True),
-    Part("capture", "The packets of the scan, where asked for.", _capture),
+    Part(
+        "capture", "The packets of the scan, where asked for, and whether the review recorded them.", _capture
+    ),
     Part("reports", "The review for reading, in volumes of some devices each.", parts_reports.write, True),
 )
 """In the order in which they are written."""

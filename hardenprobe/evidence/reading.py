@@ -133,6 +133,15 @@ def one_device(document: Callable[[], Iterable[bytes]], finding: str) -> tuple[R
     held: dict[str, list[Any]] = {"devices": [], "observations": [], "results": [result]}
     for key, value in entries(document()):
         about = "id" if key == "devices" else "device"
-        if key in ("devices", "observations") and value.get(about) == result.get("device"):
+        if key in ("devices", "observations") and _of(value, about) == result.get("device"):
             held[key].append(value)
-    return from_document({**head, **held}), name
+    try:
+        return from_document({**head, **held}), name
+    except RecursionError as exc:
+        raise Malformed("review document: one of its values is too deep") from exc
+
+
+def _of(value: Any, key: str) -> Any:
+    if not isinstance(value, dict):
+        raise Malformed(f"review document: an object is expected, not {clip(value)}")
+    return value.get(key)

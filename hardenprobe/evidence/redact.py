@@ -2,19 +2,24 @@
 
 Every record is made anew, field by field, of what is known to be harmless: words of fixed lists, numbers, days, and text
 that comes with hardenprobe. Names, serials, addresses and ids become pseudonyms; free text and what devices said is left
-out. A field that is added to a record later is therefore left out too, until somebody writes it here.
+out. A field that is added to a record later is therefore left out too, until somebody writes it here. Checks, remedies and
+baselines that do not come with hardenprobe may be named after their owner, and get pseudonyms too.
 """
 
 from __future__ import annotations
 
+from collections.abc import Container
+
+from hardenprobe import baseline
 from hardenprobe.codec import canonical, dump
 from hardenprobe.evidence.pseudonyms import Pseudonyms
-from hardenprobe.evidence.source import Seen
+from hardenprobe.evidence.source import Seen, Source
 from hardenprobe.records import (
     KINDS,
     Accepted,
     Address,
     Advice,
+    CheckNote,
     Clock,
     Coverage,
     Device,
@@ -22,6 +27,8 @@ from hardenprobe.records import (
     Head,
     Identity,
     Missed,
+    Named,
+    Remedy,
     Result,
     Review,
     Said,
@@ -30,6 +37,8 @@ from hardenprobe.records import (
     Vantage,
 )
 from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+from hardenprobe.registry import BUILT_IN
+from hardenprobe.review import versions
 from hardenprobe.store_parts import Part
 
 WITHHELD = "withheld"
@@ -51,11 +60,27 @@ _SOURCES = (
 )
 
 
-class Redaction:
-    """Redacts one review under one key."""
+def foreign_remedies(source: Source) -> frozenset[str]:
+    """Ids of the remedies that only third-party checks name."""
+    by_origin: dict[bool, set[str]] = {True: set(), False: set()}
+    for one in source.devices():
+        for result in one.results:
+            if result.remedy:
+                by_origin[result.origin == BUILT_IN].add(result.remedy)
+    return frozenset(by_origin[False] - by_origin[True])
 
-    def __init__(self, pseudonyms: Pseudonyms) -> None:
+
+class Redaction:
+    """Redacts one review under one key.
+
+    Args:
+        foreign: Ids of remedies that do not come with hardenprobe.
+    """
+
+    def __init__(self, pseudonyms: Pseudonyms, foreign: Container[str] = ()) -> None:
         self._as = pseudonyms
+        self._foreign = foreign
+        self._baselines = baseline.shipped().keys()
 
     def outline(self, review: Review, cites: str) -> Review:
         """The review without its devices.
@@ -64,6 +89,8 @@ class Redaction:
             cites: Digest of the full bag.
         """
         head = review.head
+        foreign = {note.id for note in review.checks if note.origin != BUILT_IN}
+        known = versions().keys()
         return Review(
             head=Head(
                 id=head.id,
@@ -78,11 +105,11 @@ class Redaction:
                 resumed_from=head.resumed_from,
                 port_offset=head.port_offset,
                 judged_from=head.judged_from,
-                selected=head.selected,
+                selected=tuple(self._as.of("check", one) if one in foreign else one for one in head.selected),
                 interrupted=head.interrupted,
                 decided_on=head.decided_on,
                 clock=Clock(now=head.clock.now, proven=head.clock.proven, how=WITHHELD),
-                versions=head.versions,
+                versions={name: said for name, said in head.versions.items() if name in known},
                 cost=head.cost,
             ),
             coverage=self._coverage(review.coverage),
@@ -98,7 +125,7 @@ class Redaction:
             devices=(),
             results=(),
             observations={},
-            checks=review.checks,
+            checks=tuple(self._note(one) for one in review.checks),
             what_first=tuple(self._advice(one) for one in review.what_first),
             notices=(
                 f"redacted: names, serials and addresses are pseudonyms, what devices said is left out; the full bag is {cites}",
@@ -134,7 +161,7 @@ class Redaction:
             criticality=device.criticality,
             ccss=device.ccss,
             tags=tuple(self._as.of("tag", tag) for tag in device.tags),
-            baseline=device.baseline,
+            baseline=self._baseline(device.baseline),
             identity=tuple(
                 Identity(
                     kind=one.kind,
@@ -159,12 +186,13 @@ class Redaction:
 
     def _result(self, result: Result) -> Result:
         where = result.endpoint
+        ours = result.origin == BUILT_IN
         return Result(
             finding=self._as.of("finding", result.finding),
             device=self._as.of("device", result.device),
-            check=result.check,
-            check_version=result.check_version,
-            origin=result.origin,
+            check=result.check if ours else self._as.of("check", result.check),
+            check_version=result.check_version if ours else WITHHELD,
+            origin=BUILT_IN if ours else self._as.of("origin", result.origin),
             endpoint=Endpoint(
                 address=self._as.of("address", where.address),
                 transport=where.transport,
@@ -186,9 +214,9 @@ class Redaction:
             environmental=result.environmental,
             observed=Said(text=WITHHELD),
             expected=Said(text=WITHHELD),
-            remedy=result.remedy,
-            rule_set=result.rule_set,
-            controls=result.controls,
+            remedy=self._remedy(result.remedy) if result.remedy else None,
+            rule_set=result.rule_set if ours else None,
+            controls=result.controls if ours else (),
             observations=tuple(self._as.of("observation", one) for one in result.observations),
             exception=Accepted(id=result.exception.id, until=result.exception.until)
             if result.exception
@@ -222,13 +250,48 @@ class Redaction:
     def _advice(self, advice: Advice) -> Advice:
         return Advice(
             rank=advice.rank,
-            remedy=advice.remedy,
+            remedy=advice.remedy if advice.remedy.id not in self._foreign else self._withheld(advice.remedy),
             devices=tuple(self._as.of("device", one) for one in advice.devices),
             findings=tuple(self._as.of("finding", one) for one in advice.findings),
             risk_removed=advice.risk_removed,
             worst=advice.worst,
-            waits_for=advice.waits_for,
+            waits_for=tuple(self._remedy(one) for one in advice.waits_for),
         )
+
+    def _remedy(self, id: str) -> str:
+        return self._as.of("remedy", id) if id in self._foreign else id
+
+    def _withheld(self, remedy: Remedy) -> Remedy:
+        return Remedy(
+            id=self._remedy(remedy.id),
+            title=WITHHELD,
+            steps=(WITHHELD,),
+            confirm=WITHHELD,
+            needs_first=WITHHELD,
+            stops_working=WITHHELD,
+            ask=WITHHELD,
+            undo=WITHHELD,
+            lock_out=WITHHELD,
+            after=tuple(self._remedy(one) for one in remedy.after),
+            general=remedy.general,
+        )
+
+    def _note(self, note: CheckNote) -> CheckNote:
+        if note.origin == BUILT_IN:
+            return note
+        return CheckNote(
+            id=self._as.of("check", note.id),
+            title=WITHHELD,
+            version=WITHHELD,
+            origin=self._as.of("origin", note.origin),
+            why=WITHHELD,
+            references=(),
+        )
+
+    def _baseline(self, named: Named | None) -> Named | None:
+        if named is None or named.name.partition("/")[0] in self._baselines:
+            return named
+        return Named(name=self._as.of("baseline", named.name), hash=self._as.of("hash", named.hash))
 
     def _exception(self, note: ExceptionNote) -> ExceptionNote:
         return ExceptionNote(

@@ -8,15 +8,19 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-from pathlib import Path
-from typing import Any
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
 from hardenprobe import __version__
 from hardenprobe.codec import canonical, digest
+from hardenprobe.records import Review
 from hardenprobe.store import Store
 from hardenprobe.transcript import utc_now
+
+if TYPE_CHECKING:
+    from hardenprobe.demo_lab.process import RunningLab
 
 FORMAT = "hardenprobe.self-test/1"
 TARGET = "127.77.0.0/24"
@@ -58,35 +62,54 @@ def kept(store: Store) -> dict[str, Any] | None:
     return found if isinstance(found, dict) else None
 
 
-def run(store: Store, port_offset: int | None = None) -> dict[str, Any]:
-    """Scan the lab on loopback, and keep what came out; some 20 s.
+def keep(store: Store, made: Mapping[str, Any]) -> None:
+    """Keep a self-test in place of an older one of the same version.
+
+    Raises:
+        StoreRefused: The store cannot be written.
+    """
+    with store.writing() as db:
+        _tables.create_all(db)
+        db.execute(_kept.delete().where(_kept.c.subject == digest(made["subject"])))
+        db.execute(_kept.insert().values(subject=digest(made["subject"]), document=canonical(made).decode()))
+
+
+def scan(port_offset: int | None = None) -> dict[str, Any]:
+    """Scan the lab on loopback, and hold what was found against what its devices are guilty of; some 20 s.
 
     Args:
         port_offset: As for `running_lab`.
 
     Raises:
         UsageError: The lab cannot start.
-        StoreRefused: The store cannot be written.
     """
-    made = scan(port_offset)
-    with store.writing() as db:
-        _tables.create_all(db)
-        db.execute(_kept.delete().where(_kept.c.subject == digest(made["subject"])))
-        db.execute(_kept.insert().values(subject=digest(made["subject"]), document=canonical(made).decode()))
-    return made
-
-
-def scan(port_offset: int | None = None) -> dict[str, Any]:
-    """Scan the lab and hold what was found against what its devices are guilty of."""
-    from hardenprobe import inventory, review
+    from hardenprobe import review
     from hardenprobe.demo_lab.process import running_lab
-    from hardenprobe.demo_lab.truth import expected_findings
-    from hardenprobe.testing_lab import guilts, order
+    from hardenprobe.testing_lab import order
 
     with running_lab(port_offset=port_offset) as lab:
-        found = asyncio.run(review.scan(order(lab, [TARGET], SOURCE)))
-        listed = Path(lab.inventory)
-        truth = expected_findings(listed, SOURCE, inventory.load(listed).approved_networks)
+        return _held(asyncio.run(review.scan(order(lab, [TARGET], SOURCE))), lab)
+
+
+def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
+    """The same of a scan of the whole lab that was made already, judged by what the lab's people state.
+
+    Args:
+        found: A scan at reach ask by the shipped baseline.
+    """
+    from hardenprobe import review
+    from hardenprobe.testing_lab import order
+
+    meant = order(lab, [TARGET], SOURCE)
+    return _held(review.again(found, meant.baseline, meant.registry, meant.decisions), lab)
+
+
+def _held(found: Review, lab: RunningLab) -> dict[str, Any]:
+    from hardenprobe import inventory
+    from hardenprobe.demo_lab.truth import expected_findings
+    from hardenprobe.testing_lab import guilts
+
+    truth = expected_findings(lab.inventory, SOURCE, inventory.load(lab.inventory).approved_networks)
     judged = {guilt.check for guilt in truth}
     seen = {guilt for guilt in guilts(found) if guilt.check in judged}
     rows = sorted(truth | seen, key=lambda g: [str(value) for value in vars(g).values()])
@@ -111,10 +134,10 @@ def told(store: Store, reviewed_by: str | None) -> dict[str, Any]:
     """
     if reviewed_by != __version__:
         why = f"the review was judged by version {reviewed_by}, and this is {__version__}"
-    elif found := kept(store):
-        return found
     else:
         why = (
             "none was run with this version and these rules; `hardenprobe evidence pack --self-test` runs it"
         )
+        if found := kept(store):
+            return found
     return {"format": FORMAT, "absent": why}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterator
 
+from hardenprobe.baseline import DEFAULT
 from hardenprobe.records import Device, Endpoint, Result, Review
 from hardenprobe.reports.text import (
     CAUTION,
@@ -16,6 +17,14 @@ from hardenprobe.reports.text import (
     visible,
 )
 from hardenprobe.reports.view import scores_text
+
+INDENT = 12
+"""Columns before what is said of something, for who folds long lines."""
+
+
+def is_command(line: str) -> bool:
+    """Tell whether a line is a command, which is to be copied as it is."""
+    return line.startswith("  hardenprobe ")
 
 
 def lines(review: Review, finding: str) -> Iterator[str]:
@@ -36,9 +45,9 @@ def lines(review: Review, finding: str) -> Iterator[str]:
     yield from _seen(review, result)
     if asked := _again(review, result, device):
         yield ""
-        yield "To ask again, where you are authorised to"
+        yield "To ask again, where you are authorised to; FILE is what the review was made with"
         yield f"  {asked}"
-        yield f"  {CAUTION}"
+        yield CAUTION
 
 
 def _verdict(review: Review, result: Result, device: Device | None) -> Iterator[str]:
@@ -106,8 +115,11 @@ def _again(review: Review, result: Result, device: Device | None) -> str | None:
         words += ["--reach", review.head.reach.value]
     if review.head.port_offset:
         words += ["--port-offset", str(review.head.port_offset)]
+    if review.head.baselines and (named := review.head.baselines[-1].baseline) != DEFAULT:
+        words += ["--baseline", named]
+    inventory = " --inventory FILE" if device and device.asset_tag else ""
     scope = "" if review.head.scope == "loopback" else " --scope FILE"
-    return visible(shlex.join(words) + scope, 1000)
+    return visible(shlex.join(words) + inventory + scope, 1000)
 
 
 def _ports(where: Endpoint | None) -> list[str]:

@@ -32,12 +32,7 @@ def vouch(
     Raises:
         Wrong: None of them does.
     """
-    if wrong := too_old(leaf):
-        raise Wrong(wrong)
-    if at < leaf.not_valid_before_utc:
-        raise Wrong(f"it is valid from {leaf.not_valid_before_utc:%Y-%m-%d}, and this was on {at:%Y-%m-%d}")
-    if at > leaf.not_valid_after_utc:
-        raise Wrong(f"it was valid until {leaf.not_valid_after_utc:%Y-%m-%d}, and this was on {at:%Y-%m-%d}")
+    _in_time(leaf, at)
     authority = ExtensionPolicy.permit_all().require_present(
         x509.BasicConstraints, Criticality.AGNOSTIC, None
     )
@@ -52,11 +47,23 @@ def vouch(
     return name(path[-1])
 
 
-def too_old(certificate: x509.Certificate) -> str | None:
-    """Why nobody can vouch for a certificate of version 1, which says nothing of what it is for; None for another."""
-    if certificate.version is x509.Version.v3:
-        return None
-    return "it is of X.509 version 1; make it anew with extensions, as version 3"
+def fit_to_sign(certificate: x509.Certificate, at: datetime) -> None:
+    """Make sure that somebody could vouch for what is signed with a certificate at a time.
+
+    Raises:
+        Wrong: Nobody could.
+    """
+    _in_time(certificate, at)
+    may_sign(certificate)
+
+
+def _in_time(leaf: x509.Certificate, at: datetime) -> None:
+    if leaf.version is not x509.Version.v3:  # which would say nothing of what it is for
+        raise Wrong("it is of X.509 version 1; make it anew with extensions, as version 3")
+    if at < leaf.not_valid_before_utc:
+        raise Wrong(f"it is valid from {leaf.not_valid_before_utc:%Y-%m-%d}, and this was on {at:%Y-%m-%d}")
+    if at > leaf.not_valid_after_utc:
+        raise Wrong(f"it was valid until {leaf.not_valid_after_utc:%Y-%m-%d}, and this was on {at:%Y-%m-%d}")
 
 
 def _said(error: VerificationError) -> str:

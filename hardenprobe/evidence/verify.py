@@ -31,6 +31,7 @@ from hardenprobe.evidence.signature import Wrong
 FORMAT = "hardenprobe.evidence/1"
 Kind = Literal["missing", "altered", "added", "signature", "certificate", "time"]
 
+REVIEW = "data/review.json"
 _TAGS = ("bagit.txt", "bag-info.txt", *(f"manifest-{name}.txt" for name in ALGORITHMS))
 _MANIFESTS = {
     f"{kind}-{name}.txt": (kind, name) for kind in ("manifest", "tagmanifest") for name in ALGORITHMS
@@ -202,6 +203,9 @@ def _tags(sums: Mapping[str, Sums], small: Mapping[str, bytes], verdict: Verdict
         verdict.fault("altered", "bag-info.txt", f"its format is {found}; this version reads {FORMAT}")
     if info_text(verdict.about) != small["bag-info.txt"]:
         verdict.fault("altered", "bag-info.txt", "it has another form than labels and values, each once")
+    review = verdict.about.get("Review-Digest")
+    if review and REVIEW in sums and review != sums[REVIEW].hex("sha256"):
+        verdict.fault("altered", "bag-info.txt", f"its Review-Digest is not that of {REVIEW}")
     oxum = f"{verdict.size}.{verdict.files}"
     if verdict.about.get("Payload-Oxum") != oxum and not verdict.faults:
         verdict.fault("altered", "bag-info.txt", f"its Payload-Oxum is not {oxum}")
