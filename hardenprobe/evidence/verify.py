@@ -204,7 +204,7 @@ def _tags(sums: Mapping[str, Sums], small: Mapping[str, bytes], verdict: Verdict
     if info_text(verdict.about) != small["bag-info.txt"]:
         verdict.fault("altered", "bag-info.txt", "it has another form than labels and values, each once")
     review = verdict.about.get("Review-Digest")
-    if review and REVIEW in sums and review != sums[REVIEW].hex("sha256"):
+    if review and REVIEW in sums and review != sums[REVIEW].hex("sha256") and not _known(verdict, REVIEW):
         verdict.fault("altered", "bag-info.txt", f"its Review-Digest is not that of {REVIEW}")
     oxum = f"{verdict.size}.{verdict.files}"
     if verdict.about.get("Payload-Oxum") != oxum and not verdict.faults:

@@ -103,6 +103,7 @@ def test_show_tells_the_same_from_bag_and_store(
         assert shown.out == command("evidence", "show", name, "--review", SECOND, *store).out
         assert shown.out.startswith(f"Finding {name}\n")
         assert all(obs in shown.out for obs in result.observations)
+        assert "  hardenprobe scan " in shown.out and "--inventory FILE --scope FILE\n" in shown.out
         assert shown.out.replace("\n", "").isprintable(), "what a device says does nothing to a terminal"
     assert "login" in "".join(command("evidence", "show", r.finding, "--bag", bag).out for r in proven)
     unknown = command("evidence", "show", "nothing", "--bag", bag)
@@ -165,7 +166,27 @@ def test_redact(command: Command, store: list[str], tmp_path: Path) -> None:
         (["pack", "latest", "-o", "x.zip", "--redact"], "--redact needs --full"),
         (["pack", "latest", "-o", "x.zip", "--full", "f"], "are for --redact"),
         (["pack", "latest", "-o", "x.zip", "--key", "k", "--certificate", "c"], "cannot be read"),
-        (["pack", "latest", "-o", "x.zip", "--with-capture", "c"], "knows of no packets"),
+        (["pack", "latest", "-o", "x.zip", "--capture", "c"], "--capture c: No such file"),
+        (
+            ["pack", "latest", "-o", "x.zip", "--redact", "--full", "f", "--pseudonym-key", "k"],
+            "f cannot be read",
+        ),
+        (
+            [
+                "pack",
+                "latest",
+                "-o",
+                "x.zip",
+                "--redact",
+                "--full",
+                "f",
+                "--pseudonym-key",
+                "k",
+                "--capture",
+                "c",
+            ],
+            "leaves packets out",
+        ),
         (["pack", "latest", "-o", "x.zip", "--trust-anchor", "c"], "cannot be read"),
         (["pack", "nothing", "-o", "x.zip"], "there is no review"),
         (["pack", "latest", "-o", "missing/x.zip"], "missing/x.zip: No such file"),
@@ -211,7 +232,7 @@ def test_the_self_test_that_the_store_holds_is_packed(
 ) -> None:
     made = {"format": self_test.FORMAT, "subject": self_test.subject(), "agrees": True, "findings": []}
     calls: list[int] = []
-    monkeypatch.setattr(self_test, "scan", lambda offset: calls.append(1) or made)
+    monkeypatch.setattr(self_test, "scan", lambda: calls.append(1) or made)
     bags = [tmp_path / f"{n}.zip" for n in range(3)]
     told = [command("evidence", "pack", SECOND, "-o", bag, "--self-test", *store).err for bag in bags[:2]]
     told.append(command("evidence", "pack", SECOND, "-o", bags[2], *store).err)
@@ -224,6 +245,25 @@ def test_the_self_test_that_the_store_holds_is_packed(
     for bag in bags:
         (data,) = (d for n, d in _files(bag).items() if n.endswith("self-test.json"))
         assert json.loads(data) == made
+
+
+@pytest.mark.usefixtures("kept")
+def test_a_bag_that_cannot_be_written_leaves_the_store_as_it_was(
+    command: Command, store: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(self_test, "scan", lambda: {"subject": self_test.subject(), "agrees": True})
+    before = Path(store[1]).read_bytes()
+    ended = command("evidence", "pack", SECOND, "-o", tmp_path / "missing" / "x.zip", "--self-test", *store)
+    assert ended.status == 2 and Path(store[1]).read_bytes() == before
+
+
+@pytest.mark.usefixtures("kept")
+def test_packets_that_the_review_did_not_record(command: Command, store: list[str], tmp_path: Path) -> None:
+    packets, bag = tmp_path / "p.pcap", tmp_path / "bag.zip"
+    packets.write_bytes(b"packets")
+    ended = command("evidence", "pack", SECOND, "-o", bag, "--capture", packets, *store)
+    assert ended.status == 0 and "the review has recorded no packets" in ended.err
+    assert b"packets" in [data for name, data in _files(bag).items() if name.endswith("packets.pcap")]
 
 
 def _files(path: Path) -> dict[str, bytes]:

@@ -86,7 +86,7 @@ def test_what_cannot_be_packed_leaves_what_was_there(kept: store.Store, tmp_path
     out = tmp_path / "bag.zip"
     out.write_bytes(b"before")
     wanted = Wanted(self_test={}, capture=tmp_path / "packets.pcap")
-    with pytest.raises(UsageError, match="knows of no packets"):
+    with pytest.raises(UsageError, match="packets.pcap: No such file"):
         pack.pack(source.of(kept, kept.find("latest")), wanted, out)
     assert out.read_bytes() == b"before"
     assert list(tmp_path.iterdir()) == [out]

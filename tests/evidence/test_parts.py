@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -109,22 +109,20 @@ def test_statements_come_with_their_files_and_the_ledger(db: store.Store, files:
     assert entry["digest"] == kept.head.ledger, "up to the entry that the review was judged with"
 
 
-@dataclass
-class Named:
-    sha256: str
-
-
-def test_the_capture_must_be_the_one_of_the_review(tmp_path: Path, read: Any) -> None:
+def test_the_capture_is_the_one_of_the_review_or_said_to_be_unvouched(tmp_path: Path, read: Any) -> None:
     packets, out = tmp_path / "packets.pcap", tmp_path / "bag.zip"
     packets.write_bytes(b"\xa1\xb2\xc3\xd4 invented")
-    named = Named(hashlib.sha256(packets.read_bytes()).hexdigest())
-    with bag.writing(out, "bag") as writer:
-        copy_capture(named, packets, writer)
-        writer.finish({}, None)
-    assert read(out)["bag/data/capture/packets.pcap"] == packets.read_bytes()
-    for wrong, says in ((Named("0" * 64), "digest differs"), (None, "knows of no packets")):
-        with pytest.raises(UsageError, match=says), bag.writing(tmp_path / "x.zip", "bag") as writer:
-            copy_capture(wrong, packets, writer)
+    found = hashlib.sha256(packets.read_bytes()).hexdigest()
+    for recorded in (found, None):
+        with bag.writing(out, "bag") as writer:
+            copy_capture(recorded, packets, writer)
+            writer.finish({}, None)
+        assert read(out)["bag/data/capture/packets.pcap"] == packets.read_bytes()
+        said = json.loads(read(out)["bag/data/capture/capture.json"])
+        assert said == {"sha256": found, "recorded_by_the_review": recorded is not None}
+    with pytest.raises(UsageError, match="digest differs"), bag.writing(tmp_path / "x.zip", "bag") as writer:
+        copy_capture("0" * 64, packets, writer)
+    assert not (tmp_path / "x.zip").exists()
 
 
 def test_no_key_is_packed_with_the_anchors(
@@ -144,7 +142,8 @@ def test_the_self_test_agrees_with_the_lab(db: store.Store) -> None:
 
     assert self_test.kept(db) is None
     assert "absent" in self_test.told(db, self_test.__version__)
-    made = self_test.run(db, port_offset=43000)  # beside the demo, which takes the standard ports
+    made = self_test.scan(port_offset=43000)  # beside the demo, which takes the standard ports
+    self_test.keep(db, made)
     assert made["agrees"] and made["expected"] == made["found"] > 100
     assert self_test.told(db, self_test.__version__) == made == self_test.kept(db)
     assert "was judged by version 0.0.9" in self_test.told(db, "0.0.9")["absent"]

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import copy
 import json
+import random
 from itertools import chain
+from typing import Any
 
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from hardenprobe.codec import canonical
-from hardenprobe.evidence.reading import Malformed, entries
+from hardenprobe.codec import canonical, to_document
+from hardenprobe.errors import UsageError
+from hardenprobe.evidence import trace
+from hardenprobe.evidence.reading import Malformed, entries, one_device
+from hardenprobe.testing import sample_review
 
 VALUES = st.recursive(
     st.none()
@@ -61,6 +67,39 @@ def test_any_bytes_are_survived(data: bytes) -> None:
     except Malformed:
         return
     assert isinstance(json.loads(data), dict)
+
+
+SAMPLE = to_document(sample_review(1))
+FINDING = next(r["finding"] for r in SAMPLE["results"] if r["result"] == "fail")
+
+
+def spoilt(value: Any, chance: random.Random, put: Any) -> Any:
+    """The value with something else in one place of it."""
+    inside = list(value) if isinstance(value, dict) else range(len(value)) if isinstance(value, list) else ()
+    if not inside or chance.random() < 0.2:
+        return put
+    at = chance.choice(list(inside))
+    copied = copy.copy(value)
+    copied[at] = spoilt(value[at], chance, put)
+    return copied
+
+
+@given(st.randoms(use_true_random=False), VALUES)
+def test_a_document_that_somebody_wrote_is_read_or_refused(chance: random.Random, put: object) -> None:
+    document = spoilt(SAMPLE, chance, put)
+    try:
+        review, name = one_device(lambda: [canonical(document)], FINDING[:12])
+        shown = "".join(trace.lines(review, name))
+    except UsageError:
+        return
+    assert shown.isprintable()
+
+
+@pytest.mark.parametrize("key", ["devices", "observations"])
+def test_entries_that_are_no_objects_are_refused(key: str) -> None:
+    document = {**SAMPLE, key: [[], *SAMPLE[key]]}
+    with pytest.raises(Malformed, match="an object is expected"):
+        one_device(lambda: [canonical(document)], FINDING)
 
 
 @pytest.mark.parametrize("deep", [b'{"a":' + b"[" * 100_000, b'{"a":' + b"9" * 100_000 + b"}"])

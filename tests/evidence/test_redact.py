@@ -12,11 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.codec import from_document
+from hardenprobe import store
+from hardenprobe.codec import from_document, to_document
 from hardenprobe.errors import FileInvalid
 from hardenprobe.evidence import pseudonyms, redact, source
 from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.records import Review
+from hardenprobe.testing import sample_review
 
 KEY = b"k" * 32
 
@@ -86,6 +88,48 @@ def test_texts_that_are_left_are_ours(pair: tuple[Review, Review]) -> None:
     assert not shared & {d.label for d in full.devices} | shared & {
         i.value for d in full.devices for i in d.identity
     }
+
+
+def test_what_does_not_come_with_hardenprobe_is_not_named(kept: Any, tmp_path: Path) -> None:
+    """A third party's check, its remedy and a baseline of one's own may be named after their owner."""
+    sample = sample_review(2)
+    theirs = sample.findings[0].check
+    note = next(one for one in sample.checks if one.id == theirs)
+    remedy = next(r.remedy for r in sample.findings if r.check == theirs)
+    own = {r.remedy for r in sample.results if r.check != theirs}
+    assert remedy and remedy not in own, "only that check names it"
+    words = {
+        theirs: "canary-check",
+        remedy: "canary-remedy",
+    }
+    text = json.dumps(to_document(sample))
+    for before, after in words.items():
+        text = text.replace(json.dumps(before), json.dumps(after))
+    document = json.loads(text)
+    for one in [*document["results"], *document["checks"]]:
+        if "canary-check" in (one.get("check"), one.get("id")):
+            one["origin"] = "canary-origin 1"
+            one.update({"controls": ["canary-control"]} if "controls" in one else {"why": "canary-why"})
+    for one in document["what_first"]:
+        if one["remedy"]["id"] == "canary-remedy":
+            one["remedy"]["title"] = "canary-title"
+    for one in document["devices"]:
+        one["baseline"] = {"name": "canary-baseline/3", "hash": "canary-hash"}
+    document["review"]["versions"]["canary-package"] = "1"
+    changed_ = from_document(document)
+    with store.opened(str(tmp_path / "store.db")) as db:
+        full = source.of(db, db.save(changed_).head.id)
+        redaction = redact.Redaction(Pseudonyms(KEY), redact.foreign_remedies(full))
+        made = source.changed(full, redaction.outline(full.outline, "SHA-512"), redaction.row)
+        before, after = (b"".join(one.document()) for one in (full, made))
+    for canary in ("check", "remedy", "origin", "control", "why", "title", "baseline", "hash", "package"):
+        assert f"canary-{canary}".encode() in before
+    assert b"canary" not in after
+    redacted = from_document(json.loads(after))
+    named = {one.id for one in redacted.checks if one.title == redact.WITHHELD}
+    assert named == {Pseudonyms(KEY).of("check", "canary-check")}
+    assert named <= {one.check for one in redacted.results} and named <= set(redacted.head.selected)
+    assert note.id not in {one.id for one in redacted.checks}
 
 
 @given(st.text(max_size=20), st.text(max_size=20), st.sampled_from(["name", "address"]))

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.serialization import Encoding
+from cryptography.x509.oid import ExtendedKeyUsageOID
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -123,6 +124,18 @@ def test_keys_that_cannot_sign_are_said_before_anything_is_packed(people: Any, t
     with pytest.raises(FileInvalid, match="HARDENPROBE_KEY_PASSWORD"):
         Signer.load(locked, signer.certificate_file, None)
     Signer.load(locked, signer.certificate_file, "example words")
+
+
+def test_a_certificate_that_nobody_could_vouch_for_is_refused(people: Any) -> None:
+    issue, root = people.authority.issue, people.root
+    server = issue("Web server", root, usage=(ExtendedKeyUsageOID.SERVER_AUTH,))
+    for who, says in (
+        (issue("Ended", root, days=(-9, -1)), "it was valid until"),
+        (issue("Coming", root, days=(1, 9)), "it is valid from"),
+        (server, "another purpose"),
+    ):
+        with pytest.raises(FileInvalid, match=says):
+            Signer.load(who.key_file, who.certificate_file, None)
 
 
 def test_a_certificate_of_version_1_is_refused(people: Any, tmp_path: Path) -> None:

@@ -69,6 +69,15 @@ def test_whoever_changes_the_manifests_too_is_found_by_the_signature(
         assert check(relisted(files)) == expected
 
 
+def test_a_review_that_was_put_in_place_of_another_is_not_the_one_of_the_chain(
+    unsigned: Path, read: Any, relisted: Any, check: Any
+) -> None:
+    files = read(unsigned)
+    name = f"{FOLDER}/data/review.json"
+    files[name] = files[name].replace(b"telnet", b"xelnet", 1)
+    assert check(relisted(files)) == [("altered", "bag-info.txt")]
+
+
 def test_a_signature_that_was_taken_away_is_missed(
     signed: Path, unsigned: Path, read: Any, check: Any, people: Any
 ) -> None:
