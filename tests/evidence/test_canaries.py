@@ -47,6 +47,14 @@ devices:
           users:
             - {name: "collector", auth: "SHA-256", password: "canary-auth-words", privacy_password: "canary-priv-words"}
 """
+BASELINE = """
+baseline: "canary-baseline/1"
+title: "Canary title"
+dated: "2026-11-01"
+sources: ["RFC 9325"]
+extends: "office-device"
+expect: {}
+"""
 SECRETS = """
 secrets: "hardenprobe.secrets/1"
 users:
@@ -59,7 +67,7 @@ NEVER = ("canary-auth-words", "canary-priv-words", "canary-fleet-9", "canary.cle
 TELLING = (
     "CNRY-0041", "canary-printer", "127.77.9.141", "CNRY-SER-7731", "Canary tower", "Canary keepers", "canary-tag",
     "Canary pressmaker", "Canary approver", "canary asker", "canary stock script", "canary filter", "Canary stater",
-    "canary words", "127.77.9.192", "127.77.9.130",
+    "canary words", "canary-baseline", "Canary title", "127.77.9.192", "127.77.9.130",
 )  # fmt: skip
 """Names, serials, addresses and people whom the owner named: in a full bag, in no redacted one."""
 PACKED = bytes([127, 77, 9, 141])
@@ -80,6 +88,8 @@ def bags(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bags]:
     listed, secrets, form = folder / "devices.yaml", folder / "secrets.yaml", folder / "form.txt"
     listed.write_text(INVENTORY)
     secrets.write_text(SECRETS)
+    rules = folder / "canary-rules.yaml"
+    rules.write_text(BASELINE)
     secrets.chmod(0o600)
     form.write_text("signed by Canary stater")
     kept = ["--store", str(folder / "store.db")]
@@ -90,6 +100,7 @@ def bags(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bags]:
     with running_lab(listed, port_offset=OFFSET) as lab:
         scan = ["scan", "127.77.9.141", "--inventory", listed, "--secrets", secrets, "--port-offset", OFFSET]
         scan += ["--source", "127.77.9.130", "--trust-anchor", lab.ca_file, "--no-plugins", *kept]
+        scan += ["--baseline", rules]
         run(*scan, ends=(1, 3))
     people = [
         "--reason",
@@ -134,7 +145,7 @@ def bags(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bags]:
         form,
         *kept,
     )
-    run("judge", "latest", "--no-plugins", *kept, ends=(1, 3))
+    run("judge", "latest", "--baseline", rules, "--no-plugins", *kept, ends=(1, 3))
     full, redacted, key = folder / "full.zip", folder / "redacted.zip", folder / "key"
     run("evidence", "pack", "latest", "-o", full, *kept)
     run(
