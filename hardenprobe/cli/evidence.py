@@ -167,7 +167,7 @@ def show(finding: str, bag: Path | None, review_name: str, store_url: str | None
             stored = kept.find(review_name)
             review, name = reading.one_device(lambda: kept.document_bytes(stored), finding)
     for line in trace.lines(review, name):
-        click.echo(line if trace.is_command(line) else folded(line, trace.INDENT))
+        click.echo(line if trace.is_command(line) else folded(line, trace.INDENT if line[:1] == " " else 0))
     return status
 
 
