@@ -193,6 +193,17 @@ def decode_device(entry: Any) -> Device:
     return device
 
 
+def decode_results(entries: Any) -> tuple[Result, ...]:
+    """Read the results of a device back.
+
+    Raises:
+        UsageError: They are none.
+    """
+    if not isinstance(entries, list):
+        raise UsageError("review document: results: a list is expected")
+    return _load(Result, entries, lambda loc: ("results", *loc))
+
+
 def decode_observation(entry: Mapping[str, Any]) -> Observation[Any]:
     """Read one observation back; facts of a kind that is not known here become `UnknownFacts`.
 

@@ -26,6 +26,7 @@ from hardenprobe.store_parts import (
     Part,
     begin_digest,
     delete,
+    document_bytes,
     end_digest,
     insert,
     joined,
@@ -276,6 +277,21 @@ class Store:
                 yield part
         if count != expected:
             raise self.unreadable(review, f"{count} of its {expected} devices are there")
+
+    def document_bytes(self, review: str) -> Iterator[bytes]:
+        """The bytes that a review's digest is taken over, a few devices in memory at a time: its document, canonical.
+
+        Args:
+            review: Its id.
+        """
+        head = self._head(review)
+        with self.asking():
+            yield from document_bytes(head, self.engine, review)
+
+    def digest(self, review: str) -> str:
+        """The digest of a review as the chain of reviews has it."""
+        with self.asking(), self.engine.connect() as db:
+            return str(db.execute(sa.select(_reviews.c.digest).where(_reviews.c.id == review)).scalar_one())
 
     def unreadable(self, review: str, why: str) -> StoreRefused:
         """What is said of a review that somebody changed."""

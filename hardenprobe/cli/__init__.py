@@ -33,6 +33,7 @@ _COMMANDS = {
     "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),
     "statement": ("statement", "Keep what people answer for, since no scan can see it."),
     "report": ("report", "Write a stored review as a page, a table or a document."),
+    "evidence": ("evidence", "Pack a review for an auditor, verify a bag, trace a finding."),
     "allowlist": ("allowlist", "Hold a list of admitted sources against what is approved."),
     "checks": ("checks", "List the checks, or read one."),
     "baseline": ("baseline", "List the baselines, read one, or look one over."),
