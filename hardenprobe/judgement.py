@@ -107,7 +107,7 @@ class Judgement:
         )
         results = self._judge(judged, observations)
         results = local_scores.weigh(results, judged, lambda d: chosen[d.id].file.ccss)
-        results = exceptions.apply(results, judged, self._decided.exceptions, self._today)
+        results = exceptions.apply(results, judged, self._decided.exceptions, self._today, self._expected)
         self._add(judged, results, chosen)
         return judged, observations, results
 
