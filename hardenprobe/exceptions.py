@@ -221,8 +221,7 @@ def apply(
 ) -> tuple[Result, ...]:
     """Note on each finding which exception runs for it, or why the newest that covered it does not.
 
-    Args:
-        expected: Each device's own baseline; an exception that is longer than that one allows covers nothing of it.
+    An exception that is longer than the device's own baseline allows covers nothing of it.
     """
     by_check: dict[str, list[RiskException]] = defaultdict(list)
     for one in exceptions:
@@ -279,10 +278,7 @@ def _noted(
 
 
 def _too_long(result: Result, one: RiskException, own: Baseline) -> str | None:
-    """How an exception breaks the limit of a device's own baseline, None where it keeps to it.
-
-    Each limit is by the severity of the finding at hand: what one device may wait for, another may not.
-    """
+    """How an exception breaks the limit that a device's own baseline sets for such a finding, None where it does not."""
     days = (day("until", one.until) - day("starts", one.starts)).days
     longest = _longest(own, str(result.severity))
     if days <= longest:
