@@ -8,7 +8,7 @@ from pathlib import Path
 
 from hardenprobe import inventory, list_files
 from hardenprobe.addresses import AddressSet, Entry, parse_entry
-from hardenprobe.codec_rows import read_some
+from hardenprobe.codec_rows import label_of, read_some
 from hardenprobe.documents import load_yaml
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.facts import DeclaredAllowList
@@ -83,7 +83,7 @@ def declared(kept: Store, review: str, addresses: Sequence[str], leave_out: str)
         try:
             lists = read_some(part.observations, {DeclaredAllowList.kind})  # type: ignore[attr-defined]
             for one in lists:
-                where = f"review {review}, list {one.facts.position} of {part.device}"
+                where = f"review {review}, list {one.facts.position} of {label_of(part.record)}"
                 for text in one.facts.entries:
                     found += _named(where, parse_entry(text), addresses)
         except (*UNREADABLE, UsageError) as exc:

@@ -10,7 +10,7 @@ from string import Template
 from typing import Any
 
 from hardenprobe.codec_rows import read_observations
-from hardenprobe.errors import UsageError
+from hardenprobe.errors import UsageError, clip
 from hardenprobe.exceptions import KIND as EXCEPTION
 from hardenprobe.exceptions import RiskException
 from hardenprobe.facts_tls import TlsPort
@@ -78,7 +78,7 @@ def leaving(
     """
     last = Register(turns).of(found.device.id, found.marks)
     if last and last[0].kind == RETIRED:
-        raise UsageError(f"{last[0].label} was retired on {last[0].on} already ({last[0].id})")
+        raise UsageError(f"{clip(last[0].label)} was retired on {last[0].on} already ({last[0].id})")
     rows = list(appearances(kept, found.device.id, found.marks, turns))
     # One that is gone already shows nothing in the newest review; what tells it apart is in those where it answered.
     met = next((row for row in reversed(rows) if row.device.services), None)
@@ -163,7 +163,7 @@ def template(retired: Retirement) -> str:
         "label": _remark(retired.label),
         "addresses": _remark(", ".join(retired.addresses)),
         "serials": _remark(", ".join(retired.serials) or "none was seen"),
-        "lists": _remark("; ".join(retired.lists) or "none was found"),
+        "lists": "".join(f"\n#   {_remark(line)}" for line in retired.lists) or " none",
         "methods": ", ".join(METHODS),
     }
     return Template(text).substitute(words)

@@ -89,11 +89,10 @@ def accept(
         else:
             with requests.Asked(None, Path()).blamed():
                 made = replace(made, despite=acceptance.despite(despite, made))
-        if trial or made.missing():
-            _print(device_sheets.acceptance(made, tried=trial), output)
-            for line in made.missing():
-                click.echo(f"missing: {line}", err=True)
-            return REFUSED if made.missing() else 0
+        if trial or made.refused:
+            _print(device_sheets.acceptance(made), output)
+            click.echo("it is a trial; nothing is kept" if trial else "not accepted; nothing is kept", err=True)
+            return REFUSED if made.refused else 0
         (entry,) = _add(kept, [acceptance.draft(made)])
     _print(device_sheets.acceptance(acceptance.read(entry), entry.digest), output)
     return 0
@@ -172,11 +171,8 @@ def retire(
         missing = [*told.missing(), *(f"allow_lists: {one}" for one in named)]
         if missing:
             _print(device_sheets.retirement(made, missing), output)
-            for line in missing:
-                click.echo(f"missing: {line}", err=True)
-            click.echo(
-                "`hardenprobe device retire DEVICE --template` writes a file of answers to fill in", err=True
-            )
+            more = f"`hardenprobe device retire {made.device} --template` writes a file of answers to fill in"
+            click.echo(f"not retired; nothing is kept. {more}", err=True)
             return REFUSED
         entry, *_ = _add(kept, retirement.drafts(made, exceptions.read(entries), today.isoformat()))
     _print(device_sheets.retirement(retirement.read(entry), (), entry.digest), output)

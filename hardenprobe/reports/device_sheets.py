@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from hardenprobe.acceptance import Acceptance, Control, Untold
+from hardenprobe.acceptance import Acceptance, Control, Finding, Untold
 from hardenprobe.reports.sheet import Section, Sheet
 from hardenprobe.reports.text import SEVERITY_NOTE, counted
 from hardenprobe.retirement import Retirement
@@ -14,34 +14,26 @@ NONE = (("", "none"),)
 NOT_SAID = "not said"
 
 
-def acceptance(one: Acceptance, digest: str | None = None, *, tried: bool = False) -> Sheet:
+def acceptance(one: Acceptance, digest: str | None = None) -> Sheet:
     """The page of an acceptance.
 
     Args:
         digest: Of its entry in the ledger, None where it was not kept.
-        tried: Nothing was to be kept.
     """
-    missing = one.missing()
+    standing, missing = one.standing(), one.missing()
     if digest:
         verdict = f"Accepted into the fleet on {one.on} ({one.id})."
-    elif missing:
-        verdict = f"Not accepted: {counted(len(missing), 'point')} {'stands' if len(missing) == 1 else 'stand'} in the way."
+    elif one.refused:
+        findings = counted(len(standing), "finding")
+        verdict = f"Not accepted: {findings} {'stands' if len(standing) == 1 else 'stand'}, and {len(missing)} more in the way."
     else:
-        verdict = "Nothing stands in the way." + (" Nothing was kept: this was a trial." if tried else "")
-    covered = [
-        (one.exception or "", f"{one.check} at {one.where}, severity {one.severity}, until {one.until}")
-        for one in one.findings
-        if one.exception
-    ]
-    standing = [
-        (
-            f"{f.severity}, {f.score}",
-            f"{f.check} at {f.where}: {f.observed}" + (f" ({f.lapsed})" if f.lapsed else ""),
-        )
-        for f in one.findings
-        if not f.exception
-    ]
+        verdict = "Nothing stands in the way; nothing is kept yet."
     words = ", ".join(f"{number} {word}" for word, number in one.words.items()) or "no result"
+    covered = tuple(
+        (f"{f.severity}, {f.score}", f"{f.check} at {f.where}: {f.exception}, until {f.until}")
+        for f in one.findings
+        if f.exception
+    )
     return Sheet(
         title=f"Acceptance of {one.label}",
         verdict=verdict,
@@ -56,13 +48,9 @@ def acceptance(one: Acceptance, digest: str | None = None, *, tried: bool = Fals
             *((("Ledger", f"entry {one.id}, SHA-256 {digest}"),) if digest else ()),
         ),
         sections=(
-            *(
-                (Section(title="What stands in the way", rows=tuple(("", m) for m in missing)),)
-                if missing
-                else ()
-            ),
-            Section(title="Findings that stand", rows=tuple(standing) or NONE),
-            Section(title="Findings with a running exception", rows=tuple(covered) or NONE),
+            Section(title="Findings that stand", rows=tuple(map(_finding, standing)) or NONE),
+            Section(title="Missing", rows=tuple(("", line) for line in missing) or NONE),
+            Section(title="Findings with a running exception", rows=covered or NONE),
             Section(title="Not determined", rows=_untold(one.untold) or NONE),
             Section(title="What people state", rows=_stated(one.statements, one.despite) or NONE),
             Section(title="Checks", rows=(("", ", ".join(one.checks) or "none"), ("", SEVERITY_NOTE))),
@@ -122,6 +110,11 @@ def _device(
     return (("Device", f"{id}, {kind}, {make_model or 'model not known'}"), ("Address", ", ".join(addresses)))
 
 
+def _finding(one: Finding) -> tuple[str, str]:
+    lapsed = f" ({one.lapsed})" if one.lapsed else ""
+    return f"{one.severity}, {one.score}", f"{one.check} at {one.where}: {one.observed}{lapsed}"
+
+
 def _untold(untold: Iterable[Untold]) -> tuple[tuple[str, str], ...]:
     """One row for each word and reason, so that forty unknowns stay on a page."""
     groups: dict[str, list[str]] = {}
@@ -133,21 +126,21 @@ def _untold(untold: Iterable[Untold]) -> tuple[tuple[str, str], ...]:
 
 
 def _stated(controls: Iterable[Control], despite: Iterable[str]) -> tuple[tuple[str, str], ...]:
-    """The answers one by one, and the names of those that nobody answers."""
-    rows: list[tuple[str, str]] = []
-    groups: dict[str, list[str]] = {}
-    for one in controls:
-        if one.state != "answered":
-            groups.setdefault(one.state, []).append(one.control)
-            continue
-        more = ", accepted all the same" if one.control in despite else ""
-        rows.append((one.control, f"{one.answer}, by {one.by}, until {one.until} ({one.statement}){more}"))
-    return (*rows, *((state, ", ".join(names)) for state, names in groups.items()))
+    """The answers; what nobody answers is named among what is missing."""
+    return tuple(
+        (
+            one.control,
+            f"{one.answer}, by {one.by}, until {one.until} ({one.statement})"
+            + (", accepted all the same" if one.control in despite else ""),
+        )
+        for one in controls
+        if one.state == "answered"
+    )
 
 
 def _answered(one: Answer) -> str:
     if one.not_applicable:
         return f"not applicable: {one.not_applicable}"
     said = (one.method, f"serial {one.serial}" if one.serial else "", one.evidence)
-    done = "; ".join(filter(None, said)) or NOT_SAID
-    return f"{done}; by {one.by or NOT_SAID}, {one.when or NOT_SAID}"
+    done = "; ".join(filter(None, said))
+    return f"{done}; by {one.by or NOT_SAID}, {one.when or NOT_SAID}" if done else "not answered yet"
