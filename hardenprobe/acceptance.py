@@ -20,7 +20,7 @@ from hardenprobe.judgement import Judgement
 from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.life import ACCEPTED, Marks
 from hardenprobe.people import Wrong, sentence
-from hardenprobe.records import Device, Result, Word
+from hardenprobe.records import Device, Head, Result, Word
 from hardenprobe.records_people import Answered
 from hardenprobe.registry import Registry
 from hardenprobe.rejudge import fleets
@@ -110,6 +110,7 @@ class Acceptance:
         seen_at: When the review that it rests on began.
         words: How many results of each kind there were.
         checks: Ids of those that were judged.
+        left_out: Those of them that the scan was not asked for, so that nobody looked.
     """
 
     id: str = ""
@@ -126,6 +127,7 @@ class Acceptance:
     baseline_hash: str
     words: Mapping[str, int]
     checks: tuple[str, ...]
+    left_out: tuple[str, ...]
     findings: tuple[Finding, ...]
     untold: tuple[Untold, ...]
     statements: tuple[Control, ...]
@@ -145,6 +147,8 @@ class Acceptance:
             for one in self.untold
             if one.must or one.word == Word.ERROR
         ]
+        if self.left_out:
+            said.append(f"left out of the scan: {', '.join(self.left_out)}; scan it without leaving checks out")
         groups: dict[str, list[str]] = {}
         for one in self.statements:
             if one.state != "answered":
@@ -181,7 +185,7 @@ def assess(
     except (*UNREADABLE, UsageError) as exc:
         raise kept.unreadable(found.review, type(exc).__name__) from exc
     (judged,), _, results = judgement.part((device,), {device.id: seen})
-    return _assessed(found, judged, results, judgement.outline().statements, expected, outline.head.started)
+    return _assessed(found, judged, results, judgement.outline().statements, expected, outline.head)
 
 
 def _assessed(
@@ -190,9 +194,10 @@ def _assessed(
     results: Iterable[Result],
     answers: Iterable[Answered],
     expected: Baseline,
-    seen_at: str,
+    head: Head,
 ) -> Acceptance:
     judged = [one for one in results if one.result is not Word.NOTSELECTED]
+    checks = tuple(dict.fromkeys(one.check for one in judged))
     return Acceptance(
         device=device.id,
         label=device.label,
@@ -201,11 +206,12 @@ def _assessed(
         addresses=tuple(one.address for one in device.addresses),
         marks=found.marks,
         review=found.review,
-        seen_at=seen_at,
+        seen_at=head.started,
         baseline=expected.name,
         baseline_hash=expected.hash,
         words=dict(sorted(Counter(str(one.result) for one in judged).items())),
-        checks=tuple(dict.fromkeys(one.check for one in judged)),
+        checks=checks,
+        left_out=tuple(sorted(set(checks).difference(head.selected))),
         findings=_findings(judged),
         untold=_untold(judged, expected.must_determine),
         statements=tuple(
