@@ -148,7 +148,9 @@ class Acceptance:
             if one.must or one.word == Word.ERROR
         ]
         if self.left_out:
-            said.append(f"left out of the scan: {', '.join(self.left_out)}; scan it without leaving checks out")
+            said.append(
+                f"left out of the scan: {', '.join(self.left_out)}; scan it without leaving checks out"
+            )
         groups: dict[str, list[str]] = {}
         for one in self.statements:
             if one.state != "answered":

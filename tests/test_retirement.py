@@ -72,7 +72,7 @@ answers = st.builds(
 )
 
 
-@given(st.fixed_dictionaries({name: answers for name in POINTS}), st.sampled_from(["", "x"]))
+@given(st.fixed_dictionaries(dict.fromkeys(POINTS, answers)), st.sampled_from(["", "x"]))
 def test_a_point_is_open_while_one_of_its_words_is_missing(given_: dict[str, Answer], by: str) -> None:
     missing = {line.split(":")[0] for line in Answers(by=by, reason="r", **given_).missing()}
     for name, one in given_.items():
@@ -269,7 +269,7 @@ def test_an_entry_of_another_version_is_said() -> None:
         retirement.read(entry)
 
 
-@given(st.builds(Answers, **{name: answers for name in POINTS}))
+@given(st.builds(Answers, **dict.fromkeys(POINTS, answers)))
 def test_what_is_kept_is_what_was_said(given_: Answers) -> None:
     made = retirement.Retirement(
         device="d", label="l", kind="printer", make_model=None, addresses=("127.0.9.10",), ids=("d",),

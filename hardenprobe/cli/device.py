@@ -91,7 +91,9 @@ def accept(
                 made = replace(made, despite=acceptance.despite(despite, made))
         if trial or made.refused:
             _print(device_sheets.acceptance(made), output)
-            click.echo("it is a trial; nothing is kept" if trial else "not accepted; nothing is kept", err=True)
+            click.echo(
+                "it is a trial; nothing is kept" if trial else "not accepted; nothing is kept", err=True
+            )
             return REFUSED if made.refused else 0
         (entry,) = _add(kept, [acceptance.draft(made)])
     _print(device_sheets.acceptance(acceptance.read(entry), entry.digest), output)

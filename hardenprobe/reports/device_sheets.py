@@ -21,13 +21,14 @@ def acceptance(one: Acceptance, digest: str | None = None) -> Sheet:
         digest: Of its entry in the ledger, None where it was not kept.
     """
     standing, missing = one.standing(), one.missing()
+    unknown = counted(len({u.check for u in one.untold}), "check")
     if digest:
-        verdict = f"Accepted into the fleet on {one.on} ({one.id})."
+        verdict = f"Accepted into the fleet on {one.on} ({one.id}), {unknown} not determined."
     elif one.refused:
-        findings = counted(len(standing), "finding")
-        verdict = f"Not accepted: {findings} {'stands' if len(standing) == 1 else 'stand'}, and {len(missing)} more in the way."
+        stand = "stands" if len(standing) == 1 else "stand"
+        verdict = f"Not accepted: {counted(len(standing), 'finding')} {stand}, {counted(len(missing), 'thing')} missing."
     else:
-        verdict = "Nothing stands in the way; nothing is kept yet."
+        verdict = f"Nothing stands in the way, {unknown} not determined; nothing is kept yet."
     words = ", ".join(f"{number} {word}" for word, number in one.words.items()) or "no result"
     covered = tuple(
         (f"{f.severity}, {f.score}", f"{f.check} at {f.where}: {f.exception}, until {f.until}")
