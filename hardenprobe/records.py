@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Generic, Literal, TypeVar
 
+from hardenprobe.records_fleet import Elsewhere, RetiredSeen
 from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
 
 FORMAT = "hardenprobe.review/1"
@@ -455,7 +456,15 @@ class Missed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
-    """What the scan set out to see and what it saw, in addresses."""
+    """What the scan set out to see and what it saw, in addresses; and inventory and ledger against it.
+
+    Attributes:
+        listed_seen: Asset tags of the listed devices that were met.
+        seen_elsewhere: Those of them that were met otherwise than listed.
+        retired_seen: Devices that were taken out of the fleet, and answer.
+        accepted, not_accepted: Ids of the devices that were met, by whether their last step was that they were accepted;
+            both empty while the store holds no acceptance at all.
+    """
 
     planned: int = 0
     visited: int = 0
@@ -466,6 +475,11 @@ class Coverage:
     unfinished: tuple[str, ...] = ()
     tcp_ports: tuple[int, ...] = ()
     udp_ports: tuple[int, ...] = ()
+    listed_seen: tuple[str, ...] = ()
+    seen_elsewhere: tuple[Elsewhere, ...] = ()
+    retired_seen: tuple[RetiredSeen, ...] = ()
+    accepted: tuple[str, ...] = ()
+    not_accepted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,6 +24,7 @@ from hardenprobe.journal import Quiet
 from hardenprobe.judge import Case, judge
 from hardenprobe.judgement import Judgement
 from hardenprobe.keeping import Keeper
+from hardenprobe.life import SEEN_AGAIN, STILL_LISTED
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import (
@@ -253,8 +254,9 @@ def renewed(review: Review, registry: Registry) -> Review:
         selected=tuple(sorted({*review.head.selected, *fresh} & set(registry.checks))),
         versions=versions(),
     )
-    # What was said of the baselines that judged it before is said no more.
-    notices = tuple(n for n in review.notices if NOT_MEANT not in n)
+    # What was said of the baselines that judged it before, and of the ledger as it was, is said no more.
+    over = (NOT_MEANT, SEEN_AGAIN, STILL_LISTED)
+    notices = tuple(n for n in review.notices if not any(words in n for words in over))
     return replace(review, head=head, notices=notices)
 
 

@@ -32,6 +32,7 @@ _COMMANDS = {
     "judge": ("judge", "Judge stored observations again; touches no network."),
     "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),
     "statement": ("statement", "Keep what people answer for, since no scan can see it."),
+    "device": ("device", "Accept a device into the fleet, retire it, read its history."),
     "report": ("report", "Write a stored review as a page, a table or a document."),
     "evidence": ("evidence", "Pack a review for an auditor, verify a bag, trace a finding."),
     "allowlist": ("allowlist", "Hold a list of admitted sources against what is approved."),

@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Iterable
 
 from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity
+from hardenprobe.records_fleet import Elsewhere, RetiredSeen
 
 CAUTION = (
     "Scan only networks that you are authorised to scan. Changes to devices belong to licensed or responsible "
@@ -138,6 +139,23 @@ def authorisation_lines(scope: Authorisation) -> list[tuple[str, str]]:
         ("Abort", listed(scope.abort)),
     ]
     return [(title, said) for title, said in lines if said]
+
+
+def elsewhere_text(one: Elsewhere) -> str:
+    """Say how a listed device was met otherwise than it is listed."""
+    listed, seen = ", ".join(one.listed), ", ".join(one.seen)
+    if one.what == "address":
+        return f"{one.asset_tag}: at {seen}, listed at {listed}"
+    return f"{one.asset_tag}: calls itself {seen}, listed as {listed}"
+
+
+def retired_text(one: RetiredSeen) -> str:
+    """Say where a retired device was seen again, and what tells that it is the same one."""
+    known = "a name or an address alone" if one.known_by == "id" else f"its {one.known_by}"
+    return (
+        f"{one.label}: retired on {one.retired_on} ({one.entry}), seen again at {', '.join(one.addresses)}, "
+        f"known by {known}"
+    )
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:
