@@ -71,7 +71,7 @@ def pack(
     from hardenprobe.evidence import pack as packing
     from hardenprobe.evidence import self_test as self_tests
     from hardenprobe.evidence import source
-    from hardenprobe.evidence.parts import Wanted, recorded_capture
+    from hardenprobe.evidence.parts import Wanted
 
     if (key is None) != (certificate is None):
         raise click.UsageError("--key and --certificate go together")
@@ -103,7 +103,7 @@ def pack(
         click.echo(f"no self-test: {absent}", err=True)
     elif not told.get("agrees"):
         click.echo("the self-test found something else than it should; see self-test.json", err=True)
-    if capture and not recorded_capture(packed):
+    if capture and not packed.outline.head.capture:
         said = (
             "the review has recorded no packets, so nothing vouches that these are its own or free of secrets"
         )

@@ -12,6 +12,7 @@ from hardenprobe.errors import UsageError
 from hardenprobe.evidence import parts_reports, parts_rules
 from hardenprobe.evidence.bag import BagWriter
 from hardenprobe.evidence.source import Seen, Source, changed_outside
+from hardenprobe.records import Captured
 from hardenprobe.reports import text
 
 
@@ -105,6 +106,8 @@ def _transcript(one: Seen) -> Iterator[str]:
         yield f"Observation {text.visible(obs.id)}: {text.visible(obs.kind)}"
         where = text.endpoint_text(obs.endpoint) if obs.endpoint else "read from a file"
         yield f"{where}, asked {text.visible(obs.asked_at)} from {text.visible(obs.vantage)}"
+        if obs.packets:
+            yield f"packets {text.runs_text(obs.packets)} of the capture"
         for exchange in obs.transcript:
             size = text.counted(exchange.length, "byte")
             yield f"{exchange.at:.3f} s, {exchange.direction}, {size}"
@@ -146,38 +149,33 @@ def _self_test(source: Source, wanted: Wanted, bag: BagWriter) -> None:
 
 def _capture(source: Source, wanted: Wanted, bag: BagWriter) -> None:
     if wanted.capture:
-        copy_capture(recorded_capture(source), wanted.capture, bag)
+        copy_capture(source.outline.head.capture, wanted.capture, bag)
 
 
-def recorded_capture(source: Source) -> str | None:
-    """The SHA-256 that the review has of its scan's packets; None where it has none."""
-    found: str | None = getattr(getattr(source.outline.head, "capture", None), "sha256", None)
-    return found
-
-
-def copy_capture(recorded: str | None, path: Path, bag: BagWriter) -> None:
+def copy_capture(recorded: Captured | None, path: Path, bag: BagWriter) -> None:
     """Copy packets, and say whether the review vouches for them.
 
     Args:
-        recorded: The SHA-256 that the review has of them.
+        recorded: What the review says of them. What a later scan added to the file is left out.
 
     Raises:
         UsageError: They cannot be read, or are others than those that the review has recorded.
     """
     try:
-        with path.open("rb") as file:
-            found = hashlib.file_digest(file, "sha256").hexdigest()
-            if recorded not in (None, found):
-                raise UsageError(
-                    f"--capture {path}: it is not the file that the scan wrote; its digest differs"
-                )
-            file.seek(0)
-            with bag.file("capture/packets.pcap", packed=False) as out:
-                while data := file.read(1024 * 1024):
-                    out.write(data)
+        size = recorded.size if recorded else path.stat().st_size
+        with path.open("rb") as file, bag.file("capture/packets.pcap", packed=False) as out:
+            sums = hashlib.sha256()
+            while size and (data := file.read(min(size, 1024 * 1024))):
+                size -= len(data)
+                sums.update(data)
+                out.write(data)
     except OSError as exc:
         raise UsageError(f"--capture {path}: {exc.strerror}") from exc
-    bag.json("capture/capture.json", {"sha256": found, "recorded_by_the_review": recorded is not None})
+    if recorded and recorded.sha256 != sums.hexdigest():
+        raise UsageError(f"--capture {path}: it is not the file that the scan wrote; its digest differs")
+    bag.json(
+        "capture/capture.json", {"sha256": sums.hexdigest(), "recorded_by_the_review": recorded is not None}
+    )
 
 
 PARTS = (

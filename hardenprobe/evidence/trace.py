@@ -14,6 +14,7 @@ from hardenprobe.reports.text import (
     dump,
     endpoint_text,
     reason_text,
+    runs_text,
     visible,
 )
 from hardenprobe.reports.view import scores_text
@@ -92,6 +93,8 @@ def _seen(review: Review, result: Result) -> Iterator[str]:
         where = endpoint_text(obs.endpoint) if obs.endpoint else "read from a file"
         yield f"  observation {visible(id)}: {visible(obs.kind)}, {where}"
         yield f"    asked {visible(obs.asked_at)} from {visible(obs.vantage)}"
+        if obs.packets:
+            yield f"    packets   {runs_text(obs.packets)} of the capture"
         if not obs.transcript:
             yield "    no bytes went over the line"
         for exchange in obs.transcript:

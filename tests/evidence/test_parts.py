@@ -13,9 +13,10 @@ import pytest
 from hardenprobe import baseline_choice, ledger, registry, review, statements, store
 from hardenprobe.decisions import load as decisions
 from hardenprobe.errors import UsageError
-from hardenprobe.evidence import bag, pack, source
+from hardenprobe.evidence import bag, pack, source, trace
 from hardenprobe.evidence.parts import PARTS, Wanted, copy_capture
 from hardenprobe.evidence.verify import verify
+from hardenprobe.records import Captured
 from hardenprobe.reports import FORMATS
 from hardenprobe.testing import sample_review
 
@@ -113,7 +114,8 @@ def test_the_capture_is_the_one_of_the_review_or_said_to_be_unvouched(tmp_path: 
     packets, out = tmp_path / "packets.pcap", tmp_path / "bag.zip"
     packets.write_bytes(b"\xa1\xb2\xc3\xd4 invented")
     found = hashlib.sha256(packets.read_bytes()).hexdigest()
-    for recorded in (found, None):
+    named = Captured(file="packets.pcap", size=packets.stat().st_size, sha256=found, packets=1)
+    for recorded in (named, None):
         with bag.writing(out, "bag") as writer:
             copy_capture(recorded, packets, writer)
             writer.finish({}, None)
@@ -121,8 +123,36 @@ def test_the_capture_is_the_one_of_the_review_or_said_to_be_unvouched(tmp_path: 
         said = json.loads(read(out)["bag/data/capture/capture.json"])
         assert said == {"sha256": found, "recorded_by_the_review": recorded is not None}
     with pytest.raises(UsageError, match="digest differs"), bag.writing(tmp_path / "x.zip", "bag") as writer:
-        copy_capture("0" * 64, packets, writer)
+        copy_capture(replace(named, sha256="0" * 64), packets, writer)
+    packets.write_bytes(packets.read_bytes()[:-1])
+    with pytest.raises(UsageError, match="digest differs"), bag.writing(tmp_path / "x.zip", "bag") as writer:
+        copy_capture(named, packets, writer)
     assert not (tmp_path / "x.zip").exists()
+
+
+def test_what_a_later_scan_added_to_the_capture_is_left_out(
+    db: store.Store, files: Any, tmp_path: Path
+) -> None:
+    packets = tmp_path / "packets.pcap"
+    packets.write_bytes(b"of this review, of the next")
+    sample = sample_review(1)
+    (device, seen) = next(iter(sample.observations.items()))
+    numbered = replace(seen[0], packets=((3, 5), (9, 9)))
+    named = Captured(
+        file="packets.pcap", size=14, sha256=hashlib.sha256(b"of this review").hexdigest(), packets=9
+    )
+    kept = db.save(
+        replace(
+            sample,
+            head=replace(sample.head, capture=named),
+            observations={device: (numbered, *seen[1:])},
+        )
+    )
+    found = files(db, kept.head.id, capture=packets)
+    assert found["capture/packets.pcap"] == b"of this review"
+    assert b"packets 3-5, 9 of the capture" in found["transcripts/000001.txt"]
+    finding = next(r.finding for r in kept.findings if numbered.id in r.observations)
+    assert "    packets   3-5, 9 of the capture" in list(trace.lines(kept, finding))
 
 
 def test_no_key_is_packed_with_the_anchors(
