@@ -17,6 +17,7 @@ from hardenprobe import __version__
 from hardenprobe.codec import canonical, digest
 from hardenprobe.records import Review
 from hardenprobe.store import Store
+from hardenprobe.store_parts import make
 from hardenprobe.transcript import utc_now
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def keep(store: Store, made: Mapping[str, Any]) -> None:
         StoreRefused: The store cannot be written.
     """
     with store.writing() as db:
-        _tables.create_all(db)
+        make(_tables, db)
         db.execute(_kept.delete().where(_kept.c.subject == digest(made["subject"])))
         db.execute(_kept.insert().values(subject=digest(made["subject"]), document=canonical(made).decode()))
 
