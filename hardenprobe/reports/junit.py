@@ -74,7 +74,9 @@ class _Writer:
             remedy = self.remedy.get(result.remedy or "")
             more = f"Score: {scores_text(result)} {result.vector or ''}\nFinding: {result.finding}\n"
             more += f"Remedy: {remedy.title}\n" if remedy else ""
-            self._inside("failure", str(result.severity or "not rated"), result.observed.text, observed + more)
+            self._inside(
+                "failure", str(result.severity or "not rated"), result.observed.text, observed + more
+            )
         elif result.result is Word.ERROR:
             self._inside("error", "error", result.observed.text, observed)
         elif result.exception:

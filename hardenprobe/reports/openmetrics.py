@@ -46,7 +46,9 @@ class _Collected:
         def gauge(name: str, said: str, value: float, unit: str = "") -> GaugeMetricFamily:
             return GaugeMetricFamily(f"hardenprobe_{name}", said, value=value, unit=unit)
 
-        def by(name: str, said: str, labels: list[str], counts: Counter[tuple[str, ...]]) -> GaugeMetricFamily:
+        def by(
+            name: str, said: str, labels: list[str], counts: Counter[tuple[str, ...]]
+        ) -> GaugeMetricFamily:
             family = GaugeMetricFamily(f"hardenprobe_{name}", said, labels=labels)
             for key, count in sorted(counts.items()):
                 family.add_metric([visible(part, 100) for part in key], count)
@@ -69,18 +71,30 @@ class _Collected:
                 )
         yield by("devices", "Devices that were reviewed, by kind.", ["kind"], self._devices())
         yield by("results", "Results by check and word.", ["check", "result"], self._results())
-        yield by("findings", "Findings that stand, by check and severity.", ["check", "severity"], self._findings())
+        yield by(
+            "findings", "Findings that stand, by check and severity.", ["check", "severity"], self._findings()
+        )
         yield gauge("findings_accepted", "Findings with a running exception.", self.survey.accepted)
-        yield gauge("results_undetermined", "Results that could not be told.", self.survey.asked - self.survey.told)
+        yield gauge(
+            "results_undetermined", "Results that could not be told.", self.survey.asked - self.survey.told
+        )
         for name, number in (
             ("planned", coverage.planned),
             ("visited", coverage.visited),
             ("answered", coverage.answered),
         ):
             yield gauge(f"addresses_{name}", f"Addresses {name}.", number)
-        yield gauge("devices_missed", "Listed devices that were looked for and not met.", len(self.survey.missed))
-        yield gauge("devices_unlisted", "Addresses that answered and are in no inventory.", len(coverage.seen_not_listed))
-        yield gauge("cost_connections", "Connections that asking has cost the devices.", head.cost.connections)
+        yield gauge(
+            "devices_missed", "Listed devices that were looked for and not met.", len(self.survey.missed)
+        )
+        yield gauge(
+            "devices_unlisted",
+            "Addresses that answered and are in no inventory.",
+            len(coverage.seen_not_listed),
+        )
+        yield gauge(
+            "cost_connections", "Connections that asking has cost the devices.", head.cost.connections
+        )
         yield gauge("cost_datagrams", "Datagrams that asking has cost the devices.", head.cost.datagrams)
         yield gauge("cost_line_seconds", "Time on the line.", head.cost.seconds, "seconds")
 

@@ -51,7 +51,9 @@ class Survey(View):
         by_check: dict[str, list[Result]] = {}
         for result in results:
             by_check.setdefault(result.check, []).append(result)
-            self.results[Kind(result.check, result.result, result.severity, result.exception is not None)] += 1
+            self.results[
+                Kind(result.check, result.result, result.severity, result.exception is not None)
+            ] += 1
             if result.result not in (Word.NOTSELECTED, Word.NOTCHECKED):
                 self.controls.update(result.controls)
         row = bytearray()

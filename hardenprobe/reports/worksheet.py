@@ -49,8 +49,7 @@ WORK: tuple[tuple[str, int, Sequence[str] | None], ...] = (
 _GUIDE = (
     "Work down the sheet Work: rows are in the order of work, and a change that another one needs comes before it.",
     "First do one row of a change, on a pilot device; wait a day; then do the others of the same number.",
-    "The settings are named in general words, since every device calls them something else: the steps are on the sheet "
-    "Changes, their exact place is in the device's own documentation.",
+    "The settings are named in general words: the steps are on the sheet Changes, their exact place is in the documentation.",
     "Columns with a light background are yours: change reference, pilot device, backup taken, state, done by, time, remarks.",
     "Take a backup of the device's settings before the first change to it, and keep a session open until the new one works.",
 )
