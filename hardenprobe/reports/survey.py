@@ -30,12 +30,14 @@ class Survey(View):
         source: Where the devices can be read again.
         results: How many results there are of each kind.
         controls: Every control that a result names which was asked for.
+        mended: Checks, each with a remedy of its findings.
     """
 
     def __init__(self, source: Source) -> None:
         self.source = source
         self.results: Counter[Kind] = Counter()
         self.controls: set[str] = set()
+        self.mended: set[tuple[str, str]] = set()
         self._places: dict[str, int] = {}
         self._marks: dict[str, bytearray] = {}
         tally = Tally()
@@ -56,6 +58,8 @@ class Survey(View):
             ] += 1
             if result.result not in (Word.NOTSELECTED, Word.NOTCHECKED):
                 self.controls.update(result.controls)
+            if result.remedy:
+                self.mended.add((result.check, result.remedy))
         row = bytearray()
         for check, found in by_check.items():
             place = self._places.setdefault(check, len(self._places))
