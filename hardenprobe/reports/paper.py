@@ -12,7 +12,7 @@ from hardenprobe.reports.render import context, read, template
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.survey import Survey
 
-MOST = 2000
+MOST = 1000
 """Findings and devices that are printed: paper is laid out in memory, and nobody reads more. The worst come first."""
 
 
