@@ -110,6 +110,7 @@ class Lab:
         clock_ahead_s: By how many seconds its clock is wrong.
         engine: Name that its SNMP engine id is made from; devices with the same name share it. The asset tag by default.
         services: Mappings of `speaks` and the keys of that service; `ports` in place of `port` stands for several of them.
+        states: What people state of it: control to answer.
         traps: Of each trap at least one of the lab's scans must show what it says.
         attack: What a hostile device does to whoever asks it, in words.
         answers: Check to the results that a scan may come to on it; only hostile devices have some.
@@ -122,6 +123,7 @@ class Lab:
     tls: Tls | None = None
     services: tuple[dict[str, Any], ...] = ()
     allow: tuple[Allow, ...] = ()
+    states: dict[str, str] = field(default_factory=dict)
     traps: tuple[Trap, ...] = ()
     attack: str = ""
     answers: dict[str, tuple[str, ...]] = field(default_factory=dict)

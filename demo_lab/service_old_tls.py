@@ -14,10 +14,10 @@ from functools import cache
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.asymmetric import padding, rsa
 from cryptography.x509.oid import NameOID
 
-from hardenprobe.demo_lab.service import Host, Service, Talk
+from hardenprobe.demo_lab.service import Service, Talk
 from hardenprobe.probes.ssh_groups import prime
 
 HANDSHAKE, ALERT = 22, 21
@@ -38,6 +38,7 @@ class OldTls(Service, speaks="old-tls"):
     """
 
     port: int = 443
+    self_signed: bool = False
 
     async def serve(self, talk: Talk) -> None:
         data = b""
@@ -47,12 +48,12 @@ class OldTls(Service, speaks="old-tls"):
             data += piece
             if data[0] != HANDSHAKE:  # SSL 2.0, or no TLS at all
                 return
-        await talk.say(_answer(data, talk.host))
+        await talk.say(_answer(data, _chain(talk.host.device.listed.asset_tag, self.self_signed)))
         while await talk.some():
             pass
 
 
-def _answer(data: bytes, host: Host) -> bytes:
+def _answer(data: bytes, certificates: tuple[bytes, ...]) -> bytes:
     try:
         version, suites, compressions = _offer(data)
     except (IndexError, struct.error):
@@ -67,7 +68,7 @@ def _answer(data: bytes, host: Host) -> bytes:
         + picked.to_bytes(2)
         + bytes([DEFLATE if DEFLATE in compressions else 0])
     )
-    chain = b"".join(len(der).to_bytes(3) + der for der in _chain(host.device.listed.asset_tag))
+    chain = b"".join(len(der).to_bytes(3) + der for der in certificates)
     messages = _message(SERVER_HELLO, hello) + _message(CERTIFICATE, len(chain).to_bytes(3) + chain)
     if picked == DHE:
         group = prime(GROUP_BITS)
@@ -102,9 +103,10 @@ def _bytes(value: int) -> bytes:
 
 
 @cache
-def _chain(name: str) -> tuple[bytes, ...]:
-    """A certificate of ten years for a key of 1024 bits, signed with SHA-1 by an authority that nobody knows."""
-    issuer = rsa.generate_private_key(65537, 2048)
+def _chain(name: str, self_signed: bool) -> tuple[bytes, ...]:
+    """A certificate of ten years for a key of 1024 bits, signed with SHA-1: by itself, or by an authority that nobody knows."""
+    key = rsa.generate_private_key(65537, 1024)
+    issuer = key if self_signed else rsa.generate_private_key(65537, 2048)
     now = datetime.now(UTC).replace(microsecond=0)
     subject, authority = (
         x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, n)]) for n in (name, "Factory authority")
@@ -112,12 +114,15 @@ def _chain(name: str) -> tuple[bytes, ...]:
     certificate = (
         x509.CertificateBuilder()
         .subject_name(subject)
-        .issuer_name(authority)
-        .public_key(rsa.generate_private_key(65537, 1024).public_key())
+        .issuer_name(subject if self_signed else authority)
+        .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
         .not_valid_before(now - timedelta(days=400))
         .not_valid_after(now + timedelta(days=3250))
         .sign(issuer, hashes.SHA256())
     )
-    # The library signs nothing with SHA-1 any more, so the name of the algorithm is changed (RFC 8017 appendix C).
-    return (certificate.public_bytes(serialization.Encoding.DER).replace(SHA256_WITH_RSA, SHA1_WITH_RSA),)
+    # The library makes no certificate with SHA-1 any more, so the algorithm (RFC 8017 appendix C) and signature are changed.
+    told = certificate.tbs_certificate_bytes.replace(SHA256_WITH_RSA, SHA1_WITH_RSA)
+    signature = issuer.sign(told, padding.PKCS1v15(), hashes.SHA1())
+    whole = certificate.public_bytes(serialization.Encoding.DER).replace(SHA256_WITH_RSA, SHA1_WITH_RSA)
+    return (whole[: -len(signature)] + signature,)

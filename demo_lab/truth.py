@@ -57,6 +57,9 @@ OLD_TLS = (
     ("tls-weak-signature", None),
 )
 
+# What speaks against a statement, of those that the lab's people make.
+CONTRADICTS = {"settings-page-open": "administrator-password-set", "ipp-job-disclosure": "job-names-private"}
+
 DATES = {"expired": "expired", "not-yet": "not yet valid", "ending": "ending soon"}
 OLD = ("1.0", "1.1")
 
@@ -103,6 +106,8 @@ def findings_of(devices: Sequence[Virtual], source: str, approved: Sequence[str]
         label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
         for check, transport, port, subject in _of(device, source, approved):
             found.add(Guilt(label, check, transport, port, subject))
+            if (control := CONTRADICTS.get(check)) in device.lab.states:
+                found.add(Guilt(label, "statement-contradicted", transport, port, control))
     for device, shared in truth_ssh.shared(devices, source):
         label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
         found.add(Guilt(label, *shared))
@@ -155,7 +160,9 @@ def _protocol(service: Service) -> Iterator[_Found]:
     where = (service.transport, service.port)
     if isinstance(service, OldTls) and service.port in TLS_PORTS:
         for check, subject in OLD_TLS:
-            yield check, *where, subject
+            # Nobody relies on what a certificate says of itself.
+            if not (check == "tls-weak-signature" and service.self_signed):
+                yield check, *where, subject
     yield from truth_discovery.of(service)
     if service.speaks == "telnet":
         yield "cleartext-telnet", *where, None

@@ -45,6 +45,18 @@ def of(device: Virtual, agent: Snmp) -> Iterator[_Found]:
         yield "clock-skew", *UDP, "hrSystemDate"
 
 
+def stray_channels(device: Virtual) -> tuple[int, ...]:
+    """TCP ports that the print channels name and that nothing listens at."""
+    listens = {s.port for s in device.services if s.transport == "tcp"}
+    return tuple(
+        port
+        for agent in device.services
+        if isinstance(agent, Snmp) and answered(agent) and not agent.narrow_view
+        for port in agent.channels
+        if port not in listens
+    )
+
+
 def strained(agent: Snmp) -> Iterator[_Found]:
     """What reach strain finds as well: an agent that follows ten repetitions outweighs the question by far."""
     if answered(agent) and "2c" in agent.versions and not agent.narrow_view and agent.most_repetitions >= 10:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import MISSING, asdict, dataclass, field, fields
@@ -12,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import controls, ruleset_files
+from hardenprobe import controls, gentleness, ruleset_files
 from hardenprobe.check import Check
 from hardenprobe.codec import digest
 from hardenprobe.documents import Document, Spot, attempt, load_yaml
@@ -279,11 +278,7 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
         for i, port in enumerate(getattr(file.ports, transport)):
             if not 1 <= port <= 65535:
                 yield document.fault(("ports", transport, i), f"port {port} is not 1 to 65535")
-    for key, value in asdict(file.gentleness).items():
-        if not (math.isfinite(value) and (value > 0 or (key == "pause" and value == 0))):
-            yield document.fault(
-                ("gentleness", key), f"gentleness.{key} is {value}, expected a number above 0"
-            )
+    yield from gentleness.faults(document, asdict(file.gentleness))
     for word, days in asdict(file.exceptions.longest_days).items():
         if days < 1:
             yield document.fault(

@@ -163,6 +163,12 @@ class NotMeant:
             if self._count[key] <= SHOWN:
                 self._found.setdefault(key, []).append(device.label)
 
+    def merge(self, other: NotMeant) -> None:
+        """Add other devices, which come after these."""
+        self._count += other._count
+        for key, labels in other._found.items():
+            self._found[key] = [*self._found.get(key, ()), *labels][:SHOWN]
+
     def notices(self) -> list[str]:
         """A sentence for each baseline and kind."""
         return [

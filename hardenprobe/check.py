@@ -89,11 +89,10 @@ class Seen:
         """The observations of one kind, in the order they were made."""
         known: tuple[Observation[F], ...] | None = self._found.get(facts)
         if known is None:
-            met = [kind for kind in self._by_kind if issubclass(kind, facts)]
-            if len(met) < 2:
-                known = tuple(self._by_kind[met[0]]) if met else ()
-            else:
+            if facts.__subclasses__():
                 known = tuple(o for o in self.observations if isinstance(o.facts, facts))
+            else:
+                known = tuple(self._by_kind.get(facts, ()))
             self._found[facts] = known
         return known
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Collection, Iterator, Sequence
+from dataclasses import asdict
 from functools import cache
 from itertools import groupby
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe.codec import adapter, canonical, decode_observations, dump, facts_kinds
-from hardenprobe.records import Observation, Result
+from hardenprobe.codec import adapter, canonical, decode_device, decode_observations, dump, facts_kinds
+from hardenprobe.records import Device, Named, Observation, Result
 
 if TYPE_CHECKING:
     from pydantic_core import SchemaSerializer
@@ -23,6 +24,50 @@ if TYPE_CHECKING:
 _BETWEEN = ',{"asked_at":'  # the first key of an entry; within one it could only begin an entry of some list of its facts
 _DEVICE = re.compile(r'(\{"asked_at":"[^"\\]*",)"device":"[^"\\]*",')
 _KIND = '"kind":"'
+
+
+_LABEL = re.compile(r'"label":("(?:[^"\\]|\\.)*"),')
+_BASELINE = '"baseline":'
+
+
+def read_device(record: str) -> Device:
+    """Read the device of a row, as `codec.decode_device` reads its entry.
+
+    Raises:
+        ValueError, UsageError, TypeError, AttributeError: It is none.
+    """
+    plain, count = _LABEL.subn("", record, count=1)
+    if count:
+        try:
+            device: Device = adapter(Device).validate_json(f"[{plain}]")[0]
+        except ValueError:
+            pass
+        else:
+            return device
+    return decode_device(json.loads(record))
+
+
+def label_of(record: str) -> str:
+    """What people call the device of a row.
+
+    Raises:
+        ValueError: It says nothing of the kind.
+    """
+    found = _LABEL.search(record)
+    if not found:
+        raise ValueError("no label")
+    return str(json.loads(found[1]))
+
+
+def with_baseline(record: str, baseline: Named) -> str:
+    """The record of a row with another baseline, as `codec.canonical` writes it.
+
+    Raises:
+        ValueError: It is no device's.
+    """
+    begin = record.index(_BASELINE) + len(_BASELINE)
+    _, end = json.JSONDecoder().raw_decode(record, begin)
+    return record[:begin] + canonical(asdict(baseline)).decode() + record[end:]
 
 
 def read_observations(entries: str) -> list[Observation[Any]]:
@@ -34,7 +79,10 @@ def read_observations(entries: str) -> list[Observation[Any]]:
     try:
         return _read(entries)
     except (ValueError, LookupError):
-        return decode_observations(json.loads(entries))
+        plain = json.loads(entries)
+        if not isinstance(plain, list):
+            raise TypeError("no list") from None
+        return decode_observations(plain)
 
 
 def _read(entries: str) -> list[Observation[Any]]:
@@ -76,6 +124,8 @@ def read_some(entries: str, kinds: Collection[str]) -> list[Any]:
 
 
 def _entries(entries: str) -> Iterator[str]:
+    if not (entries.startswith("[") and entries.endswith("]")):
+        raise ValueError("no list")
     first, *others = entries[1:-1].split(_BETWEEN)
     if first:
         yield first
@@ -116,7 +166,13 @@ def results_text(results: Sequence[Result]) -> str:
 
 def _plain(result: Result) -> bool:
     seen, wanted = result.observed.value, result.expected.value
-    return (seen is None or _in_order(seen)) and (wanted is None or _in_order(wanted))
+    if not ((seen is None or _in_order(seen)) and (wanted is None or _in_order(wanted))):
+        return False
+    if result.score is None and result.temporal is None and result.environmental is None:
+        return True
+    # Both write 0.1 to 10.0 alike, and no score is anything else.
+    scores = (result.score, result.temporal, result.environmental)
+    return all(score is None or 0.1 <= score <= 10.0 or score == 0.0 for score in scores)
 
 
 def _in_order(value: Any) -> bool:

@@ -15,6 +15,7 @@ from hardenprobe import guard
 from hardenprobe.addresses import AddressSet
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
+from hardenprobe.facts_snmp import SnmpObjects
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.journal import OUTCOMES, Quiet
@@ -57,7 +58,6 @@ from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 
 log = logging.getLogger("hardenprobe.engine")
 
-
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
 FIRST_PROBES: tuple[Probe, ...] = (snmp.PROBE, snmp_objects.PROBE)
@@ -87,6 +87,9 @@ PROBES: tuple[Probe, ...] = (
     tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )
+
+
+LISTENING = (telnet.PROBE, ssh.GREETING)  # they read what was heard
 
 
 async def _each(addresses: Iterable[str]) -> AsyncGenerator[Due]:
@@ -352,16 +355,30 @@ def _control_ports(asked: Asked) -> list[int]:
 
 
 async def _somebody_there(asked: Asked) -> bool:
-    """Look at every port; False when the first ones and SNMP are all silent."""
-    fragile = asked.listed is not None and asked.listed.fragile
-    ports = [p for p in asked.plan.tcp_ports if not (fragile and p in RAW_PRINT)]
-    await _look(asked, [p for p in first_ports(asked.plan) if p in ports])
+    """Look at every port; False when the first ones and SNMP are all silent.
+
+    Ports that print come after SNMP, and are left out where the device says that it prints just now, or is fragile.
+    """
+    plan = asked.plan
+    quiet = [p for p in plan.tcp_ports if p not in RAW_PRINT]
+    await _look(asked, [p for p in first_ports(plan) if p in quiet])
     for probe in FIRST_PROBES:
-        await _run(probe, asked)
+        if probe.allowed(plan) and (asked.wants(*probe.produces) or _speaks_later(asked)):
+            await probe.run(asked)
+    busy = any(o.facts.printing for o in asked.of(SnmpObjects))
+    fragile = asked.listed is not None and asked.listed.fragile
+    ports = quiet if busy or fragile else plan.tcp_ports
     if not any(_answered(o) for o in asked.seen):
-        return False
+        await _look(asked, [p for p in first_ports(plan) if p in ports and p not in asked.heard])
+        if not any(_answered(o) for o in asked.seen):
+            return False
     await _look(asked, [p for p in ports if p not in asked.heard])
     return True
+
+
+def _speaks_later(asked: Asked) -> bool:
+    """Something will be said elsewhere, so it must be known before on which ports that would be printed."""
+    return any(p.allowed(asked.plan) and asked.wants(*p.produces) for p in PROBES if p not in LISTENING)
 
 
 def first_ports(plan: Plan) -> tuple[int, ...]:

@@ -13,7 +13,7 @@ from typing import Any
 
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.codec import canonical
-from hardenprobe.errors import UnknownName, UsageError, clip
+from hardenprobe.errors import UnknownName, clip
 from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
 from hardenprobe.records import Accepted, Device, Result, Review, Severity
@@ -193,24 +193,6 @@ def draft(request: Request, review: Review, expected: Expected, registry: Regist
     )
     plain = {key: value for key, value in asdict(body).items() if key not in ("id", "ended")}
     return Draft(kind=KIND, subject="E-", body=plain)
-
-
-def end(known: Iterable[RiskException], exception: str, by: str, reason: str) -> Draft:
-    """The entry that ends an exception early; the exception itself stays in the ledger.
-
-    Raises:
-        UnknownName: There is no such exception.
-        UsageError: It was ended before.
-        Wrong: A word is missing.
-    """
-    by_id = {one.id: one for one in known}
-    if exception not in by_id:
-        raise UnknownName("exception", exception, by_id, see="hardenprobe exception list")
-    if by_id[exception].ended:
-        raise UsageError(f"{exception} was ended on {by_id[exception].ended} already")
-    return Draft(
-        kind=END, subject=exception, body={"by": sentence("by", by), "reason": sentence("reason", reason)}
-    )
 
 
 def read(entries: Iterable[Entry]) -> tuple[RiskException, ...]:

@@ -66,6 +66,7 @@ class SnmpObjects:
         device_types: hrDeviceType of each device that it says it is made of, object ids.
         forwarding: ipForwarding, None where it is not shown.
         date: hrSystemDate, hex of its octets.
+        printing: hrPrinterStatus says so of one of its printers.
         fault: Why reading ended early.
     """
 
@@ -77,6 +78,7 @@ class SnmpObjects:
     device_types: tuple[str, ...] = ()
     forwarding: int | None = None
     date: str | None = None
+    printing: bool = False
     interfaces: tuple[Interface, ...] = ()
     channels: tuple[Channel, ...] = ()
     personal: tuple[Personal, ...] = ()

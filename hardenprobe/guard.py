@@ -81,6 +81,11 @@ def child(command: Sequence[str]) -> Iterator[None]:
         _children[tuple(command)] -= 1
 
 
+def refused() -> int:
+    """How often something was refused since the scan began."""
+    return refusals.total() if refusals else 0
+
+
 def tried() -> list[str]:
     """What was refused since the scan began, each with who tried it, for the review."""
     return [f"{_named(who)} tried {what}, which was refused" for who, what in refusals]
@@ -119,18 +124,17 @@ def _hook(event: str, args: tuple[Any, ...]) -> None:
 def _new_socket(_: str, args: tuple[Any, ...]) -> None:
     """Raw sockets and other families know no ports: nothing could be granted to them."""
     family, kind = int(args[1]), int(args[2])
-    if family in (-1, socket.AF_UNIX, _NETLINK):  # one made from a descriptor; a pair; the kernel itself
+    if family in _HARMLESS:
         return
-    inet = family in (socket.AF_INET, socket.AF_INET6)
-    if not inet or kind & 0xF not in (socket.SOCK_STREAM, socket.SOCK_DGRAM):
+    if family not in _INTERNET or kind & 0xF not in _SPEAKING:
         _refuse(f"a socket of family {family} and type {kind & 0xF}")
 
 
 def _send(_: str, args: tuple[Any, ...]) -> None:
     sock, target = args[0], args[1]
-    if target is None or _family(sock) == _NETLINK:  # a datagram on a connected socket
+    if target is None:  # a datagram on a connected socket
         return
-    if _swept and _of_the_sweep(target):
+    if (_swept and _of_the_sweep(target)) or _family(sock) == _NETLINK:
         return
     try:
         here = _place(target)
@@ -143,9 +147,9 @@ def _send(_: str, args: tuple[Any, ...]) -> None:
 
 def _of_the_sweep(target: Any) -> bool:
     """Tell whether the very module that sweeps has called; kept quick, since it does so thousands of times a second."""
-    caller = sys._getframe(3).f_globals.get("__name__")  # behind this function, _send and _hook
+    caller = sys._getframe(3).f_globals.get("__name__", "")  # behind this function, _send and _hook
     for addresses, ports, modules in _swept.values():
-        if caller is not None and caller in modules and target[0] in addresses and target[1] in ports:
+        if caller in modules and target[0] in addresses and target[1] in ports:
             return True
     return False
 
@@ -175,7 +179,14 @@ def _start(event: str, args: tuple[Any, ...]) -> None:
     _refuse(f"to start a process ({event})")
 
 
-_NETLINK = getattr(socket, "AF_NETLINK", -2)
+_NETLINK = int(getattr(socket, "AF_NETLINK", -2))
+
+# Plain numbers, since a sweep makes sockets by the thousand and members of an enumeration compare slowly.
+_HARMLESS = frozenset(
+    {-1, int(getattr(socket, "AF_UNIX", -1)), _NETLINK}
+)  # made from a descriptor; a pair; the kernel itself
+_INTERNET = frozenset({int(socket.AF_INET), int(socket.AF_INET6)})
+_SPEAKING = frozenset({int(socket.SOCK_STREAM), int(socket.SOCK_DGRAM)})
 _WATCHED: Mapping[str, Callable[[str, tuple[Any, ...]], None]] = {
     "socket.__new__": _new_socket,
     **dict.fromkeys(("socket.connect", "socket.sendto", "socket.sendmsg"), _send),

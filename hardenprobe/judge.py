@@ -130,11 +130,11 @@ def _from(vantage: Vantage, everything: tuple[Observation[Any], ...]) -> tuple[O
     return tuple(o for o in everything if o.vantage in (vantage.name, INVENTORY))
 
 
-def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> Iterable[Outcome]:
-    refused = guard.refusals.total()
+def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> list[Outcome]:
+    refused = guard.refused()
     try:
-        outcomes = list(_outcomes(check, seen, case, baseline))
-        if guard.refusals.total() > refused:
+        outcomes = _outcomes(check, seen, case, baseline)
+        if guard.refused() > refused:
             raise ScopeRefused(
                 "it tried to reach the network past hardenprobe's door, and hid that it was refused"
             )
@@ -144,7 +144,7 @@ def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> Ite
         return [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc))}", check, Reason.CRASHED)]
 
 
-def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> Iterable[Outcome]:
+def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> list[Outcome]:
     if check.id not in case.selected:
         return [_state(Word.NOTSELECTED, "left out of this scan", check)]
     if check.id not in baseline.settings:
@@ -153,8 +153,8 @@ def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline) -> 
         text = f"needs reach {check.reach}; the scan went as far as {case.reach}"
         return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
     if (
-        check.reach in (Reach.STRAIN, Reach.ALTER)
-        and case.granted is not None
+        case.granted is not None
+        and check.reach in (Reach.STRAIN, Reach.ALTER)
         and check.id not in case.granted
     ):
         text = f"the scope does not grant {check.id} by name"
@@ -207,9 +207,11 @@ def _state(
 
 def _result(check: Check[Any], seen: Seen, outcome: Outcome, origin: str, families: Counter[int]) -> Result:
     failed = outcome.word is Word.FAIL
-    ordinary = "" if "" in check.vectors else next(iter(check.vectors))
-    vector = check.vectors[outcome.vector or ordinary] if failed else None
-    value = score(vector).base if vector else None
+    vector = value = None
+    if failed:
+        ordinary = "" if "" in check.vectors else next(iter(check.vectors))
+        vector = check.vectors[outcome.vector or ordinary]
+        value = score(vector).base
     return Result(
         finding=finding_key(seen.device.id, check.id, outcome.endpoint, outcome.subject, families),
         device=seen.device.id,
@@ -248,8 +250,8 @@ def finding_key(
     if endpoint is not None:
         version = _version(endpoint.address)
         where = endpoint.address if families.get(version, 0) > 1 else f"ipv{version}"
-        name, path = _text(endpoint.server_name), _text(endpoint.path)
-        place = f"[{_text(where)},{_text(endpoint.transport)},{endpoint.port},{name},{path}]"
+        place = f'[{_text(where)},"{endpoint.transport}",{endpoint.port}'
+        place += f",{_text(endpoint.server_name)},{_text(endpoint.path)}]"
     text = f"[{_text(device)},{_text(check)},{place},{_text(subject)}]"
     return hashlib.sha256(text.encode()).hexdigest()[:24]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -12,13 +12,47 @@ from hardenprobe.baseline_choice import Expected, NotMeant
 from hardenprobe.check import Fleet
 from hardenprobe.decisions import Decisions
 from hardenprobe.judge import Case, judge, notes
-from hardenprobe.priorities import Ranking
+from hardenprobe.priorities import Ranking, general
 from hardenprobe.records import Device, Head, Named, Observation, Remedy, Result, Review
 from hardenprobe.registry import Registry
 from hardenprobe.tally import Tally
 
 Seen = Mapping[str, tuple[Observation[Any], ...]]
 """Device id to observations."""
+
+
+class Sums:
+    """What is said of the devices together; a plain object that another process can hand over.
+
+    Attributes:
+        tally: The counts.
+        devices: The devices, without what they showed.
+        names: Of the baselines that judged them.
+        people: Device to the controls that people must answer for.
+        refused: What checks tried that they may not.
+        covered: Ids of the exceptions that cover a finding, or did once.
+    """
+
+    def __init__(self, general: frozenset[str]) -> None:
+        self.tally = Tally()
+        self.ranking = Ranking(general)
+        self.not_meant = NotMeant()
+        self.devices: list[Device] = []
+        self.names: dict[str, None] = {}
+        self.people: dict[str, tuple[str, ...]] = {}
+        self.refused: dict[str, None] = {}
+        self.covered: set[str] = set()
+
+    def merge(self, other: Sums) -> None:
+        """Add other devices, which come after these."""
+        self.tally.merge(other.tally)
+        self.ranking.merge(other.ranking)
+        self.not_meant.merge(other.not_meant)
+        self.devices += other.devices
+        self.names |= other.names
+        self.people |= other.people
+        self.refused |= other.refused
+        self.covered |= other.covered
 
 
 class Judgement:
@@ -31,8 +65,7 @@ class Judgement:
         fleets: By vantage point, all devices of the review, where they come in several parts.
 
     Attributes:
-        tally: The counts so far.
-        devices: Those so far, without what they showed.
+        sums: What is said of the devices so far.
     """
 
     def __init__(
@@ -43,8 +76,6 @@ class Judgement:
         decisions: Decisions | None = None,
         fleets: Mapping[str, Fleet] | None = None,
     ) -> None:
-        self.tally = Tally()
-        self.devices: list[Device] = []
         self._review = review
         self._expected = expected
         self._registry = registry
@@ -52,11 +83,8 @@ class Judgement:
         self._kept = decisions is None
         self._today = self._decided.day or review.head.started[:10]
         self._fleets = fleets
-        self._chosen: dict[str, Baseline] = {}
-        self._not_meant = NotMeant()
-        self._refused: dict[str, None] = {}
-        self._covered: set[str] = set()
-        self._ranking = Ranking(remedies(registry))
+        self._remedies = remedies(registry)
+        self.sums = Sums(general(self._remedies))
         self._selected = frozenset(review.head.selected)
         self._granted = _granted(review.head)
 
@@ -73,40 +101,31 @@ class Judgement:
             observations = statements.observed(
                 devices, observations, self._decided.statements, self._review.head.started, self._today
             )
-        judged = tuple(self._with_baseline(device) for device in devices)
+        chosen = {device.id: self._expected.of(device) for device in devices}
+        judged = tuple(
+            replace(d, baseline=Named(name=chosen[d.id].name, hash=chosen[d.id].hash)) for d in devices
+        )
         results = self._judge(judged, observations)
-        results = local_scores.weigh(results, judged, lambda d: self._chosen[d.id].file.ccss)
+        results = local_scores.weigh(results, judged, lambda d: chosen[d.id].file.ccss)
         results = exceptions.apply(results, judged, self._decided.exceptions, self._today)
-        by_device: dict[str, list[Result]] = {d.id: [] for d in judged}
-        for result in results:
-            by_device[result.device].append(result)
-            if result.exception:
-                self._covered.add(result.exception.id)
-            if result.lapsed:
-                self._covered.add(result.lapsed.id)
-        for device in judged:
-            found = by_device[device.id]
-            self.tally.add(device.id, found, self._chosen[device.id].must_determine)
-            self._ranking.add(device.id, found)
-            self.devices.append(replace(device, identity=(), services=()))
+        self._add(judged, results, chosen)
         return judged, observations, results
 
     def outline(self) -> Review:
         """The review without its devices, results and observations, after the last part."""
         review, decided = self._review, self._decided
-        names = dict.fromkeys(one.name for one in self._chosen.values())
-        notices = (*review.notices, *decided.notices, *self._not_meant.notices(), *self._refused)
+        notices = (*review.notices, *decided.notices, *self.sums.not_meant.notices(), *self.sums.refused)
         answers = review.statements
         if not self._kept:
             answers = statements.answered(
-                self.devices, lambda d: self._chosen[d.id].people, decided.statements, self._today
+                self.sums.devices, lambda d: self.sums.people[d.id], decided.statements, self._today
             )
         return replace(
             review,
             head=replace(
                 review.head,
                 baselines=self._expected.rules,
-                versions={**review.head.versions, "baseline": ", ".join(names) or "none"},
+                versions={**review.head.versions, "baseline": ", ".join(self.sums.names) or "none"},
                 ledger=decided.mark,
                 decided_on=None if self._kept else self._today,
             ),
@@ -115,15 +134,39 @@ class Judgement:
             observations={},
             results=(),
             checks=notes(self._registry),
-            what_first=self._ranking.advice(),
-            exceptions=exceptions.notes(self._covered, decided.exceptions, self._today),
+            what_first=self.sums.ranking.advice(self._remedies),
+            exceptions=exceptions.notes(self.sums.covered, decided.exceptions, self._today),
             statements=answers,
         )
 
-    def _with_baseline(self, device: Device) -> Device:
-        baseline = self._chosen[device.id] = self._expected.of(device)
-        self._not_meant.add(device, baseline)
-        return replace(device, baseline=Named(name=baseline.name, hash=baseline.hash))
+    def fresh(self) -> Judgement:
+        """The same without any devices yet."""
+        return Judgement(
+            self._review,
+            self._expected,
+            self._registry,
+            None if self._kept else self._decided,
+            self._fleets,
+        )
+
+    def _add(
+        self, devices: Iterable[Device], results: Iterable[Result], chosen: Mapping[str, Baseline]
+    ) -> None:
+        by_device: dict[str, list[Result]] = {device_id: [] for device_id in chosen}
+        for result in results:
+            by_device[result.device].append(result)
+            if result.exception:
+                self.sums.covered.add(result.exception.id)
+            if result.lapsed:
+                self.sums.covered.add(result.lapsed.id)
+        for device in devices:
+            found, baseline = by_device[device.id], chosen[device.id]
+            self.sums.tally.add(device.id, found, baseline.must_determine)
+            self.sums.ranking.add(device.id, found)
+            self.sums.not_meant.add(device, baseline)
+            self.sums.names[baseline.name] = None
+            self.sums.people[device.id] = baseline.people
+            self.sums.devices.append(replace(device, identity=(), services=()))
 
     def _judge(self, devices: Sequence[Device], observations: Seen) -> tuple[Result, ...]:
         review = self._review
@@ -140,7 +183,7 @@ class Judgement:
         # A check is somebody's code, and has no business on the network.
         with guard.watching():
             results = judge(case, self._expected, self._registry)
-            self._refused |= dict.fromkeys(guard.tried())
+            self.sums.refused |= dict.fromkeys(guard.tried())
         return results
 
 

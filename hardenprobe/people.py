@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
+from typing import Protocol
 
-from hardenprobe.errors import UsageError, clip
+from hardenprobe.errors import UnknownName, UsageError, clip
+from hardenprobe.ledger import Draft
 from hardenprobe.records import Device
 
 LONGEST = 2000  # characters of anything that a person writes
@@ -64,6 +66,38 @@ def span(first_key: str, first: str, last_key: str, last: str) -> tuple[date, da
     if until < starts:
         raise Wrong(last_key, f"{until} is before {starts}")
     return starts, until
+
+
+class Endable(Protocol):
+    """What the ledger holds until somebody ends it."""
+
+    @property
+    def id(self) -> str: ...
+
+    @property
+    def ended(self) -> str | None: ...
+
+
+def ending(kind: str, known: Iterable[Endable], name: str, by: str, reason: str) -> Draft:
+    """The entry that ends an exception or a statement before its last day; what it ends stays in the ledger.
+
+    Args:
+        kind: What it is called, in the ledger and on the command line.
+        known: All of that kind.
+        name: The id of the one that ends.
+
+    Raises:
+        UnknownName: There is none of that id.
+        UsageError: It was ended before.
+        Wrong: A word is missing.
+    """
+    by_id = {one.id: one for one in known}
+    if name not in by_id:
+        raise UnknownName(kind, name, by_id, see=f"hardenprobe {kind} list")
+    if by_id[name].ended:
+        raise UsageError(f"{name} was ended on {by_id[name].ended} already")
+    body = {"by": sentence("by", by), "reason": sentence("reason", reason)}
+    return Draft(kind=f"{kind}-end", subject=name, body=body)
 
 
 def names_of(device: Device) -> tuple[str, ...]:

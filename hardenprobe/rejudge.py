@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Fleet
-from hardenprobe.codec import decode_device, encode_observation, to_document
-from hardenprobe.codec_rows import read_observations, read_some, results_text
+from hardenprobe.codec import encode_observation, to_document
+from hardenprobe.codec_rows import (
+    label_of,
+    read_device,
+    read_observations,
+    read_some,
+    results_text,
+    with_baseline,
+)
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.judge import compared, join
-from hardenprobe.judgement import Judgement
+from hardenprobe.judgement import Judgement, Sums
 from hardenprobe.records import Review
 from hardenprobe.registry import Registry
 from hardenprobe.review import renewed
+from hardenprobe.side_by_side import each
 from hardenprobe.store import UNREADABLE, Store
-from hardenprobe.store_parts import Part, head_of, text
+from hardenprobe.store_parts import Part, head_of, pages, text
 from hardenprobe.tally import Tally
 
 
@@ -43,6 +50,7 @@ def rejudge(
     choose: Callable[[Review], Expected],
     registry: Registry,
     decisions: Decisions | None = None,
+    workers: int | None = None,
 ) -> Rejudged:
     """Judge what a stored review holds, as a review of its own. The original stays.
 
@@ -50,6 +58,7 @@ def rejudge(
         name: As for `Store.find`.
         choose: Says by which baselines; given the review without devices, results and observations.
         decisions: As for `review.judged`.
+        workers: Processes that judge; one for each processor by default.
 
     Raises:
         UnknownName, UsageError: There is no such review, or no such baseline; nothing was stored.
@@ -59,23 +68,18 @@ def rejudge(
     outline = store.outline(old)
     fresh = renewed(outline, registry)
     judgement = Judgement(fresh, choose(outline), registry, decisions, _fleets(store, old, outline, registry))
-    whole: list[Review] = []
+
+    def judge(page: list[Part]) -> tuple[list[Part], Sums]:
+        here = judgement.fresh()
+        with _reading(store, old):
+            return [_judged(part, here) for part in page], here.sums
 
     def parts() -> Iterator[Part]:
-        for part in store.parts(old):
-            with _reading(store, old):
-                record = json.loads(part.record)
-                device = decode_device(record)
-                seen = tuple(read_observations(part.observations))
-            (judged,), observations, results = judgement.part((device,), {device.id: seen})
-            record["baseline"] = asdict(judged.baseline) if judged.baseline else None
-            written = part.observations
-            if observations[device.id] != seen:  # people state something else now
-                entries = [{"device": device.id, **encode_observation(o)} for o in observations[device.id]]
-                written = text(entries)
-            yield Part(
-                device=device.id, record=text(record), observations=written, results=results_text(results)
-            )
+        for made, sums in each(judge, pages(store.parts(old)), workers=workers):
+            judgement.sums.merge(sums)
+            yield from made
+
+    whole: list[Review] = []
 
     def head() -> dict[str, Any]:
         whole.append(judgement.outline())
@@ -83,8 +87,24 @@ def rejudge(
 
     kept = store.save_parts(fresh.head.id, parts(), head)["review"]
     place = replace(whole[0].head, previous=kept["previous"], previous_digest=kept["previous_digest"])
-    return Rejudged(
-        review=replace(whole[0], head=place, devices=tuple(judgement.devices)), tally=judgement.tally
+    made = replace(whole[0], head=place, devices=tuple(judgement.sums.devices))
+    return Rejudged(review=made, tally=judgement.sums.tally)
+
+
+def _judged(part: Part, judgement: Judgement) -> Part:
+    """The row of a device, judged again."""
+    device = read_device(part.record)
+    seen = tuple(read_observations(part.observations))
+    (judged,), observations, results = judgement.part((device,), {device.id: seen})
+    assert judged.baseline is not None
+    written = part.observations
+    if observations[device.id] != seen:  # people state something else now
+        written = text([{"device": device.id, **encode_observation(o)} for o in observations[device.id]])
+    return Part(
+        device=device.id,
+        record=with_baseline(part.record, judged.baseline),
+        observations=written,
+        results=results_text(results),
     )
 
 
@@ -94,9 +114,13 @@ def _fleets(store: Store, name: str, outline: Review, registry: Registry) -> dic
     kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
     for part in store.parts(name):
         with _reading(store, name):
-            label = json.loads(part.record)["label"]
             some = read_some(part.observations, kinds)
-            join(fleets, part.device, label, [(entry.vantage, entry.kind, entry.facts) for entry in some])
+            join(
+                fleets,
+                part.device,
+                label_of(part.record),
+                [(entry.vantage, entry.kind, entry.facts) for entry in some],
+            )
     return fleets
 
 

@@ -3,57 +3,23 @@
 from __future__ import annotations
 
 import getpass
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import ScopeRefused
+from hardenprobe.gentleness import Gentleness
+from hardenprobe.link import Timing
 from hardenprobe.records import Authorisation, Lease, Reach
 from hardenprobe.window import Window
-
-if TYPE_CHECKING:
-    from hardenprobe.link import Timing
 
 LOOPBACK = AddressSet.of(["127.0.0.0/8", "::1"])
 MULTICAST = AddressSet.of(["224.0.0.0/4", "ff00::/8"])  # RFC 5771, RFC 4291 section 2.7
 MULTICAST_GRANT = "multicast"
 SECOND_OPINION_GRANT = "tls-second-opinion"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Gentleness:
-    """Ceilings of a scope; each None leaves the matter to the baseline, and the tighter of the two holds.
-
-    Attributes:
-        connections, datagrams, bytes_received, seconds: For one visit to a device.
-        pause: Seconds between two connections to one device.
-        connections_at_once: To one device; there is never more than one, and writing it down changes nothing.
-        devices_at_once: How many different devices may be visited at the same moment.
-        connections_per_second: Of the whole scan. The default is a tenth of what a busy office switch takes without
-            notice (common practice, no source).
-    """
-
-    connections: int | None = None
-    datagrams: int | None = None
-    bytes_received: int | None = None
-    seconds: float | None = None
-    pause: float | None = None
-    connections_at_once: int | None = None
-    devices_at_once: int | None = None
-    connections_per_second: float | None = 100.0
-
-    def tighten(self, timing: Timing) -> Timing:
-        """A baseline's waits and ceilings, none of them beyond these."""
-        held = {
-            key: (max if key == "pause" else min)(mine, getattr(timing, key))
-            for key, mine in asdict(self).items()
-            if mine is not None
-        }
-        return replace(timing, **held)
 
 
 @dataclass(frozen=True, kw_only=True)

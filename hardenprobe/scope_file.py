@@ -4,23 +4,22 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, time
 from ipaddress import IPv4Network
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from hardenprobe import gentleness
 from hardenprobe.addresses import AddressSet, Network, parse_network
 from hardenprobe.documents import Document, Spot, load_yaml, parse
+from hardenprobe.gentleness import Gentleness
 from hardenprobe.records import Lease, Reach
 from hardenprobe.scope import (
     MULTICAST,
     MULTICAST_GRANT,
     SECOND_OPINION_GRANT,
-    Gentleness,
     Scope,
 )
 from hardenprobe.window import Window
@@ -109,7 +108,8 @@ def load(path: Path, known: Mapping[str, Reach | None] | None = None) -> Scope:
         _check_lease(document, ("leased", i), lease, networks)
     if known is not None:
         _check_grants(document, file, known)
-    _check_gentleness(document, file.gentleness)
+    for fault in gentleness.faults(document, asdict(file.gentleness)):
+        raise fault
     return Scope(
         name=file.name,
         networks=networks,
@@ -230,15 +230,6 @@ def _check_grants(document: Document, file: ScopeFile, known: Mapping[str, Reach
             raise document.fault(
                 spot,
                 f"grants names {name!r}, which needs reach {grantable[name]}, and the scope goes as far as {file.reach}",
-            )
-
-
-def _check_gentleness(document: Document, gentleness: Gentleness) -> None:
-    given: dict[str, Any] = {k: v for k, v in asdict(gentleness).items() if v is not None}
-    for key, value in given.items():
-        if not (math.isfinite(value) and (value > 0 or (key == "pause" and value == 0))):
-            raise document.fault(
-                ("gentleness", key), f"gentleness.{key} is {value}, expected a number above 0"
             )
 
 

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from hardenprobe import controls
 from hardenprobe.controls import METHODS
-from hardenprobe.errors import UnknownName, UsageError
+from hardenprobe.errors import UnknownName
 from hardenprobe.facts_fleet import StatementMade
 from hardenprobe.ledger import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.people import Wrong, device_of, sentence, span
@@ -149,23 +149,6 @@ def draft(request: Request, today: date, folder: Path) -> Draft:
     )
     plain = {key: value for key, value in asdict(body).items() if key not in ("id", "ended")}
     return Draft(kind=KIND, subject="S-", body=plain, file=data)
-
-
-def end(known: Iterable[Statement], statement: str, by: str, reason: str) -> Draft:
-    """The entry that takes a statement back; the statement itself stays in the ledger.
-
-    Raises:
-        UnknownName: There is no such statement.
-        UsageError: It was taken back before.
-        Wrong: A word is missing.
-    """
-    by_id = {one.id: one for one in known}
-    if statement not in by_id:
-        raise UnknownName("statement", statement, by_id, see="hardenprobe statement list")
-    if by_id[statement].ended:
-        raise UsageError(f"{statement} was ended on {by_id[statement].ended} already")
-    body = {"by": sentence("by", by), "reason": sentence("reason", reason)}
-    return Draft(kind=END, subject=statement, body=body)
 
 
 def read(entries: Iterable[Entry]) -> tuple[Statement, ...]:

@@ -17,8 +17,7 @@ import sqlalchemy as sa
 
 from hardenprobe.codec import canonical
 
-PAGE = 20  # devices that are read at once; one has some 150 kB
-WRITTEN = 60  # devices that are written in one transaction
+PAGE = 20  # devices that are in hand at once; one has some 150 kB
 
 tables = sa.MetaData()
 _parts = sa.Table(
@@ -122,9 +121,9 @@ def read(engine: sa.Engine, review: str) -> Iterator[Part]:
 
 
 def pages(parts: Iterable[Part]) -> Iterator[list[Part]]:
-    """Parts by the transaction."""
+    """Parts by the page."""
     each = iter(parts)
-    while page := list(islice(each, WRITTEN)):
+    while page := list(islice(each, PAGE)):
         yield page
 
 

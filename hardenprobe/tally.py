@@ -111,6 +111,20 @@ class Tally:
                 self.lapsed[key] = (number + 1, check, where)
         counts.checks, counts.determined = len(asked), len(asked - open_checks)
 
+    def merge(self, other: Tally) -> None:
+        """Add the counts of other devices, which come after these."""
+        self.devices |= other.devices
+        self.standing += other.standing
+        self.accepted += other.accepted
+        self.asked += other.asked
+        self.told += other.told
+        for key, holders in other.untold.items():
+            self.untold.setdefault(key, []).extend(holders)
+        self.undetermined |= other.undetermined
+        for cover, (number, check, device) in other.lapsed.items():
+            before, *first = self.lapsed.get(cover, (0, check, device))
+            self.lapsed[cover] = (before + number, str(first[0]), str(first[1]))
+
     @property
     def broken(self) -> set[str]:
         """The devices with a result in error."""

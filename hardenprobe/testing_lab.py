@@ -7,11 +7,30 @@ from dataclasses import replace
 from typing import Any
 
 from hardenprobe import baseline, inventory, plan, registry, review, scope, vantage
+from hardenprobe.check import Check
+from hardenprobe.decisions import Decisions
+from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
 from hardenprobe.demo_lab.truth import Guilt
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Reach, Review
+from hardenprobe.statements import Statement
 
+# What only a scan beyond reach ask shows, with secrets, or with a policy of segments; tests/test_lab_reach.py does it.
+FAR = frozenset(
+    {
+        "segment-reach",
+        "snmp-amplification",
+        "snmp-default-community-write",
+        "snmp-known-community-write",
+        "snmp-v3-below-authpriv",
+        "snmp-v3-weak-algorithms",
+        "tls-early-ccs",
+        "tls-heartbleed",
+        "tls-rsa-padding-oracle",
+    }
+)
+BOTH_FAMILIES = frozenset({"allow-list-ipv6-bypass"})  # wants IPv6, which has one loopback address
 CONTACT = "Network team <network@port.example>"  # given to FTP servers as the password of anonymous
 
 
@@ -44,7 +63,27 @@ def order(lab: RunningLab, targets: Iterable[str], source: str = "127.0.0.1", **
         baseline=expected,
         registry=checks,
         inventory=inventory.load(lab.inventory),
+        decisions=Decisions(statements=_statements(lab)),
         anchors=TrustAnchors.load([lab.ca_file], system=False),
+    )
+
+
+def _statements(lab: RunningLab) -> tuple[Statement, ...]:
+    """What people state of the lab's devices."""
+    return tuple(
+        Statement(
+            control=control,
+            device=device.listed.asset_tag,
+            tag=None,
+            answer=answer,
+            words=None,
+            by="Device owner",
+            made="2026-01-02",
+            until="2999-12-31",
+            method="interview",
+        )
+        for device in load(lab.inventory)
+        for control, answer in (device.lab.states.items() if device.lab else ())
     )
 
 
@@ -61,3 +100,42 @@ def guilts(found: Review) -> set[Guilt]:
         )
         for r in found.findings
     }
+
+
+def words(reviews: Iterable[Review]) -> dict[str, dict[str, set[str]]]:
+    """Check id to result to the devices that came to it in any of some reviews."""
+    found: dict[str, dict[str, set[str]]] = {}
+    for one in reviews:
+        labels = {d.id: d.asset_tag or d.addresses[0].address for d in one.devices}
+        for r in one.results:
+            found.setdefault(r.check, {}).setdefault(str(r.result), set()).add(labels[r.device])
+    return found
+
+
+def missing_devices(check: Check[Any], said: dict[str, set[str]], devices: Iterable[Virtual]) -> list[str]:
+    """What a check lacks of a device that fails, another that passes, and a third that misleads a hasty look.
+
+    Args:
+        said: Of this check, from `words`.
+        devices: Those that were scanned; the traps are what their declarations say.
+    """
+    traps = {}
+    for device in devices:
+        label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
+        for trap in device.lab.traps if device.lab else ():
+            if trap.check == check.id:
+                traps[label] = trap
+    lacks = [
+        f"{label} is a trap for {check.id} and must say {trap.says}: {trap.because}"
+        for label, trap in traps.items()
+        if label not in said.get(trap.says, ())
+    ]
+    never_fails = check.sections["Fails when"].startswith("Never")
+    failing = said.get("informational" if never_fails else "fail", set())
+    plainly = failing - traps.keys()
+    # A pass beside a fail of the same device is no device that passes.
+    sound = said.get("pass", set()) - failing - traps.keys()
+    for kind, have in (("fails", plainly), ("passes", sound), ("is a trap", traps)):
+        if not have:
+            lacks.append(f"no device of the lab {kind} for {check.id}")
+    return lacks

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from dataclasses import fields
 from importlib import import_module
 from pathlib import Path
@@ -12,14 +13,18 @@ import pytest
 import hardenprobe.checks
 import hardenprobe.probes
 from hardenprobe.check import HEADINGS, Check
+from hardenprobe.demo_lab.declarations import load
+from hardenprobe.demo_lab.process import INVENTORY
 from hardenprobe.facts import KINDS
 from hardenprobe.records import Remedy
 from hardenprobe.scoring import score
+from hardenprobe.testing_lab import BOTH_FAMILIES, FAR
 
 FOLDER = Path(hardenprobe.checks.__path__[0])
 MODULES = sorted(p.stem for p in FOLDER.glob("*.py") if p.stem != "__init__")
 PROBES = sorted(Path(hardenprobe.probes.__path__[0]).glob("*.py"))
 MOST_LINES = 130
+TRAPS = {trap.check for device in load(INVENTORY) if device.lab for trap in device.lab.traps}
 # Whoever talks to the network or to a library that does; a check has no business with either.
 FORBIDDEN = {"socket", "asyncio", "ssl", "scapy", "pysnmp", "sslyze", "httpx", "httpcore", "random", "time"}
 
@@ -97,6 +102,43 @@ def test_controls_and_facts_are_named(name: str) -> None:
     assert check.controls
     assert check.reads
     assert all(KINDS[facts.kind] is facts for facts in check.reads)
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_controls_are_written_as_the_publication_writes_them(name: str) -> None:
+    """NIST SP 800-53 Rev. 5: family, number, and the enhancement in brackets."""
+    for control in module(name)[0].controls:
+        assert re.fullmatch(r"[A-Z]{2}-\d{1,2}(\(\d{1,2}\))?", control), control
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_every_failing_outcome_that_names_a_vector_has_it(name: str) -> None:
+    check, source = module(name)
+    named = {
+        keyword.value.value
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Call)
+        for keyword in node.keywords
+        if keyword.arg == "vector"
+        and isinstance(keyword.value, ast.Constant)
+        and keyword.value.value is not None
+    }
+
+    assert named <= check.vectors.keys()
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_the_lab_has_a_device_that_misleads_it(name: str) -> None:
+    """What a device must come to instead is held by the scans of the lab."""
+    check, _ = module(name)
+    if check.id not in BOTH_FAMILIES:
+        assert check.id in TRAPS
+
+
+def test_the_lab_misleads_no_check_that_is_not_there() -> None:
+    ids = {module(name)[0].id for name in MODULES}
+
+    assert ids >= TRAPS | FAR | BOTH_FAMILIES
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from hardenprobe import codec, facts, records
+from hardenprobe import codec, codec_rows, facts, records
 from hardenprobe.errors import UsageError
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, TcpPort, readable
 from hardenprobe.records import Observation, Review, State
@@ -100,6 +100,54 @@ def reviews(draw: st.DrawFn) -> Review:
 def test_any_review_comes_back_as_it_was(review: Review) -> None:
     written = codec.canonical(codec.to_document(review))
     assert codec.from_document(json.loads(written)) == review
+
+
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(observations, max_size=4))
+def test_a_row_is_read_as_its_entries_are(seen: list[Observation[Any]]) -> None:
+    entries = [{"device": "dev-1", **codec.encode_observation(one)} for one in seen]
+    row = codec.canonical(entries).decode()
+    assert codec_rows.read_observations(row) == seen == codec.decode_observations(entries)
+    kinds = {entry["kind"] for entry in entries[:2]}
+    some = codec_rows.read_some(row, kinds)
+    assert [one.id for one in some] == [entry["id"] for entry in entries if entry["kind"] in kinds]
+    for one, entry in zip(some, (e for e in entries if e["kind"] in kinds), strict=True):
+        assert json.loads(json.dumps(one, default=vars)) == entry
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        {"asked_at": "t", "kind": "tcp-port"},
+        {"list": [{"a": 1}, {"asked_at": "t", "device": "d", "id": "x", "kind": "tls-port"}]},
+        {"text": ',{"asked_at":"t","kind":"tcp-port","device":"d"'},
+        {"id": "x", "kind": "tcp-port"},
+    ],
+)
+def test_facts_that_look_like_an_entry_do_not_confuse_a_row(data: dict[str, Any]) -> None:
+    facts_ = codec.UnknownFacts("of-a-plug-in", data)
+    seen = [
+        Observation(id=id, endpoint=None, vantage='"kind":"x","', asked_at="t", facts=one)
+        for id, one in (("1", facts_), ("2", TcpPort(state=State.SILENT)), ("3", facts_))
+    ]
+    entries = [{"device": "dev-1", **codec.encode_observation(one)} for one in seen]
+    row = codec.canonical(entries).decode()
+    assert codec_rows.read_observations(row) == seen
+    assert [one.id for one in codec_rows.read_some(row, {"tcp-port"})] == ["2"]
+    assert [one.id for one in codec_rows.read_some(row, {"of-a-plug-in"})] == ["1", "3"]
+
+
+@pytest.mark.parametrize("row", ["5", "{}", "[5]", "[{}]", '["]', "", '[{"asked_at":"t","device":"d"}]'])
+def test_a_row_that_is_none_is_refused(row: str) -> None:
+    with pytest.raises((ValueError, TypeError, LookupError, UsageError)):
+        codec_rows.read_observations(row)
+
+
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(st.from_type(records.Result), max_size=3))
+def test_results_are_written_as_the_canonical_form_has_them(results: list[records.Result]) -> None:
+    plain = [codec.dump(records.Result, one) for one in results]
+    assert codec_rows.results_text(results) == codec.canonical(plain).decode()
 
 
 @settings(max_examples=60, deadline=None)

@@ -19,14 +19,18 @@ from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.demo_lab.server import engine_id
+from hardenprobe.demo_lab.service_flawed_tls import FlawedTls
+from hardenprobe.demo_lab.service_http import Https
 from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Reach, Review, Word
 from hardenprobe.reports import FORMATS
+from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
+from hardenprobe.testing_lab import order as lab_order
 
-TARGETS = "127.77.0.106-127.77.0.112"
+TARGETS = ("127.77.0.31", "127.77.0.99-127.77.0.112")
 SOURCE = "127.77.1.10"
 SECRETS = """
 secrets: "hardenprobe.secrets/1"
@@ -43,11 +47,20 @@ GUEST_POLICY = f"""
     segments:
       - {{name: "registry", networks: ["{SOURCE}"], forbidden: ["https", "snmp"], needed: ["ipp"]}}
 """
+DEVICES = [
+    d for d in load(INVENTORY) if int(d.listed.addresses[0].rpartition(".")[2]) in (31, *range(99, 113))
+]
+FLAWS = {
+    "heartbleed": "tls-heartbleed",
+    "early-ccs": "tls-early-ccs",
+    "padding-oracle": "tls-rsa-padding-oracle",
+}
 MINE = {
     "snmp-default-community-write", "snmp-known-community-write", "snmp-v3-below-authpriv",
     "snmp-v3-weak-algorithms", "snmp-amplification", "snmp-personal-data", "snmp-shared-engine-id",
     "device-bridges-networks", "clock-skew", "firmware-below-floor", "device-not-seen", "device-not-listed",
     "allow-list-locks-out", "allow-list-malformed", "segment-reach",
+    "tls-heartbleed", "tls-early-ccs", "tls-rsa-padding-oracle",
 }  # fmt: skip
 
 
@@ -69,7 +82,7 @@ def order(folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach
     expected = baseline.load(str(folder / "policy.yaml"), checks)
     secrets = credentials.load(folder / "secrets.yaml")
     allowed = replace(scope.Scope.loopback(), reach=granted)
-    targets = plan.targets([TARGETS])
+    targets = plan.targets(TARGETS)
     return review.Order(
         plan=plan.Plan(
             targets=targets,
@@ -111,7 +124,7 @@ def far(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Far]:
     handler = logging.StreamHandler(heard)
     logger = logging.getLogger("hardenprobe")
     logger.addHandler(handler)
-    addresses = [f"127.77.0.{n}" for n in range(106, 113)]
+    addresses = [d.listed.addresses[0] for d in DEVICES]
     offset = 31000  # other labs, which may run at the same time, have the ports of other offsets
     with (
         pytest.MonkeyPatch.context() as patch,
@@ -137,11 +150,16 @@ def results(found: Review, check: str) -> set[tuple[str, str | None, str]]:
 
 @pytest.mark.slow
 def test_findings_equal_the_declared_truth(far: Far) -> None:
-    devices = [d for d in load(INVENTORY) if 106 <= int(d.listed.addresses[0].rpartition(".")[2]) <= 112]
-    truth = set(truth_fleet.found(devices, SOURCE))
+    truth = set(truth_fleet.found(DEVICES, SOURCE))
     users = [("collector", "SHA-256"), ("old-panel", "SHA-1")]
-    for device in devices:
+    for device in DEVICES:
         for agent in device.services:
+            if isinstance(agent, FlawedTls):
+                truth |= {
+                    (device.listed.asset_tag, FLAWS[flaw], "tcp", agent.port, None) for flaw in agent.flaws
+                }
+            if isinstance(agent, Https) and device.refusal(agent, SOURCE) is None:
+                truth.add((device.listed.asset_tag, "segment-reach", "tcp", 443, None))
             if not isinstance(agent, Snmp):
                 continue
             truth.add((device.listed.asset_tag, "segment-reach", "udp", 161, None))
@@ -193,10 +211,18 @@ def test_the_traps_are_not_findings(far: Far) -> None:
     assert ("RP-0906", None, "unknown") in results(told, "snmp-known-community-write")
     assert ("RP-0907", "list 2", "pass") in results(told, "allow-list-malformed")
     assert ("RP-0907", None, "pass") in results(told, "segment-reach")
-    assert results(told, "device-not-seen") == {(f"RP-090{n}", None, "pass") for n in range(1, 8)}
+    assert {word for *_, word in results(told, "device-not-seen")} == {"pass"}
     # A print channel on 8080 that the device itself names is not taken for a web server.
     assert ("RP-0902", None, "pass") in results(told, "channel-contradiction")
     assert far.raw_bytes == {0}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("check", sorted(FAR))
+def test_a_check_has_a_device_that_fails_one_that_passes_and_a_trap(check: str, far: Far) -> None:
+    found = registry.load(plugins=False).checks[check]
+
+    assert missing_devices(found, words([far.review])[check], DEVICES) == []
 
 
 @pytest.mark.slow
@@ -228,7 +254,7 @@ def test_no_secret_and_no_person_is_written_down(far: Far, tmp_path: Path) -> No
 def test_alter_is_refused_unless_the_scope_grants_it(tmp_path: Path) -> None:
     """At plan time, before a packet leaves."""
     allowed = replace(scope.Scope.loopback(), reach=Reach.STRAIN)
-    targets = plan.targets([TARGETS])
+    targets = plan.targets(TARGETS)
     wanted = plan.Plan(
         targets=targets,
         tcp_ports=(80,),
@@ -245,7 +271,7 @@ def test_alter_is_refused_unless_the_scope_grants_it(tmp_path: Path) -> None:
     plan.check_scope(replace(wanted, scope=scope.Scope.loopback()))
 
 
-BOTH_FAMILIES = """
+ONE_OF_BOTH_FAMILIES = """
 inventory: "hardenprobe.inventory/1"
 devices:
   - asset_tag: "SIX-1"
@@ -257,45 +283,46 @@ devices:
         - {speaks: "https", answers: "sign-in"}
         - {speaks: "http", answers: "sign-in"}
       allow:
-        # Kept for IPv4, forgotten for IPv6.
-        - {entries: ["127.77.1.0/24", "::/0"], services: ["https"], by: "close"}
+        - {entries: [ENTRIES], services: [SERVICES], by: "close"}
 """
 
 
 @pytest.mark.slow
-def test_a_list_that_forgot_ipv6(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("entries", "services", "said"),
+    [
+        # Kept for IPv4, forgotten for IPv6.
+        ('"127.77.1.0/24", "::/0"', '"https"', {("fail", 443)}),
+        ('"127.77.1.0/24", "2001:db8::/64"', '"https"', {("pass", 443)}),
+        # A trap: one service is refused over both, and another serves over both.
+        ('"127.77.1.0/24", "2001:db8::/64"', '"http"', {("pass", 80)}),
+    ],
+    ids=["fails", "passes", "trap"],
+)
+def test_a_list_of_one_family_and_its_neighbours(
+    entries: str, services: str, said: set[tuple[str, int]], tmp_path: Path
+) -> None:
     with socket.socket(socket.AF_INET6, socket.SOCK_STREAM) as sock:
         try:
             sock.bind(("::1", 0))
         except OSError:
             pytest.skip("needs IPv6 on loopback")
-    (tmp_path / "inventory.yaml").write_text(BOTH_FAMILIES)
-    checks = registry.load(plugins=False)
-    expected = baseline.load("office-device", checks)
-    offset = 31000
-    with running_lab(tmp_path / "inventory.yaml", port_offset=offset) as lab:
-        allowed, targets = scope.Scope.loopback(), plan.targets(["127.77.0.120", "::1"])
-        told = review.Order(
-            plan=plan.Plan(
-                targets=targets,
-                tcp_ports=(80, 443),
-                udp_ports=(),
-                reach=Reach.ASK,
-                scope=allowed,
-                vantages=vantage.points(["127.0.0.1"], (), targets, allowed),
-                checks=checks.select(["allow-list-ipv6-bypass"]),
-                communities=(),
-                http_paths=("/",),
-                web=expected.web,
-                timing=expected.timing,
-                port_offset=lab.port_offset,
-            ),
-            baseline=expected,
-            registry=checks,
-            inventory=inventory.load(tmp_path / "inventory.yaml"),
+    text = ONE_OF_BOTH_FAMILIES.replace("ENTRIES", entries).replace("SERVICES", services)
+    (tmp_path / "inventory.yaml").write_text(text)
+    with running_lab(tmp_path / "inventory.yaml", port_offset=31000) as lab:
+        found = asyncio.run(
+            review.scan(
+                lab_order(
+                    lab,
+                    ["127.77.0.120", "::1"],
+                    tcp_ports=(80, 443),
+                    udp_ports=(),
+                    checks=registry.load(plugins=False).select(sorted(BOTH_FAMILIES)),
+                )
+            )
         )
-        found = asyncio.run(review.scan(told))
-    judged = [r for r in found.results if r.check == "allow-list-ipv6-bypass"]
-    assert [(r.result, r.endpoint and (r.endpoint.address, r.endpoint.port)) for r in judged] == [
-        (Word.FAIL, ("::1", 443))
-    ]
+
+    assert {
+        (str(r.result), r.endpoint and r.endpoint.port) for r in found.results if r.check in BOTH_FAMILIES
+    } == said
+    assert {r.endpoint.address for r in found.findings if r.endpoint} <= {"::1"}

@@ -3,70 +3,128 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import replace
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import pytest
 
-from hardenprobe import baseline, inventory, plan, registry, review, scope, vantage
+from hardenprobe import inventory, registry, review
+from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
-from hardenprobe.demo_lab.truth import Guilt, expected_findings
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Reach, Word
+from hardenprobe.demo_lab.truth import expected_findings
+from hardenprobe.demo_lab.truth_snmp import stray_channels
+from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.records import Reason, Review, Word
+from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, guilts, missing_devices, order, words
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
 
 APPROVED = ["127.77.1.0/24", "127.77.2.0/28"]
-CONTACT = "Network team <network@port.example>"  # given to FTP servers as the password of anonymous
-MOST_CONNECTIONS = 120  # to any one device; its ports are looked at one by one
+SOURCES = ("127.0.0.1", "127.77.1.10")
+TWO_ADDRESSES = {"127.77.0.31", "127.77.0.131"}  # of one device
+MOST_CONNECTIONS = 120  # to any one device, all its addresses together
+CHECKS = registry.load(plugins=False).checks
+DEVICES = load(INVENTORY)
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(180)
-@pytest.mark.parametrize("source", ["127.0.0.1", "127.77.1.10"])
-def test_findings_equal_the_declared_truth(source: str) -> None:
-    checks = registry.load(plugins=False)
-    expected = baseline.load("office-device", checks)
-    allowed = replace(scope.Scope.loopback(), contacts=(CONTACT,))
-    targets = plan.targets(["127.77.0.0/24"])
+@dataclass(frozen=True)
+class Done:
+    review: Review
+    accepted: Counter[str]  # connections by device, as the lab has counted them
+    raw_bytes: set[int]
+
+
+@pytest.fixture(scope="module")
+def scans() -> Iterator[dict[str, Done]]:
+    """One scan from each source."""
+    owners = {address: d.listed.asset_tag for d in DEVICES for address in d.listed.addresses}
+    done: dict[str, Done] = {}
     # An offset of its own, so that it may run beside the demo, which takes the standard ports.
     with running_lab(port_offset=42000) as lab:
-        order = review.Order(
-            plan=plan.Plan(
-                targets=targets,
-                tcp_ports=expected.tcp_ports,
-                udp_ports=expected.udp_ports,
-                reach=Reach.ASK,
-                scope=allowed,
-                vantages=vantage.points([source], (), targets, allowed),
-                checks=checks.select(),
-                communities=expected.communities,
-                http_paths=expected.http_paths,
-                web=expected.web,
-                timing=expected.timing,
-                port_offset=lab.port_offset,
-            ),
-            baseline=expected,
-            registry=checks,
-            inventory=inventory.load(INVENTORY),
-            anchors=TrustAnchors.load([lab.ca_file], system=False),
-        )
-        found = asyncio.run(review.scan(order))
-        counters = lab.counters()
+        before: Counter[str] = Counter()
+        for source in SOURCES:
+            found = asyncio.run(review.scan(order(lab, ["127.77.0.0/24"], source)))
+            counters, now = lab.counters(), Counter[str]()
+            for address, count in counters["connections"].items():
+                now[owners[address]] += count
+            done[source] = Done(found, now - before, set(counters["raw_print_bytes"].values()))
+            before = now
+    yield done
 
-    labels = {d.id: d.asset_tag or d.addresses[0].address for d in found.devices}
-    truth = expected_findings(INVENTORY, source, APPROVED)
-    judged = {guilt.check for guilt in truth}
-    seen = set()
-    for r in found.findings:
-        where = r.endpoint
-        seen.add(Guilt(labels[r.device], r.check, where and where.transport, where and where.port, r.subject))
-    assert {guilt for guilt in seen if guilt.check in judged} == truth
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_findings_equal_the_declared_truth(source: str, scans: dict[str, Done]) -> None:
+    found = scans[source].review
+
+    assert guilts(found) == expected_findings(INVENTORY, source, APPROVED)
     assert not [r for r in found.results if r.result is Word.ERROR]
+    # Local metrics, where there are some, follow the check's own.
+    assert not [
+        r for r in found.findings if not (r.vector or "").startswith(tuple(CHECKS[r.check].vectors.values()))
+    ]
+    assert not [r for r in found.findings if not r.controls or not r.observations]
     reached = {
         o.facts.reached for seen in found.observations.values() for o in seen if isinstance(o.facts, TlsPort)
     }
     assert reached >= {"implicit", "ftp"}  # AUTH TLS is followed too
-    assert set(counters["raw_print_bytes"].values()) == {0}
-    assert max(counters["connections"].values()) <= MOST_CONNECTIONS
     assert {m.asset_tag for m in found.coverage.listed_not_seen} == {
         d.asset_tag for d in inventory.load(INVENTORY).devices if d.lab is None
     }
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_print_channels_that_disagree_with_the_ports_are_noted(source: str, scans: dict[str, Done]) -> None:
+    noted = words([scans[source].review])["channel-contradiction"].get("informational", set())
+
+    assert noted == {d.listed.asset_tag for d in DEVICES if stray_channels(d)}
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_no_device_bears_more_than_it_should(source: str, scans: dict[str, Done]) -> None:
+    """By our own ledger, which counts what was refused as well, and by the lab's count of what it accepted."""
+    done = scans[source]
+    ours = {d.asset_tag or d.addresses[0].address: d.cost.connections for d in done.review.devices}
+
+    assert len(ours) > 40
+    assert {device: count for device, count in ours.items() if count > MOST_CONNECTIONS} == {}
+    assert {device: count for device, count in done.accepted.items() if count > MOST_CONNECTIONS} == {}
+    assert sum(done.accepted.values()) > 500
+    assert done.raw_bytes == {0}
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_the_ceiling_cuts_the_suites_of_one_of_two_addresses_and_nothing_else(
+    source: str, scans: dict[str, Done]
+) -> None:
+    found = scans[source].review
+    cut = {
+        (r.check, r.endpoint.address)
+        for r in found.results
+        if r.reason is Reason.CEILING and r.endpoint is not None
+    }
+    whole = {
+        one.endpoint.address: not one.facts.unknown_why
+        for seen in found.observations.values()
+        for one in seen
+        if isinstance(one.facts, TlsSuites) and one.endpoint
+    }
+
+    (late,) = (address for address, all_known in whole.items() if not all_known and address in TWO_ADDRESSES)
+    assert {one for one in cut if one[0] != "tls-weak-parameters"} == {
+        ("tls-no-forward-secrecy", late),
+        ("tls-weak-cipher", late),
+    }
+    # The small curves come after the suites.
+    assert {one for one in cut if one[0] == "tls-weak-parameters"} == {
+        ("tls-weak-parameters", address) for address in TWO_ADDRESSES
+    }
+
+
+@pytest.mark.parametrize("check", sorted(CHECKS.keys() - FAR - BOTH_FAMILIES))
+def test_a_check_has_a_device_that_fails_one_that_passes_and_a_trap(
+    check: str, scans: dict[str, Done]
+) -> None:
+    said = words(done.review for done in scans.values())
+
+    assert missing_devices(CHECKS[check], said[check], DEVICES) == []

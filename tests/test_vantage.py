@@ -9,7 +9,9 @@ import sys
 import pytest
 
 from hardenprobe import plan, scope, vantage
-from hardenprobe.errors import UsageError
+from hardenprobe.addresses import AddressSet
+from hardenprobe.errors import ScopeRefused, UsageError
+from hardenprobe.records import Vantage
 
 OURS = ["127.0.0.1", "127.77.3.4"]
 # The first is nobody's (RFC 5737). The others can be bound, and the system would then send from another address.
@@ -27,3 +29,34 @@ def test_ours_is_what_something_can_be_sent_from() -> None:
 def test_a_source_that_is_not_ours_is_refused(source: str) -> None:
     with pytest.raises(UsageError, match=f"--source {source} is no address of this machine: .+"):
         vantage.points([source], (), plan.targets(["127.0.0.1"]), scope.Scope.loopback())
+
+
+BOTH = scope.Scope(name="lab", networks=scope.LOOPBACK, sources=AddressSet.of(["127.0.0.5", "::1"]))
+
+
+def test_a_source_of_the_other_family_is_noticed() -> None:
+    here = [Vantage(name="desk", source="127.0.0.1")]
+    (said,) = vantage.notices(here, plan.targets(["127.77.0.1", "::1", "::2"]))
+    assert said == (
+        "vantage point desk: 127.0.0.1 cannot ask ::1 and 1 more, of the other family; the system chooses the source there"
+    )
+    assert not vantage.notices(here, plan.targets(["127.77.0.1"]))
+    (said,) = vantage.notices([Vantage(name="desk", source="::1")], plan.targets(["127.77.0.1"]))
+    assert "::1 cannot ask 127.77.0.1, of the other family" in said
+    assert not vantage.notices([Vantage(name="desk")], plan.targets(["127.77.0.1", "::1"]))
+
+
+def test_only_the_testers_own_addresses_ask() -> None:
+    (one,) = vantage.points(["127.0.0.5"], ["desk"], plan.targets(["127.77.0.1"]), BOTH)
+    assert (one.name, one.source) == ("desk", "127.0.0.5")
+    with pytest.raises(
+        ScopeRefused, match=r"source 127\.0\.0\.1 is none of the testers' addresses in scope 'lab'"
+    ):
+        vantage.points([], [], plan.targets(["127.77.0.1"]), BOTH)  # loopback answers from 127.0.0.1
+
+
+def test_where_the_system_chooses_for_the_other_family_it_must_choose_a_testers_address() -> None:
+    vantage.points(["127.0.0.5"], [], plan.targets(["127.77.0.1", "::1"]), BOTH)  # ::1 asks itself
+    without = scope.Scope(name="lab", networks=scope.LOOPBACK, sources=AddressSet.of(["127.0.0.5"]))
+    with pytest.raises(ScopeRefused, match="source ::1 is none of the testers' addresses"):
+        vantage.points(["127.0.0.5"], [], plan.targets(["127.77.0.1", "::1"]), without)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -21,60 +22,32 @@ def command(output: Path) -> int:
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
-    from hardenprobe import (
-        baseline_choice,
-        decisions,
-        inventory,
-        plan,
-        registry,
-        review,
-        scope,
-        store,
-        vantage,
-    )
+    from hardenprobe import decisions, review, store
     from hardenprobe.cli import running
     from hardenprobe.demo_lab.process import INVENTORY, running_lab
     from hardenprobe.errors import UsageError
-    from hardenprobe.probes.certificates import TrustAnchors
-    from hardenprobe.records import Reach
     from hardenprobe.reports import FORMATS
+    from hardenprobe.request import Request, absolute, pinned
 
     try:
         output.mkdir(parents=True, exist_ok=True)
     except OSError as exc:
         raise UsageError(f"-o {output}: {exc.strerror}") from exc
-    checks = registry.load(plugins=False)
-    allowed = scope.Scope.loopback()
-    targets = plan.targets(["127.77.0.0/24"])
-    listed = inventory.load(INVENTORY)
-    expected = baseline_choice.choose(listed.baselines, checks)
-    off = {device.asset_tag for device in listed.devices if device.lab is None}
     with running_lab(INVENTORY) as lab, store.opened(str(output / "store.db")) as kept:
         if lab.port_offset:
             click.echo(f"low ports are not for us here: every port is shifted by {lab.port_offset}", err=True)
-        order = review.Order(
-            plan=plan.Plan(
-                targets=targets,
-                tcp_ports=expected.tcp_ports,
-                udp_ports=expected.udp_ports,
-                reach=Reach.ASK,
-                scope=allowed,
-                vantages=vantage.points((), (), targets, allowed),
-                checks=checks.select(),
-                communities=expected.communities,
-                http_paths=expected.http_paths,
-                web=expected.web,
-                timing=expected.timing,
-                port_offset=lab.port_offset,
-            ),
-            baseline=expected,
-            registry=checks,
-            inventory=listed,
-            anchors=TrustAnchors.load([lab.ca_file], system=False),
-            decisions=decisions.load(kept),
+        request = Request(
+            targets=pinned(["127.77.0.0/24"]),
+            inventory=absolute(INVENTORY),
+            trust_anchors=(str(lab.ca_file),),
+            system_anchors=False,
+            port_offset=lab.port_offset,
+            plugins=False,
         )
+        order = replace(request.order(), decisions=decisions.load(kept))
         found = kept.save(running.run(order))
         printed = sum(lab.counters()["raw_print_bytes"].values())
+    off = {device.asset_tag for device in order.inventory.devices if device.lab is None}
     running.show(found, None)
     for kind, name in (("html", "report.html"), ("csv", "findings.csv"), ("json", "review.json")):
         with (output / name).open("wb") as out:
@@ -87,4 +60,4 @@ def command(output: Path) -> int:
             f"{missed} are switched off in the lab; in your own network a scan that misses them ends with 3",
             err=True,
         )
-    return review.exit_status(found, expected, expected_missing=off)
+    return review.exit_status(found, order.baseline, expected_missing=off)

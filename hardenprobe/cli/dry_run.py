@@ -13,16 +13,20 @@ from hardenprobe.plan import Plan
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.probes.ftp_anonymous import contact
 from hardenprobe.records import Reach
+from hardenprobe.registry import Registry
 from hardenprobe.reports.text import counted, ports_text, visible
+from hardenprobe.review import Order
 from hardenprobe.scope import MULTICAST_GRANT
 
 WIDTH, INDENT = 120, 17  # columns
 
 
-def text(plan: Plan, inventory: Inventory, secrets: Secrets) -> str:
+def text(order: Order) -> str:
     """What would be sent, to whom, how far and at which cost at most, and who allows it."""
+    plan = order.plan
     lines = [f"plan {plan.hash[:16]}  (SHA-256 {plan.hash})", ""]
-    for title, said in (*_allowed(plan), *_asked(plan), *_cost(plan), *_told(plan, inventory, secrets)):
+    told = _told(plan, order.inventory, order.secrets)
+    for title, said in (*_allowed(plan), *_asked(plan), *_cost(plan), *told, *_checks(plan, order.registry)):
         folded = textwrap.wrap(
             f"{title:<{INDENT}}{visible(said, 20000)}",
             WIDTH,
@@ -56,7 +60,7 @@ def _asked(plan: Plan) -> Iterator[tuple[str, str]]:
     spoken = tuple(p for p in plan.tcp_ports if p in MAY_SPEAK)
     mute = tuple(p for p in plan.tcp_ports if p in NEVER_SPEAK)
     targets = ", ".join(f"{t.text} ({t.first})" if t.name else t.text for t in plan.targets)
-    yield "targets", f"{targets}: {plan.count:,} addresses at most"
+    yield "targets", f"{targets}: {counted(plan.wanted.count, 'address', 'addresses')}"
     yield "excluded", ", ".join(scope.exclude.cover()) or "nothing"
     if plan.nobodys:
         yield (
@@ -84,8 +88,8 @@ def _grants(plan: Plan) -> str:
 
 def _cost(plan: Plan) -> Iterator[tuple[str, str]]:
     """Ceilings: Link enforces them, so that they hold whatever a device answers."""
-    timing, visits = plan.timing, plan.count * len(plan.vantages)
-    rounds = math.ceil(plan.count / timing.devices_at_once) * len(plan.vantages)
+    timing, visits = plan.timing, plan.wanted.count * len(plan.vantages)
+    rounds = math.ceil(plan.wanted.count / timing.devices_at_once) * len(plan.vantages)
     yield (
         "at most",
         (
@@ -97,10 +101,14 @@ def _cost(plan: Plan) -> Iterator[tuple[str, str]]:
         "",
         (
             f"{timing.connections * visits:,} connections and {timing.datagrams * visits:,} datagrams in all, "
-            f"{timing.connections_per_second:g} connections a second, {counted(timing.devices_at_once, 'device')} at once;"
+            f"{timing.connections_per_second:g} connections and datagrams a second, {counted(timing.devices_at_once, 'device')} at once;"
         ),
     )
-    yield "", f"{rounds * timing.seconds / 3600:,.1f} hours, if every device used up its time"
+    slowest = max(
+        rounds * timing.seconds,
+        (timing.connections + timing.datagrams) * visits / timing.connections_per_second,
+    )
+    yield "", f"{slowest / 3600:,.1f} hours, if every device used up its time and its ceilings"
     yield "gently", f"one connection at a time to a device, {timing.pause:g} seconds between two"
 
 
@@ -124,7 +132,7 @@ def _told(plan: Plan, inventory: Inventory, secrets: Secrets) -> Iterator[tuple[
             "alarms",
             (
                 f"the monitoring team may see, for each device from each vantage point, {failures} SNMP authentication "
-                f"failures and {sign_ins}; {failures * plan.count * len(plan.vantages):,} SNMP failures in all"
+                f"failures and {sign_ins}; {failures * plan.wanted.count * len(plan.vantages):,} SNMP failures in all"
             ),
         )
         if secrets.users or secrets.communities:
@@ -136,7 +144,20 @@ def _told(plan: Plan, inventory: Inventory, secrets: Secrets) -> Iterator[tuple[
                     f"for the whole fleet; {more} for each device that does not know the fleet's communities"
                 ),
             )
-    yield "checks", f"{len(plan.checks)}: {', '.join(sorted(plan.checks))}"
+
+
+def _checks(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
+    """What is judged, by how far its questions go, and what the plan leaves unasked."""
+    yield "checks", counted(len(plan.checks), "check")
+    asked: dict[str, list[str]] = {}
+    for id in sorted(plan.checks):
+        reach = registry.checks[id].reach
+        how = "from what is known" if reach is None else f"reach {reach}"
+        if reach is not None and not plan.granted(id, reach):
+            how = "not asked, for want of reach or grant"
+        asked.setdefault(how, []).append(id)
+    for how in sorted(asked):
+        yield "", f"{how}: {', '.join(asked[how])}"
 
 
 def _secrets(plan: Plan, inventory: Inventory) -> str:

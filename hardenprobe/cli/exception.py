@@ -98,14 +98,10 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
 @options.store
 def end(exception: str, by: str, reason: str, store_url: str | None) -> int:
     """End an exception before its last day. It stays in the history, and what it covered counts again."""
-    from hardenprobe import exceptions, ledger
+    from hardenprobe import exceptions
     from hardenprobe.cli import requests
-    from hardenprobe.cli.opening import opened
 
-    with opened(store_url) as kept:
-        entries = ledger.Ledger(kept)
-        with requests.Asked(None, Path()).blamed():
-            entries.add([exceptions.end(exceptions.read(entries.entries()), exception, by, reason)])
+    requests.end(store_url, exceptions.KIND, exceptions.read, exception, by, reason)
     click.echo(f"{exception} is ended; what it covered counts again from the next scan or judge on", err=True)
     return 0
 

@@ -1,16 +1,18 @@
-"""What `exception add` and `statement add` share: one request from options, or many from a file."""
+"""What `exception` and `statement` share: requests from options or from a file, and the end of what was requested."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
+from hardenprobe.cli.opening import opened
 from hardenprobe.documents import Document, Spot, load_yaml, parse
 from hardenprobe.errors import UsageError
-from hardenprobe.people import Wrong
+from hardenprobe.ledger import Entry, Ledger
+from hardenprobe.people import Endable, Wrong, ending
 
 T = TypeVar("T")
 
@@ -88,3 +90,25 @@ def asked(
     if given:
         raise UsageError(f"--from-file says all of it; leave out {', '.join(given)}")
     return read(path)
+
+
+def end(
+    store_url: str | None,
+    kind: str,
+    read: Callable[[Iterable[Entry]], Iterable[Endable]],
+    name: str,
+    by: str,
+    reason: str,
+) -> None:
+    """Add to the ledger that something ends.
+
+    Args:
+        read: Makes of the ledger's entries what it may be.
+
+    Raises:
+        UsageError: There is none of that name, it was ended before, or a word is missing.
+    """
+    with opened(store_url) as kept:
+        book = Ledger(kept)
+        with Asked(None, Path()).blamed():
+            book.add([ending(kind, read(book.entries()), name, by, reason)])

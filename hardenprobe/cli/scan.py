@@ -141,7 +141,7 @@ def command(
     plan.check_scope(order.plan, now=not only_plan)
     _warn(order.plan)
     if only_plan:
-        click.echo(dry_run.text(order.plan, order.inventory, order.secrets))
+        click.echo(dry_run.text(order))
         return 0
     # A store that cannot be written is said before the scan, not after it.
     with opened(store_url) as kept:

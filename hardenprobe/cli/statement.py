@@ -84,14 +84,10 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
 @options.store
 def end(statement: str, by: str, reason: str, store_url: str | None) -> int:
     """Take a statement back. It stays in the history, and its control is unanswered again."""
-    from hardenprobe import ledger, statements
+    from hardenprobe import statements
     from hardenprobe.cli import requests
-    from hardenprobe.cli.opening import opened
 
-    with opened(store_url) as kept:
-        entries = ledger.Ledger(kept)
-        with requests.Asked(None, Path()).blamed():
-            entries.add([statements.end(statements.read(entries.entries()), statement, by, reason)])
+    requests.end(store_url, statements.KIND, statements.read, statement, by, reason)
     click.echo(f"{statement} is taken back from the next scan or judge on", err=True)
     return 0
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import re
 import ssl
 import warnings
 import zlib
@@ -27,11 +28,13 @@ from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http_cookies import session_cookies, star_cookies
 from hardenprobe.probes.http_door import Through
 from hardenprobe.records import Observation
-from hardenprobe.transcript import Recorder
+from hardenprobe.transcript import KEPT, Recorder
 
 BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
 AGENT = "hardenprobe"
 IPP = 631  # shared by ipp and ipps; one page tells that HTTP is spoken, and is no settings page
+_BLANK = re.compile(rb"\r?\n\r?\n")
+_INTERIM = re.compile(rb"HTTP/1\.\d 1\d\d[^\n]*\n(?:[^\r\n][^\n]*\n)*\r?\n")  # RFC 9110 section 15.2
 PATIENCE = 3  # times the reply wait, for all of one answer; a device that drips bytes gets no more
 SCHEMES = 16  # challenge schemes kept of one answer; the registry of RFC 9110 section 16.4 holds fewer
 
@@ -91,8 +94,24 @@ async def fetch(
         except ssl.SSLError as exc:
             why = f"TLS: {exc.reason or 'handshake failed'}"
             found = Fetched(recorder=stream.recorder, fault=why)
-        stream.recorder.rewrite_received(star_cookies)
+        stream.recorder.rewrite_received(star_cookies if post else star_page)
         return found
+
+
+def star_page(received: bytes) -> bytes:
+    """Star the values of cookies and everything behind the header: a page may show anybody's affairs.
+
+    >>> star_page(b"HTTP/1.1 200 OK\\r\\nDate: x\\r\\n\\r\\n<p>jobs")
+    b'HTTP/1.1 200 OK\\r\\nDate: x\\r\\n\\r\\n*******'
+    """
+    at = 0
+    while interim := _INTERIM.match(received, at):
+        at = interim.end()
+    end = _BLANK.search(received, at)
+    at = (
+        end.end() if end else max(at, KEPT)
+    )  # a header that is longer was cut, and what follows may be the page
+    return star_cookies(received[:at]) + b"*" * len(received[at:])
 
 
 async def get(

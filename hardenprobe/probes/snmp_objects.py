@@ -28,7 +28,7 @@ ROUNDS = 12  # GetNext requests; the rows read of the longest column
 # RFC 3418, RFC 2790, RFC 4293 (ipForwarding).
 DESCRIPTION, CONTACT = "1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.4"
 DATE, MODEL, FORWARDING = "1.3.6.1.2.1.25.1.2", "1.3.6.1.2.1.25.3.2.1.3", "1.3.6.1.2.1.4.1"
-DEVICE_TYPE = "1.3.6.1.2.1.25.3.2.1.2"
+DEVICE_TYPE, PRINTER_STATUS = "1.3.6.1.2.1.25.3.2.1.2", "1.3.6.1.2.1.25.3.5.1.1"
 # RFC 2863.
 IF_TYPE, IF_STATUS = "1.3.6.1.2.1.2.2.1.3", "1.3.6.1.2.1.2.2.1.8"
 # RFC 3805.
@@ -38,7 +38,7 @@ CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
 JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
 COLUMNS = (
     DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, OPERATOR, SERVICE_PERSON,
-    CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER,
+    CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
 )  # fmt: skip
 PEOPLE = {
     CONTACT: "contact",
@@ -53,6 +53,7 @@ PORT_TCP = 37
 RAW = frozenset({11, PORT_TCP})
 NO_DATA = 4  # prtChannelState
 UP = 1  # ifOperStatus
+PRINTING = 4  # hrPrinterStatus
 
 Next = Callable[[Sequence[str]], Awaitable[Response | None]]
 Rows = Mapping[str, dict[str, Binding]]
@@ -131,6 +132,7 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
         device_types=tuple(b.object_id for b in rows[DEVICE_TYPE].values() if b.object_id),
         forwarding=forwarding.number if forwarding else None,
         date=date.octets[:16].hex() if date and date.octets else None,
+        printing=any(b.number == PRINTING for b in rows[PRINTER_STATUS].values()),
         interfaces=tuple(
             Interface(index=i, type=b.number or 0, up=_number(rows, IF_STATUS, i) == UP)
             for i, b in rows[IF_TYPE].items()

@@ -3,10 +3,11 @@
     python tests/benchmarks/rejudge.py [--devices 10000] [--few 2000] [--at-most 3.0]
 
 The lab is scanned once, and its devices are stored as many times as it takes, each under a name, keys and serials of
-its own. Decoding reads every row, takes its JSON apart and makes records of it; judging again does the same, compares
-the devices, asks every check, and stores the results with their place in the chain. Each measurement is a process of
-its own, which also tells the peak of its memory (ru_maxrss); they alternate, and the best of each side counts. Memory is
-measured with the smaller number of devices, too: it should hardly grow.
+its own. Decoding reads every row, takes its JSON apart and makes records of it, in one process; judging again does that,
+compares the devices, asks every check, and stores the results with their place in the chain, with a process for each
+processor. Each measurement is a process of its own, which also tells the peak of its memory and that of the largest of
+its workers (ru_maxrss); they alternate, and the best of each side counts. Memory is measured with the smaller number of
+devices, too: it should hardly grow.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from hardenprobe.rejudge import rejudge
 from hardenprobe.store_parts import Part, head_of
 
 BASELINE = "tls-sp800-52r2"
-REPETITIONS = 2
+REPETITIONS = 3
 OWN = re.compile(r'"(?:[0-9a-f]{64}|dev-[0-9a-z]+)"')
 
 
@@ -90,8 +91,8 @@ def another(part: Part, number: int) -> Part:
     )
 
 
-def measured(side: str, url: Path) -> tuple[float, float]:
-    """Seconds and MiB of one side, in a process of its own and on a copy of the store."""
+def measured(side: str, url: Path) -> tuple[float, float, float]:
+    """Seconds, MiB, and MiB of the largest worker of one side, in a process of its own and on a copy of the store."""
     with tempfile.TemporaryDirectory(dir=url.parent) as folder:
         copy = shutil.copy(url, folder)
         done = subprocess.run(
@@ -100,8 +101,8 @@ def measured(side: str, url: Path) -> tuple[float, float]:
             check=True,
             text=True,
         )
-    seconds, peak = done.stdout.split()
-    return float(seconds), float(peak)
+    seconds, peak, largest = map(float, done.stdout.split())
+    return seconds, peak, largest
 
 
 def main() -> None:
@@ -118,7 +119,11 @@ def main() -> None:
         began = time.perf_counter()
         SIDES[wanted.side](wanted.store)
         seconds = time.perf_counter() - began
-        print(seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+        peaks = (
+            resource.getrusage(who).ru_maxrss / 1024
+            for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+        )
+        print(seconds, *peaks)
         return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -130,16 +135,18 @@ def main() -> None:
         fill(folder / "lab" / "store.db", few, wanted.few)
         seen, size = fill(folder / "lab" / "store.db", many, wanted.devices)
         print(f"{wanted.devices:,} devices, {seen:,} observations, {size / 2**20:,.0f} MiB of JSON")
-        best: dict[str, tuple[float, float]] = {}
+        best: dict[str, tuple[float, float, float]] = {}
         for _ in range(REPETITIONS):
             for side in SIDES:
-                best[side] = min(best.get(side, (float("inf"), 0.0)), measured(side, many))
-        peak_few = measured("judge", few)[1]
-    (decoding, peak_decoding), (judging, peak_many) = best["decode"], best["judge"]
+                best[side] = min(best.get(side, (float("inf"), 0.0, 0.0)), measured(side, many))
+        _, *peaks_few = measured("judge", few)
+    (decoding, peak_decoding, _), (judging, *peaks_many) = best["decode"], best["judge"]
     print(f"decoding       {decoding:7.1f} s, peak {peak_decoding:.0f} MiB")
-    print(
-        f"judging again  {judging:7.1f} s, peak {peak_many:.0f} MiB; with {wanted.few:,} devices {peak_few:.0f} MiB"
-    )
+    for count, (peak, largest) in ((wanted.few, peaks_few), (wanted.devices, peaks_many)):
+        print(
+            f"peak of {count:6,} devices judged again: {peak:.0f} MiB, and {largest:.0f} MiB the largest worker"
+        )
+    print(f"judging again  {judging:7.1f} s")
     print(f"ratio          {judging / decoding:7.2f}")
     if wanted.at_most and judging / decoding > wanted.at_most:
         sys.exit(f"judging took more than {wanted.at_most} times as long")

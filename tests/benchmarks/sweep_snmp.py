@@ -11,7 +11,6 @@ loopback device, so nothing else can reach it; that, and port 161, need root.
 
 from __future__ import annotations
 
-import argparse
 import asyncio
 import select
 import socket
@@ -19,7 +18,10 @@ import struct
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from beside import compare
 
 from hardenprobe import guard
 from hardenprobe.addresses import AddressSet
@@ -125,34 +127,17 @@ def report() -> tuple[bytes, bytes]:
 SIDES: dict[str, Callable[[], float]] = {"bare": bare, "ours": ours, "respond": respond}
 
 
-def measured(side: str) -> float:
-    command = [sys.executable, __file__, "--side", side]
-    return float(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
-
-
-def main() -> int:
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--at-least", type=float, default=0.0, help="exit 1 below this ratio")
-    parser.add_argument("--side", choices=SIDES)
-    options = parser.parse_args()
-    if options.side:
-        print(SIDES[options.side]())
-        return 0
+@contextmanager
+def responding() -> Iterator[None]:
+    """A responder in a process of its own."""
     command = [sys.executable, __file__, "--side", "respond"]
-    rates = {"bare": 0.0, "ours": 0.0}
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as responder:
         try:
             assert responder.stdout is not None and responder.stdout.readline() == "ready\n"
-            for _ in range(REPETITIONS):
-                for side, best in rates.items():
-                    rates[side] = max(best, ADDRESSES / measured(side))
+            yield
         finally:
             responder.terminate()
-    ratio = rates["ours"] / rates["bare"]
-    print(f"bare loop {rates['bare']:,.0f} addresses/s, first touch {rates['ours']:,.0f} addresses/s")
-    print(f"ratio {ratio:.2f} (floor {rates['bare']:.0f}/s, ours {rates['ours']:.0f}/s)")
-    return int(ratio < options.at_least)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(compare(__file__, SIDES, ADDRESSES, REPETITIONS, responding))

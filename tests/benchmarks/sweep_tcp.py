@@ -10,15 +10,15 @@ of its own; they alternate, and the best of each side counts.
 
 from __future__ import annotations
 
-import argparse
 import asyncio
 import errno
 import select
 import socket
-import subprocess
 import sys
 import time
 from collections.abc import Callable
+
+from beside import compare
 
 from hardenprobe import guard
 from hardenprobe.addresses import AddressSet
@@ -91,28 +91,5 @@ def ours() -> float:
 SIDES: dict[str, Callable[[], float]] = {"bare": bare, "ours": ours}
 
 
-def measured(side: str) -> float:
-    command = [sys.executable, __file__, "--side", side]
-    return float(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
-
-
-def main() -> int:
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--at-least", type=float, default=0.0, help="exit 1 below this ratio")
-    parser.add_argument("--side", choices=SIDES)
-    options = parser.parse_args()
-    if options.side:
-        print(SIDES[options.side]())
-        return 0
-    rates = dict.fromkeys(SIDES, 0.0)
-    for _ in range(REPETITIONS):
-        for side, best in rates.items():
-            rates[side] = max(best, ADDRESSES / measured(side))
-    ratio = rates["ours"] / rates["bare"]
-    print(f"bare loop {rates['bare']:,.0f} addresses/s, first touch {rates['ours']:,.0f} addresses/s")
-    print(f"ratio {ratio:.2f} (floor {rates['bare']:.0f}/s, ours {rates['ours']:.0f}/s)")
-    return int(ratio < options.at_least)
-
-
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(compare(__file__, SIDES, ADDRESSES, REPETITIONS))

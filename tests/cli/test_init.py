@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections.abc import Callable
 from pathlib import Path
@@ -32,7 +33,9 @@ def test_what_it_writes_passes_lint_and_a_dry_run(command: Command, tmp_path: Pa
     assert looked.status == 0 and "192.0.2.0/26" in looked.out and "no scan may run" not in looked.out
     assert command("baseline", "lint", ours).out == f"{ours}: nothing to mend\n"
     planned = command("scan", "192.0.2.0/26", "--scope", scope, "--inventory", listed, "--dry-run")
-    assert (planned.status, "62" in planned.out) == (0, True), planned.err
+    assert planned.status == 0, planned.err
+    # One is excluded, and more where one of our own links has these addresses.
+    assert re.search(r"targets +192\.0\.2\.0/26: 6[0-3] addresses", planned.out)
 
     known = inventory.load(listed)
     choice = choose(known.baselines, registry.load(plugins=False))

@@ -12,11 +12,10 @@ from hardenprobe.demo_lab.truth import Guilt, expected_findings
 
 APPROVED = ["127.77.1.0/24", "127.77.2.0/28"]
 # Asked at reach strain or alter, or of more vantage points or families than loopback has: labs of their own hold these.
-# What people state is no trait of a device: tests/cli/test_statement.py states it of a device that shows otherwise.
 ELSEWHERE = {
     "allow-list-ipv6-bypass", "channel-contradiction", "segment-reach", "snmp-amplification",
     "snmp-default-community-write", "snmp-known-community-write", "snmp-v3-below-authpriv", "snmp-v3-weak-algorithms",
-    "statement-contradicted", "tls-early-ccs", "tls-heartbleed", "tls-rsa-padding-oracle",
+    "tls-early-ccs", "tls-heartbleed", "tls-rsa-padding-oracle",
 }  # fmt: skip
 CHECKS = set(registry.load(plugins=False).checks) - ELSEWHERE
 NO_TLS = "management-encryption-missing - - -"

@@ -392,3 +392,29 @@ def test_no_page_takes_long_to_read(unit: bytes) -> None:
     began = time.monotonic()
     http.read(200, [], page, tls=False, path="/")
     assert time.monotonic() - began < 5
+
+
+@pytest.mark.parametrize(
+    ("received", "kept"),
+    [
+        (b"HTTP/1.1 200 OK\r\nA: b\r\n\r\nsecret", b"HTTP/1.1 200 OK\r\nA: b\r\n\r\n******"),
+        (b"HTTP/1.1 200 OK\nA: b\n\nsecret", b"HTTP/1.1 200 OK\nA: b\n\n******"),
+        (
+            b"HTTP/1.1 103 Early\r\nA: b\r\n\r\nHTTP/1.1 200 OK\r\nA: b\r\n\r\nsecret",
+            b"HTTP/1.1 103 Early\r\nA: b\r\n\r\nHTTP/1.1 200 OK\r\nA: b\r\n\r\n******",
+        ),
+        (b"HTTP/1.1 200 OK\r\nSet-Cookie: a=bc\r\n\r\nx", b"HTTP/1.1 200 OK\r\nSet-Cookie: a=**\r\n\r\n*"),
+        (b"220 ready\r\n", b"220 ready\r\n"),
+        (
+            b"HTTP/1.1 200 OK\r\nA: " + b"b" * 3000 + b"secret",
+            b"HTTP/1.1 200 OK\r\nA: " + b"b" * 2028 + b"*" * 978,
+        ),
+    ],
+)
+def test_of_a_page_the_transcript_keeps_the_header(received: bytes, kept: bytes) -> None:
+    assert http.star_page(received) == kept
+
+
+@given(st.binary(max_size=200))
+def test_any_bytes_are_starred_to_their_length(received: bytes) -> None:
+    assert len(http.star_page(received)) == len(received)

@@ -1,0 +1,59 @@
+"""The gentler of two: what a baseline and a scope say about waits, ceilings and the pace of a scan."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from hardenprobe.documents import Document
+from hardenprobe.errors import FileInvalid
+from hardenprobe.link import Timing
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gentleness:
+    """Ceilings of a scope; each None leaves the matter to the baseline, and the gentler of the two holds.
+
+    Attributes:
+        connections, datagrams, bytes_received, seconds: For one visit to a device.
+        pause: Seconds between two connections to one device.
+        connections_at_once: To one device; there is never more than one, and writing it down changes nothing.
+        devices_at_once: How many different devices may be visited at the same moment.
+        connections_per_second: Of the whole scan. The default is a tenth of what a busy office switch takes without
+            notice (common practice, no source).
+    """
+
+    connections: int | None = None
+    datagrams: int | None = None
+    bytes_received: int | None = None
+    seconds: float | None = None
+    pause: float | None = None
+    connections_at_once: int | None = None
+    devices_at_once: int | None = None
+    connections_per_second: float | None = 100.0
+
+    def tighten(self, timing: Timing) -> Timing:
+        """A baseline's waits and ceilings, none of them beyond these."""
+        held = {
+            key: (max if key == "pause" else min)(mine, getattr(timing, key))
+            for key, mine in asdict(self).items()
+            if mine is not None
+        }
+        return replace(timing, **held)
+
+
+def faults(document: Document, values: Mapping[str, Any]) -> Iterator[FileInvalid]:
+    """What is no wait or ceiling in the `gentleness` of a file, each with file, line and mend."""
+    for key, value in values.items():
+        if value is None:
+            continue
+        spot = ("gentleness", key)
+        if not (math.isfinite(value) and (value > 0 or (key == "pause" and value == 0))):
+            yield document.fault(spot, f"gentleness.{key} is {value}, expected a number above 0")
+        elif key == "connections_at_once" and value != 1:
+            yield document.fault(
+                spot,
+                f"gentleness.{key} is {value}, expected 1: a device never has two connections to bear at a time",
+            )

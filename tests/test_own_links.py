@@ -1,0 +1,86 @@
+"""Network and broadcast addresses of the links that this machine stands on."""
+
+from __future__ import annotations
+
+import sys
+from ipaddress import IPv4Address, ip_address
+from pathlib import Path
+
+import pytest
+
+from hardenprobe import own_links
+from hardenprobe.addresses import AddressSet
+from hardenprobe.errors import ScopeRefused
+from hardenprobe.link import Timing
+from hardenprobe.plan import Plan, check_scope, targets
+from hardenprobe.records import Reach, Vantage
+from hardenprobe.scope import Scope
+
+HEAD = "Iface\tDestination\tGateway \tFlags\tRefCnt\tUse\tMetric\tMask\t\tMTU\tWindow\tIRTT\n"
+
+
+def row(network: str, mask: str, gateway: str = "0.0.0.0", flags: int = 1) -> str:
+    """A line of the table as Linux writes it: addresses in hex, byte order of the machine (proc(5), /proc/net/route)."""
+
+    def hex_of(address: str) -> str:
+        return f"{int.from_bytes(IPv4Address(address).packed, sys.byteorder):08X}"
+
+    return f"eth0\t{hex_of(network)}\t{hex_of(gateway)}\t{flags:04X}\t0\t0\t0\t{hex_of(mask)}\t0\t0\t0\n"
+
+
+def test_the_example_of_a_little_endian_machine() -> None:
+    """192.0.2.0 with mask 255.255.255.0, as such a machine prints it."""
+    if sys.byteorder == "little":
+        assert row("192.0.2.0", "255.255.255.0").split()[1::6] == ["000200C0", "00FFFFFF"]
+
+
+def test_links_have_two_addresses_that_are_no_device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    table = tmp_path / "route"
+    table.write_text(
+        HEAD
+        + row("0.0.0.0", "0.0.0.0", gateway="192.0.2.62", flags=3)  # the default route
+        + row("192.0.2.0", "255.255.255.192")
+        + row("198.51.100.0", "255.255.255.0", gateway="192.0.2.62", flags=3)  # somebody else's link
+        + row("203.0.113.8", "255.255.255.254")  # point to point: both are devices (RFC 3021)
+        + row("203.0.113.128", "255.255.255.128", flags=0)  # down
+    )
+    monkeypatch.setattr(own_links, "ROUTES", table)
+    own_links.ends.cache_clear()
+    try:
+        assert own_links.ends().cover() == ("192.0.2.0/32", "192.0.2.63/32")
+        monkeypatch.setattr(own_links, "ROUTES", tmp_path / "none")
+        own_links.ends.cache_clear()
+        assert not own_links.ends()
+    finally:
+        own_links.ends.cache_clear()
+
+
+def made(*asked: str) -> Plan:
+    """A plan on a machine that stands on 192.0.2.0/26 and on a link that is not asked."""
+    return Plan(
+        targets=targets(asked),
+        tcp_ports=(80,),
+        udp_ports=(),
+        reach=Reach.ASK,
+        scope=Scope(name="n", networks=AddressSet.of(["192.0.2.0/24"])),
+        vantages=(Vantage(name="here"),),
+        checks=frozenset(),
+        communities=(),
+        http_paths=(),
+        timing=Timing(),
+        nobodys=AddressSet.of(["192.0.2.0", "192.0.2.63", "203.0.113.0", "203.0.113.255"]),
+    )
+
+
+def test_they_are_skipped_inside_a_range_and_refused_by_themselves() -> None:
+    plan = made("192.0.2.0-192.0.2.70")
+    assert ip_address("192.0.2.63") not in plan.wanted and "192.0.2.62" in plan.wanted
+    assert plan.wanted.count == plan.count == 69
+    check_scope(plan)
+    with pytest.raises(ScopeRefused, match="network or broadcast address of a link of this machine"):
+        check_scope(made("192.0.2.63"))
+
+
+def test_a_link_that_is_not_asked_does_not_change_the_plan() -> None:
+    plan = made("192.0.2.0-192.0.2.70")
+    assert plan.nobodys.cover() == ("192.0.2.0/32", "192.0.2.63/32")
