@@ -242,7 +242,10 @@ async function search(id) {
 async function follow() {
   const name = decodeURIComponent(location.hash.slice(1));
   const [, kind, rest] = name.match(/^(finding|device|at)-(.+)$/) ?? [];
-  if (kind === undefined) return;
+  if (kind === undefined) {
+    document.getElementById(name)?.querySelector("details")?.setAttribute("open", "");
+    return;
+  }
   const place = document.getElementById("linked");
   let found = null;
   if (kind === "device") {
