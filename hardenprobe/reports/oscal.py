@@ -121,9 +121,9 @@ class _Results:
                 yield parts.observation(result, piece.device, title, key, collected, self.tool)
         labels = {device.id: device.label for device in self.survey.review.devices}
         for answer in self.source.outline.statements:
-            yield parts.stated(
-                answer, parts.moment(answer.made) if answer.made else self.ended, labels, self.tool
-            )
+            if answer.devices:
+                made = parts.moment(answer.made) if answer.made else self.ended
+                yield parts.stated(answer, made, labels, self.tool)
 
     def _risks(self) -> Iterator[Any]:
         for piece, result, keys in self._failed():

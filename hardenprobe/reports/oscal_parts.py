@@ -107,10 +107,9 @@ def observation(result: Result, device: Device, title: str, key: str, asked: str
     if result.observations:
         found["relevant-evidence"] = [
             {
-                "description": f"Observation {markup(id)} of the review, with the bytes that were seen.",
-                "props": prop("observation", id),
+                "description": "Observations of the review, with the bytes that were seen.",
+                "props": [one for id in result.observations for one in prop("observation", id)],
             }
-            for id in result.observations
         ]
     return found
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
+from shutil import copyfileobj
+from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Any, BinaryIO
+from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from hardenprobe.records import Advice, Remedy
 from hardenprobe.reports.source import Source
@@ -14,6 +17,7 @@ from hardenprobe.reports.text import CAUTION, counted
 from hardenprobe.reports.view import duration_text
 
 if TYPE_CHECKING:
+    from openpyxl import Workbook
     from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
 MOST_ROWS = 500_000
@@ -64,13 +68,28 @@ def write(source: Source, out: BinaryIO) -> None:
     head = source.outline.head
     book.properties.title = neutral(f"Work list of review {head.id}")
     book.properties.creator = "hardenprobe"
-    # The time of the review and not of the writing: the same review gives the same sheets.
-    book.properties.created = book.properties.modified = _moment(head.finished or head.started)
+    made = _moment(head.finished or head.started)
+    book.properties.created = book.properties.modified = made
     _read_first(book.create_sheet("Read first"), survey)
     _work(book.create_sheet("Work"), survey)
     _changes(book.create_sheet("Changes"), survey)
     book.active = 1
-    book.save(out)
+    _save(book, made, out)
+
+
+def _save(book: Workbook, made: datetime, out: BinaryIO) -> None:
+    """Write the workbook with the time of the review and not of the writing: the same review gives the same bytes."""
+    from openpyxl.writer.excel import ExcelWriter
+
+    with TemporaryFile() as file:
+        # Not book.save(), which notes the time of writing.
+        ExcelWriter(book, ZipFile(file, "w", ZIP_DEFLATED)).save()
+        with ZipFile(file) as parts, ZipFile(out, "w", ZIP_DEFLATED) as dated:
+            for name in parts.namelist():
+                info = ZipInfo(name, made.timetuple()[:6])
+                info.compress_type = ZIP_DEFLATED
+                with parts.open(name) as part, dated.open(info, "w") as to:
+                    copyfileobj(part, to)
 
 
 def _read_first(sheet: WriteOnlyWorksheet, survey: Survey) -> None:
@@ -196,7 +215,9 @@ def _page(sheet: WriteOnlyWorksheet, *, landscape: bool) -> None:
 
 
 def _moment(text: str) -> datetime:
+    """A time without its zone; the first that the format knows where it is none, as in a review that someone edited."""
+    first = datetime(1980, 1, 1)
     try:
-        return datetime.fromisoformat(text).replace(tzinfo=None)
+        return max(first, datetime.fromisoformat(text).replace(tzinfo=None))
     except ValueError:
-        return datetime(1970, 1, 1)
+        return first

@@ -49,7 +49,9 @@ def texts_of_the_hostile_lab() -> tuple[str, ...]:
 
 
 def everywhere(text: str, n: int, device: Device, results: list[Result]) -> tuple[Device, list[Result]]:
-    device = replace(device, asset_tag=f"{text}{n}", place=text, owner=text, make_model=text, names=(text,), tags=(text,))
+    device = replace(
+        device, asset_tag=f"{text}{n}", place=text, owner=text, make_model=text, names=(text,), tags=(text,)
+    )
     return device, [replace(r, observed=Said(text=text), subject=text) for r in results]  # fmt: skip
 
 
@@ -75,7 +77,9 @@ def test_nothing_that_a_device_wrote_acts(browser: Browser, page_of: Callable[[R
         page.wait_for_timeout(300)
         page.evaluate("for (const one of document.querySelectorAll('details')) one.open = true")
         page.wait_for_timeout(300)
-        elements = page.evaluate("[...new Set([...document.querySelectorAll('*')].map((e) => e.localName))].sort()")
+        elements = page.evaluate(
+            "[...new Set([...document.querySelectorAll('*')].map((e) => e.localName))].sort()"
+        )
         handlers = page.evaluate(
             "[...document.querySelectorAll('*')].flatMap((e) => [...e.attributes]).filter((a) => a.name.startsWith('on') || a.name === 'style' || a.name === 'src').length"
         )
@@ -128,7 +132,9 @@ def test_no_barrier_to_whoever_reads_otherwise(
             details.evaluate("(one) => { one.open = true; }")
         page.wait_for_timeout(300)
         found = Axe().run(page).response
-        too_wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        too_wide = page.evaluate(
+            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
 
     assert [(one["id"], one["nodes"][0]["html"][:200]) for one in found["violations"]] == []
     assert {one["id"] for one in found["passes"]} >= {"color-contrast", "label", "list", "region"}
@@ -197,7 +203,14 @@ def test_everything_is_reached_by_keyboard(browser: Browser, page_of: Callable[[
             if seen[-1].startswith("body"):
                 break
         assert seen[0].startswith("a skip")
-        for wanted in ("input device", "select outcome", "select check", "select network", "select remedy", "summary"):
+        for wanted in (
+            "input device",
+            "select outcome",
+            "select check",
+            "select network",
+            "select remedy",
+            "summary",
+        ):
             assert any(one.startswith(wanted) for one in seen), wanted
         page.locator(".grid a[href^='#at-']").first.focus()
         page.keyboard.press("Enter")
@@ -205,7 +218,9 @@ def test_everything_is_reached_by_keyboard(browser: Browser, page_of: Callable[[
         assert page.evaluate("document.activeElement.closest('#linked') !== null")
 
 
-def test_without_scripts_it_says_where_the_lists_are(browser: Browser, page_of: Callable[[Review], Path]) -> None:
+def test_without_scripts_it_says_where_the_lists_are(
+    browser: Browser, page_of: Callable[[Review], Path]
+) -> None:
     with browser(page_of(sample_review(2)), java_script_enabled=False, ready=False) as opened:
         shown = opened.page.inner_text("main")
     assert "drawn up by a script" in shown

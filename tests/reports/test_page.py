@@ -8,19 +8,17 @@ import hashlib
 import io
 import json
 import re
-from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 from typing import Any
 
 import pytest
 
-from hardenprobe.records import Reason, Result, Review, Severity, Word
+from hardenprobe.records import Review, Word
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.marks import mark
 from hardenprobe.reports.page_data import BLOCK, kept_bytes
 from hardenprobe.reports.text import CAUTION, SEVERITY_NOTE, reason_text
-from hardenprobe.reports.view import View
 from hardenprobe.testing import HOSTILE, sample_review
 
 
@@ -92,7 +90,10 @@ def test_nothing_is_fetched(parsed: Parsed) -> None:
         assert not [name for name in attrs if name.startswith("on")], tag
         assert (attrs.get("href") or "#").startswith("#")
     assert "url(" not in "".join(parsed.raw["style"])
-    assert all((attrs.get("type"), attrs.get("src")) in (("text/plain", None), (None, None)) for attrs in parsed.all("script"))
+    assert all(
+        (attrs.get("type"), attrs.get("src")) in (("text/plain", None), (None, None))
+        for attrs in parsed.all("script")
+    )
 
 
 def test_the_policy_admits_our_style_and_script_and_nothing_else(parsed: Parsed) -> None:
@@ -152,7 +153,9 @@ def test_every_other_result_is_in_a_block_with_its_reason() -> None:
     index, (block,) = unpacked(html(review))
     others = [(index["checks"][row[0]][0], row[4]) for device in block for row in device["others"]]
     expected = [
-        (r.check, reason_text(r.reason) if r.reason else "") for r in review.results if r.result is not Word.FAIL
+        (r.check, reason_text(r.reason) if r.reason else "")
+        for r in review.results
+        if r.result is not Word.FAIL
     ]
     assert sorted(others) == sorted(expected)
 
@@ -200,17 +203,3 @@ def test_device_text_is_only_text() -> None:
     packed = json.dumps([index, block], ensure_ascii=False)
     assert r"invoice\\u202egpj.exe\\u2066\\u200b" in packed
     assert all(char.isprintable() for char in packed)
-
-
-def test_what_was_left_out_on_purpose_is_not_counted() -> None:
-    review = replace(sample_review(1), results=(_result(Word.NOTSELECTED), _result(Word.PASS)))
-    view = View(review)
-    assert (view.told, view.asked) == (1, 1)
-
-
-def test_devices_with_the_same_label_are_counted_apart() -> None:
-    review = sample_review(3)
-    twins = tuple(replace(device, asset_tag="twin") for device in review.devices)
-    untold = tuple(replace(_result(Word.UNKNOWN), device=device.id, reason=Reason.SILENT) for device in twins)
-    (group,) = View(replace(review, devices=twins, results=untold)).untold
-    assert len(group.devices) == 3
