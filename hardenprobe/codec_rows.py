@@ -137,15 +137,6 @@ def _attributes(entry: dict[str, Any]) -> SimpleNamespace:
     return SimpleNamespace(**entry)
 
 
-def read_results(entries: str) -> tuple[Result, ...]:
-    """Read the results of a row.
-
-    Raises:
-        ValueError: They are none.
-    """
-    return adapter(Result).validate_json(entries)
-
-
 def results_text(results: Sequence[Result]) -> str:
     """Write the results of a row, as `codec.canonical` writes their entries of the document.
 

@@ -17,7 +17,7 @@ from hardenprobe.records import Device, Observation, Result, Word
 from hardenprobe.reports.marks import MARKS, STANDING, mark, weight
 from hardenprobe.reports.source import Piece
 from hardenprobe.reports.survey import Survey, network
-from hardenprobe.reports.text import SEVERITIES, counted, endpoint_text, reason_text, visible
+from hardenprobe.reports.text import SEVERITIES, counted, endpoint_text, reason_text, runs_text, visible
 from hardenprobe.reports.view import cost_text, scores_text
 
 BLOCK = 20
@@ -184,9 +184,10 @@ def _finding(
 
 def _proof(obs: Observation[Any], kept: int) -> dict[str, Any]:
     where = f", {endpoint_text(obs.endpoint, None)}" if obs.endpoint else ""
+    packets = f" Packets {runs_text(obs.packets)} of the capture." if obs.packets else ""
     return {
         "title": _text(f"Bytes: {obs.kind}, asked {obs.asked_at} from {obs.vantage}"),
-        "about": _text(f"Observation {obs.id}{where}."),
+        "about": _text(f"Observation {obs.id}{where}.{packets}"),
         "bytes": [
             [
                 f"{one.at:.3f} s, {one.direction}, {counted(one.length, 'byte')}",

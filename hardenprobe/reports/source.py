@@ -36,9 +36,7 @@ class Piece:
 
     @cached_property
     def results(self) -> tuple[Result, ...]:
-        from hardenprobe.codec_rows import read_results
-
-        return read_results(self.part.results)
+        return codec.decode_results(json.loads(self.part.results))
 
     @cached_property
     def observations(self) -> tuple[Observation[Any], ...]:
