@@ -45,7 +45,7 @@ class Opened:
         self.said: list[str] = []
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Callable[..., AbstractContextManager[Opened]]]:
     """Return a function that opens a file in Chromium, once the page has drawn itself."""
     from playwright.sync_api import sync_playwright

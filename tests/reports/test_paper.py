@@ -22,20 +22,25 @@ from hardenprobe.testing import sample_review
 Written = Callable[[str, Any], bytes]
 
 
+def laid_out(test: Any) -> Any:
+    """A test that lays out pages, which takes seconds and a library of the system."""
+    return pytest.mark.slow(pytest.mark.peer(pytest.mark.usefixtures("pango")(test)))
+
+
 def read(written: Written, review: Review) -> tuple[PdfReader, list[str]]:
     reader = PdfReader(io.BytesIO(written("pdf", review)))
     return reader, [" ".join(page.extract_text().split()) for page in reader.pages]
 
 
 @pytest.fixture(scope="module")
-def pages() -> tuple[PdfReader, list[str]]:
+def pages(pango: None) -> tuple[PdfReader, list[str]]:
     out = io.BytesIO()
     FORMATS["pdf"](sample_review(8), out)
     reader = PdfReader(out)
     return reader, [" ".join(page.extract_text().split()) for page in reader.pages]
 
 
-@pytest.mark.slow
+@laid_out
 def test_every_page_has_its_number_and_a_reminder(pages: tuple[PdfReader, list[str]]) -> None:
     _, texts = pages
     assert len(texts) > 3
@@ -44,7 +49,7 @@ def test_every_page_has_its_number_and_a_reminder(pages: tuple[PdfReader, list[s
         assert "one device before the fleet" in text
 
 
-@pytest.mark.slow
+@laid_out
 def test_the_contents_list_names_the_pages_that_the_sections_are_on(
     pages: tuple[PdfReader, list[str]],
 ) -> None:
@@ -60,7 +65,7 @@ def test_the_contents_list_names_the_pages_that_the_sections_are_on(
     assert {title: int(page) for title, page in listed.items()} == {title: marked[title] for title in listed}
 
 
-@pytest.mark.slow
+@laid_out
 def test_it_says_what_a_reader_needs(pages: tuple[PdfReader, list[str]]) -> None:
     reader, texts = pages
     whole = " ".join(texts)
@@ -73,7 +78,7 @@ def test_it_says_what_a_reader_needs(pages: tuple[PdfReader, list[str]]) -> None
     assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]  # tagged, for screen readers: ISO 32000-1, 14.7
 
 
-@pytest.mark.slow
+@laid_out
 def test_what_a_device_wrote_is_text_and_nothing_is_fetched(
     written: Written, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -85,7 +90,7 @@ def test_what_a_device_wrote_is_text_and_nothing_is_fetched(
     assert all(one.get_object().get("/A", {}).get("/S") != "/URI" for page in reader.pages for one in page.get("/Annots", ()))  # fmt: skip
 
 
-@pytest.mark.slow
+@laid_out
 def test_the_worst_findings_are_printed_and_the_rest_is_counted(
     written: Written, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -98,8 +103,7 @@ def test_the_worst_findings_are_printed_and_the_rest_is_counted(
     assert "cleartext-telnet" in whole
 
 
-@pytest.mark.slow
-@pytest.mark.peer
+@laid_out
 def test_another_reader_takes_it(written: Written, tmp_path: Any) -> None:
     program = shutil.which("pdftotext")
     if program is None:
