@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from io import TextIOWrapper
 from typing import BinaryIO
 from xml.sax.saxutils import XMLGenerator
+from xml.sax.xmlreader import AttributesImpl
 
 from hardenprobe.records import Device, Result, Word
 from hardenprobe.reports.source import Piece, Source
@@ -100,7 +101,8 @@ class _Writer:
         self._end("property")
 
     def _start(self, element: str, **attributes: object) -> None:
-        self.xml.startElement(element, {key: visible(value, _LIMIT) for key, value in attributes.items()})
+        shown = {key: visible(value, _LIMIT) for key, value in attributes.items()}
+        self.xml.startElement(element, AttributesImpl(shown))
 
     def _end(self, element: str) -> None:
         self.xml.endElement(element)

@@ -230,8 +230,17 @@ function choose(values) {
 
 // ---- links into what is not drawn up yet
 
+function mayHold(block, id) {
+  const begun = /^[0-9a-z]{4}/.test(id) ? id.slice(0, 4) : "----";
+  return (packed[block].dataset.findings.match(/.{4}/g) ?? []).includes(begun);
+}
+
 async function search(id) {
-  for (const number of index.order) {
+  for (let number = 0; number < index.id.length; number += 1) {
+    if (!mayHold(Math.floor(number / index.block), id)) {
+      number += index.block - 1 - (number % index.block);
+      continue;
+    }
     const known = await device(number);
     const one = known.findings.find((each) => each.id === id);
     if (one) return [number, known, one];
@@ -263,7 +272,7 @@ async function follow() {
     const one = known?.findings.find((each) => each.check === check);
     if (one) found = finding(number, known, one);
   }
-  const title = make("h3", { tabindex: "-1" }, found ? "Linked" : "The link leads to nothing that this page holds");
+  const title = make("h3", { tabindex: "-1" }, found ? `The linked ${kind === "device" ? "device" : "finding"}` : "The link leads to nothing that this page holds");
   place.replaceChildren(title, ...(found ? [found] : []));
   place.hidden = false;
   place.scrollIntoView();

@@ -29,7 +29,7 @@ def write(source: Source, out: BinaryIO) -> None:
         networks=page_data.networks(survey),
         kept=page_data.kept_bytes(len(survey.review.devices)),
         index=own(page_data.pack(page_data.index(survey))),
-        blocks=map(own, page_data.blocks(survey)),
+        blocks=((one.findings, own(one.packed)) for one in page_data.blocks(survey)),
         paper=False,
     )
     out.writelines(part.encode("utf-8") for part in parts)

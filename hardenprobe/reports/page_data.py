@@ -9,9 +9,10 @@ from __future__ import annotations
 import base64
 import gzip
 import json
+import re
 from collections.abc import Iterator, Sequence
 from itertools import islice
-from typing import Any
+from typing import Any, NamedTuple
 
 from hardenprobe.records import Device, Observation, Result, Word
 from hardenprobe.reports.marks import MARKS, STANDING, mark, weight
@@ -31,6 +32,8 @@ _LEAST, _MOST = 48, 2048
 
 _LIMIT = 1000  # characters of any one text
 _EXCHANGES = 24  # an average device shows as many in proof of its findings, by the lab
+
+_ID = re.compile("[0-9a-z]{4}")
 
 Pairs = list[tuple[str, str]]
 
@@ -87,12 +90,32 @@ def _counts(survey: Survey, device: Device) -> list[int]:
     return [*(counts.standing[severity] for severity in SEVERITIES), counts.accepted, counts.untold]
 
 
-def blocks(survey: Survey) -> Iterator[str]:
+class Block(NamedTuple):
+    """A block on the page.
+
+    Attributes:
+        findings: The beginnings of its findings' ids, four characters each, so that a link to a finding opens this block and
+            hardly another.
+    """
+
+    findings: str
+    packed: str
+
+
+def blocks(survey: Survey) -> Iterator[Block]:
     """The packed blocks, in order."""
     kept = kept_bytes(len(survey.review.devices))
     pieces = survey.source.pieces()
     while some := list(islice(pieces, BLOCK)):
-        yield pack([_device(survey, piece, kept) for piece in some])
+        failed = (result for piece in some for result in piece.results if result.result is Word.FAIL)
+        begun = sorted({_beginning(result.finding) for result in failed})
+        yield Block("".join(begun), pack([_device(survey, piece, kept) for piece in some]))
+
+
+def _beginning(finding: str) -> str:
+    """Four characters; what is no id, as in a review that someone edited, has those of all such."""
+    begun = finding[:4]
+    return begun if _ID.fullmatch(begun) else "----"
 
 
 def _device(survey: Survey, piece: Piece, kept: int) -> dict[str, Any]:

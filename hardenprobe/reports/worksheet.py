@@ -18,7 +18,9 @@ from hardenprobe.reports.view import duration_text
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
-    from openpyxl.worksheet._write_only import WriteOnlyWorksheet
+
+Sheet = Any
+"""A sheet of the library that is written row by row; its published types know half of it."""
 
 MOST_ROWS = 500_000
 """Rows of work; a sheet holds 1,048,576 rows (ISO/IEC 29500, from memory), and nobody works through as many."""
@@ -92,7 +94,7 @@ def _save(book: Workbook, made: datetime, out: BinaryIO) -> None:
                     copyfileobj(part, to)
 
 
-def _read_first(sheet: WriteOnlyWorksheet, survey: Survey) -> None:
+def _read_first(sheet: Sheet, survey: Survey) -> None:
     from openpyxl.styles import Font
 
     head = survey.review.head
@@ -113,7 +115,7 @@ def _read_first(sheet: WriteOnlyWorksheet, survey: Survey) -> None:
         sheet.append([_cell(sheet, line)])
 
 
-def _work(sheet: WriteOnlyWorksheet, survey: Survey) -> None:
+def _work(sheet: Sheet, survey: Survey) -> None:
     from openpyxl.styles import Font, PatternFill
     from openpyxl.utils import get_column_letter
     from openpyxl.worksheet.datavalidation import DataValidation
@@ -160,7 +162,7 @@ def _first(advice: Advice, survey: Survey) -> str:
     return f"{advice.remedy.needs_first} Waits for {waits}." if waits else advice.remedy.needs_first
 
 
-def _changes(sheet: WriteOnlyWorksheet, survey: Survey) -> None:
+def _changes(sheet: Sheet, survey: Survey) -> None:
     from openpyxl.styles import Font
 
     sheet.freeze_panes = "B2"
@@ -181,7 +183,7 @@ def _changes(sheet: WriteOnlyWorksheet, survey: Survey) -> None:
         sheet.append([value if value is steps else _cell(sheet, value) for value in values])
 
 
-def _cell(sheet: WriteOnlyWorksheet, value: object, **style: Any) -> Any:
+def _cell(sheet: Sheet, value: object, **style: Any) -> Any:
     """A cell that holds a whole number or a text, and never a formula."""
     from openpyxl.cell import WriteOnlyCell
     from openpyxl.styles import Alignment
@@ -204,7 +206,7 @@ def _fill(colour: str) -> Any:
     return PatternFill("solid", fgColor=colour)
 
 
-def _page(sheet: WriteOnlyWorksheet, *, landscape: bool) -> None:
+def _page(sheet: Sheet, *, landscape: bool) -> None:
     sheet.page_setup.orientation = "landscape" if landscape else "portrait"
     sheet.page_setup.paperSize = 9  # A4
     sheet.page_setup.fitToWidth = 1

@@ -113,7 +113,9 @@ def main() -> int:
     asked.add_argument("--formats", nargs="+", default=list(FORMATS), choices=list(FORMATS))
     asked.add_argument("--page-under", type=float, help="End with 1 where the smaller page has as many MB.")
     asked.add_argument(
-        "--grows-at-most", type=float, help="End with 1 where a report takes so many MiB more of the larger fleet."
+        "--grows-at-most",
+        type=float,
+        help="End with 1 where a report takes so many MiB more of the larger fleet.",
     )
     asked.add_argument("--lab", type=Path, help="A store with a review of the lab, instead of scanning it.")
     asked.add_argument("--one", choices=list(FORMATS), help=argparse.SUPPRESS)

@@ -8,6 +8,7 @@ import hashlib
 import io
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 from typing import Any
@@ -15,6 +16,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.records import Review, Word
+from hardenprobe.records_fleet import Elsewhere
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.marks import mark
 from hardenprobe.reports.page_data import BLOCK, kept_bytes
@@ -175,6 +177,45 @@ def test_an_exchange_is_cut_where_there_are_many_devices() -> None:
     assert kept_bytes(1) == 2048
     assert kept_bytes(1000) == 62
     assert kept_bytes(10_000) == 48
+
+
+def test_a_block_tells_which_findings_it_may_hold() -> None:
+    review = sample_review(2 * BLOCK + 1)
+    written = html(review)
+    told = re.findall(r'class="block" data-findings="([0-9a-z-]*)"', written)
+    blocks = opened(written)
+    assert len(told) == len(blocks) == 3
+    for findings, block in zip(told, blocks, strict=True):
+        held = {one["id"][:4] for device in block for one in device["findings"]}
+        assert {findings[at : at + 4] for at in range(0, len(findings), 4)} == held
+
+
+def test_a_proof_names_its_packets_and_coverage_says_who_is_known() -> None:
+    review = sample_review(2)
+    first, second = review.devices
+    seen = {
+        id: tuple(replace(one, packets=((3, 5), (9, 9))) for one in all)
+        for id, all in review.observations.items()
+    }
+    coverage = replace(
+        review.coverage,
+        listed_seen=("HO-0101",),
+        seen_elsewhere=(
+            Elsewhere(
+                asset_tag="HO-0101", device=first.id, what="address", listed=("192.0.2.1",), seen=("<b>",)
+            ),
+        ),
+        accepted=(first.id,),
+        not_accepted=(second.id,),
+    )
+    written = html(replace(review, observations=seen, coverage=coverage))
+    (block,) = opened(written)
+    assert all(
+        "Packets 3-5, 9 of the capture." in proof["about"] for device in block for proof in device["proofs"]
+    )
+    text = " ".join(Parsed(written).text.split())
+    assert "HO-0101: at <b>, listed at 192.0.2.1" in text
+    assert f"Not accepted yet {second.label}".replace(" ", "") in text.replace(" ", "")
 
 
 @pytest.mark.slow

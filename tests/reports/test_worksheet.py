@@ -32,8 +32,9 @@ def book(written: Written, review: Review) -> Workbook:
 
 
 def rows(found: Workbook, sheet: str = "Work") -> list[dict[str, Any]]:
+    lines: Any
     titles, *lines = found[sheet].iter_rows(values_only=True)
-    return [dict(zip(titles, line, strict=True)) for line in lines]
+    return [{str(title): cell for title, cell in zip(titles, line, strict=True)} for line in lines]
 
 
 def test_there_is_a_row_for_each_change_on_each_device_in_the_order_of_work(written: Written) -> None:
