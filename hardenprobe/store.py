@@ -321,6 +321,17 @@ class Store:
             raise UsageError(f"store {self._shown} holds no review yet; `hardenprobe scan` makes one")
         raise UnknownName("review", name, known, see="hardenprobe reviews")
 
+    def before(self, review: str) -> list[str]:
+        """Ids of the reviews of the same scope that were kept before this one, the newest first."""
+        this = sa.select(_reviews.c.number, _reviews.c.scope).where(_reviews.c.id == review).subquery()
+        query = (
+            sa.select(_reviews.c.id)
+            .where(_reviews.c.scope == this.c.scope, _reviews.c.number < this.c.number)
+            .order_by(_reviews.c.number.desc())
+        )
+        with self.asking(), self.engine.connect() as db:
+            return [row.id for row in db.execute(query)]
+
     def reviews(self) -> list[Stored]:
         """Every review, the newest first."""
         with self.asking(), self.engine.connect() as db:

@@ -72,6 +72,15 @@ def _sockets_stay_here() -> Iterator[None]:
 
 
 @pytest.fixture(scope="session")
+def pango() -> None:
+    """What lays out a PDF is there, with the library of the system that it needs."""
+    try:
+        import weasyprint  # noqa: F401 - it loads the library
+    except OSError:
+        pytest.skip("needs the Debian packages libpango-1.0-0, libpangoft2-1.0-0 and libharfbuzz-subset0")
+
+
+@pytest.fixture(scope="session")
 def _home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("home")
 

@@ -1,4 +1,4 @@
-"""The reports of a bag: each format of reports/, and the screen as text."""
+"""The reports of a bag: those that an auditor reads, and the screen as text."""
 
 from __future__ import annotations
 
@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from hardenprobe.evidence.parts import Wanted
 
 WIDTH = 120
-_ELSEWHERE = ("json",)  # review.json is that document
+# The JSON document is review.json. The other formats are for whoever changes, builds or watches, or need what not every
+# machine has; the review gives them all again.
+_KINDS = {"html": "html", "csv": "csv", "oscal": "oscal.json"}
 
 
 def write(source: Source, wanted: Wanted, bag: BagWriter) -> None:
@@ -32,10 +34,9 @@ def write(source: Source, wanted: Wanted, bag: BagWriter) -> None:
                 f"this volume holds devices {first} to {last} of {devices}; its counts are of these alone"
             )
             volume = replace(volume, notices=(notice, *volume.notices))
-        for kind in FORMATS:
-            if kind not in _ELSEWHERE:
-                with bag.file(f"reports/{name}.{kind}") as out:
-                    FORMATS[kind](volume, out)
+        for kind, ending in _KINDS.items():
+            with bag.file(f"reports/{name}.{ending}") as out:
+                FORMATS[kind](volume, out)
 
 
 def _screen(source: Source) -> tuple[str, int]:

@@ -117,7 +117,9 @@ def authorisation_lines(scope: Authorisation) -> list[tuple[str, str]]:
         return ", ".join(values)
 
     leased = "; ".join(f"{listed(o.networks)} of {o.owner}, agreed by {o.agreed_by}" for o in scope.leased)
-    gentleness = ", ".join(f"{key.replace('_', ' ')} {value:g}" for key, value in scope.gentleness.items())
+    gentleness = ", ".join(
+        f"{key.replace('_', ' ')} {value:,.10g}" for key, value in scope.gentleness.items()
+    )
     if scope.grants is None:
         grants = "everything: it was this machine"
     else:
