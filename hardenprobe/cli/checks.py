@@ -13,12 +13,12 @@ def command() -> None:
 
 
 @command.command("list")
-@options.no_plugins
-def show_all(no_plugins: bool) -> int:
+@options.plugins
+def show_all(plugins: options.Plugins) -> int:
     """List the checks with reach and title."""
     from hardenprobe import registry
 
-    found = registry.load(plugins=not no_plugins)
+    found = plugins.registry()
     width = max(map(len, found.checks))
     for check_id, check in sorted(found.checks.items()):
         origin = found.origins[check_id]
@@ -31,12 +31,11 @@ def show_all(no_plugins: bool) -> int:
 
 @command.command("show")
 @click.argument("check_id", metavar="CHECK")
-@options.no_plugins
-def show(check_id: str, no_plugins: bool) -> int:
+@options.plugins
+def show(check_id: str, plugins: options.Plugins) -> int:
     """Read one check: why it matters, how it is asked, what its results mean, how to mend it."""
-    from hardenprobe import registry
     from hardenprobe.cli.handbook import page
 
-    found = registry.load(plugins=not no_plugins)
+    found = plugins.registry()
     click.echo(page(found.get(check_id), found.origins[check_id]))
     return 0

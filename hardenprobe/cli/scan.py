@@ -76,7 +76,7 @@ LAB_NETWORK = "127.77.0.0/16"
     default=0,
     help="Added to every port; for a lab without low ports.",
 )
-@options.no_plugins
+@options.plugins
 def command(
     targets: Sequence[str],
     inventory: Path | None,
@@ -96,7 +96,7 @@ def command(
     resume: str | None,
     only_plan: bool,
     port_offset: int,
-    no_plugins: bool,
+    plugins: options.Plugins,
 ) -> int:
     """Scan what you are authorised to scan, and judge it.
 
@@ -135,7 +135,8 @@ def command(
         secrets_file=absolute(secrets_file),
         tls_second_opinion=tls_second_opinion,
         port_offset=port_offset,
-        plugins=not no_plugins,
+        plugins=plugins.installed,
+        checks_from=tuple(str(path.absolute()) for path in plugins.folders),
     )
     order = request.order()
     plan.check_scope(order.plan, now=not only_plan)
