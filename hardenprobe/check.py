@@ -35,7 +35,7 @@ S = TypeVar("S")
 F = TypeVar("F")
 
 HEADINGS = ("Fails when", "Passes when", "Unknown when", "Reach", "Why it matters", "Sources")
-_ID = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)+")
+ID = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)+")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -242,7 +242,7 @@ class Check(Generic[S]):
     sections: Mapping[str, str] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        if not _ID.fullmatch(self.id):
+        if not ID.fullmatch(self.id):
             raise ContractBroken(f"check id {self.id!r} is not lower-case words joined by dashes")
         sections = _sections(self.document or "")
         if tuple(sections)[1:] != HEADINGS:

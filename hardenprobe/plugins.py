@@ -102,12 +102,14 @@ def origin(file: Path) -> str:
 
 
 def _package(folder: Path) -> str:
-    """A package whose modules are the files of a folder."""
+    """A package whose modules are the files of a folder: the one that is loaded already, so that no file is loaded twice."""
+    for name, module in list(sys.modules.items()):
+        if str(folder) in list(getattr(module, "__path__", None) or ()):
+            return name
     name = FOLDER_PREFIX + hashlib.sha256(str(folder).encode()).hexdigest()[:12]
-    if name not in sys.modules:
-        package = ModuleType(name, f"The files of {folder}.")
-        package.__path__ = [str(folder)]
-        sys.modules[name] = package
+    package = ModuleType(name, f"The files of {folder}.")
+    package.__path__ = [str(folder)]
+    sys.modules[name] = package
     return name
 
 

@@ -108,6 +108,8 @@ def load(plugins: bool = True, folders: Iterable[Path] = ()) -> Registry:
     for offer in offers(plugins, folders):
         try:
             for part in _parts(offer):
+                if part in (*checks.values(), *probes.values()):
+                    continue  # installed, and in a folder that was named
                 if isinstance(part, Probe):
                     if part.name in probes:
                         raise ContractBroken(f"there is a probe named {part.name!r} already")

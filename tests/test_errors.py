@@ -9,9 +9,11 @@ import pytest
 from hardenprobe import errors
 from hardenprobe.errors import (
     CeilingReached,
+    ContractBroken,
     FileInvalid,
     HardenprobeError,
     MalformedReply,
+    PastTheDoor,
     ScopeRefused,
     StoreRefused,
     TooScattered,
@@ -28,6 +30,8 @@ ONE_OF_EACH = [
     StoreRefused("store x: it is read-only"),
     TooScattered(),
     MalformedReply("length beyond the end", 7),
+    PastTheDoor("noisy tried to reach 192.0.2.1 port 9", "192.0.2.1"),
+    ContractBroken("expected a Check, got int"),
     CeilingReached("400 connections"),
     Unreachable("refused", "refusing"),
 ]
