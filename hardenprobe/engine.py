@@ -11,7 +11,7 @@ from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, S
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from hardenprobe import guard
+from hardenprobe import guard, limits
 from hardenprobe.addresses import AddressSet
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
@@ -155,10 +155,13 @@ class Scan:
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
+        # Ours were tried with every kind of bytes; a plug-in's probe may be caught in a loop.
+        held = limits.unblocked() if self.plugged else contextlib.nullcontext()
         with guard.watching(), self._interruptible():
-            for vantage in self.plan.vantages:
-                async for visit in self._from(vantage):
-                    yield visit
+            async with held:
+                for vantage in self.plan.vantages:
+                    async for visit in self._from(vantage):
+                        yield visit
 
     async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
         """Everybody from one vantage point; whoever was expected and is silent gets a second try at the end."""

@@ -23,6 +23,7 @@ from hardenprobe.errors import (
     clip,
 )
 from hardenprobe.facts import ProbeFault, TcpPort
+from hardenprobe.limits import Overran
 from hardenprobe.link import Line
 from hardenprobe.records import Observation, Reach, Reason, State
 
@@ -117,7 +118,7 @@ class Asked:
             self.fault(name, kinds, reason, str(exc))
         except MalformedReply as exc:
             self.fault(name, kinds, Reason.INCONCLUSIVE, str(exc))
-        except (Exception, SystemExit) as exc:
+        except (Exception, SystemExit, Overran) as exc:
             log.exception("probe %s at %s", name, self.line.address)
             self.fault(name, kinds, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc))}")
 

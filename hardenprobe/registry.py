@@ -75,6 +75,12 @@ class Registry:
         """The ids of the checks that cannot be used."""
         return frozenset(one.id for one in self.broken)
 
+    @property
+    def plugged(self) -> tuple[str, ...]:
+        """Where checks and probes that are not ours came from, each once."""
+        every = {*self.origins.values(), *self.probe_origins.values()}
+        return tuple(sorted(every - {BUILT_IN}))
+
     def select(self, only: Iterable[str] = (), leave_out: Iterable[str] = ()) -> frozenset[str]:
         """The ids that are asked for.
 

@@ -129,6 +129,7 @@ class Request:
                 tls_second_opinion=self.tls_second_opinion,
                 secrets=own.labels,
                 inventory=known.hash,
+                plugged=checks.plugged,
             ),
             baseline=expected,
             registry=checks,

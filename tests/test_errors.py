@@ -62,7 +62,14 @@ def test_each_survives_a_process_boundary(error: HardenprobeError) -> None:
 
 def test_exit_status_2_is_for_the_callers_mistakes_alone() -> None:
     caller = {type(e).__name__ for e in ONE_OF_EACH if isinstance(e, UsageError)}
-    assert caller == {"ScopeRefused", "FileInvalid", "UnknownName", "StoreRefused", "TooScattered"}
+    assert caller == {
+        "ScopeRefused",
+        "PastTheDoor",
+        "FileInvalid",
+        "UnknownName",
+        "StoreRefused",
+        "TooScattered",
+    }
 
 
 @pytest.mark.parametrize(

@@ -39,11 +39,15 @@ def lines(tried: Trial) -> Iterator[str]:
 
 def _device(device: Device, read: tuple[Observation[Any], ...], results: list[Result]) -> Iterator[str]:
     yield from ("", f"{visible(device.label)}: what it read")
-    for seen in read[:SHOWN]:
-        where = endpoint_text(seen.endpoint, device)
-        yield from _wrapped(f"{seen.kind}, {where}: {_facts(seen.facts)}", "  - ")
-    if len(read) > SHOWN:
-        yield f"    and {len(read) - SHOWN} more"
+    proof = {id for result in results for id in result.observations}
+    alike: dict[str, list[str]] = {}
+    for seen in sorted(read, key=lambda seen: seen.id not in proof):  # what the verdict rests on comes first
+        said = f"{seen.kind}, {_facts(seen.facts)}"
+        alike.setdefault(said, []).append(endpoint_text(seen.endpoint, device))
+    for said, places in list(alike.items())[:SHOWN]:
+        yield from _wrapped(f"{said}: {', '.join(dict.fromkeys(places))}", "  - ")
+    if len(alike) > SHOWN:
+        yield f"    and {len(alike) - SHOWN} more"
     if not read:
         yield "  nothing of the kinds that it names in `reads`"
     yield from ("", f"{visible(device.label)}: what it says")
@@ -64,10 +68,8 @@ def _device(device: Device, read: tuple[Observation[Any], ...], results: list[Re
 
 def _facts(facts: Any) -> str:
     """The fields that say something, in the order of the record."""
-    told = ((f.name, getattr(facts, f.name)) for f in fields(facts))
-    return ", ".join(
-        f"{name} {visible(value, 60)}" for name, value in told if value not in (None, "", (), {})
-    )
+    told = ((f.name, getattr(facts, f.name)) for f in fields(facts) if getattr(facts, f.name) != f.default)
+    return ", ".join(f"{name} {visible(value, 60)}" for name, value in told) or "as by default"
 
 
 def _wrapped(text: str, first: str = "") -> list[str]:

@@ -18,7 +18,7 @@ from hardenprobe.check import Check, Outcome
 from hardenprobe.contract import hold_check, hold_outcomes
 from hardenprobe.errors import ContractBroken, clip
 from hardenprobe.limits import Overran, limited
-from hardenprobe.records import Observation, Reach, Remedy, State, Word
+from hardenprobe.records import Observation, Remedy, State, Word
 from hardenprobe.scoring import score
 from hardenprobe.testing.builders import HOSTILE, at, seen_device, tcp_port
 
@@ -148,7 +148,7 @@ def _outcomes(check: Check[Any], settings: Any, seen: Iterable[Observation[Any]]
     for outcome in first:
         if strange := set(outcome.proof) - known:
             return f"it names as proof {clip(min(strange))}, which is no observation of the device"
-        if outcome.word in (Word.PASS, Word.FAIL) and not outcome.proof and check.reach is not Reach.LOOK:
+        if outcome.word in (Word.PASS, Word.FAIL) and not outcome.proof:
             return f"it says {outcome.word} and names no observation as proof"
     return first
 
