@@ -120,7 +120,7 @@ class Asked:
             self.fault(name, kinds, Reason.INCONCLUSIVE, str(exc))
         except (Exception, SystemExit, Overran) as exc:
             log.exception("probe %s at %s", name, self.line.address)
-            self.fault(name, kinds, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc))}")
+            self.fault(name, kinds, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc), 240)}")
 
     def fault(self, name: str, kinds: Iterable[type[Any]], reason: Reason, text: str) -> None:
         """Write down that a probe could not finish."""

@@ -90,7 +90,9 @@ def plugin(tmp_path: Path) -> Path:
 
 def judged(checks: Registry, hostile: bool = False) -> Review:
     """The sample review under every check at hand."""
-    again = review.again(sample_review(hostile=hostile), baseline.load("office-device", checks), checks)
+    again = review.again(
+        sample_review(devices=1, hostile=hostile), baseline.load("office-device", checks), checks
+    )
     assert {r.check for r in again.results} >= set(checks.checks) - checks.stand_ins - {"device-not-seen"}
     return again
 
@@ -155,7 +157,10 @@ BREAKS = [
     pytest.param("PROBE = 5", "expected a Probe, got int", id="PROBE is none"),
     pytest.param("X = 5", "no CHECK, no PROBE", id="brings nothing"),
     pytest.param(
-        "import socket\ntry:\n  socket.create_connection(('127.0.0.1', 9), 1)\nexcept Exception: pass\n" + source(),
+        source().replace(
+            "import re\n",
+            "import socket\ntry:\n  with socket.socket() as sock: sock.connect(('127.0.0.1', 9))\nexcept Exception: pass\n",
+        ),
         "reached for the network when it was loaded",
         id="connects when it is loaded, and hides it",
     ),
@@ -242,7 +247,7 @@ NONSENSE = [
     pytest.param("while True: pass", "processor time", id="loops"),
     pytest.param("while True:\n        try: 1 / 0\n        except Exception: pass", "processor time", id="loops and drops errors"),
     pytest.param("re.match(r'(a+)+$', 'a' * 60 + '!')", "processor time", id="loops inside of a pattern"),
-    pytest.param("import socket; socket.create_connection(('127.0.0.1', 9), 1)", "past hardenprobe's door", id="connects"),
+    pytest.param("import socket\n    with socket.socket() as sock: sock.connect(('127.0.0.1', 9))", "past hardenprobe's door", id="connects"),
     pytest.param("import os; os.system('true')", "past hardenprobe's door", id="starts a process"),
 ]  # fmt: skip
 
@@ -252,7 +257,7 @@ NONSENSE = [
 def test_a_judge_that_breaks_costs_its_own_result(
     folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, judge: str, says: str, hostile: bool
 ) -> None:
-    monkeypatch.setattr(limits, "SECONDS", 0.05)
+    monkeypatch.setattr(limits, "SECONDS", 0.3)
     checks = registry.load(plugins=False, folders=[folder(site_rule=source(judge))])
     again = judged(checks, hostile)
     own = [r for r in again.results if r.check == "site-rule"]
@@ -323,9 +328,9 @@ def from_folder(plugin: Path) -> None:
 
 
 PROBES = [
-    pytest.param("import socket; socket.create_connection((asked.line.address, 9), 1)", "to reach", id="opens a socket of its own"),
+    pytest.param("import socket\n    with socket.socket() as sock: sock.connect((asked.line.address, 9))", "to reach", id="opens a socket of its own"),
     pytest.param(
-        "import socket\n    try: socket.create_connection((asked.line.address, 9), 1)\n    except Exception: raise ValueError('hidden')",
+        "import socket\n    try:\n        with socket.socket() as sock: sock.connect((asked.line.address, 9))\n    except Exception: raise ValueError('hidden')",
         "hidden",
         id="opens a socket and hides it",
     ),
@@ -360,14 +365,19 @@ PROBE = Probe(name="ink", produces=(Ink,), ask=ask)
 
 @pytest.mark.parametrize(("ask", "says"), PROBES)
 def test_a_probe_that_breaks_is_named_and_the_scan_goes_on(
-    folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, quiet_device: str, ask: str, says: str
+    folder: Callable[..., Path],
+    monkeypatch: pytest.MonkeyPatch,
+    quiet_device: str,
+    quick_baseline: Path,
+    ask: str,
+    says: str,
 ) -> None:
     monkeypatch.setattr(limits, "SECONDS", 0.3)
     check = source("return []").replace("(facts.TcpPort,)", "(facts.TcpPort, Ink)")
     path = folder(
         ink=PROBE.format(ask=ask), site_rule=check.replace("SAID =", "from .ink import Ink\nSAID =")
     )
-    found = scanned(quiet_device, path)
+    found = scanned(quiet_device, quick_baseline, path)
     (result,) = results(found, "site-rule")
     telnet = results(found, "cleartext-telnet")
 
@@ -389,7 +399,16 @@ def quiet_device() -> Iterator[str]:
         yield f"127.0.0.1:{server.getsockname()[1]}"
 
 
-def scanned(place: str, *folders: Path) -> Review:
+@pytest.fixture
+def quick_baseline(tmp_path: Path) -> Path:
+    """The shipped baseline with short waits: on loopback nothing takes long."""
+    file = tmp_path / "quick.yaml"
+    waits = "connect: 0.3, greeting: 0.1, reply: 0.3, pause: 0.0"
+    file.write_text(f'baseline: "quick/1"\nextends: "office-device"\ngentleness: {{{waits}}}\n')
+    return file
+
+
+def scanned(place: str, quick: Path, *folders: Path) -> Review:
     """Scan one port, with everything at hand."""
     import asyncio
 
@@ -399,6 +418,7 @@ def scanned(place: str, *folders: Path) -> Review:
     request = Request(
         targets=pinned([address]),
         ports="80",
+        baseline=str(quick),
         port_offset=int(port) - 80,
         only=("site-rule", "cleartext-telnet"),
         plugins=False,
