@@ -42,7 +42,7 @@ SCHEMA_FILE = Path(__file__).with_name("review.schema.json")
 """The JSON Schema that ships with the package; `write_schema` brings it up to date."""
 
 _BESIDE = frozenset({"kind", "device"})  # what an entry holds beside the observation itself
-_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript")
+_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets")
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +191,17 @@ def decode_device(entry: Any) -> Device:
     """
     device: Device = _load(Device, _unlabelled([entry]), lambda loc: ("devices", *loc[1:]))[0]
     return device
+
+
+def decode_results(entries: Any) -> tuple[Result, ...]:
+    """Read the results of a device back.
+
+    Raises:
+        UsageError: They are none.
+    """
+    if not isinstance(entries, list):
+        raise UsageError("review document: results: a list is expected")
+    return _load(Result, entries, lambda loc: ("results", *loc))
 
 
 def decode_observation(entry: Mapping[str, Any]) -> Observation[Any]:

@@ -9,7 +9,7 @@ import random
 import signal
 from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hardenprobe import guard, limits
 from hardenprobe.addresses import AddressSet
@@ -55,6 +55,10 @@ from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
+from hardenprobe.tap import SweepTap, Tap
+
+if TYPE_CHECKING:
+    from hardenprobe.capture import Capture
 
 log = logging.getLogger("hardenprobe.engine")
 
@@ -125,6 +129,7 @@ class Scan:
         seed: Of the order in which addresses are visited.
         done: (address, vantage) that need no visit any more.
         quiet: Where the sweep found nobody; filled in as it goes.
+        capture: Writes down the packets, where somebody asked for that.
         interrupted: Somebody stopped the scan, or its window closed, before the plan was done.
     """
 
@@ -137,6 +142,7 @@ class Scan:
     seed: int = 0
     done: frozenset[tuple[str, str]] = frozenset()
     quiet: Quiet = field(default_factory=Quiet)
+    capture: Capture | None = None
     interrupted: bool = False
     why_interrupted: str | None = None
     cost: Cost = field(default_factory=Cost)
@@ -213,6 +219,7 @@ class Scan:
             source=vantage.source,
             port_offset=plan.port_offset,
             pace=Pace(wait=plan.timing.connect, rate=self._rate),
+            tap=SweepTap(self.capture) if self.capture else None,
         )
         try:
             async with contextlib.aclosing(touching) as touches:
@@ -307,6 +314,7 @@ class Scan:
             turn=self._turn(listed, vantage),
             rate=self._rate,
             cost=due.cost,
+            tap=Tap(self.capture) if self.capture else None,
         )
         asked = Asked(
             line=line,
@@ -331,6 +339,8 @@ class Scan:
             log.exception("visit of %s", address)
             crashed = f"{type(exc).__name__}: {clip(str(exc))}"
             asked.fault("visit", self.wanted, Reason.CRASHED, crashed)
+        if line.tap:
+            asked.seen[:] = await line.tap.numbered(asked.seen)
         return _visit_of(asked, unfinished, crashed)
 
 

@@ -48,6 +48,13 @@ class Keeper:
         self._store = store
         self._journal = Journal(store)
         self._spool = Spool(store, begun)
+        self._turn = asyncio.Lock()
+        # All of it once more, for a store that goes away with what it held. The scan holds the same visits until its end.
+        self._visits: list[Visit] = list(earlier.visits) if earlier else []
+        self._quiet: dict[tuple[str, int], bytes] = {}
+        self._sweep = earlier.sweep if earlier else Cost()
+        if earlier:
+            self._quiet.update({key: bytes(block) for key, block in earlier.quiet.blocks.items()})
 
     def __enter__(self) -> Self:
         try:
@@ -76,13 +83,29 @@ class Keeper:
         finished = [visit for visit in visits if visit.outcome != "unfinished"]
         if not finished and not quiet:
             return
-        if self.failed is None:
-            try:
-                await asyncio.to_thread(self._journal.keep, self.begun.id, finished, quiet, sweep)
-                return
-            except StoreRefused as exc:
-                self.failed = str(exc)
-        await asyncio.to_thread(self._spool.write, finished, quiet)
+        async with self._turn:
+            self._visits += finished
+            self._quiet.update(quiet)
+            self._sweep = sweep
+            if self.failed is None:
+                try:
+                    await asyncio.to_thread(self._journal.keep, self.begun.id, finished, quiet, sweep)
+                except StoreRefused as exc:
+                    await asyncio.to_thread(self._fall_back, str(exc), finished, quiet)
+            else:
+                await asyncio.to_thread(self._spool.write, finished, quiet, sweep)
+
+    def _fall_back(
+        self, failed: str, finished: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes]
+    ) -> None:
+        """Spool what the store did not take, or everything where the store itself is gone."""
+        self.failed = failed
+        try:
+            self._store.still_there()
+        except StoreRefused as gone:
+            self.failed = str(gone)
+            finished, quiet = self._visits, self._quiet
+        self._spool.write(finished, quiet, self._sweep)
 
     def finish(self, review: Review, *, complete: bool) -> Kept:
         """Store the review of what was seen, and drop the journal of a scan that is complete.
@@ -96,5 +119,5 @@ class Keeper:
                 stored = self._store.save(review, drop)
                 return Kept(review=stored, stored=True, goes_on=None if complete else scan)
             except StoreRefused as exc:
-                self.failed = str(exc)
+                self._fall_back(str(exc), (), {})
         return Kept(review=review, stored=False, goes_on=scan)

@@ -80,12 +80,12 @@ class Plan:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "timing", self.scope.gentleness.tighten(self.timing))
-        object.__setattr__(self, "nobodys", self.nobodys & self._asked)
+        object.__setattr__(self, "nobodys", self.nobodys & self.asked)
 
     @property
     def count(self) -> int:
         """How many addresses will be visited, before exclusions inside ranges are taken off."""
-        return (self._asked - self.nobodys).count
+        return (self.asked - self.nobodys).count
 
     @property
     def authorisation(self) -> Authorisation:
@@ -99,10 +99,11 @@ class Plan:
     @property
     def wanted(self) -> AddressSet:
         """Every address that will be visited: the targets without what the scope excludes and what is nobody's."""
-        return self._asked - self.scope.exclude - self.nobodys
+        return self.asked - self.scope.exclude - self.nobodys
 
     @property
-    def _asked(self) -> AddressSet:
+    def asked(self) -> AddressSet:
+        """Every address that was asked for."""
         return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
 
     @property

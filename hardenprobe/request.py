@@ -6,9 +6,10 @@ meantime holds. Secrets are named by their file.
 
 from __future__ import annotations
 
+import contextlib
 import secrets
-from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -35,7 +36,7 @@ class Request:
         targets: (as written, first address, last address, name or None); names are looked up once, when the request
             is made.
         sources: Our addresses, or vantage.EDGES.
-        inventory, scope, secrets_file, trust_anchors, checks_from: Absolute paths.
+        inventory, scope, secrets_file, trust_anchors, capture, checks_from: Absolute paths.
         baseline: Of the devices that no rule of the inventory fits: a name, or the absolute path of a file.
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
@@ -55,6 +56,7 @@ class Request:
     system_anchors: bool = True
     secrets_file: str | None = None
     tls_second_opinion: bool = False
+    capture: str | None = None
     port_offset: int = 0
     plugins: bool = True
     checks_from: tuple[str, ...] = ()
@@ -136,6 +138,7 @@ class Request:
             inventory=known,
             anchors=TrustAnchors.load(map(Path, self.trust_anchors), system=self.system_anchors),
             secrets=own,
+            capture_to=Path(self.capture) if self.capture else None,
         )
 
     def _targets(self) -> tuple[plan.Target, ...]:
@@ -212,6 +215,29 @@ def take_up(store: Store, name: str) -> tuple[TakenUp, Order]:
             f"scan {taken.begun.id} cannot go on: {changed}; scan anew, or bring the files back as they were"
         )
     return taken, order
+
+
+@contextlib.contextmanager
+def captured(order: Order, earlier: TakenUp | None = None) -> Iterator[Order]:
+    """The order with its capture running until the block ends; as it is where none was asked for.
+
+    Args:
+        earlier: The scan that goes on; its capture does too.
+
+    Raises:
+        UsageError: As capture.opened; nothing was sent.
+    """
+    if order.capture_to is None:
+        yield order
+        return
+    from hardenprobe import capture
+
+    highest = None
+    if earlier:
+        seen = (one for visit in earlier.visits for one in visit.observations)
+        highest = max((last for one in seen for _, last in one.packets), default=0)
+    with capture.opened(order.capture_to, order.plan.asked.cover(), highest) as running:
+        yield replace(order, capture=running)
 
 
 def _expected(order: Order) -> str:

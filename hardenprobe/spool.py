@@ -18,11 +18,12 @@ from typing import Any
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.identity import Visit
 from hardenprobe.journal import Begun, Journal, alive, decode_visit, encode_visit, this_process
+from hardenprobe.records import Cost
 from hardenprobe.store import UNREADABLE, Store
 
 log = logging.getLogger("hardenprobe.spool")
 
-ROOM = 8 * 1024 * 1024  # bytes reserved; the devices in hand when a store fails take a tenth of it
+ROOM = 8 * 1024 * 1024  # bytes reserved; the devices in hand when a disk fills up take a tenth of it
 SUFFIX = ".spool"
 
 
@@ -46,33 +47,40 @@ class Spool:
             raise StoreRefused(f"{self.path.parent} has no room to scan safely: {exc.strerror}") from exc
         self._append([{"begun": asdict(begun), "runner": this_process()}])
 
-    def write(self, visits: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes]) -> None:
+    def write(self, visits: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes], sweep: Cost) -> None:
         """Keep what the store did not take.
 
+        Args:
+            sweep: What the sweep has cost so far.
+
         Raises:
-            StoreRefused: The reserved room is used up, or the disk failed.
+            StoreRefused: The disk failed, or has no room beyond what was reserved.
         """
         lines: list[dict[str, Any]] = [{"visit": encode_visit(visit)} for visit in visits]
         lines += [
             {"quiet": [vantage, block, base64.b64encode(outcomes).decode()]}
             for (vantage, block), outcomes in quiet.items()
         ]
-        self._append(lines)
-        self.used = True
+        if lines:
+            self._append([*lines, {"sweep": asdict(sweep)}])
+            self.used = True
 
     def _append(self, lines: Iterable[Mapping[str, Any]]) -> None:
         # Each line its own compressed member: a torn end loses a line and not the file.
         data = b"".join(
             base64.b64encode(gzip.compress(json.dumps(line).encode(), 6)) + b"\n" for line in lines
         )
-        if self._end + len(data) > ROOM:
-            raise StoreRefused(f"spool {self.path} is full")
         try:
-            os.pwrite(self._file, data, self._end)
+            self._write(data)
             os.fsync(self._file)
         except OSError as exc:
             raise StoreRefused(f"spool {self.path}: {exc.strerror}") from exc
         self._end += len(data)
+
+    def _write(self, data: bytes) -> None:
+        done = 0
+        while done < len(data):  # a disk that fills up takes a part
+            done += os.pwrite(self._file, data[done:], self._end + done)
 
     def close(self) -> None:
         """Give the room back; a spool that holds something stays."""
@@ -122,7 +130,7 @@ def take_in(store: Store) -> list[str]:
         journal = Journal(store)
         try:
             journal.begin(held.begun, runner=held.runner)
-            journal.keep(held.begun.id, held.visits, held.quiet)
+            journal.keep(held.begun.id, held.visits, held.quiet, held.sweep)
         except StoreRefused as exc:
             told.append(f"spool {path} waits: {exc}")
             continue
@@ -143,6 +151,7 @@ class _Held:
     runner: str = ""
     visits: list[Visit] = field(default_factory=list)
     quiet: dict[tuple[str, int], bytes] = field(default_factory=dict)
+    sweep: Cost | None = None
     torn: int = 0
 
 
@@ -155,6 +164,8 @@ def _read(text: bytes) -> _Held:
                 held.begun, held.runner = Begun(**entry["begun"]), str(entry["runner"])
             elif "visit" in entry:
                 held.visits.append(decode_visit(entry["visit"]))
+            elif "sweep" in entry:
+                held.sweep = Cost(**entry["sweep"])
             else:
                 vantage, block, outcomes = entry["quiet"]
                 held.quiet[str(vantage), int(block)] = base64.b64decode(outcomes)

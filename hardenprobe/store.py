@@ -26,9 +26,11 @@ from hardenprobe.store_parts import (
     Part,
     begin_digest,
     delete,
+    document_bytes,
     end_digest,
     insert,
     joined,
+    make,
     pages,
     read,
     split,
@@ -276,6 +278,21 @@ class Store:
         if count != expected:
             raise self.unreadable(review, f"{count} of its {expected} devices are there")
 
+    def document_bytes(self, review: str) -> Iterator[bytes]:
+        """The bytes that a review's digest is taken over, a few devices in memory at a time: its document, canonical.
+
+        Args:
+            review: Its id.
+        """
+        head = self._head(review)
+        with self.asking():
+            yield from document_bytes(head, self.engine, review)
+
+    def digest(self, review: str) -> str:
+        """The digest of a review as the chain of reviews has it."""
+        with self.asking(), self.engine.connect() as db:
+            return str(db.execute(sa.select(_reviews.c.digest).where(_reviews.c.id == review)).scalar_one())
+
     def unreadable(self, review: str, why: str) -> StoreRefused:
         """What is said of a review that somebody changed."""
         return StoreRefused(
@@ -424,13 +441,14 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 raise StoreRefused(
                     f"store {shown} belongs to another program; name another file with --store"
                 )
-            tables.create_all(db)
+            make(tables, db)
             known = db.execute(sa.select(_about.c.format)).scalars().all()
             if known and FORMAT not in known:
                 raise StoreRefused(
                     f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}"
                 )
-            if not known:
+            # Two that open a new store at once: the first one's lock makes the second see its row.
+            if not known and not db.execute(_about.update().values(format=FORMAT)).rowcount:
                 db.execute(_about.insert().values(format=FORMAT))
         with engine.connect() as db:
             # Writing nothing would not show that nothing can be written; taken back, it changes no byte.

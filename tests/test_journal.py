@@ -125,7 +125,7 @@ async def _keep_with(how: str, file: Path) -> Keeper:
             with sqlite3.connect(file) as db:
                 db.execute("drop table visits")
         await one.keep([visit(2), visit(3, "unfinished")], {("here", 0): bytes(BLOCK)}, Cost())
-        await one.keep([visit(4)], {}, Cost())
+        await one.keep([visit(4)], {}, Cost(connections=3))
         return one
 
 
@@ -142,10 +142,13 @@ def test_store_that_fails_leaves_a_spool_that_is_taken_in(
     if how == "replaced":
         file.unlink()
     with store.opened(str(file)) as kept:
-        assert any("2 visits came in" in notice for notice in kept.notices)
-        addresses = {v.address for v in Journal(kept).take_up(BEGUN.id).visits}
-        assert addresses >= {"127.1.2.2", "127.1.2.4"}
-        assert "127.1.2.3" not in addresses  # not finished, so asked again
+        came_in = 2 if how == "broken" else 3  # what the lost file held comes from the scan itself
+        assert any(f"{came_in} visits came in" in notice for notice in kept.notices)
+        taken = Journal(kept).take_up(BEGUN.id)
+        # The third was not finished, so it is asked again.
+        assert [v.address for v in taken.visits] == ["127.1.2.1", "127.1.2.2", "127.1.2.4"][-came_in:]
+        assert taken.quiet.blocks == {("here", 0): bytearray(BLOCK)}
+        assert taken.sweep == Cost(connections=3)
     assert not list(tmp_path.glob(f"*{SUFFIX}"))
 
 
@@ -161,7 +164,7 @@ def test_spool_of_a_running_scan_is_left_alone(tmp_path: Path, monkeypatch: pyte
     file = tmp_path / "store.db"
     with store.opened(str(file)) as kept:
         spool = Spool(kept, BEGUN)
-        spool.write([visit(1)], {})
+        spool.write([visit(1)], {}, Cost())
     with store.opened(str(file)) as kept:
         assert not kept.notices and not Journal(kept).unfinished()
     spool.close()
@@ -179,7 +182,7 @@ def test_torn_spool_loses_its_torn_lines_only(
         with store.opened(str(file)) as kept:
             spool = Spool(kept, BEGUN)
             for number in range(1, 6):
-                spool.write([visit(number)], {})
+                spool.write([visit(number)], {}, Cost())
             spool.close()
     text = spool.path.read_bytes()
     head = text.index(b"\n") + 1

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
-import sys
-import textwrap
 from typing import Any
 
 import click
 
 from hardenprobe.cli import options
+from hardenprobe.cli.folding import folded
 
 
 @click.group("baseline")
@@ -49,18 +47,8 @@ def show(name: str, plugins: options.Plugins) -> int:
     left_out = sorted(set(checks.checks) - set(found.settings))
     lines.append(f"not selected, since `expect` has no settings for it: {', '.join(left_out) or 'none'}")
     for line in lines:
-        click.echo(_folded(visible(line, limit=4000)))
+        click.echo(folded(visible(line, limit=4000)))
     return 0
-
-
-def _folded(line: str) -> str:
-    """On a terminal a long line goes on below, further in; for a pipe it stays one line."""
-    if not sys.stdout.isatty():
-        return line
-    width = shutil.get_terminal_size().columns
-    return textwrap.fill(
-        line, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
-    )
 
 
 def _text(value: Any) -> str:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterable
 
 from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity
+from hardenprobe.records_fleet import Elsewhere, RetiredSeen
 
 CAUTION = (
     "Scan only networks that you are authorised to scan. Changes to devices belong to licensed or responsible "
@@ -139,6 +141,23 @@ def authorisation_lines(scope: Authorisation) -> list[tuple[str, str]]:
     return [(title, said) for title, said in lines if said]
 
 
+def elsewhere_text(one: Elsewhere) -> str:
+    """Say how a listed device was met otherwise than it is listed."""
+    listed, seen = ", ".join(one.listed), ", ".join(one.seen)
+    if one.what == "address":
+        return f"{one.asset_tag}: at {seen}, listed at {listed}"
+    return f"{one.asset_tag}: calls itself {seen}, listed as {listed}"
+
+
+def retired_text(one: RetiredSeen) -> str:
+    """Say where a retired device was seen again, and what tells that it is the same one."""
+    known = "a name or an address alone" if one.known_by == "id" else f"its {one.known_by}"
+    return (
+        f"{one.label}: retired on {one.retired_on} ({one.entry}), seen again at {', '.join(one.addresses)}, "
+        f"known by {known}"
+    )
+
+
 def counted(number: int, one: str, many: str | None = None) -> str:
     """Write a number with its noun: "1 device", "2 devices"."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
@@ -154,3 +173,12 @@ def ports_text(ports: tuple[int, ...]) -> str:
             runs.append([port])
     parts = [f"{run[0]}-{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs]
     return ", ".join(parts) or "none"
+
+
+def runs_text(runs: Iterable[tuple[int, int]]) -> str:
+    """Write runs of numbers as first-last.
+
+    >>> runs_text([(3, 5), (7, 7)])
+    '3-5, 7'
+    """
+    return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in runs)
