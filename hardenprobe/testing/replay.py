@@ -55,6 +55,7 @@ class Replay(Line):
             may_speak=may_speak((speaks or {}).items()),
         )
         self.tcp, self.udp = dict(tcp or {}), dict(udp or {})
+        self.strayed: list[str] = []  # a probe may go on after an error
 
     @classmethod
     def of(cls, seen: Observation[Any], **more: Any) -> Replay:
@@ -64,6 +65,11 @@ class Replay(Line):
         script = {seen.endpoint.port: steps}
         tcp = script if seen.endpoint.transport == "tcp" else None
         return cls(tcp, None if tcp else script, address=seen.endpoint.address, **more)
+
+    def stray(self, said: str) -> AssertionError:
+        """Note that a probe has left the script."""
+        self.strayed.append(said)
+        return AssertionError(said)
 
     async def connect(self, port: int) -> Stream:
         if port not in self.tcp:
@@ -76,7 +82,7 @@ class Replay(Line):
         recorder.note("sent", datagram)
         told = [data for direction, data in steps if direction == "sent"]
         if told and datagram not in told:
-            raise AssertionError(f"UDP {port} was told {datagram!r}, the script has {told!r}")
+            raise self.stray(f"UDP {port} was told {datagram!r}, the script has {told!r}")
         said = [data for direction, data in steps if direction == "received"]
         if not said:
             state = "silent" if port in self.udp else "refusing"
@@ -105,7 +111,8 @@ class _Scripted(Stream):
     async def raw_send(self, data: bytes) -> None:
         if not self._steps or self._steps[0] != ("sent", data):
             wanted = f"the script has {self._steps[0]!r}" if self._steps else "the script is at its end"
-            raise AssertionError(f"TCP {self.port} was told {data!r}; {wanted}")
+            assert isinstance(self.line, Replay)
+            raise self.line.stray(f"TCP {self.port} was told {data!r}; {wanted}")
         self._steps.popleft()
 
 
@@ -115,7 +122,10 @@ def answers(probe: Probe, line: Replay) -> list[Observation[Any]]:
     Raises:
         AssertionError: The probe says something that is not in the script. What the probe raises is raised.
     """
-    return asyncio.run(_answers(probe, line))
+    seen = asyncio.run(_answers(probe, line))
+    if line.strayed:
+        raise AssertionError(line.strayed[0])
+    return seen
 
 
 async def _answers(probe: Probe, line: Replay) -> list[Observation[Any]]:
