@@ -63,6 +63,15 @@ def write_json(text: str, to: str) -> None:
         raise UsageError(f"--json {to}: {exc.strerror}") from exc
 
 
+def checks_from(command: Command) -> Command:
+    return click.option(
+        "--checks-from",
+        multiple=True,
+        type=click.Path(path_type=Path, file_okay=False),
+        help="Take checks from the Python files of this folder too; this runs their code. Repeatable.",
+    )(command)
+
+
 @dataclass(frozen=True)
 class Plugins:
     """Which checks there are, beside ours.
@@ -93,11 +102,5 @@ def plugins(command: Callable[..., Any]) -> Callable[..., Any]:
     def with_plugins(*, no_plugins: bool, checks_from: tuple[Path, ...], **rest: Any) -> Any:
         return command(plugins=Plugins(not no_plugins, checks_from), **rest)
 
-    folders = click.option(
-        "--checks-from",
-        multiple=True,
-        type=click.Path(path_type=Path, file_okay=False),
-        help="Take checks from the Python files of this folder too; this runs their code. Repeatable.",
-    )
     none = click.option("--no-plugins", is_flag=True, help="Leave the checks of installed packages out.")
-    return folders(none(with_plugins))
+    return checks_from(none(with_plugins))
