@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import hardenprobe.checks
 from hardenprobe import baseline_choice, registry, review
 from hardenprobe.check import Check
 from hardenprobe.demo_lab import declarations
@@ -82,7 +83,7 @@ def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
     told = alone(file, baseline)
     inventory, address = _simulated(file, device)
     check = told.check
-    with running_lab(inventory, addresses=[address], services_from=[file.parent]) as lab:
+    with running_lab(inventory, addresses=[address], services_from=_folders(file)) as lab:
         request = Request(
             targets=pinned([address]),
             inventory=str(lab.inventory),
@@ -93,7 +94,7 @@ def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
             system_anchors=False,
             port_offset=lab.port_offset,
             plugins=False,
-            checks_from=(str(file.parent.absolute()),),
+            checks_from=tuple(map(str, _folders(file))),
         )
         found = asyncio.run(review.scan(request.order()))
     return _told(told, found, f"device {device.removeprefix(LAB)} of the lab, at {address}")
@@ -118,8 +119,11 @@ def _loaded(file: Path) -> tuple[Check[Any], Registry]:
         ContractBroken: It cannot be used; says why.
         UsageError: The file holds no check.
     """
+    folders = _folders(file)
+    checks = registry.load(plugins=False, folders=folders)
+    if not folders:
+        return checks.get(file.stem.replace("_", "-")), checks
     whose = origin(file.absolute())
-    checks = registry.load(plugins=False, folders=[file.parent])
     for broken in checks.broken:
         if broken.origin == whose:
             raise ContractBroken(f"{file} cannot be used: {broken.reason}")
@@ -127,6 +131,12 @@ def _loaded(file: Path) -> tuple[Check[Any], Registry]:
         if checks.origins[id] == whose:
             return check, checks
     raise UsageError(f"{file} holds no CHECK; name the file that does")
+
+
+def _folders(file: Path) -> tuple[Path, ...]:
+    """The folder to load beside ours; none for a file that is one of ours."""
+    ours = Path(hardenprobe.checks.__path__[0]).resolve()
+    return () if file.resolve().parent == ours else (file.parent.absolute(),)
 
 
 def _simulated(file: Path, device: str) -> tuple[Path, str]:
@@ -138,7 +148,7 @@ def _simulated(file: Path, device: str) -> tuple[Path, str]:
     if not device.startswith(LAB):
         raise UsageError(f"--device {clip(device)}: write lab: and the asset tag of a simulated device")
     tag = device.removeprefix(LAB)
-    from_folders([file.parent])
+    from_folders(_folders(file))
     beside = file.parent / "devices.yaml"
     known: dict[str, tuple[Path, str]] = {}
     for inventory in (INVENTORY, *([beside] if beside.is_file() else ())):

@@ -193,6 +193,14 @@ def test_a_check_that_breaks_the_contract_is_told_so(
     assert says in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("name", ["cleartext_telnet", "tls_weak_key"])
+def test_a_check_of_ours_is_tried_where_it_is(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    from hardenprobe import cli
+
+    assert cli.run(["checks", "try", str(ROOT / "checks" / f"{name}.py")]) == 0
+    assert "is kept" in capsys.readouterr().out
+
+
 def test_a_file_that_cannot_be_used_is_said_in_one_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
