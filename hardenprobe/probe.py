@@ -162,10 +162,11 @@ class Probe:
         Raises:
             ScopeRefused, CeilingReached: The visit ends.
         """
+        ours = self.ask.__module__.startswith("hardenprobe.probes.")  # may bring what it hears on the way
         with asked.trying(self.name, self.produces):
             async for observation in self.ask(asked):
                 kind = type(getattr(observation, "facts", None))
-                if kind not in self.produces:
+                if kind not in self.produces and not ours:
                     raise ContractBroken(
                         f"probe {self.name} yields {kind.__name__}, which it does not name in `produces`"
                     )

@@ -147,7 +147,7 @@ def _command_line() -> Iterator[str]:
     yield from ("# Command line", "", _NOTE, "", f"> {CAUTION}", "")
     yield "Exit status, the first that holds: 70 a bug of ours; 2 wrong usage or bad input; 3 incomplete; 1 at least one finding"
     yield "stands; 0 otherwise."
-    yield from _command(cli, click.Context(cli, info_name="hardenprobe"))
+    yield from _command(cli, click.Context(cli, info_name="hardenprobe", **cli.context_settings))
 
 
 def _command(command: click.Command, context: click.Context) -> Iterator[str]:
