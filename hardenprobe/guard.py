@@ -22,8 +22,9 @@ from functools import cache
 from ipaddress import ip_address
 from typing import Any
 
-from hardenprobe.errors import ScopeRefused
+from hardenprobe.errors import PastTheDoor
 
+FOLDER_PREFIX = "hardenprobe_folder_"  # packages that plugins.py makes of folders of checks
 Place = tuple[str, int, int]  # address, port, number of the zone
 
 _granted: dict[int, Place] = {}  # id of a socket to where it may go
@@ -268,8 +269,8 @@ def _is_literal(host: str) -> bool:
 def _refuse(what: str, address: str | None = None) -> None:
     who = _culprit()
     refusals[who, what] += 1
-    raise ScopeRefused(
-        f"{who} tried {what} past hardenprobe's door; a scan speaks only through Link", address
+    raise PastTheDoor(
+        f"{_known_as(who)} tried {what} past hardenprobe's door; a scan speaks only through Link", address
     )
 
 
@@ -295,9 +296,15 @@ def _culprit() -> str:
 
 
 def _named(module: str) -> str:
-    """A module with the distribution that brought it."""
+    """A module with the distribution that brought it, or its file where it came from a folder of checks."""
     brought = _distributions().get(module.partition(".")[0])
-    return f"{module} of {brought}" if brought else module
+    return f"{module} of {brought}" if brought else _known_as(module)
+
+
+def _known_as(module: str) -> str:
+    """A module, or its file where it came from a folder of checks."""
+    file = getattr(sys.modules.get(module), "__file__", None) if module.startswith(FOLDER_PREFIX) else None
+    return str(file or module)
 
 
 @cache

@@ -12,7 +12,7 @@ from hardenprobe.baseline_choice import Expected, NotMeant
 from hardenprobe.check import Fleet
 from hardenprobe.decisions import Decisions
 from hardenprobe.facts_fleet import NotMet
-from hardenprobe.judge import Case, judge, notes
+from hardenprobe.judging import Case, judge, notes
 from hardenprobe.priorities import Ranking, general
 from hardenprobe.records import Device, Head, Named, Observation, Remedy, Result, Review
 from hardenprobe.registry import Registry

@@ -56,6 +56,7 @@ class Plan:
         tls_second_opinion: Have another implementation enumerate the suites too.
         secrets: What the fleet's own secrets are called; their values are in no plan.
         inventory: Digest of the inventory: it declares ports to speak to, fragile devices, and who is sent a secret.
+        plugged: Where checks and probes that are not ours came from; their code runs, and decides what is sent.
         nobodys: Those of the targets that are network or broadcast addresses of links of this machine, and no devices.
     """
 
@@ -74,6 +75,7 @@ class Plan:
     tls_second_opinion: bool = False
     secrets: tuple[str, ...] = ()
     inventory: str = ""
+    plugged: tuple[str, ...] = ()
     nobodys: AddressSet = field(default_factory=ends)
 
     def __post_init__(self) -> None:
@@ -143,6 +145,7 @@ class Plan:
                 "secrets": self.secrets,
                 "inventory": self.inventory,
                 "skipped": self.nobodys.cover(),
+                "plugged": self.plugged,
             }
         )
 

@@ -20,8 +20,8 @@ from hardenprobe.codec_rows import (
 )
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UsageError
-from hardenprobe.judge import compared, join
 from hardenprobe.judgement import Judgement, Sums
+from hardenprobe.judging import compared, join
 from hardenprobe.records import Review
 from hardenprobe.registry import Registry
 from hardenprobe.review import renewed

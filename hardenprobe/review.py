@@ -21,8 +21,8 @@ from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
 from hardenprobe.journal import Quiet
-from hardenprobe.judge import Case, judge
 from hardenprobe.judgement import Judgement
+from hardenprobe.judging import Case, judge
 from hardenprobe.keeping import Keeper
 from hardenprobe.life import SEEN_AGAIN, STILL_LISTED
 from hardenprobe.plan import Plan
@@ -114,6 +114,7 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         wanted=_wanted(order),
         anchors=order.anchors,
         secrets=order.secrets,
+        plugged=order.registry.probes,
         seed=keeper.begun.seed if keeper else secrets.randbits(32),
         done=frozenset((v.address, v.vantage) for v in visits),
         quiet=earlier.quiet if earlier else Quiet(),

@@ -19,6 +19,8 @@ settings.register_profile("dev", max_examples=50, deadline=None)
 settings.register_profile("deep", deadline=None, max_examples=5000)
 settings.load_profile("ci" if os.environ.get("CI") else "dev")
 
+pytest_plugins = ["hardenprobe.testing.fixtures"]
+
 _guarded = False
 _number = itertools.count()
 

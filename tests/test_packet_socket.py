@@ -116,7 +116,7 @@ def test_a_scan_makes_no_other_one_and_nobody_sends_through_it() -> None:
     if ended.stderr == "may not\n":
         pytest.skip("this process may not capture")
     lines = ended.stdout.splitlines()
-    refused = "ScopeRefused"
+    refused = "PastTheDoor"
     assert lines[:3] == [f"{refused} {refused}", f"{refused} OSError", refused], "send: it has no interface"
     assert len([line for line in lines[3:] if "a socket of family 17" in line]) == 1
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import os
 import re
 import shlex
@@ -55,6 +56,17 @@ def test_the_two_commands_are_those_that_the_build_runs() -> None:
     assert install in build
     assert demo in build
     assert TWO[1] in build
+
+
+@pytest.mark.slow
+def test_the_library_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    examples = "\n".join(text for kind, text in BLOCKS if kind == "python")
+    told = doctest.DocTestParser().get_doctest(examples, {}, "README.md", "README.md", 0)
+    runner = doctest.DocTestRunner()
+    runner.run(told)
+
+    assert runner.tries > 4 and not runner.failures
 
 
 @pytest.mark.slow

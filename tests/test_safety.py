@@ -456,7 +456,7 @@ def test_what_opens_a_socket_of_its_own_is_refused_named_and_counted() -> None:
     done = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=30
     )
-    assert done.stdout.split() == ["ScopeRefused"] * 4 + ["4"]
+    assert done.stdout.split() == ["PastTheDoor"] * 4 + ["4"]
 
 
 @pytest.mark.slow

@@ -36,7 +36,7 @@ _COMMANDS = {
     "report": ("report", "Write a stored review as a page, a table or a document."),
     "evidence": ("evidence", "Pack a review for an auditor, verify a bag, trace a finding."),
     "allowlist": ("allowlist", "Hold a list of admitted sources against what is approved."),
-    "checks": ("checks", "List the checks, or read one."),
+    "checks": ("checks", "List the checks, read, begin or try one."),
     "baseline": ("baseline", "List the baselines, read one, or look one over."),
     "scope": ("scope", "Look a scope file over before it is used."),
     "lab": ("lab", "Virtual devices to play with."),

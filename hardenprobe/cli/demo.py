@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from hardenprobe.cli import options
+
 if TYPE_CHECKING:
     from hardenprobe.demo_lab.process import RunningLab
     from hardenprobe.records import Review
@@ -23,7 +25,8 @@ if TYPE_CHECKING:
     show_default=True,
     help="Folder for report, evidence and store.",
 )
-def command(output: Path) -> int:
+@options.checks_from
+def command(output: Path, checks_from: tuple[Path, ...]) -> int:
     """Start the lab, scan it, show the findings, write report and evidence.
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
@@ -50,6 +53,7 @@ def command(output: Path) -> int:
             system_anchors=False,
             port_offset=lab.port_offset,
             plugins=False,
+            checks_from=tuple(str(path.absolute()) for path in checks_from),
         )
         asked = request.order()
         told = replace(

@@ -54,23 +54,23 @@ def command() -> None:
     help="The record as a file too: HTML where its name ends so, else text.",
 )
 @options.store
-@options.no_plugins
+@options.plugins
 def accept(
     device: str, review_name: str | None, baseline_name: str | None, accepted_by: str | None, requested_by: str | None,
     reason: str | None, despite: Sequence[str], trial: bool, output: Path | None, store_url: str | None,
-    no_plugins: bool,
+    plugins: options.Plugins,
 ) -> int:  # fmt: skip
     """Judge what is stored of a device, and accept it where nothing stands against it.
 
     Findings without a running exception stand in the way, and so do controls that the baseline calls for and nobody
     answered, and checks that it says must be determined. The status is 1 then, and nothing is kept.
     """
-    from hardenprobe import acceptance, baseline, decisions, registry, store_devices
+    from hardenprobe import acceptance, baseline, decisions, store_devices
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.reports import device_sheets
 
-    checks = registry.load(plugins=not no_plugins)
+    checks = plugins.registry()
     expected = baseline.load(baseline_name or acceptance.BASELINE, checks)
     given = {
         "accepted_by": accepted_by,

@@ -83,7 +83,7 @@ LAB_NETWORK = "127.77.0.0/16"
     default=0,
     help="Added to every port; for a lab without low ports.",
 )
-@options.no_plugins
+@options.plugins
 def command(
     targets: Sequence[str],
     inventory: Path | None,
@@ -104,7 +104,7 @@ def command(
     resume: str | None,
     only_plan: bool,
     port_offset: int,
-    no_plugins: bool,
+    plugins: options.Plugins,
 ) -> int:
     """Scan what you are authorised to scan, and judge it.
 
@@ -145,7 +145,8 @@ def command(
         tls_second_opinion=tls_second_opinion,
         capture=absolute(capture_to),
         port_offset=port_offset,
-        plugins=not no_plugins,
+        plugins=plugins.installed,
+        checks_from=tuple(str(path.absolute()) for path in plugins.folders),
     )
     order = request.order()
     plan.check_scope(order.plan, now=not only_plan)
