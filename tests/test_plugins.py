@@ -142,8 +142,8 @@ BREAKS = [
     pytest.param("def judge(:", "SyntaxError", id="is no Python"),
     pytest.param("raise SystemExit(0)", "SystemExit", id="ends the process"),
     pytest.param("raise RuntimeError('a\\x1b[31m\\nb' * 500)", "RuntimeError", id="raises a flood"),
-    pytest.param("while True: pass", "processor time", id="loops when it is loaded"),
-    pytest.param("while True:\n  try:\n    1 / 0\n  except Exception: pass", "processor time", id="loops and drops errors"),
+    pytest.param("while True: pass", "processor time", id="loops when it is loaded", marks=pytest.mark.slow),
+    pytest.param("while True:\n  try:\n    1 / 0\n  except Exception: pass", "processor time", id="loops and drops errors", marks=pytest.mark.slow),
     pytest.param(source().replace("site-rule", "cleartext-telnet"), "already registered, from hardenprobe", id="a used id"),
     pytest.param(source().replace("site-rule", "Site"), "lower-case words", id="a wrong id"),
     pytest.param(source().replace("Sources\n", "Source\n"), "docstring headings are", id="headings"),
@@ -199,7 +199,7 @@ BREAKS = [
 def test_what_cannot_be_used_is_named_and_judges_error_beside_all_others(
     folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, text: str, says: str
 ) -> None:
-    monkeypatch.setattr(limits, "SECONDS", 0.2)
+    monkeypatch.setattr(limits, "SECONDS", 0.5)
     path = folder(bad_rule=text, good_rule=source().replace("site-rule", "good-rule"))
     checks = registry.load(plugins=False, folders=[path])
     (broken,) = checks.broken
@@ -244,9 +244,9 @@ NONSENSE = [
     pytest.param("yield Outcome(word=Word.PASS, observed=SAID, expected=SAID, proof=(5,))", "ids of observations", id="proof is a number"),
     pytest.param("yield Outcome(word=Word.FAIL, observed=SAID, expected=SAID, vector='no')", "names the vector 'no'", id="no such vector"),
     pytest.param("yield from iter(lambda: Outcome(word=Word.PASS, observed=SAID, expected=SAID), None)", "more than 10,000", id="says things without end"),
-    pytest.param("while True: pass", "processor time", id="loops"),
-    pytest.param("while True:\n        try: 1 / 0\n        except Exception: pass", "processor time", id="loops and drops errors"),
-    pytest.param("re.match(r'(a+)+$', 'a' * 60 + '!')", "processor time", id="loops inside of a pattern"),
+    pytest.param("while True: pass", "processor time", id="loops", marks=pytest.mark.slow),
+    pytest.param("while True:\n        try: 1 / 0\n        except Exception: pass", "processor time", id="loops and drops errors", marks=pytest.mark.slow),
+    pytest.param("re.match(r'(a+)+$', 'a' * 60 + '!')", "processor time", id="loops inside of a pattern", marks=pytest.mark.slow),
     pytest.param("import socket\n    with socket.socket() as sock: sock.connect(('127.0.0.1', 9))", "past hardenprobe's door", id="connects"),
     pytest.param("import os; os.system('true')", "past hardenprobe's door", id="starts a process"),
 ]  # fmt: skip
@@ -257,7 +257,7 @@ NONSENSE = [
 def test_a_judge_that_breaks_costs_its_own_result(
     folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, judge: str, says: str, hostile: bool
 ) -> None:
-    monkeypatch.setattr(limits, "SECONDS", 0.3)
+    monkeypatch.setattr(limits, "SECONDS", 0.5)
     checks = registry.load(plugins=False, folders=[folder(site_rule=source(judge))])
     again = judged(checks, hostile)
     own = [r for r in again.results if r.check == "site-rule"]
@@ -338,7 +338,7 @@ PROBES = [
     pytest.param("import socket; socket.gethostbyname('localhost')", "a look-up of", id="looks a name up"),
     pytest.param("raise KeyError('x')", "KeyError", id="raises"),
     pytest.param("raise SystemExit(0)", "SystemExit", id="ends the process"),
-    pytest.param("while True: pass", "processor time", id="loops"),
+    pytest.param("while True: pass", "processor time", id="loops", marks=pytest.mark.slow),
     pytest.param("yield 5", "which it does not name in `produces`", id="yields a number"),
     pytest.param("yield asked.seen[0]", "which it does not name in `produces`", id="yields facts of others"),
     pytest.param(
@@ -372,7 +372,7 @@ def test_a_probe_that_breaks_is_named_and_the_scan_goes_on(
     ask: str,
     says: str,
 ) -> None:
-    monkeypatch.setattr(limits, "SECONDS", 0.3)
+    monkeypatch.setattr(limits, "SECONDS", 0.5)
     check = source("return []").replace("(facts.TcpPort,)", "(facts.TcpPort, Ink)")
     path = folder(
         ink=PROBE.format(ask=ask), site_rule=check.replace("SAID =", "from .ink import Ink\nSAID =")

@@ -87,6 +87,7 @@ def test_a_signature_that_was_taken_away_is_missed(
     assert check(read(unsigned), trusted_for_time=[people.root.certificate]) == [("time", "timestamp.tst")]
 
 
+@pytest.mark.slow
 def test_who_may_not_vouch_or_sign(packed: Any, people: Any) -> None:
     from cryptography.x509.oid import ExtendedKeyUsageOID
 
