@@ -298,8 +298,13 @@ class Scan:
         """Whose turn it is to connect, and how often: shared by all addresses of one listed device."""
         return self._turns.setdefault((vantage.name, listed.asset_tag), Turn()) if listed else Turn()
 
+    def _wanted(self, address: str) -> frozenset[type[Any]]:
+        share = self.plan.shares.get(address)
+        return self.wanted if share is None else frozenset(k for k in self.wanted if k.kind in share.kinds)
+
     async def _visit(self, due: Due, vantage: Vantage) -> Visit:
         address = due.address
+        plan, wanted = self.plan.at(address), self._wanted(address)
         listed = self.inventory.by_address.get(address)
         declared = [(s.port, s.protocol) for s in listed.services if s.transport == "tcp"] if listed else []
         declared += [item for probe in self.plugged for item in probe.tcp_ports.items()]
@@ -318,9 +323,9 @@ class Scan:
         )
         asked = Asked(
             line=line,
-            plan=self.plan,
+            plan=plan,
             listed=listed,
-            wanted=self.wanted,
+            wanted=wanted,
             anchors=self.anchors,
             secrets=self.secrets,
         )
@@ -332,13 +337,13 @@ class Scan:
             self.stop(str(exc))
             unfinished = str(exc)
         except TimeoutError:
-            asked.fault("visit", self.wanted, Reason.CEILING, "the time for one device is used up")
+            asked.fault("visit", wanted, Reason.CEILING, "the time for one device is used up")
         except CeilingReached as exc:
-            asked.fault("visit", self.wanted, Reason.CEILING, str(exc))
+            asked.fault("visit", wanted, Reason.CEILING, str(exc))
         except Exception as exc:  # a bug of ours in one device's visit must not end the scan
             log.exception("visit of %s", address)
             crashed = f"{type(exc).__name__}: {clip(str(exc))}"
-            asked.fault("visit", self.wanted, Reason.CRASHED, crashed)
+            asked.fault("visit", wanted, Reason.CRASHED, crashed)
         if line.tap:
             asked.seen[:] = await line.tap.numbered(asked.seen)
         return _visit_of(asked, unfinished, crashed)

@@ -14,10 +14,11 @@ from dataclasses import dataclass, field, replace
 from ipaddress import ip_address
 from typing import Any
 
-from hardenprobe import stated
+from hardenprobe import known_again, stated
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.facts_fleet import NotListed, NotMet
 from hardenprobe.inventory import Inventory, Listed
+from hardenprobe.known_again import Known
 from hardenprobe.records import (
     INVENTORY,
     NOT_PLANNED,
@@ -67,13 +68,18 @@ class Fleet:
 
 
 def settle(
-    visits: Sequence[Visit], inventory: Inventory, names: Mapping[str, tuple[str, ...]], coverage: Coverage
+    visits: Sequence[Visit],
+    inventory: Inventory,
+    names: Mapping[str, tuple[str, ...]],
+    coverage: Coverage,
+    known: Mapping[str, Known] | None = None,
 ) -> Fleet:
     """Decide which device answered at each address.
 
     Args:
         names: Address to the names by which it was asked for.
         coverage: What was planned, and how many addresses were visited beside these visits; the rest is filled in.
+        known: Address to the device that an earlier review met there, and that keeps its id while it is still the same.
     """
     met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
     evidence = {id(v): stated.identities(v.observations) for v in met}
@@ -87,6 +93,13 @@ def settle(
     for visit in met:
         entry = entries[id(visit)]
         device = _device_id(entry, evidence[id(visit)], visit.address, common)
+        if earlier := (known or {}).get(visit.address):
+            again = known_again.same(earlier.marks, known_again.marks(evidence[id(visit)]))
+            if again is False and device == earlier.device:
+                entry = None  # whatever the inventory says of the address, somebody else answers there
+                device = _device_id(None, evidence[id(visit)], visit.address, common)
+            elif again or not earlier.marks:  # it was known by its address alone
+                device = earlier.device
         groups[device].append(visit)
         if entry:
             listed[device] = entry

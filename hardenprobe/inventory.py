@@ -21,6 +21,7 @@ from hardenprobe.scoring import ENVIRONMENTAL, read_group
 
 FORMAT = "hardenprobe.inventory/1"
 Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]
+Criticality = Literal["low", "medium", "high"]
 HEX = frozenset("0123456789abcdef")
 LISTS = frozenset({"names", "addresses", "tags"})
 
@@ -78,7 +79,7 @@ class Listed:
     serial: str | None = None
     place: str | None = None
     owner: str | None = None
-    criticality: Literal["low", "medium", "high"] | None = None
+    criticality: Criticality | None = None
     ccss: str | None = None
     tags: tuple[str, ...] = ()
     depends: tuple[Dependent, ...] = ()

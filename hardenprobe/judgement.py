@@ -15,6 +15,7 @@ from hardenprobe.facts_fleet import NotMet
 from hardenprobe.judging import Case, judge, notes
 from hardenprobe.priorities import Ranking, general
 from hardenprobe.records import Device, Head, Named, Observation, Remedy, Result, Review
+from hardenprobe.records_recheck import checks_of
 from hardenprobe.registry import Registry
 from hardenprobe.tally import Tally
 
@@ -91,6 +92,7 @@ class Judgement:
         self._remedies = remedies(registry)
         self.sums = Sums(general(self._remedies))
         self._selected = frozenset(review.head.selected)
+        self._only = checks_of(review.head.rechecked) if review.head.rechecks else None
         self._granted = _granted(review.head)
 
     def part(
@@ -191,6 +193,7 @@ class Judgement:
             clock=review.head.clock,
             reach=review.head.reach,
             selected=self._selected,
+            only=self._only,
             granted=self._granted,
             fleets=self._fleets,
         )

@@ -46,6 +46,7 @@ class Case:
 
     Attributes:
         selected: Ids of the checks that were asked for; the rest is notselected.
+        only: Device to the checks that judge it; None where all that are selected judge every device.
         granted: Ids of the checks beyond reach ask that the scope granted by name; None where it granted all.
         fleets: By vantage point, the whole fleet, where `devices` are only some of it.
     """
@@ -56,6 +57,7 @@ class Case:
     clock: Clock
     reach: Reach
     selected: frozenset[str]
+    only: Mapping[str, frozenset[str]] | None = None
     granted: frozenset[str] | None = None
     fleets: Mapping[str, Fleet] | None = None
 
@@ -153,7 +155,8 @@ def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, limit:
 
 
 def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, limit: Limit) -> list[Outcome]:
-    if check.id not in case.selected:
+    here = case.selected if case.only is None else case.only.get(seen.device.id, frozenset())
+    if check.id not in here:
         return [_state(Word.NOTSELECTED, "left out of this scan", check)]
     if check.id not in baseline.settings:
         return [_state(Word.NOTSELECTED, f"baseline {baseline.name} does not ask for it", check)]

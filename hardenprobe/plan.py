@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import re
 import socket
-from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 
@@ -46,6 +46,19 @@ class Target:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Share:
+    """What is asked at one address, where a plan does not ask the same everywhere.
+
+    Attributes:
+        kinds: The kinds of facts that are wanted there.
+    """
+
+    tcp_ports: tuple[int, ...]
+    udp_ports: tuple[int, ...]
+    kinds: frozenset[str]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Plan:
     """What a change board would sign: who is asked, at which ports, how far.
 
@@ -57,6 +70,7 @@ class Plan:
         secrets: What the fleet's own secrets are called; their values are in no plan.
         inventory: Digest of the inventory: it declares ports to speak to, fragile devices, and who is sent a secret.
         plugged: Where checks and probes that are not ours came from; their code runs, and decides what is sent.
+        shares: By address, where less is asked there than of everybody.
         nobodys: Those of the targets that are network or broadcast addresses of links of this machine, and no devices.
     """
 
@@ -76,11 +90,19 @@ class Plan:
     secrets: tuple[str, ...] = ()
     inventory: str = ""
     plugged: tuple[str, ...] = ()
+    shares: Mapping[str, Share] = field(default_factory=dict)
     nobodys: AddressSet = field(default_factory=ends)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "timing", self.scope.gentleness.tighten(self.timing))
         object.__setattr__(self, "nobodys", self.nobodys & self.asked)
+
+    def at(self, address: str) -> Plan:
+        """The plan as it holds at one address."""
+        share = self.shares.get(address)
+        if share is None:
+            return self
+        return replace(self, tcp_ports=share.tcp_ports, udp_ports=share.udp_ports)
 
     @property
     def count(self) -> int:
@@ -127,8 +149,13 @@ class Plan:
     @property
     def hash(self) -> str:
         """Digest of all that decides what is sent to whom, and of what allows it."""
+        shares = {
+            address: [share.tcp_ports, share.udp_ports, sorted(share.kinds)]
+            for address, share in self.shares.items()
+        }
         return digest(
             {
+                **({"shares": shares} if shares else {}),
                 "targets": [[str(t.first), str(t.last), t.name] for t in self.targets],
                 "tcp": self.tcp_ports,
                 "udp": self.udp_ports,

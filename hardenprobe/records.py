@@ -12,6 +12,7 @@ from typing import Any, Generic, Literal, TypeVar
 
 from hardenprobe.records_fleet import Elsewhere, RetiredSeen
 from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+from hardenprobe.records_recheck import Rechecked
 
 FORMAT = "hardenprobe.review/1"
 NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
@@ -572,6 +573,9 @@ class Head:
         port_offset: Added to every port at the door, 0 outside a lab.
         judged_from: Id of the review whose observations were judged again, None for a scan.
         selected: Ids of the checks that were asked for.
+        rechecks: Id of the review whose findings were asked about again, None for a scan. Such a review says nothing of
+            what it did not ask: it is never the latest, nor part of a course of findings.
+        rechecked: Those findings; only their checks judge, and only their devices.
         interrupted: Somebody stopped the scan, or its window closed, before it was done.
         baselines: How a baseline was chosen for each device, the first rule that fits.
         authorisation: The scope that it ran under, None in reviews that did not keep it.
@@ -595,6 +599,8 @@ class Head:
     port_offset: int = 0
     judged_from: str | None = None
     selected: tuple[str, ...] = ()
+    rechecks: str | None = None
+    rechecked: tuple[Rechecked, ...] = ()
     interrupted: bool = False
     baselines: tuple[BaselineRule, ...] = ()
     ledger: str | None = None

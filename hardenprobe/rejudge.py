@@ -71,7 +71,7 @@ def rejudge(
 
     def judge(page: list[Part]) -> tuple[list[Part], Sums]:
         here = judgement.fresh()
-        with _reading(store, old):
+        with reading(store, old):
             return [_judged(part, here) for part in page], here.sums
 
     def parts() -> Iterator[Part]:
@@ -113,7 +113,7 @@ def fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict
     fleets = compared(outline.vantages, registry)
     kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
     for part in store.parts(name):
-        with _reading(store, name):
+        with reading(store, name):
             some = read_some(part.observations, kinds)
             join(
                 fleets,
@@ -125,7 +125,7 @@ def fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict
 
 
 @contextmanager
-def _reading(store: Store, name: str) -> Iterator[None]:
+def reading(store: Store, name: str) -> Iterator[None]:
     """What was changed from outside is said in one line."""
     try:
         yield

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import secrets
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Any
 from hardenprobe import baseline, baseline_choice, credentials, plan, registry, scope_file, vantage
 from hardenprobe import inventory as inventories
 from hardenprobe import scope as scopes
+from hardenprobe.again import Again
 from hardenprobe.codec import digest
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.journal import Begun, Journal, TakenUp
@@ -40,6 +41,7 @@ class Request:
         baseline: Of the devices that no rule of the inventory fits: a name, or the absolute path of a file.
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
+        again: Findings of an earlier review to ask about again, as `Again.document` writes it; decides the ports.
     """
 
     targets: tuple[tuple[str, str, str, str | None], ...]
@@ -60,6 +62,7 @@ class Request:
     port_offset: int = 0
     plugins: bool = True
     checks_from: tuple[str, ...] = ()
+    again: Mapping[str, Any] | None = None
 
     def document(self) -> dict[str, Any]:
         """The request in plain JSON types."""
@@ -85,10 +88,11 @@ class Request:
             UsageError: Something that was asked for is impossible, or a file is wrong. Nothing was sent.
         """
         checks = registry.load(plugins=self.plugins, folders=map(Path, self.checks_from))
-        known = inventories.load(Path(self.inventory)) if self.inventory else inventories.Inventory()
-        expected = baseline_choice.choose(known.baselines, checks, self.baseline)
-        reaches = {check.id: check.reach for check in checks.checks.values()}
-        allowed = scope_file.load(Path(self.scope), reaches) if self.scope else scopes.Scope.loopback()
+        again = Again.of(self.again) if self.again else None
+        known = self._known(again)
+        rules = again.rules if again and not self.baseline else known.baselines
+        expected = baseline_choice.choose(rules, checks, self.baseline)
+        allowed = self._allowed(checks, again)
         own = credentials.load(Path(self.secrets_file)) if self.secrets_file else credentials.Secrets()
         wanted = self._targets()
         if not wanted:
@@ -106,10 +110,9 @@ class Request:
                 f"--tls-second-opinion is not granted: write `grants: [{scopes.SECOND_OPINION_GRANT}]` in the scope file"
             )
         chosen = checks.select(self.only, self.leave_out)
-        tcp_ports = (
-            plan.parse_ports(self.ports) if self.ports is not None else _ports(expected, checks, chosen)
-        )
-        if max((*tcp_ports, *expected.udp_ports), default=0) + self.port_offset > 65535:
+        shares = again.shares if again else {}
+        tcp_ports, udp_ports = self._ports(expected, checks, chosen, shares.values())
+        if max((*tcp_ports, *udp_ports), default=0) + self.port_offset > 65535:
             raise UsageError(f"--port-offset {self.port_offset} shifts a port beyond 65535")
         timing = expected.timing
         if Reach(self.reach).admits(Reach.STRAIN):
@@ -118,7 +121,7 @@ class Request:
             plan=plan.Plan(
                 targets=wanted,
                 tcp_ports=tcp_ports,
-                udp_ports=expected.udp_ports,
+                udp_ports=udp_ports,
                 reach=Reach(self.reach),
                 scope=allowed,
                 vantages=vantage.points(sources, self.vantages, wanted, allowed),
@@ -132,28 +135,51 @@ class Request:
                 secrets=own.labels,
                 inventory=known.hash,
                 plugged=checks.plugged,
+                shares=shares,
             ),
             baseline=expected,
             registry=checks,
             inventory=known,
             anchors=TrustAnchors.load(map(Path, self.trust_anchors), system=self.system_anchors),
             secrets=own,
+            again=again,
             capture_to=Path(self.capture) if self.capture else None,
         )
+
+    def _known(self, again: Again | None) -> inventories.Inventory:
+        if self.inventory:
+            return inventories.load(Path(self.inventory))
+        return again.inventory() if again else inventories.Inventory()
+
+    def _allowed(self, checks: registry.Registry, again: Again | None) -> scopes.Scope:
+        if self.scope:
+            reaches = {check.id: check.reach for check in checks.checks.values()}
+            return scope_file.load(Path(self.scope), reaches)
+        return (again.kept_scope() if again else None) or scopes.Scope.loopback()
+
+    def _ports(
+        self,
+        expected: baseline_choice.Choice,
+        checks: registry.Registry,
+        chosen: frozenset[str],
+        shares: Collection[plan.Share],
+    ) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """TCP and UDP ports: those of the shares, those that were named, or the baselines' with those that plug-ins ask."""
+        if shares:
+            return (
+                tuple(dict.fromkeys(port for share in shares for port in share.tcp_ports)),
+                tuple(dict.fromkeys(port for share in shares for port in share.udp_ports)),
+            )
+        if self.ports is not None:
+            return plan.parse_ports(self.ports), expected.udp_ports
+        more = (port for probe in checks.probes_for(chosen) for port in probe.tcp_ports)
+        return tuple(dict.fromkeys((*expected.tcp_ports, *more))), expected.udp_ports
 
     def _targets(self) -> tuple[plan.Target, ...]:
         return tuple(
             plan.Target(text=text, first=ip_address(first), last=ip_address(last), name=name)
             for text, first, last, name in self.targets
         )
-
-
-def _ports(
-    expected: baseline_choice.Choice, checks: registry.Registry, chosen: frozenset[str]
-) -> tuple[int, ...]:
-    """The ports of the baselines, and those that the plug-ins' probes ask."""
-    more = (port for probe in checks.probes_for(chosen) for port in probe.tcp_ports)
-    return tuple(dict.fromkeys((*expected.tcp_ports, *more)))
 
 
 def pinned(texts: Iterable[str]) -> tuple[tuple[str, str, str, str | None], ...]:

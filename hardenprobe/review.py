@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hardenprobe import __version__, clock, guard, identity, store, vantage
+from hardenprobe.again import Again
 from hardenprobe.baseline_choice import NOT_MEANT, Expected
+from hardenprobe.codec import facts_kinds
 from hardenprobe.credentials import Secrets
 from hardenprobe.decisions import Decisions
 from hardenprobe.engine import Scan
@@ -36,6 +38,7 @@ from hardenprobe.records import (
     Review,
     Word,
 )
+from hardenprobe.records_recheck import checks_of
 from hardenprobe.registry import Registry
 from hardenprobe.scope import operator
 from hardenprobe.tally import Tally
@@ -69,6 +72,7 @@ class Order:
     """Everything that a scan needs.
 
     Attributes:
+        again: The findings of an earlier review that are asked about again; None for a scan.
         capture_to: The file for its packets, None where they are not captured.
         capture: Runs already when the scan begins, so that a process that may not capture has sent nothing; see
             request.captured.
@@ -81,6 +85,7 @@ class Order:
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
     decisions: Decisions = field(default_factory=Decisions)
+    again: Again | None = None
     capture_to: Path | None = None
     capture: Capture | None = None
 
@@ -146,7 +151,8 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         tcp_ports=plan.tcp_ports,
         udp_ports=plan.udp_ports,
     )
-    fleet = identity.settle(visits, order.inventory, plan.names, coverage)
+    known = order.again.known if order.again else None
+    fleet = identity.settle(visits, order.inventory, plan.names, coverage, known)
     head = Head(
         id=keeper.begun.id if keeper and not earlier else store.new_id(),
         started=started,
@@ -160,6 +166,8 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         resumed_from=earlier.begun.id if earlier else None,
         port_offset=plan.port_offset,
         selected=tuple(sorted(plan.checks)),
+        rechecks=order.again.review if order.again else None,
+        rechecked=order.again.findings if order.again else (),
         interrupted=running.interrupted,
         clock=proof,
         versions=versions(),
@@ -335,6 +343,7 @@ def _findings(visit: Visit, order: Order, proof: Clock) -> int:
         clock=proof,
         reach=order.plan.reach,
         selected=order.plan.checks,
+        only=checks_of(order.again.findings) if order.again else None,
         granted=order.plan.scope.grants,
     )
     return sum(r.result is Word.FAIL for r in judge(case, order.baseline, order.registry))
@@ -348,7 +357,10 @@ def _wanted(order: Order) -> frozenset[type[Any]]:
         for c in order.registry.checks.values()
         if c.id in plan.checks and (c.reach is None or plan.granted(c.id, c.reach))
     ]
-    return frozenset(facts for check in chosen for facts in check.reads)
+    everywhere = frozenset(facts for check in chosen for facts in check.reads)
+    # What a device is known again by is wanted whichever check reads it.
+    shared = {kind for share in plan.shares.values() for kind in share.kinds}
+    return everywhere | {facts for kind, facts in facts_kinds().items() if kind in shared}
 
 
 def _count(number: int, one: str, many: str) -> str:

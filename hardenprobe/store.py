@@ -246,7 +246,7 @@ class Store:
         )
 
     def load(self, name: str, scope: str | None = None) -> Review:
-        """Read a review by id, by the unique beginning of one, or "latest".
+        """Read a review by id, by the unique beginning of one, or "latest", which is a scan and never a recheck.
 
         Raises:
             UnknownName: There is no such review, or several begin so.
@@ -311,7 +311,10 @@ class Store:
         with self.asking(), self.engine.connect() as db:
             known: list[str] = [row.id for row in db.execute(query)]
         if name == LATEST and known:
-            return known[0]
+            again = self.rechecks()
+            if scan := next((one for one in known if one not in again), None):
+                return scan
+            raise UsageError(f"store {self._shown} holds nothing but rechecks; name the one that you want")
         matching = [one for one in known if one == name] or [one for one in known if one.startswith(name)]
         if len(matching) == 1:
             return matching[0]
@@ -320,6 +323,16 @@ class Store:
         if not known:
             raise UsageError(f"store {self._shown} holds no review yet; `hardenprobe scan` makes one")
         raise UnknownName("review", name, known, see="hardenprobe reviews")
+
+    def rechecks(self) -> frozenset[str]:
+        """Ids of the reviews that only ask about findings of another review again, and say nothing of the rest."""
+        # The text alone would find the words in a notice, too.
+        query = sa.select(_reviews.c.id, _reviews.c.document).where(
+            _reviews.c.document.contains('"rechecks":"', autoescape=True)
+        )
+        with self.asking(), self.engine.connect() as db:
+            found = [(row.id, row.document) for row in db.execute(query)]
+        return frozenset(one for one, document in found if _rechecks(document))
 
     def before(self, review: str) -> list[str]:
         """Ids of the reviews of the same scope that were kept before this one, the newest first."""
@@ -383,6 +396,13 @@ class Store:
     def asking(self) -> AbstractContextManager[None]:
         """Turn the library's errors into ours."""
         return asking(self._shown)
+
+
+def _rechecks(document: str) -> bool:
+    try:
+        return bool(json.loads(document)["review"]["rechecks"])
+    except UNREADABLE:
+        return False
 
 
 @contextmanager

@@ -44,9 +44,11 @@ class Row:
 
 
 def review_ids(kept: Store) -> list[str]:
-    """Every review, the newest first."""
+    """Every review that tells of whole devices, the newest first; a recheck does not."""
+    again = kept.rechecks()
     with kept.reading() as db:
-        return list(db.execute(sa.select(_reviews.c.id).order_by(_reviews.c.number.desc())).scalars())
+        ids = db.execute(sa.select(_reviews.c.id).order_by(_reviews.c.number.desc())).scalars()
+        return [one for one in ids if one not in again]
 
 
 def find(kept: Store, name: str, review: str | None = None) -> Appearance:

@@ -28,6 +28,7 @@ _COMMANDS = {
     "demo": ("demo", "Start the lab, scan it, show the findings, write the report."),
     "init": ("init", "Write a commented scope, inventory and baseline to start from."),
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
+    "recheck": ("recheck", "Ask again only what proves findings; before and after."),
     "reviews": ("reviews", "List what is stored, newest first."),
     "judge": ("judge", "Judge stored observations again; touches no network."),
     "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),

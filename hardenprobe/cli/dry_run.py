@@ -79,6 +79,9 @@ def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
     yield "granted by name", _grants(plan)
     shifted = f", each shifted by {plan.port_offset}" if plan.port_offset else ""
     yield "TCP ports", ports_text(plan.tcp_ports) + shifted
+    for address, share in plan.shares.items():
+        udp = f"; UDP {ports_text(share.udp_ports)}" if ask and share.udp_ports else ""
+        yield "there", f"{address}: TCP {ports_text(share.tcp_ports)}{udp}"
     yield "spoken to", f"{ports_text(spoken) if ask else 'none'}; the rest is listened to and closed"
     yield "never spoken to", ports_text(mute) if mute else "none of these ports"
     yield "UDP ports", ports_text(plan.udp_ports) if ask else "none"

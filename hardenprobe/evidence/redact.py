@@ -37,6 +37,7 @@ from hardenprobe.records import (
     Vantage,
 )
 from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
+from hardenprobe.records_recheck import Rechecked
 from hardenprobe.registry import BUILT_IN
 from hardenprobe.review import versions
 from hardenprobe.store_parts import Part
@@ -106,6 +107,15 @@ class Redaction:
                 port_offset=head.port_offset,
                 judged_from=head.judged_from,
                 selected=tuple(self._as.of("check", one) if one in foreign else one for one in head.selected),
+                rechecks=head.rechecks,
+                rechecked=tuple(
+                    Rechecked(
+                        finding=self._as.of("finding", one.finding),
+                        device=self._as.of("device", one.device),
+                        check=self._as.of("check", one.check) if one.check in foreign else one.check,
+                    )
+                    for one in head.rechecked
+                ),
                 interrupted=head.interrupted,
                 decided_on=head.decided_on,
                 clock=Clock(now=head.clock.now, proven=head.clock.proven, how=WITHHELD),

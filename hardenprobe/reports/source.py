@@ -131,7 +131,7 @@ def _earlier(store: Store, outline: Review) -> Iterable[Past]:
             break
         try:
             head = store.outline(kept).head
-            if head.judged_from is None and kept != outline.head.judged_from:
+            if head.judged_from is None and head.rechecks is None and kept != outline.head.judged_from:
                 past.append(_count(kept, head.started, store.parts(kept)))
         except (StoreRefused, UsageError):
             continue  # what cannot be read is not counted; `hardenprobe reviews` tells of it

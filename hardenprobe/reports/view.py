@@ -197,6 +197,11 @@ class View:
             )
         if head.judged_from:
             said.append(f"Nothing was asked anew: the observations are those of review {head.judged_from}.")
+        if head.rechecks:
+            said.append(
+                f"Only what proves {counted(len(head.rechecked), 'finding')} of review {head.rechecks} was asked again; "
+                "it says nothing of the rest."
+            )
         if head.port_offset:
             said.append(
                 f"Port offset {head.port_offset}: a lab, whose port 80 is reached at {80 + head.port_offset}."

@@ -1,0 +1,133 @@
+"""`hardenprobe recheck`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from hardenprobe.cli import options
+
+STANDS, UNDETERMINED, GONE = 1, 3, 0
+
+
+@click.command("recheck")
+@click.argument("review_name", metavar="REVIEW")
+@click.argument("findings", nargs=-1, metavar="[FINDING]...")
+@click.option("--inventory", type=options.FILE, help="Where the devices are by now (YAML or CSV).")
+@click.option(
+    "--scope",
+    type=options.FILE,
+    help="What you are authorised to scan; without it, what the review was allowed still holds.",
+)
+@click.option(
+    "--source", multiple=True, metavar="ADDRESS", help="Our own address to ask from, instead of the review's."
+)
+@click.option(
+    "--vantage",
+    "vantage_names",
+    multiple=True,
+    metavar="NAME",
+    help="Name of the vantage point; one for each --source.",
+)
+@click.option(
+    "--reach",
+    type=click.Choice(["look", "ask", "strain", "alter"]),
+    help="How far a probe may go, instead of as far as the review went.",
+)
+@click.option(
+    "--trust-anchor", multiple=True, type=options.FILE, help="CA certificates (PEM) to trust; repeatable."
+)
+@click.option(
+    "--secrets",
+    "secrets_file",
+    type=options.FILE,
+    help="SNMPv3 users and communities of the fleet (YAML); they go to confirmed devices of --inventory only.",
+)
+@options.store
+@click.option(
+    "--json", "json_to", metavar="FILE|-", help="Write before and after as JSON; - for standard output."
+)
+@click.option("--dry-run", "only_plan", is_flag=True, help="Print the plan and send nothing.")
+@click.option(
+    "--port-offset",
+    type=click.IntRange(0, 55535),
+    help="Added to every port, instead of the review's; for a lab.",
+)
+@options.plugins
+def command(
+    review_name: str,
+    findings: Sequence[str],
+    inventory: Path | None,
+    scope: Path | None,
+    source: Sequence[str],
+    vantage_names: Sequence[str],
+    reach: str | None,
+    trust_anchor: Sequence[Path],
+    secrets_file: Path | None,
+    store_url: str | None,
+    json_to: str | None,
+    only_plan: bool,
+    port_offset: int | None,
+    plugins: options.Plugins,
+) -> int:
+    """Ask again only what proves findings, and show before and after side by side.
+
+    REVIEW is an id, a unique beginning of one, or `latest`; FINDING the same of a finding's id. Without one, all that
+    stand are asked about again. The status is 0 where all are gone, 1 where one stands, 3 where one could not be
+    determined.
+    """
+    from rich.console import Console
+
+    from hardenprobe import decisions, plan, recheck
+    from hardenprobe.cli import dry_run, running
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.keeping import Keeper
+    from hardenprobe.reports import before_after_screen
+    from hardenprobe.request import absolute, begin
+
+    with opened(store_url) as kept:
+        wanted = recheck.Wanted(
+            review=review_name,
+            findings=tuple(findings),
+            inventory=absolute(inventory),
+            scope=absolute(scope),
+            sources=tuple(source),
+            vantages=tuple(vantage_names),
+            reach=reach,
+            trust_anchors=tuple(str(path.absolute()) for path in trust_anchor),
+            secrets_file=absolute(secrets_file),
+            port_offset=port_offset,
+            plugins=plugins.installed,
+            checks_from=tuple(str(path.absolute()) for path in plugins.folders),
+        )
+        it = recheck.prepare(kept, wanted)
+        plan.check_scope(it.order.plan, now=not only_plan)
+        if only_plan:
+            click.echo(dry_run.text(it.order))
+            return GONE
+        order = replace(it.order, decisions=decisions.load(kept))
+        with Keeper(kept, begin(it.request, order)) as keeper:
+            found = running.run(order, keeper)
+            whole = not found.head.interrupted and not found.coverage.unfinished
+            stored = keeper.finish(found, complete=whole)
+        done = it.compare(stored.review)
+        if json_to is not None:
+            document = done.document(it.picked, stored.review)
+            options.write_json(json.dumps(document, indent=1, ensure_ascii=False), json_to)
+        if json_to != "-":
+            before_after_screen.show(done.findings, done.costs, stored.review, done.notices, Console())
+    if keeper.failed:
+        click.echo(f"hardenprobe: {keeper.failed}; what was seen is kept", err=True)
+    if stored.stored:
+        name = stored.review.head.id
+        click.echo(f"recheck {name} is stored; `hardenprobe report {name} --format html -o FILE`", err=True)
+    if stored.goes_on:
+        click.echo(f"`hardenprobe scan --resume {stored.goes_on}` goes on", err=True)
+    standings = {one.standing for one in done.findings}
+    if "unknown" in standings or not stored.stored:
+        return UNDETERMINED
+    return STANDS if "stands" in standings else GONE
