@@ -371,7 +371,7 @@ def one_device(folder: Path, serial: str, *services: dict[str, Any]) -> Path:
 
 
 IPP = {"speaks": "ipp"}
-SNMP = {"speaks": "snmp", "versions": ["2c"], "communities": ["public"]}
+SNMP = {"speaks": "snmp", "versions": ["1", "2c", "3"], "any_community": True}
 
 
 @pytest.mark.slow
