@@ -73,6 +73,7 @@ class Stored:
 
     Attributes:
         intact: The digest still fits, and so does its link to the review before it.
+        rechecks: Id of the review whose findings it asked about again, None for any other.
     """
 
     id: str
@@ -81,6 +82,7 @@ class Stored:
     devices: int
     findings: int
     intact: bool
+    rechecks: str | None = None
 
 
 def default_url() -> str:
@@ -352,11 +354,12 @@ class Store:
         found: list[Stored] = []
         last: dict[str, str] = {}
         for row in rows:
-            findings = 0
+            findings, rechecks = 0, None
             try:
                 for part in self.parts(row.id):
                     findings += sum(r["result"] == "fail" for r in json.loads(part.results))
                 head = self._head(row.id)
+                rechecks = head["review"].get("rechecks")
                 intact = parts_digest(head, self.engine, row.id) == row.digest
                 intact = intact and row.previous_digest == last.get(row.scope)
                 intact = intact and head["review"]["previous_digest"] == row.previous_digest
@@ -371,6 +374,7 @@ class Store:
                     devices=row.devices,
                     findings=findings,
                     intact=intact,
+                    rechecks=rechecks,
                 )
             )
         return found[::-1]

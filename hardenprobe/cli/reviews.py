@@ -33,7 +33,8 @@ def command(store_url: str | None, as_json: bool) -> int:
         click.echo("no review yet; `hardenprobe scan` makes one", err=True)
     for one in found:
         chain = "" if one.intact else "  changed, or a review before it is gone"
+        again = f"  recheck of {one.rechecks}" if one.rechecks else ""
         click.echo(
-            f"{one.id}  {one.started}  scope {one.scope}  {one.devices} devices  {one.findings} findings{chain}"
+            f"{one.id}  {one.started}  scope {one.scope}  {one.devices} devices  {one.findings} findings{again}{chain}"
         )
     return 0

@@ -103,7 +103,7 @@ def test_show_tells_the_same_from_bag_and_store(
         assert shown.out == command("evidence", "show", name, "--review", SECOND, *store).out
         assert shown.out.startswith(f"Finding {name}\n")
         assert all(obs in shown.out for obs in result.observations)
-        assert "  hardenprobe scan " in shown.out and "--inventory FILE --scope FILE\n" in shown.out
+        assert f"  hardenprobe recheck {kept[1].head.id} {name[:12]} --inventory FILE\n" in shown.out
         assert shown.out.replace("\n", "").isprintable(), "what a device says does nothing to a terminal"
     assert "login" in "".join(command("evidence", "show", r.finding, "--bag", bag).out for r in proven)
     unknown = command("evidence", "show", "nothing", "--bag", bag)
