@@ -22,6 +22,7 @@ from hardenprobe.records_recheck import Rechecked
 from hardenprobe.scope import Scope
 from hardenprobe.window import Window
 
+_FRACTIONS = ("seconds", "pause", "connections_per_second")
 _WINDOW = re.compile(r"(\S+) to (\S+) (\S+)")
 
 
@@ -145,6 +146,10 @@ class Again:
 
 def _gentleness(ceilings: Mapping[str, float]) -> Gentleness:
     """Counts are whole numbers; a review keeps all of them as numbers with a fraction."""
-    fractions = {key: ceilings.get(key) for key in ("seconds", "pause", "connections_per_second")}
-    counts = {key: int(value) for key, value in ceilings.items() if key not in fractions}
-    return Gentleness(**counts, **fractions)
+    whole = {key: int(value) for key, value in ceilings.items() if key not in _FRACTIONS}
+    return Gentleness(
+        **whole,
+        seconds=ceilings.get("seconds"),
+        pause=ceilings.get("pause"),
+        connections_per_second=ceilings.get("connections_per_second"),
+    )
