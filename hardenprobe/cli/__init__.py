@@ -29,6 +29,8 @@ _COMMANDS = {
     "init": ("init", "Write a commented scope, inventory and baseline to start from."),
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
     "reviews": ("reviews", "List what is stored, newest first."),
+    "compare": ("compare", "What changed between two reviews, and why."),
+    "recheck": ("recheck", "Ask again only what proves some findings; before and after side by side."),
     "judge": ("judge", "Judge stored observations again; touches no network."),
     "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),
     "statement": ("statement", "Keep what people answer for, since no scan can see it."),
@@ -37,6 +39,7 @@ _COMMANDS = {
     "checks": ("checks", "List the checks, or read one."),
     "baseline": ("baseline", "List the baselines, read one, or look one over."),
     "scope": ("scope", "Look a scope file over before it is used."),
+    "store": ("store", "Take old reviews out, and leave the chain whole."),
     "lab": ("lab", "Virtual devices to play with."),
 }
 
