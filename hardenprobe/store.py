@@ -397,15 +397,17 @@ def asking(shown: str) -> Iterator[None]:
 
 
 @contextmanager
-def opened(url: str | None = None) -> Iterator[Store]:
+def opened(url: str | None = None, *, make: bool = True) -> Iterator[Store]:
     """Open a store, and make it where there is none.
 
     Args:
         url: A database URL, or the path of an SQLite file.
+        make: Whether a file of that name may be made; the default store always is.
 
     Raises:
         StoreRefused: It cannot be opened, is not ours, or is read-only.
     """
+    make = make or not url
     url = url or default_url()
     if "://" not in url:
         url = f"sqlite:///{Path(url).expanduser()}"
@@ -414,6 +416,10 @@ def opened(url: str | None = None) -> Iterator[Store]:
         plain = parsed.get_backend_name() == "sqlite" and not (parsed.database or "").startswith(
             ("file:", ":")
         )
+        if plain and parsed.database and not make and not Path(parsed.database).exists():
+            raise StoreRefused(
+                f"store {parsed.database} does not exist; name the file that a scan wrote, by --store"
+            )
         if plain and parsed.database:
             Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
         engine = sa.create_engine(parsed)
