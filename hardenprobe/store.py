@@ -24,6 +24,7 @@ from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.records import Review
 from hardenprobe.store_parts import (
     Part,
+    at,
     begin_digest,
     delete,
     document_bytes,
@@ -31,8 +32,10 @@ from hardenprobe.store_parts import (
     insert,
     joined,
     make,
+    numbers,
     pages,
     read,
+    results_at,
     split,
     tables,
     text,
@@ -277,6 +280,21 @@ class Store:
                 yield part
         if count != expected:
             raise self.unreadable(review, f"{count} of its {expected} devices are there")
+
+    def rows(self, review: str) -> dict[str, int]:
+        """In which row of a review each of its devices is, by id."""
+        with self.asking():
+            return numbers(self.engine, review)
+
+    def some(self, review: str, rows: Iterable[int]) -> list[Part]:
+        """The devices in some rows of a review; ask for a few at once."""
+        with self.asking():
+            return at(self.engine, review, rows)
+
+    def some_results(self, review: str, rows: Iterable[int]) -> list[tuple[str, str]]:
+        """Their ids and results alone."""
+        with self.asking():
+            return results_at(self.engine, review, rows)
 
     def document_bytes(self, review: str) -> Iterator[bytes]:
         """The bytes that a review's digest is taken over, a few devices in memory at a time: its document, canonical.

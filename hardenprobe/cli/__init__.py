@@ -29,6 +29,7 @@ _COMMANDS = {
     "init": ("init", "Write a commented scope, inventory and baseline to start from."),
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
     "reviews": ("reviews", "List what is stored, newest first."),
+    "compare": ("compare", "What changed between two reviews, and why."),
     "judge": ("judge", "Judge stored observations again; touches no network."),
     "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),
     "statement": ("statement", "Keep what people answer for, since no scan can see it."),
