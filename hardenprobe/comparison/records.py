@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
 from hardenprobe.records import Device, Endpoint, Severity
 
@@ -135,7 +136,7 @@ class DeviceChange:
     """
 
     device: Device
-    met: str
+    met: Literal["both", "before", "now"]
     changes: tuple[Change, ...]
     drift: tuple[Drift, ...]
     told_before: int
@@ -170,3 +171,44 @@ class Totals:
     drifted: int
     told_before: int
     told_now: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A device of the document: what tells it apart, and what changed of it."""
+
+    device: str
+    label: str
+    addresses: tuple[str, ...]
+    met: Literal["both", "before", "now"]
+    told_before: int
+    told_now: int
+    changes: tuple[Change, ...]
+    drift: tuple[Drift, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Document:
+    """The whole document."""
+
+    format: Literal["hardenprobe.comparison/1"]
+    old: Named
+    new: Named
+    notices: tuple[str, ...]
+    devices: tuple[Entry, ...]
+    totals: Totals
+
+
+def entry(change: DeviceChange) -> Entry:
+    """A device as the document has it."""
+    device = change.device
+    return Entry(
+        device=device.id,
+        label=device.label,
+        addresses=tuple(one.address for one in device.addresses),
+        met=change.met,
+        told_before=change.told_before,
+        told_now=change.told_now,
+        changes=change.changes,
+        drift=change.drift,
+    )

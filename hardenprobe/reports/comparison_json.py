@@ -4,26 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any, BinaryIO
 
-from hardenprobe.comparison.records import FORMAT, DeviceChange
+from hardenprobe import codec
+from hardenprobe.comparison.records import FORMAT, DeviceChange, Document, entry
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.reports import json_stream
+
+SCHEMA_FILE = Path(codec.__file__).with_name("comparison.schema.json")
 
 
 def write(comparison: Comparison, devices: Iterable[DeviceChange], out: BinaryIO) -> None:
     """Write it; what it adds up to comes last, when all devices were read."""
-    before: dict[str, Any] = {
+    first: dict[str, Any] = {
         "format": FORMAT,
         "old": asdict(comparison.old),
         "new": asdict(comparison.new),
         "notices": comparison.notices,
-        "devices": map(entry, devices),
+        "devices": (asdict(entry(one)) for one in devices),
     }
-    for key, value in before.items():
-        out.write(b"{" if key == "format" else b",")
+    before = b"{"
+    for key, value in first.items():
+        out.write(before)
+        before = b","
         _member(out, key, value)
-    out.write(b",")
+    out.write(before)
     _member(out, "totals", asdict(comparison.totals))
     out.write(b"\n}\n")
 
@@ -35,16 +41,13 @@ def _member(out: BinaryIO, key: str, value: Any) -> None:
     json_stream.write(out, value, keep_empty=True, depth=1)
 
 
-def entry(change: DeviceChange) -> dict[str, Any]:
-    """A device's entry; of the device itself, what tells it apart."""
-    device = change.device
-    return {
-        "device": device.id,
-        "label": device.label,
-        "addresses": [one.address for one in device.addresses],
-        "met": change.met,
-        "told_before": change.told_before,
-        "told_now": change.told_now,
-        "changes": [asdict(one) for one in change.changes],
-        "drift": [asdict(one) for one in change.drift],
-    }
+def schema() -> dict[str, Any]:
+    """Build the JSON Schema (2020-12) of the document from its records."""
+    whole = codec.adapter(Document).json_schema(mode="serialization")
+    defs: dict[str, Any] = whole["$defs"]
+    return codec.for_readers(FORMAT, "Two reviews of a fleet beside each other.", defs.pop("Document"), defs)
+
+
+def write_schema() -> None:
+    """Bring the shipped schema up to date."""
+    codec.write_schema_file(SCHEMA_FILE, schema())
