@@ -19,7 +19,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.demo_lab import INVENTORY, declarations, fleet, server
+from hardenprobe.demo_lab import INVENTORY, declarations, fleet, plugged, server
 from hardenprobe.errors import HardenprobeError, UsageError
 
 
@@ -38,8 +38,17 @@ def main() -> int:
         "--port-offset", type=int, metavar="N", help="added to every port; chosen by what this user may bind"
     )
     parser.add_argument("--addresses", nargs="+", metavar="ADDRESS", help="only these of the inventory")
+    parser.add_argument(
+        "--services-from",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FOLDER",
+        help="whose Python files bring services of your own; this runs their code",
+    )
     options = parser.parse_args()
     try:
+        plugged.from_folders(options.services_from)
         with tempfile.TemporaryDirectory(prefix="hardenprobe-lab-") as folder:
             asyncio.run(_run(options, Path(folder)))
     except HardenprobeError as exc:

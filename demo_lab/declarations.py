@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from hardenprobe.addresses import AddressSet
 from hardenprobe.demo_lab import (
+    plugged,
     service_discovery,
     service_flawed_tls,
     service_hostile,
@@ -215,6 +216,9 @@ def _each(given: dict[str, Any]) -> list[dict[str, Any]]:
 def _service(document: Document, spot: Spot, given: dict[str, Any]) -> Service:
     speaks = given.get("speaks")
     kind = Service.registry.get(speaks) if isinstance(speaks, str) else None
+    if kind is None and isinstance(speaks, str):
+        plugged.installed(speaks)
+        kind = Service.registry.get(speaks)
     if kind is None:
         raise document.fault((*spot, "speaks"), str(UnknownName("service", str(speaks), Service.registry)))
     data = {key: value for key, value in given.items() if key != "speaks"}

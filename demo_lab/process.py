@@ -69,6 +69,7 @@ def running_lab(
     *,
     fleet: int | None = None,
     seed: int = 1,
+    services_from: Sequence[Path] = (),
 ) -> Iterator[RunningLab]:
     """Run the lab beside this process.
 
@@ -78,6 +79,7 @@ def running_lab(
         addresses: Serve only these.
         fleet: Simulate so many devices of `fleet.devices` in place of an inventory's; `fleet.span` tells their addresses.
         seed: Decides the mixture of the fleet.
+        services_from: Folders whose Python files bring services of your own; their code runs in the lab's process.
 
     Raises:
         UsageError: The lab could not start; says why in one line.
@@ -88,6 +90,8 @@ def running_lab(
         command += ["--inventory", str(inventory or INVENTORY)]
     else:
         command += ["--fleet", str(fleet), "--seed", str(seed)]
+    for folder in services_from:
+        command += ["--services-from", str(folder)]
     if port_offset is not None:
         command += ["--port-offset", str(port_offset)]
     if addresses is not None:

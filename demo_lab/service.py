@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
@@ -57,6 +57,13 @@ class Service:
     def fault(self) -> str | None:
         """Say what is wrong with this declaration beyond the types of its keys; None where nothing is."""
         return None
+
+    def guilty_of(self) -> Iterable[tuple[str, str | None]]:
+        """The declared truth of a plug-in's service: (check, subject) of every finding that a scan must bring at its port.
+
+        That of the lab's own services is in truth.py.
+        """
+        return ()
 
     async def serve(self, talk: Talk) -> None:
         """Talk to one client of a TCP service until either side is done."""

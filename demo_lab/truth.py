@@ -158,6 +158,8 @@ def _untouched(device: Virtual, service: Service) -> bool:
 def _protocol(service: Service) -> Iterator[_Found]:
     """What a service gives away to a source that it lets in."""
     where = (service.transport, service.port)
+    for check, subject in service.guilty_of():
+        yield check, *where, subject
     if isinstance(service, OldTls) and service.port in TLS_PORTS:
         for check, subject in OLD_TLS:
             # Nobody relies on what a certificate says of itself.

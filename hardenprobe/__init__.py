@@ -1,3 +1,146 @@
-"""Check how well networked office devices are hardened at the network-protocol level, and prove it."""
+"""Check how well networked office devices are hardened at the network-protocol level, and prove it.
+
+>>> import hardenprobe
+>>> hardenprobe.score("AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A").base
+6.8
+
+The names of `__all__` are stable: what of them goes away or changes its meaning is said under *Changes*, a release before.
+They are imported when they are first used, so that `import hardenprobe` costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from hardenprobe import facts
+    from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
+    from hardenprobe.errors import (
+        CeilingReached,
+        ContractBroken,
+        FileInvalid,
+        HardenprobeError,
+        MalformedReply,
+        ScopeRefused,
+        StoreRefused,
+        UnknownName,
+        Unreachable,
+        UsageError,
+    )
+    from hardenprobe.facts import readable
+    from hardenprobe.library import from_document, judge, load_review, scan, scan_async, to_document
+    from hardenprobe.probe import Asked, Probe
+    from hardenprobe.records import (
+        Device,
+        Endpoint,
+        Observation,
+        Reach,
+        Reason,
+        Remedy,
+        Result,
+        Review,
+        Severity,
+        State,
+        Word,
+    )
+    from hardenprobe.review import Progress
+    from hardenprobe.scoring import score, severity
 
 __version__ = "0.1.0"
+
+_HOMES = {
+    "check": ("Check", "NoSettings", "Outcome", "Seen", "fail", "note", "passed", "untold"),
+    "errors": (
+        "CeilingReached",
+        "ContractBroken",
+        "FileInvalid",
+        "HardenprobeError",
+        "MalformedReply",
+        "ScopeRefused",
+        "StoreRefused",
+        "UnknownName",
+        "Unreachable",
+        "UsageError",
+    ),
+    "facts": ("readable",),
+    "library": ("from_document", "judge", "load_review", "scan", "scan_async", "to_document"),
+    "probe": ("Asked", "Probe"),
+    "records": (
+        "Device",
+        "Endpoint",
+        "Observation",
+        "Reach",
+        "Reason",
+        "Remedy",
+        "Result",
+        "Review",
+        "Severity",
+        "State",
+        "Word",
+    ),
+    "review": ("Progress",),
+    "scoring": ("score", "severity"),
+}
+_HOME = {name: module for module, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "Asked",
+    "CeilingReached",
+    "Check",
+    "ContractBroken",
+    "Device",
+    "Endpoint",
+    "FileInvalid",
+    "HardenprobeError",
+    "MalformedReply",
+    "NoSettings",
+    "Observation",
+    "Outcome",
+    "Probe",
+    "Progress",
+    "Reach",
+    "Reason",
+    "Remedy",
+    "Result",
+    "Review",
+    "ScopeRefused",
+    "Seen",
+    "Severity",
+    "State",
+    "StoreRefused",
+    "UnknownName",
+    "Unreachable",
+    "UsageError",
+    "Word",
+    "__version__",
+    "facts",
+    "fail",
+    "from_document",
+    "judge",
+    "load_review",
+    "note",
+    "passed",
+    "readable",
+    "scan",
+    "scan_async",
+    "score",
+    "severity",
+    "to_document",
+    "untold",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name when it is first asked for."""
+    if name == "facts":  # the module: one record for each kind of observation
+        return import_module(f"{__name__}.facts")
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Generic, TypeVar
 
+from hardenprobe.errors import ContractBroken
 from hardenprobe.facts import DeclaredDevice, TcpPort
 from hardenprobe.records import (
     UNPROVEN,
@@ -34,7 +35,7 @@ S = TypeVar("S")
 F = TypeVar("F")
 
 HEADINGS = ("Fails when", "Passes when", "Unknown when", "Reach", "Why it matters", "Sources")
-_ID = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)+")
+ID = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)+")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -223,7 +224,7 @@ class Check(Generic[S]):
         version: Raised whenever a verdict can differ.
 
     Raises:
-        ValueError: The id, the docstring or the vectors break the contract.
+        ContractBroken: The id, the docstring or the vectors are not what they must be.
     """
 
     id: str
@@ -241,15 +242,15 @@ class Check(Generic[S]):
     sections: Mapping[str, str] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        if not _ID.fullmatch(self.id):
-            raise ValueError(f"check id {self.id!r} is not lower-case words joined by dashes")
+        if not ID.fullmatch(self.id):
+            raise ContractBroken(f"check id {self.id!r} is not lower-case words joined by dashes")
         sections = _sections(self.document or "")
         if tuple(sections)[1:] != HEADINGS:
-            raise ValueError(
+            raise ContractBroken(
                 f"check {self.id}: docstring headings are {tuple(sections)[1:]}, expected {HEADINGS}"
             )
         if not self.vectors:
-            raise ValueError(f"check {self.id} has no CCSS vector")
+            raise ContractBroken(f"check {self.id} has no CCSS vector")
         object.__setattr__(self, "sections", sections)
 
     @property

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe import exceptions, statements
+from hardenprobe import exceptions, life, statements
 from hardenprobe.exceptions import RiskException
 from hardenprobe.ledger import Ledger
+from hardenprobe.life import Turn
 from hardenprobe.statements import Statement
 from hardenprobe.store import Store
 from hardenprobe.transcript import utc_now
@@ -18,6 +19,7 @@ class Decisions:
 
     Attributes:
         exceptions, statements: Those that expired or were ended among them.
+        turns: What was accepted into the fleet and retired from it, the oldest first.
         day: The day (UTC, ISO 8601) by which they run; the day on which the review began where it is empty.
         mark: Digest of the newest entry, None where there is none.
         notices: Why nothing of it may be applied.
@@ -25,6 +27,7 @@ class Decisions:
 
     exceptions: tuple[RiskException, ...] = ()
     statements: tuple[Statement, ...] = ()
+    turns: tuple[Turn, ...] = ()
     day: str = ""
     mark: str | None = None
     notices: tuple[str, ...] = ()
@@ -44,6 +47,7 @@ def load(kept: Store) -> Decisions:
     return Decisions(
         exceptions=exceptions.read(entries),
         statements=statements.read(entries),
+        turns=life.read(entries),
         day=today,
         mark=entries[-1].digest if entries else None,
     )

@@ -7,11 +7,11 @@ import contextlib
 import logging
 import random
 import signal
-from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator
+from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from hardenprobe import guard
+from hardenprobe import guard, limits
 from hardenprobe.addresses import AddressSet
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
@@ -55,6 +55,10 @@ from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
+from hardenprobe.tap import SweepTap, Tap
+
+if TYPE_CHECKING:
+    from hardenprobe.capture import Capture
 
 log = logging.getLogger("hardenprobe.engine")
 
@@ -87,6 +91,7 @@ PROBES: tuple[Probe, ...] = (
     tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )
+DEAREST = PROBES.index(tls_ports.SUITES)  # a plug-in's probes come before it
 
 
 LISTENING = (telnet.PROBE, ssh.GREETING)  # they read what was heard
@@ -120,9 +125,11 @@ class Scan:
 
     Attributes:
         wanted: The kinds of facts that somebody will read; other probes are not run.
+        plugged: Probes that plug-ins bring.
         seed: Of the order in which addresses are visited.
         done: (address, vantage) that need no visit any more.
         quiet: Where the sweep found nobody; filled in as it goes.
+        capture: Writes down the packets, where somebody asked for that.
         interrupted: Somebody stopped the scan, or its window closed, before the plan was done.
     """
 
@@ -131,9 +138,11 @@ class Scan:
     wanted: frozenset[type[Any]]
     anchors: TrustAnchors
     secrets: Secrets = field(default_factory=Secrets)
+    plugged: tuple[Probe, ...] = ()
     seed: int = 0
     done: frozenset[tuple[str, str]] = frozenset()
     quiet: Quiet = field(default_factory=Quiet)
+    capture: Capture | None = None
     interrupted: bool = False
     why_interrupted: str | None = None
     cost: Cost = field(default_factory=Cost)
@@ -152,10 +161,13 @@ class Scan:
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
+        # Ours were tried with every kind of bytes; a plug-in's probe may be caught in a loop.
+        held = limits.unblocked() if self.plugged else contextlib.nullcontext()
         with guard.watching(), self._interruptible():
-            for vantage in self.plan.vantages:
-                async for visit in self._from(vantage):
-                    yield visit
+            async with held:
+                for vantage in self.plan.vantages:
+                    async for visit in self._from(vantage):
+                        yield visit
 
     async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
         """Everybody from one vantage point; whoever was expected and is silent gets a second try at the end."""
@@ -207,6 +219,7 @@ class Scan:
             source=vantage.source,
             port_offset=plan.port_offset,
             pace=Pace(wait=plan.timing.connect, rate=self._rate),
+            tap=SweepTap(self.capture) if self.capture else None,
         )
         try:
             async with contextlib.aclosing(touching) as touches:
@@ -289,6 +302,7 @@ class Scan:
         address = due.address
         listed = self.inventory.by_address.get(address)
         declared = [(s.port, s.protocol) for s in listed.services if s.transport == "tcp"] if listed else []
+        declared += [item for probe in self.plugged for item in probe.tcp_ports.items()]
         line = Line(
             address=address,
             permit=self.plan.scope,
@@ -300,6 +314,7 @@ class Scan:
             turn=self._turn(listed, vantage),
             rate=self._rate,
             cost=due.cost,
+            tap=Tap(self.capture) if self.capture else None,
         )
         asked = Asked(
             line=line,
@@ -312,7 +327,7 @@ class Scan:
         unfinished = crashed = None
         try:
             async with asyncio.timeout(self.plan.timing.seconds):
-                await ask_device(asked)
+                await ask_device(asked, self.plugged)
         except ScopeRefused as exc:
             self.stop(str(exc))
             unfinished = str(exc)
@@ -324,6 +339,8 @@ class Scan:
             log.exception("visit of %s", address)
             crashed = f"{type(exc).__name__}: {clip(str(exc))}"
             asked.fault("visit", self.wanted, Reason.CRASHED, crashed)
+        if line.tap:
+            asked.seen[:] = await line.tap.numbered(asked.seen)
         return _visit_of(asked, unfinished, crashed)
 
 
@@ -333,18 +350,22 @@ def _source(vantage: Vantage, address: str) -> str | None:
     return vantage.source if same else None
 
 
-async def ask_device(asked: Asked) -> None:
+async def ask_device(asked: Asked, plugged: Sequence[Probe] = ()) -> None:
     """One visit: ports, then what speaks on them, the cheapest and most telling first.
+
+    Args:
+        plugged: Probes that plug-ins bring.
 
     Raises:
         ScopeRefused, CeilingReached: What was seen until then stands.
     """
-    if not await _somebody_there(asked):
+    probes = (*PROBES[:DEAREST], *plugged, *PROBES[DEAREST:])
+    if not await _somebody_there(asked, probes):
         return
     if asked.accepting():
         port = random.choice(_control_ports(asked))
         asked.seen.append((await tcp.look(asked.line, port, control=True, touch_only=True)).seen)
-    for probe in PROBES:
+    for probe in probes:
         await _run(probe, asked)
 
 
@@ -354,7 +375,7 @@ def _control_ports(asked: Asked) -> list[int]:
     return [port for port in ports if port > 0 and port not in asked.plan.tcp_ports]
 
 
-async def _somebody_there(asked: Asked) -> bool:
+async def _somebody_there(asked: Asked, probes: Sequence[Probe]) -> bool:
     """Look at every port; False when the first ones and SNMP are all silent.
 
     Ports that print come after SNMP, and are left out where the device says that it prints just now, or is fragile.
@@ -363,7 +384,7 @@ async def _somebody_there(asked: Asked) -> bool:
     quiet = [p for p in plan.tcp_ports if p not in RAW_PRINT]
     await _look(asked, [p for p in first_ports(plan) if p in quiet])
     for probe in FIRST_PROBES:
-        if probe.allowed(plan) and (asked.wants(*probe.produces) or _speaks_later(asked)):
+        if probe.allowed(plan) and (asked.wants(*probe.produces) or _speaks_later(asked, probes)):
             await probe.run(asked)
     busy = any(o.facts.printing for o in asked.of(SnmpObjects))
     fragile = asked.listed is not None and asked.listed.fragile
@@ -376,9 +397,9 @@ async def _somebody_there(asked: Asked) -> bool:
     return True
 
 
-def _speaks_later(asked: Asked) -> bool:
+def _speaks_later(asked: Asked, probes: Iterable[Probe]) -> bool:
     """Something will be said elsewhere, so it must be known before on which ports that would be printed."""
-    return any(p.allowed(asked.plan) and asked.wants(*p.produces) for p in PROBES if p not in LISTENING)
+    return any(p.allowed(asked.plan) and asked.wants(*p.produces) for p in probes if p not in LISTENING)
 
 
 def first_ports(plan: Plan) -> tuple[int, ...]:

@@ -3,13 +3,16 @@
     HardenprobeError
       UsageError          exit 2: the caller asked for something impossible, or a file is wrong
         ScopeRefused        address, window, port or reach outside the scope; raised before a packet leaves
+          PastTheDoor         code that is not Link went for the network by itself
         FileInvalid         file, line, what is wrong, how to mend it
         UnknownName         a check, baseline or review of that name is not there; proposes the nearest
         StoreRefused        the store cannot be opened or is not ours
+        BagRefused          a file is no evidence bag, or not one that can be read safely; in evidence/container.py
         TooScattered        a list has masks with gaps that make too many parts to be compared exactly
       MalformedReply      a codec met bytes it cannot read; the probe records it, a check never sees it
       CeilingReached      a device's ceiling of connections, bytes or seconds would be passed
       Unreachable         nothing is on the line: refused, silent or cut off; the probe records it
+      ContractBroken      a check or a probe is not what it must be; who brought it is named, and the scan goes on
 
 A device's silence, refusal or nonsense is an observation; the caller's mistake is a UsageError; a bug of ours is
 neither and keeps its own type.
@@ -43,6 +46,10 @@ class ScopeRefused(UsageError):
 
     def __reduce__(self) -> tuple[type[ScopeRefused], tuple[str, str | None]]:
         return type(self), (str(self), self.address)
+
+
+class PastTheDoor(ScopeRefused):
+    """Code that is not Link went for the network by itself. It costs that code its result, and nobody else."""
 
 
 class FileInvalid(UsageError):
@@ -129,6 +136,10 @@ class Unreachable(HardenprobeError):
 
     def __reduce__(self) -> tuple[type[Unreachable], tuple[str, str]]:
         return type(self), (str(self), self.state)
+
+
+class ContractBroken(HardenprobeError, ValueError):
+    """A check or a probe is not what it must be: says what it is and what was expected."""
 
 
 def _from_text(cls: type[UnknownName], text: str) -> UnknownName:

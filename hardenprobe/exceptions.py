@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
+from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.codec import canonical
 from hardenprobe.errors import UnknownName, clip
@@ -168,10 +169,8 @@ def draft(request: Request, review: Review, expected: Expected, registry: Regist
     if starts < (scanned := day("review", review.head.started[:10])):
         raise Wrong("starts", f"{starts} is before {scanned}, when what it accepts was seen")
     severity = next(w for w in ("high", "medium", "low") if w in {one.severity for one in found})
-    baseline = min(
-        map(expected.of, devices), key=lambda one: getattr(one.file.exceptions.longest_days, severity)
-    )
-    longest = getattr(baseline.file.exceptions.longest_days, severity)
+    baseline = min(map(expected.of, devices), key=lambda one: _longest(one, severity))
+    longest = _longest(baseline, severity)
     if (until - starts).days > longest:
         last = starts + timedelta(days=longest)
         raise Wrong(
@@ -214,16 +213,23 @@ def read(entries: Iterable[Entry]) -> tuple[RiskException, ...]:
 
 
 def apply(
-    results: Sequence[Result], devices: Iterable[Device], exceptions: Iterable[RiskException], today: str
+    results: Sequence[Result],
+    devices: Iterable[Device],
+    exceptions: Iterable[RiskException],
+    today: str,
+    expected: Expected,
 ) -> tuple[Result, ...]:
-    """Note on each finding which exception runs for it, or why the newest that covered it does not."""
+    """Note on each finding which exception runs for it, or why the newest that covered it does not.
+
+    An exception that is longer than the device's own baseline allows covers nothing of it.
+    """
     by_check: dict[str, list[RiskException]] = defaultdict(list)
     for one in exceptions:
         if one.starts <= today:
             by_check[one.check].append(one)
     by_id = {device.id: device for device in devices}
     return tuple(
-        _noted(result, by_id[result.device], by_check[result.check], today)
+        _noted(result, by_id[result.device], by_check[result.check], today, expected)
         if result.severity is not None and by_check.get(result.check)
         else result
         for result in results
@@ -251,19 +257,40 @@ def notes(
     )
 
 
-def _noted(result: Result, device: Device, exceptions: Iterable[RiskException], today: str) -> Result:
+def _noted(
+    result: Result, device: Device, exceptions: Iterable[RiskException], today: str, expected: Expected
+) -> Result:
     lapsed: Lapsed | None = None
     running: Accepted | None = None
     for one in exceptions:
         accepted = one.match(result, device)
         if accepted is None:
             continue
-        why = _worse(result, accepted) if one.runs(today) else one.state(today)
+        if one.runs(today):
+            why = _too_long(result, one, expected.of(device)) or _worse(result, accepted)
+        else:
+            why = one.state(today)
         if why:
             lapsed = Lapsed(id=one.id, why=why)
         elif running is None or running.until < one.until:
             running = Accepted(id=one.id, until=one.until)
     return replace(result, exception=running, lapsed=None if running else lapsed)
+
+
+def _too_long(result: Result, one: RiskException, own: Baseline) -> str | None:
+    """How an exception breaks the limit that a device's own baseline sets for such a finding, None where it does not."""
+    days = (day("until", one.until) - day("starts", one.starts)).days
+    longest = _longest(own, str(result.severity))
+    if days <= longest:
+        return None
+    return (
+        f"longer than the device's own baseline allows: {days} days, and a finding of severity {result.severity} "
+        f"may be accepted for {longest} days (baseline {own.name})"
+    )
+
+
+def _longest(baseline: Baseline, severity: str) -> int:
+    return int(getattr(baseline.file.exceptions.longest_days, severity))
 
 
 def _worse(result: Result, accepted: AcceptedFinding) -> str | None:

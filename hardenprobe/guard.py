@@ -22,8 +22,9 @@ from functools import cache
 from ipaddress import ip_address
 from typing import Any
 
-from hardenprobe.errors import ScopeRefused
+from hardenprobe.errors import PastTheDoor
 
+FOLDER_PREFIX = "hardenprobe_folder_"  # packages that plugins.py makes of folders of checks
 Place = tuple[str, int, int]  # address, port, number of the zone
 
 _granted: dict[int, Place] = {}  # id of a socket to where it may go
@@ -122,9 +123,12 @@ def _hook(event: str, args: tuple[Any, ...]) -> None:
 
 
 def _new_socket(_: str, args: tuple[Any, ...]) -> None:
-    """Raw sockets and other families know no ports: nothing could be granted to them."""
+    """Raw sockets and other families know no ports: nothing could be granted to them. A capture only listens."""
     family, kind = int(args[1]), int(args[2])
     if family in _HARMLESS:
+        return
+    # Behind this function, _hook and the class's own: whoever makes the socket.
+    if family == _PACKET and sys._getframe(3).f_globals.get("__name__") == _CAPTURE:
         return
     if family not in _INTERNET or kind & 0xF not in _SPEAKING:
         _refuse(f"a socket of family {family} and type {kind & 0xF}")
@@ -155,13 +159,19 @@ def _of_the_sweep(target: Any) -> bool:
 
 
 def _bind(_: str, args: tuple[Any, ...]) -> None:
-    """A source address and any port is Link's own doing; a fixed port is a server, which a scan never is."""
+    """A source address and any port is Link's own doing; a fixed port is a server, which a scan never is.
+
+    So is any port of no address, which a capture must know before the first packet leaves.
+    """
     sock, address = args[0], args[1]
     if _family(sock) == _NETLINK:
         return
     if isinstance(address, tuple) and len(address) >= 2 and address[1] == 0:
         host = str(address[0])
         if host in ("127.0.0.1", "::1") or _sources[host] > 0:
+            return
+        caller = sys._getframe(2).f_globals.get("__name__", "")  # behind this function and _hook
+        if not host and (id(sock) in _granted or any(caller in modules for _, _, modules in _swept.values())):
             return
     _refuse(f"to bind {address!r:.100}")
 
@@ -180,6 +190,7 @@ def _start(event: str, args: tuple[Any, ...]) -> None:
 
 
 _NETLINK = int(getattr(socket, "AF_NETLINK", -2))
+_PACKET, _CAPTURE = int(getattr(socket, "AF_PACKET", -3)), "hardenprobe.packet_socket"
 
 # Plain numbers, since a sweep makes sockets by the thousand and members of an enumeration compare slowly.
 _HARMLESS = frozenset(
@@ -258,8 +269,8 @@ def _is_literal(host: str) -> bool:
 def _refuse(what: str, address: str | None = None) -> None:
     who = _culprit()
     refusals[who, what] += 1
-    raise ScopeRefused(
-        f"{who} tried {what} past hardenprobe's door; a scan speaks only through Link", address
+    raise PastTheDoor(
+        f"{_known_as(who)} tried {what} past hardenprobe's door; a scan speaks only through Link", address
     )
 
 
@@ -285,9 +296,15 @@ def _culprit() -> str:
 
 
 def _named(module: str) -> str:
-    """A module with the distribution that brought it."""
+    """A module with the distribution that brought it, or its file where it came from a folder of checks."""
     brought = _distributions().get(module.partition(".")[0])
-    return f"{module} of {brought}" if brought else module
+    return f"{module} of {brought}" if brought else _known_as(module)
+
+
+def _known_as(module: str) -> str:
+    """A module, or its file where it came from a folder of checks."""
+    file = getattr(sys.modules.get(module), "__file__", None) if module.startswith(FOLDER_PREFIX) else None
+    return str(file or module)
 
 
 @cache

@@ -32,6 +32,7 @@ from hardenprobe.records import (
     State,
     Unlisted,
 )
+from hardenprobe.records_fleet import Elsewhere
 from hardenprobe.transcript import observation, utc_now
 
 ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
@@ -277,7 +278,7 @@ def _coverage(
     planned: Coverage,
     visits: Sequence[Visit],
     inventory: Inventory,
-    devices: Iterable[Device],
+    devices: Sequence[Device],
     listed: Mapping[str, Listed],
 ) -> Coverage:
     met = {entry.asset_tag for entry in listed.values()}
@@ -302,7 +303,29 @@ def _coverage(
         unfinished=tuple(sorted({v.address for v in visits if v.outcome == "unfinished"}, key=ip_key)),
         tcp_ports=planned.tcp_ports,
         udp_ports=planned.udp_ports,
+        listed_seen=tuple(d.asset_tag for d in devices if d.asset_tag is not None),
+        seen_elsewhere=tuple(one for d in devices if d.id in listed for one in _elsewhere(d, listed[d.id])),
     )
+
+
+def _elsewhere(device: Device, entry: Listed) -> Iterable[Elsewhere]:
+    """Where a listed device was met, and how it calls itself, that its entry does not say."""
+    known = {str(ip_address(text)) for text in entry.addresses}
+    strange = tuple(one.address for one in device.addresses if one.address not in known)
+    if strange:
+        yield Elsewhere(
+            asset_tag=entry.asset_tag, device=device.id, what="address", listed=entry.addresses, seen=strange
+        )
+    called = tuple(dict.fromkeys(i.value for i in device.identity if i.kind == "name"))
+    if entry.names and called and {_host(name) for name in called}.isdisjoint(map(_host, entry.names)):
+        yield Elsewhere(
+            asset_tag=entry.asset_tag, device=device.id, what="name", listed=entry.names, seen=called
+        )
+
+
+def _host(name: str) -> str:
+    """The first label of a name, in which a device says it and an inventory may say the whole."""
+    return name.split(".")[0].casefold()
 
 
 def _why_missed(device: Listed, outcome: Mapping[str, str]) -> str:

@@ -23,6 +23,7 @@ from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.identity import Visit
 from hardenprobe.records import Cost
 from hardenprobe.store import LATEST, UNREADABLE, Store
+from hardenprobe.store_parts import make
 
 BLOCK = 4096  # positions whose outcomes share a row
 OUTCOMES = {"silent": b"s", "refused": b"r"}  # in a block; a zero byte is a position still to be asked
@@ -154,7 +155,7 @@ class Journal:
     def __init__(self, store: Store) -> None:
         self._store = store
         with store.asking(), store.engine.begin() as db:
-            _tables.create_all(db)
+            make(_tables, db)
 
     def begin(self, begun: Begun, runner: str | None = None) -> None:
         """Write down what a scan is told to do. Twice is harmless: it says who goes on with it.

@@ -6,12 +6,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe import exceptions, guard, local_scores, statements
+from hardenprobe import exceptions, guard, life, local_scores, statements
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected, NotMeant
 from hardenprobe.check import Fleet
 from hardenprobe.decisions import Decisions
-from hardenprobe.judge import Case, judge, notes
+from hardenprobe.facts_fleet import NotMet
+from hardenprobe.judging import Case, judge, notes
 from hardenprobe.priorities import Ranking, general
 from hardenprobe.records import Device, Head, Named, Observation, Remedy, Result, Review
 from hardenprobe.registry import Registry
@@ -31,6 +32,7 @@ class Sums:
         people: Device to the controls that people must answer for.
         refused: What checks tried that they may not.
         covered: Ids of the exceptions that cover a finding, or did once.
+        met: The devices with the last step of their way into the fleet or out of it.
     """
 
     def __init__(self, general: frozenset[str]) -> None:
@@ -42,6 +44,7 @@ class Sums:
         self.people: dict[str, tuple[str, ...]] = {}
         self.refused: dict[str, None] = {}
         self.covered: set[str] = set()
+        self.met: list[life.Met] = []
 
     def merge(self, other: Sums) -> None:
         """Add other devices, which come after these."""
@@ -53,6 +56,7 @@ class Sums:
         self.people |= other.people
         self.refused |= other.refused
         self.covered |= other.covered
+        self.met += other.met
 
 
 class Judgement:
@@ -83,6 +87,7 @@ class Judgement:
         self._kept = decisions is None
         self._today = self._decided.day or review.head.started[:10]
         self._fleets = fleets
+        self._register = life.Register(self._decided.turns)
         self._remedies = remedies(registry)
         self.sums = Sums(general(self._remedies))
         self._selected = frozenset(review.head.selected)
@@ -107,16 +112,19 @@ class Judgement:
         )
         results = self._judge(judged, observations)
         results = local_scores.weigh(results, judged, lambda d: chosen[d.id].file.ccss)
-        results = exceptions.apply(results, judged, self._decided.exceptions, self._today)
+        results = exceptions.apply(results, judged, self._decided.exceptions, self._today, self._expected)
         self._add(judged, results, chosen)
+        self._look_up(judged, observations)
         return judged, observations, results
 
     def outline(self) -> Review:
         """The review without its devices, results and observations, after the last part."""
         review, decided = self._review, self._decided
         notices = (*review.notices, *decided.notices, *self.sums.not_meant.notices(), *self.sums.refused)
-        answers = review.statements
+        answers, coverage = review.statements, review.coverage
         if not self._kept:
+            notices = (*life.notices(self.sums.met), *notices)
+            coverage = replace(coverage, **life.reconciled(self.sums.met, decided.turns))
             answers = statements.answered(
                 self.sums.devices, lambda d: self.sums.people[d.id], decided.statements, self._today
             )
@@ -129,6 +137,7 @@ class Judgement:
                 ledger=decided.mark,
                 decided_on=None if self._kept else self._today,
             ),
+            coverage=coverage,
             notices=tuple(dict.fromkeys(notices)),
             devices=(),
             observations={},
@@ -167,6 +176,11 @@ class Judgement:
             self.sums.names[baseline.name] = None
             self.sums.people[device.id] = baseline.people
             self.sums.devices.append(replace(device, identity=(), services=()))
+
+    def _look_up(self, devices: Iterable[Device], observations: Seen) -> None:
+        for device in devices:
+            missed = any(isinstance(o.facts, NotMet) for o in observations.get(device.id, ()))
+            self.sums.met.append(self._register.met(device, present=not missed))
 
     def _judge(self, devices: Sequence[Device], observations: Seen) -> tuple[Result, ...]:
         review = self._review

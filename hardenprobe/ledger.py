@@ -19,6 +19,7 @@ from hardenprobe.codec import canonical, digest
 from hardenprobe.errors import StoreRefused, UsageError, clip
 from hardenprobe.scope import operator
 from hardenprobe.store import Store
+from hardenprobe.store_parts import make
 from hardenprobe.transcript import utc_now
 
 MOST_BYTES = 10 * 1024 * 1024
@@ -96,7 +97,7 @@ class Ledger:
         if found := self.fault():
             raise StoreRefused(f"{found}; nothing is added")
         with self._kept.writing() as db:
-            _tables.create_all(db)
+            make(_tables, db)
             known = list(_read(db))
             made: list[Entry] = []
             for draft in drafts:

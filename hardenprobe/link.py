@@ -18,7 +18,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from ipaddress import ip_address
 from types import TracebackType
-from typing import Any, Protocol, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 
 from hardenprobe import guard
 from hardenprobe.easing import Easing
@@ -26,9 +26,12 @@ from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, Endpoint, Exchange, Observation
-from hardenprobe.sockets import READ_LIMIT, receive_datagram, report_unreachable
+from hardenprobe.sockets import READ_LIMIT, connect, receive, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
 from hardenprobe.transcript import EXCHANGES, Recorder, observation
+
+if TYPE_CHECKING:
+    from hardenprobe.tap import Tap
 
 F = TypeVar("F")
 
@@ -101,6 +104,7 @@ class Line:
         cost: What has been spent so far.
         turn: Shared by the lines to one device; the ceilings hold for what it has spent.
         rate: Shared by everything that a scan sends.
+        tap: Is told of every socket while the scan is captured.
     """
 
     address: str
@@ -113,6 +117,7 @@ class Line:
     cost: Cost = field(default_factory=Cost)
     turn: Turn = field(default_factory=Turn)
     rate: Rate = field(default_factory=lambda: Rate(None))
+    tap: Tap | None = None
     _last: float = 0.0
     _allowed: float = 0.0
 
@@ -137,9 +142,11 @@ class Line:
             return await self._open(port)
         except Unreachable as exc:
             self.turn.easing.unreachable(self.address, port, exc.state)
+            self._closed()
             self.turn.lock.release()
             raise
         except BaseException:
+            self._closed()
             self.turn.lock.release()
             raise
 
@@ -151,10 +158,11 @@ class Line:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
             with guard.granted(sock, self.address, real, self.source):
-                if self.source:
-                    sock.bind((self.source, 0))
-                async with asyncio.timeout(self.timing.connect):
-                    await asyncio.get_running_loop().sock_connect(sock, (self.address, real))
+                if self.source or self.tap:  # a capture must know our port before the first packet leaves
+                    sock.bind((self.source or "", 0))
+                if self.tap:
+                    self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname())
+                await connect(sock, (self.address, real), self.timing.connect)
         except TimeoutError:
             sock.close()
             raise Unreachable(f"{self.address} TCP {port} is silent", "silent") from None
@@ -208,14 +216,17 @@ class Line:
                 sock.setblocking(False)
                 stack.enter_context(guard.granted(sock, self.address, real, self.source))
                 try:
-                    if self.source:
-                        sock.bind((self.source, 0))
+                    if self.source or self.tap:
+                        sock.bind((self.source or "", 0))
                     if any_port:
                         report_unreachable(sock)
                     else:
                         sock.connect(there)
                 except OSError:  # no way there from this source: our own stack said so, not the device
                     return Answer(state="silent", data=b"", recorder=recorder)
+                if self.tap:
+                    self.tap.begin(recorder, "udp", port, there, sock.getsockname(), any_port)
+                    stack.callback(self._closed)
                 for _ in range(tries):
                     await self._admit(Cost(datagrams=1))
                     try:
@@ -252,7 +263,17 @@ class Line:
                 Exchange(at=round(e.at + shift, 4), direction=e.direction, hex=e.hex, length=e.length)
                 for e in recorder.exchanges
             )
-        return observation(facts, endpoint, self.vantage, first.asked_at, tuple(transcript[:EXCHANGES]))
+        seen = observation(facts, endpoint, self.vantage, first.asked_at, tuple(transcript[:EXCHANGES]))
+        if self.tap:
+            self.tap.proves(seen.id, endpoint, recorders)
+        return seen
+
+    def derived(self, facts: F, endpoint: Endpoint, seen: Observation[Any]) -> Observation[F]:
+        """Bind more facts to the bytes that another observation has already."""
+        made = observation(facts, endpoint, seen.vantage, seen.asked_at, seen.transcript)
+        if self.tap:
+            self.tap.proves_as_well(made.id, seen.id)
+        return made
 
     async def _admit(self, wish: Cost) -> None:
         """Ask scope and ceiling, pause, and write the wish down."""
@@ -280,11 +301,16 @@ class Line:
         if time.monotonic() - self._allowed > ASK_AGAIN:
             self._ask_scope()
 
+    def _closed(self) -> None:
+        if self.tap:
+            self.tap.end()
+
     def _spend(self, cost: Cost) -> None:
         self.cost += cost
         self.turn.cost += cost
 
     def _hang_up(self, stream: Stream) -> None:
+        self._closed()
         self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
         self.turn.lock.release()
@@ -391,10 +417,7 @@ class Stream:
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
         try:
-            async with asyncio.timeout(self.line.timing.reply if wait is None else wait):
-                # Bytes that are there already come without a pause; a flood must not hold up timers and other devices.
-                await asyncio.sleep(0)
-                data = await asyncio.get_running_loop().sock_recv(self._sock, limit)
+            data = await receive(self._sock, limit, self.line.timing.reply if wait is None else wait)
         except TimeoutError:
             raise Unreachable(f"{self.line.address} TCP {self.port} says nothing", "silent") from None
         except OSError as exc:

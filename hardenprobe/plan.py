@@ -56,6 +56,7 @@ class Plan:
         tls_second_opinion: Have another implementation enumerate the suites too.
         secrets: What the fleet's own secrets are called; their values are in no plan.
         inventory: Digest of the inventory: it declares ports to speak to, fragile devices, and who is sent a secret.
+        plugged: Where checks and probes that are not ours came from; their code runs, and decides what is sent.
         nobodys: Those of the targets that are network or broadcast addresses of links of this machine, and no devices.
     """
 
@@ -74,16 +75,17 @@ class Plan:
     tls_second_opinion: bool = False
     secrets: tuple[str, ...] = ()
     inventory: str = ""
+    plugged: tuple[str, ...] = ()
     nobodys: AddressSet = field(default_factory=ends)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "timing", self.scope.gentleness.tighten(self.timing))
-        object.__setattr__(self, "nobodys", self.nobodys & self._asked)
+        object.__setattr__(self, "nobodys", self.nobodys & self.asked)
 
     @property
     def count(self) -> int:
         """How many addresses will be visited, before exclusions inside ranges are taken off."""
-        return (self._asked - self.nobodys).count
+        return (self.asked - self.nobodys).count
 
     @property
     def authorisation(self) -> Authorisation:
@@ -97,10 +99,11 @@ class Plan:
     @property
     def wanted(self) -> AddressSet:
         """Every address that will be visited: the targets without what the scope excludes and what is nobody's."""
-        return self._asked - self.scope.exclude - self.nobodys
+        return self.asked - self.scope.exclude - self.nobodys
 
     @property
-    def _asked(self) -> AddressSet:
+    def asked(self) -> AddressSet:
+        """Every address that was asked for."""
         return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
 
     @property
@@ -142,6 +145,7 @@ class Plan:
                 "secrets": self.secrets,
                 "inventory": self.inventory,
                 "skipped": self.nobodys.cover(),
+                "plugged": self.plugged,
             }
         )
 

@@ -8,13 +8,22 @@ from __future__ import annotations
 
 import contextlib
 import logging
-from collections.abc import AsyncIterator, Callable, Iterable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from hardenprobe.credentials import Secrets
-from hardenprobe.errors import CeilingReached, MalformedReply, ScopeRefused, Unreachable, clip
+from hardenprobe.errors import (
+    CeilingReached,
+    ContractBroken,
+    MalformedReply,
+    PastTheDoor,
+    ScopeRefused,
+    Unreachable,
+    clip,
+)
 from hardenprobe.facts import ProbeFault, TcpPort
+from hardenprobe.limits import Overran
 from hardenprobe.link import Line
 from hardenprobe.records import Observation, Reach, Reason, State
 
@@ -100,6 +109,8 @@ class Asked:
         """
         try:
             yield
+        except PastTheDoor as exc:
+            self.fault(name, kinds, Reason.CRASHED, str(exc))
         except (ScopeRefused, CeilingReached):
             raise
         except Unreachable as exc:
@@ -107,9 +118,9 @@ class Asked:
             self.fault(name, kinds, reason, str(exc))
         except MalformedReply as exc:
             self.fault(name, kinds, Reason.INCONCLUSIVE, str(exc))
-        except Exception as exc:
+        except (Exception, SystemExit, Overran) as exc:
             log.exception("probe %s at %s", name, self.line.address)
-            self.fault(name, kinds, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc))}")
+            self.fault(name, kinds, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc), 240)}")
 
     def fault(self, name: str, kinds: Iterable[type[Any]], reason: Reason, text: str) -> None:
         """Write down that a probe could not finish."""
@@ -127,6 +138,8 @@ class Probe:
         produces: The kinds of facts it brings; it runs only when somebody reads one of them.
         reach: How far it goes.
         grants: Ids of the checks that it serves; beyond reach ask it runs where the scope grants one of them by name.
+        tcp_ports: Of a plug-in: the ports that are assigned to its protocol, each with the word under which `Stream.send`
+            speaks there. They are looked at whenever the probe is to run. A port that nobody may speak to stays one.
         ask: Yields observations; reads of the device so far what it needs.
     """
 
@@ -135,6 +148,7 @@ class Probe:
     ask: Callable[[Asked], AsyncIterator[Observation[Any]]]
     reach: Reach = Reach.ASK
     grants: tuple[str, ...] = ()
+    tcp_ports: Mapping[int, str] = field(default_factory=dict)
 
     def allowed(self, plan: Plan) -> bool:
         """Tell whether the plan goes as far, and the scope grants it by name where that is called for."""
@@ -148,6 +162,12 @@ class Probe:
         Raises:
             ScopeRefused, CeilingReached: The visit ends.
         """
+        ours = self.ask.__module__.startswith("hardenprobe.probes.")  # may bring what it hears on the way
         with asked.trying(self.name, self.produces):
             async for observation in self.ask(asked):
+                kind = type(getattr(observation, "facts", None))
+                if kind not in self.produces and not ours:
+                    raise ContractBroken(
+                        f"probe {self.name} yields {kind.__name__}, which it does not name in `produces`"
+                    )
                 asked.seen.append(observation)

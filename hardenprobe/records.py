@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Generic, Literal, TypeVar
 
+from hardenprobe.records_fleet import Elsewhere, RetiredSeen
 from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
 
 FORMAT = "hardenprobe.review/1"
@@ -153,11 +154,13 @@ class Observation(Generic[F_co]):
     """One fact that was seen, and the bytes that prove it. It has no opinion.
 
     Attributes:
-        id: Digest of everything below; the same observation always has the same id.
+        id: Digest of everything below but `packets`; the same observation always has the same id.
         endpoint: None for what was read from a file.
         vantage: Name of the vantage point.
         asked_at: UTC, ISO 8601 with Z.
         facts: A record of facts.py, or of a plug-in, decoded by its kind.
+        packets: Which packets of the review's capture it rests on, as runs of numbers, first and last of each. They say
+            where it was written down and not what was seen.
     """
 
     id: str
@@ -166,6 +169,7 @@ class Observation(Generic[F_co]):
     asked_at: str
     facts: F_co
     transcript: tuple[Exchange, ...] = ()
+    packets: tuple[tuple[int, int], ...] = ()
 
     @property
     def kind(self) -> str:
@@ -452,7 +456,15 @@ class Missed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
-    """What the scan set out to see and what it saw, in addresses."""
+    """What the scan set out to see and what it saw, in addresses; and inventory and ledger against it.
+
+    Attributes:
+        listed_seen: Asset tags of the listed devices that were met.
+        seen_elsewhere: Those of them that were met otherwise than listed.
+        retired_seen: Devices that were taken out of the fleet, and answer.
+        accepted, not_accepted: Ids of the devices that were met, by whether their last step was that they were accepted;
+            both empty while the store holds no acceptance at all.
+    """
 
     planned: int = 0
     visited: int = 0
@@ -463,6 +475,11 @@ class Coverage:
     unfinished: tuple[str, ...] = ()
     tcp_ports: tuple[int, ...] = ()
     udp_ports: tuple[int, ...] = ()
+    listed_seen: tuple[str, ...] = ()
+    seen_elsewhere: tuple[Elsewhere, ...] = ()
+    retired_seen: tuple[RetiredSeen, ...] = ()
+    accepted: tuple[str, ...] = ()
+    not_accepted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -476,6 +493,25 @@ class Clock:
     now: str
     proven: bool
     how: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Captured:
+    """The file that a scan's packets were captured to.
+
+    Attributes:
+        file: Its name, without the folder.
+        size: Bytes of the file as the review left it. A scan that goes on adds to the file and changes none of them.
+        sha256: Of those bytes, in hex.
+        packets: How many they hold; the first is number 1.
+        lost: How many more there were: dropped by the kernel, or sent in a flood. Of the last run, where a scan went on.
+    """
+
+    file: str
+    size: int
+    sha256: str
+    packets: int
+    lost: int = 0
 
 
 UNPROVEN = Clock(now="1970-01-01T00:00:00Z", proven=False, how="nobody asked")
@@ -541,6 +577,7 @@ class Head:
         authorisation: The scope that it ran under, None in reviews that did not keep it.
         ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
         decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
+        capture: The scan's packets, None where they were not captured.
     """
 
     id: str
@@ -565,6 +602,7 @@ class Head:
     clock: Clock = UNPROVEN
     versions: Mapping[str, str] = field(default_factory=dict)
     cost: Cost = field(default_factory=Cost)
+    capture: Captured | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,43 +1,59 @@
-"""Find checks: built-in modules by package scan, third-party ones by entry point."""
+"""The checks and probes at hand, and what becomes of one that cannot be used."""
 
 from __future__ import annotations
 
-import pkgutil
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from importlib import import_module
-from importlib.metadata import entry_points
+from pathlib import Path
+from types import ModuleType
 from typing import Any
 
-import hardenprobe.checks
 from hardenprobe import guard
-from hardenprobe.check import Check
-from hardenprobe.errors import UnknownName
-from hardenprobe.scoring import score
+from hardenprobe.check import HEADINGS, Check, Outcome, Seen
+from hardenprobe.contract import hold_check, hold_probe
+from hardenprobe.errors import ContractBroken, HardenprobeError, UnknownName, clip
+from hardenprobe.facts import KINDS
+from hardenprobe.limits import Overran, limited
+from hardenprobe.plugins import BUILT_IN, Offer, offers
+from hardenprobe.probe import Probe
+from hardenprobe.records import Reach, Reason, Remedy, Said, Word
 
-GROUP = "hardenprobe.checks"
-BUILT_IN = "hardenprobe"
+__all__ = ["BUILT_IN", "Broken", "Registry", "load"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Broken:
-    """A third-party check that cannot be used, and why."""
+    """Something that cannot be used, and why.
+
+    Attributes:
+        id: Of the stand-in that says so on every device.
+    """
 
     name: str
     origin: str
     reason: str
+    id: str
 
     def __str__(self) -> str:
-        return f"check {self.name} from {self.origin} is left out: {self.reason}"
+        return f"check {self.name} from {self.origin} cannot be used: {self.reason}"
 
 
 @dataclass(frozen=True, kw_only=True)
 class Registry:
-    """The checks at hand, by id, each with where it came from."""
+    """The checks at hand, by id, each with where it came from.
+
+    Attributes:
+        checks: Stand-ins for those that cannot be used among them; a stand-in's result is `error`.
+        probes: Of plug-ins.
+        probe_origins: Name of such a probe to where it came from.
+    """
 
     checks: dict[str, Check[Any]]
     origins: dict[str, str]
     broken: tuple[Broken, ...] = field(default=())
+    probes: tuple[Probe, ...] = ()
+    probe_origins: dict[str, str] = field(default_factory=dict)
 
     def get(self, name: str) -> Check[Any]:
         """Look a check up.
@@ -54,6 +70,17 @@ class Registry:
         """The services whose being there is an exposure, in the words of a baseline's `allowed_services`."""
         return frozenset(check.service for check in self.checks.values() if check.service)
 
+    @property
+    def stand_ins(self) -> frozenset[str]:
+        """The ids of the checks that cannot be used."""
+        return frozenset(one.id for one in self.broken)
+
+    @property
+    def plugged(self) -> tuple[str, ...]:
+        """Where checks and probes that are not ours came from, each once."""
+        every = {*self.origins.values(), *self.probe_origins.values()}
+        return tuple(sorted(every - {BUILT_IN}))
+
     def select(self, only: Iterable[str] = (), leave_out: Iterable[str] = ()) -> frozenset[str]:
         """The ids that are asked for.
 
@@ -63,48 +90,164 @@ class Registry:
         chosen = {self.get(name).id for name in only} or set(self.checks)
         return frozenset(chosen - {self.get(name).id for name in leave_out})
 
+    def probes_for(self, chosen: Iterable[str]) -> tuple[Probe, ...]:
+        """The plug-ins' probes that bring what some checks read."""
+        wanted = {facts for id in chosen for facts in self.checks[id].reads}
+        return tuple(probe for probe in self.probes if wanted.intersection(probe.produces))
 
-def load(plugins: bool = True) -> Registry:
-    """Load every check; a broken third-party one is named and left out.
+
+def load(plugins: bool = True, folders: Iterable[Path] = ()) -> Registry:
+    """Load every check and every plug-in's probe; one that cannot be used is named, and judges `error`.
 
     Args:
-        plugins: False leaves out all third-party checks.
-    """
-    checks: dict[str, Check[Any]] = {}
-    for info in pkgutil.iter_modules(hardenprobe.checks.__path__):
-        # A fault in a built-in is our bug: let it raise.
-        check = import_module(f"hardenprobe.checks.{info.name}").CHECK
-        checks[check.id] = check
-    origins = dict.fromkeys(checks, BUILT_IN)
-    broken: list[Broken] = []
-    for entry in entry_points(group=GROUP) if plugins else ():
-        origin = f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value
-        try:
-            with guard.watching():  # what a module does when it is imported goes through no door
-                check = _third_party(entry.name, entry.load(), checks)
-        except Exception as exc:  # noqa: BLE001 - a plug-in may raise anything
-            reason = str(exc) if isinstance(exc, ValueError | TypeError) else f"{type(exc).__name__}: {exc}"
-            broken.append(Broken(name=entry.name, origin=origin, reason=reason))
-            continue
-        checks[entry.name] = check
-        origins[entry.name] = origin
-    return Registry(checks=checks, origins=origins, broken=tuple(broken))
-
-
-def _third_party(name: str, found: object, known: dict[str, Check[Any]]) -> Check[Any]:
-    """Hold a third-party check to the contract.
+        plugins: False leaves out what installed packages bring.
+        folders: Holding Python files of checks; loading them runs their code.
 
     Raises:
-        TypeError, ValueError: What it declares, and what was expected.
+        UsageError: There is no such folder.
     """
-    if not isinstance(found, Check):
-        raise TypeError(f"expected a Check, got {type(found).__name__}")
-    if found.id != name:
-        raise ValueError(
-            f"its entry point is named {name!r} and its id is {found.id!r}; they must be the same"
+    checks: dict[str, Check[Any]] = {}
+    origins: dict[str, str] = {}
+    probes: dict[str, Probe] = {}
+    probe_origins: dict[str, str] = {}
+    faults: list[tuple[Offer, str]] = []
+    for offer in offers(plugins, folders):
+        try:
+            for part in _parts(offer):
+                if part in (*checks.values(), *probes.values()):
+                    continue  # installed, and in a folder that was named
+                if isinstance(part, Probe):
+                    if part.name in probes:
+                        raise ContractBroken(f"there is a probe named {part.name!r} already")
+                    probes[part.name] = part
+                    probe_origins[part.name] = offer.origin
+                    continue
+                if offer.named and part.id != offer.name:
+                    raise ContractBroken(
+                        f"its entry point is named {offer.name!r} and its id is {part.id!r}; they must be the same"
+                    )
+                if part.id in checks:
+                    raise ContractBroken(
+                        f"a check with this id is already registered, from {origins[part.id]}"
+                    )
+                checks[part.id] = part
+                origins[part.id] = offer.origin
+        except (Exception, SystemExit, Overran) as exc:  # a plug-in may raise anything
+            if offer.ours:  # our own bug
+                raise
+            faults.append((offer, _reason(exc)))
+    broken = []
+    for offer, reason in faults:
+        stand_in = _stand_in(offer, reason, checks)
+        checks[stand_in.id] = stand_in
+        origins[stand_in.id] = offer.origin
+        broken.append(Broken(name=offer.name, origin=offer.origin, reason=reason, id=stand_in.id))
+    return Registry(
+        checks=checks,
+        origins=origins,
+        broken=tuple(broken),
+        probes=tuple(probes.values()),
+        probe_origins=probe_origins,
+    )
+
+
+def _parts(offer: Offer) -> Iterator[Check[Any] | Probe]:
+    """Run what an offer holds, and give the checks and probes in it.
+
+    Raises:
+        ContractBroken: It brings nothing, or something else.
+    """
+    if offer.ours:
+        yield from _of(offer.load())
+        return
+    refused = guard.refused()
+    kinds = len(KINDS)
+    # What a module does when it is imported goes through no door.
+    with guard.watching(), limited():
+        found = offer.load()
+        if guard.refused() > refused:
+            raise ContractBroken(f"it reached for the network when it was loaded: {guard.tried()[-1]}")
+    parts = list(_of(found))
+    if not parts and not _helps(found, len(KINDS) > kinds):
+        raise ContractBroken("it has no CHECK, no PROBE, no lab service and no facts")
+    yield from parts
+
+
+def _of(found: object) -> Iterator[Check[Any] | Probe]:
+    if not isinstance(found, ModuleType):
+        yield hold_probe(found) if isinstance(found, Probe) else hold_check(found)
+        return
+    if hasattr(found, "PROBE"):
+        yield hold_probe(found.PROBE)
+    if hasattr(found, "CHECK"):
+        yield hold_check(found.CHECK)
+
+
+def _helps(module: object, new_facts: bool) -> bool:
+    """A file without a check may bring facts or a lab service for its neighbours."""
+    name = getattr(module, "__name__", None)
+    mine = (one for one in vars(module).values() if isinstance(one, type) and one.__module__ == name)
+    return new_facts or any(hasattr(one, "kind") or hasattr(one, "speaks") for one in mine)
+
+
+def _reason(exc: BaseException) -> str:
+    """One line: ours as it stands, anybody else's with its type."""
+    if isinstance(exc, HardenprobeError | Overran) or type(exc) is ValueError:
+        return clip_text(str(exc))
+    return f"{type(exc).__name__}: {clip_text(str(exc))}"
+
+
+def clip_text(text: str, limit: int = 300) -> str:
+    """A line that somebody's code wrote: its control characters escaped, cut at `limit` characters."""
+    line = " ".join(text.split())
+    return line if line.isprintable() and len(line) <= limit else clip(line, limit)
+
+
+def _stand_in(offer: Offer, reason: str, taken: Iterable[str]) -> Check[Any]:
+    """A check that judges `error` wherever the one that cannot be used would have judged."""
+
+    def judge(seen: Seen, expect: Any) -> Iterator[Outcome]:
+        yield Outcome(
+            word=Word.ERROR,
+            observed=Said(text=f"the check cannot be used: {reason}"),
+            expected=Said(text="a check that can be used"),
+            reason=Reason.CRASHED,
         )
-    if name in known:
-        raise ValueError("a check with this id is already registered")
-    for vector in found.vectors.values():
-        score(vector)
-    return found
+
+    name = re.sub(r"[^a-z0-9]+", "-", offer.name.lower()).strip("-")
+    name = name if re.fullmatch(r"[a-z][a-z0-9]*(-[a-z0-9]+)+", name) else f"broken-{name or 'check'}"
+    id, number = name, 2
+    while id in taken:
+        id, number = f"broken-{name}" if number == 2 else f"broken-{name}-{number}", number + 1
+    said = {
+        "Fails when": "Never: it cannot be used.",
+        "Passes when": "Never.",
+        "Unknown when": "Never: its result is error.",
+        "Reach": "look: nothing is asked.",
+        "Why it matters": "What it would have judged is not judged.",
+        "Sources": "None",
+    }
+    text = "\n".join(f"{heading}\n    {said[heading]}" for heading in HEADINGS)
+    return Check(
+        id=id,
+        document=f"Check {offer.name} cannot be used.\n\n{text}",
+        reads=(),
+        judge=judge,
+        vectors={"": "AV:L/AC:H/Au:M/C:N/I:N/A:P/PL:ND/EM:A"},
+        remedy=_MEND,
+        controls=("CM-7",),
+        reach=Reach.LOOK,
+    )
+
+
+_MEND = Remedy(
+    id="check-mend",
+    title="Mend or remove the check that cannot be used",
+    steps=("Run `hardenprobe checks try` on its file, and mend what that names.", "Or remove it."),
+    confirm="`hardenprobe checks list` names it without a complaint.",
+    needs_first="Whoever wrote the check.",
+    stops_working="Nothing on any device.",
+    ask="Whoever brought the check.",
+    undo="Bring the check back as it was.",
+    lock_out="None: no device is changed.",
+)

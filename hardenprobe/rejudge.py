@@ -20,8 +20,8 @@ from hardenprobe.codec_rows import (
 )
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UsageError
-from hardenprobe.judge import compared, join
 from hardenprobe.judgement import Judgement, Sums
+from hardenprobe.judging import compared, join
 from hardenprobe.records import Review
 from hardenprobe.registry import Registry
 from hardenprobe.review import renewed
@@ -67,7 +67,7 @@ def rejudge(
     old = store.find(name)
     outline = store.outline(old)
     fresh = renewed(outline, registry)
-    judgement = Judgement(fresh, choose(outline), registry, decisions, _fleets(store, old, outline, registry))
+    judgement = Judgement(fresh, choose(outline), registry, decisions, fleets(store, old, outline, registry))
 
     def judge(page: list[Part]) -> tuple[list[Part], Sums]:
         here = judgement.fresh()
@@ -108,7 +108,7 @@ def _judged(part: Part, judgement: Judgement) -> Part:
     )
 
 
-def _fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
+def fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
     """What the devices are compared by, from a pass of its own, since the last device may share a key with the first."""
     fleets = compared(outline.vantages, registry)
     kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}

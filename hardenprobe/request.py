@@ -6,9 +6,10 @@ meantime holds. Secrets are named by their file.
 
 from __future__ import annotations
 
+import contextlib
 import secrets
-from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -35,7 +36,7 @@ class Request:
         targets: (as written, first address, last address, name or None); names are looked up once, when the request
             is made.
         sources: Our addresses, or vantage.EDGES.
-        inventory, scope, secrets_file, trust_anchors: Absolute paths.
+        inventory, scope, secrets_file, trust_anchors, capture, checks_from: Absolute paths.
         baseline: Of the devices that no rule of the inventory fits: a name, or the absolute path of a file.
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
@@ -55,8 +56,10 @@ class Request:
     system_anchors: bool = True
     secrets_file: str | None = None
     tls_second_opinion: bool = False
+    capture: str | None = None
     port_offset: int = 0
     plugins: bool = True
+    checks_from: tuple[str, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """The request in plain JSON types."""
@@ -81,7 +84,7 @@ class Request:
         Raises:
             UsageError: Something that was asked for is impossible, or a file is wrong. Nothing was sent.
         """
-        checks = registry.load(plugins=self.plugins)
+        checks = registry.load(plugins=self.plugins, folders=map(Path, self.checks_from))
         known = inventories.load(Path(self.inventory)) if self.inventory else inventories.Inventory()
         expected = baseline_choice.choose(known.baselines, checks, self.baseline)
         reaches = {check.id: check.reach for check in checks.checks.values()}
@@ -102,7 +105,10 @@ class Request:
             raise UsageError(
                 f"--tls-second-opinion is not granted: write `grants: [{scopes.SECOND_OPINION_GRANT}]` in the scope file"
             )
-        tcp_ports = plan.parse_ports(self.ports) if self.ports is not None else expected.tcp_ports
+        chosen = checks.select(self.only, self.leave_out)
+        tcp_ports = (
+            plan.parse_ports(self.ports) if self.ports is not None else _ports(expected, checks, chosen)
+        )
         if max((*tcp_ports, *expected.udp_ports), default=0) + self.port_offset > 65535:
             raise UsageError(f"--port-offset {self.port_offset} shifts a port beyond 65535")
         timing = expected.timing
@@ -116,7 +122,7 @@ class Request:
                 reach=Reach(self.reach),
                 scope=allowed,
                 vantages=vantage.points(sources, self.vantages, wanted, allowed),
-                checks=checks.select(self.only, self.leave_out),
+                checks=chosen,
                 communities=expected.communities,
                 http_paths=expected.http_paths,
                 web=expected.web,
@@ -125,12 +131,14 @@ class Request:
                 tls_second_opinion=self.tls_second_opinion,
                 secrets=own.labels,
                 inventory=known.hash,
+                plugged=checks.plugged,
             ),
             baseline=expected,
             registry=checks,
             inventory=known,
             anchors=TrustAnchors.load(map(Path, self.trust_anchors), system=self.system_anchors),
             secrets=own,
+            capture_to=Path(self.capture) if self.capture else None,
         )
 
     def _targets(self) -> tuple[plan.Target, ...]:
@@ -138,6 +146,14 @@ class Request:
             plan.Target(text=text, first=ip_address(first), last=ip_address(last), name=name)
             for text, first, last, name in self.targets
         )
+
+
+def _ports(
+    expected: baseline_choice.Choice, checks: registry.Registry, chosen: frozenset[str]
+) -> tuple[int, ...]:
+    """The ports of the baselines, and those that the plug-ins' probes ask."""
+    more = (port for probe in checks.probes_for(chosen) for port in probe.tcp_ports)
+    return tuple(dict.fromkeys((*expected.tcp_ports, *more)))
 
 
 def pinned(texts: Iterable[str]) -> tuple[tuple[str, str, str, str | None], ...]:
@@ -199,6 +215,29 @@ def take_up(store: Store, name: str) -> tuple[TakenUp, Order]:
             f"scan {taken.begun.id} cannot go on: {changed}; scan anew, or bring the files back as they were"
         )
     return taken, order
+
+
+@contextlib.contextmanager
+def captured(order: Order, earlier: TakenUp | None = None) -> Iterator[Order]:
+    """The order with its capture running until the block ends; as it is where none was asked for.
+
+    Args:
+        earlier: The scan that goes on; its capture does too.
+
+    Raises:
+        UsageError: As capture.opened; nothing was sent.
+    """
+    if order.capture_to is None:
+        yield order
+        return
+    from hardenprobe import capture
+
+    highest = None
+    if earlier:
+        seen = (one for visit in earlier.visits for one in visit.observations)
+        highest = max((last for one in seen for _, last in one.packets), default=0)
+    with capture.opened(order.capture_to, order.plan.asked.cover(), highest) as running:
+        yield replace(order, capture=running)
 
 
 def _expected(order: Order) -> str:

@@ -9,7 +9,8 @@ import secrets
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
 from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from hardenprobe import __version__, clock, guard, identity, store, vantage
 from hardenprobe.baseline_choice import NOT_MEANT, Expected
@@ -20,9 +21,10 @@ from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory
 from hardenprobe.journal import Quiet
-from hardenprobe.judge import Case, judge
 from hardenprobe.judgement import Judgement
+from hardenprobe.judging import Case, judge
 from hardenprobe.keeping import Keeper
+from hardenprobe.life import SEEN_AGAIN, STILL_LISTED
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import (
@@ -38,6 +40,9 @@ from hardenprobe.registry import Registry
 from hardenprobe.scope import operator
 from hardenprobe.tally import Tally
 from hardenprobe.transcript import utc_now
+
+if TYPE_CHECKING:
+    from hardenprobe.capture import Capture
 
 FINDING, INCOMPLETE, CLEAN = 1, 3, 0
 SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
@@ -61,7 +66,13 @@ class Progress:
 
 @dataclass(frozen=True, kw_only=True)
 class Order:
-    """Everything that a scan needs."""
+    """Everything that a scan needs.
+
+    Attributes:
+        capture_to: The file for its packets, None where they are not captured.
+        capture: Runs already when the scan begins, so that a process that may not capture has sent nothing; see
+            request.captured.
+    """
 
     plan: Plan
     baseline: Expected
@@ -70,6 +81,8 @@ class Order:
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
     decisions: Decisions = field(default_factory=Decisions)
+    capture_to: Path | None = None
+    capture: Capture | None = None
 
 
 async def scan(
@@ -101,10 +114,12 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         wanted=_wanted(order),
         anchors=order.anchors,
         secrets=order.secrets,
+        plugged=order.registry.probes,
         seed=keeper.begun.seed if keeper else secrets.randbits(32),
         done=frozenset((v.address, v.vantage) for v in visits),
         quiet=earlier.quiet if earlier else Quiet(),
         cost=earlier.sweep if earlier else Cost(),
+        capture=order.capture,
     )
     answered = findings = 0
 
@@ -149,10 +164,12 @@ async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: K
         clock=proof,
         versions=versions(),
         cost=sum((v.cost for v in visits), running.cost),
+        capture=order.capture.finish() if order.capture else None,
     )
     notices = []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
+    notices += order.capture.notices if order.capture else ()
     notices += dict.fromkeys(visit.eased for visit in visits if visit.eased)
     notices += vantage.notices(plan.vantages, plan.targets)
     notices += [str(broken) for broken in order.registry.broken]
@@ -238,8 +255,9 @@ def renewed(review: Review, registry: Registry) -> Review:
         selected=tuple(sorted({*review.head.selected, *fresh} & set(registry.checks))),
         versions=versions(),
     )
-    # What was said of the baselines that judged it before is said no more.
-    notices = tuple(n for n in review.notices if NOT_MEANT not in n)
+    # What was said of the baselines that judged it before, and of the ledger as it was, is said no more.
+    over = (NOT_MEANT, SEEN_AGAIN, STILL_LISTED)
+    notices = tuple(n for n in review.notices if not any(words in n for words in over))
     return replace(review, head=head, notices=notices)
 
 

@@ -5,37 +5,68 @@ from __future__ import annotations
 import asyncio
 import socket
 import sys
+from collections.abc import Coroutine
 from ipaddress import ip_address
+from typing import Any, TypeVar
+
+T = TypeVar("T")
 
 READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
 
 
+async def connect(sock: socket.socket, there: tuple[str, int], wait: float) -> None:
+    """Connect a socket.
+
+    Raises:
+        TimeoutError: Nothing came within `wait` seconds.
+        OSError: As the system says, a refusal among it.
+    """
+    await _in_time(asyncio.get_running_loop().sock_connect(sock, there), wait)
+
+
+async def receive(sock: socket.socket, limit: int, wait: float) -> bytes:
+    """The next bytes of a connection, none at its end.
+
+    Raises:
+        TimeoutError: Nothing came within `wait` seconds.
+        OSError: As the system says, a reset among it.
+    """
+    return await _in_time(asyncio.get_running_loop().sock_recv(sock, limit), wait)
+
+
 async def receive_datagram(sock: socket.socket, address: str, wait: float) -> bytes:
     """The next datagram from an address.
-
-    What came in time counts even where this process was too busy to look at it in time.
 
     Raises:
         TimeoutError: Nothing came within `wait` seconds.
         OSError: As the socket says, an unreachable port among it.
     """
 
-    async def receive() -> bytes:
+    async def of_address() -> bytes:
         while True:
             data, peer = await asyncio.get_running_loop().sock_recvfrom(sock, READ_LIMIT)
             if ip_address(peer[0].partition("%")[0]) == ip_address(address):
                 return data
             await asyncio.sleep(0)  # a flood from elsewhere must not hold up the timer
 
-    receiving = asyncio.create_task(receive())
+    return await _in_time(of_address(), wait)
+
+
+async def _in_time(work: Coroutine[Any, Any, T], wait: float) -> T:
+    """What comes of something within a time; it counts even where this process was too busy to look at it in time.
+
+    A task of its own, since a timeout would cancel what is done already when the loop wakes late. That also lets others
+    run where the bytes are there already: a flood must not hold up timers and other devices.
+    """
+    task = asyncio.ensure_future(work)
     try:
-        await asyncio.wait({receiving}, timeout=wait)
-        if receiving.done():
-            return receiving.result()
+        await asyncio.wait({task}, timeout=wait)
+        if task.done():
+            return task.result()
         raise TimeoutError
     finally:
-        receiving.cancel()
-        await asyncio.gather(receiving, return_exceptions=True)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
 
 
 def report_unreachable(sock: socket.socket) -> None:

@@ -27,13 +27,18 @@ from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.records import Review
 from hardenprobe.store_parts import (
     Part,
+    at,
     begin_digest,
     delete,
+    document_bytes,
     end_digest,
     insert,
     joined,
+    make,
+    numbers,
     pages,
     read,
+    results_at,
     split,
     tables,
     text,
@@ -259,6 +264,36 @@ class Store:
         if count != expected:
             raise self.unreadable(review, f"{count} of its {expected} devices are there")
 
+    def rows(self, review: str) -> dict[str, int]:
+        """In which row of a review each of its devices is, by id."""
+        with self.asking():
+            return numbers(self.engine, review)
+
+    def some(self, review: str, rows: Iterable[int]) -> list[Part]:
+        """The devices in some rows of a review; ask for a few at once."""
+        with self.asking():
+            return at(self.engine, review, rows)
+
+    def some_results(self, review: str, rows: Iterable[int]) -> list[tuple[str, str]]:
+        """Their ids and results alone."""
+        with self.asking():
+            return results_at(self.engine, review, rows)
+
+    def document_bytes(self, review: str) -> Iterator[bytes]:
+        """The bytes that a review's digest is taken over, a few devices in memory at a time: its document, canonical.
+
+        Args:
+            review: Its id.
+        """
+        head = self._head(review)
+        with self.asking():
+            yield from document_bytes(head, self.engine, review)
+
+    def digest(self, review: str) -> str:
+        """The digest of a review as the chain of reviews has it."""
+        with self.asking(), self.engine.connect() as db:
+            return str(db.execute(sa.select(_reviews.c.digest).where(_reviews.c.id == review)).scalar_one())
+
     def unreadable(self, review: str, why: str) -> StoreRefused:
         """What is said of a review that somebody changed."""
         return StoreRefused(
@@ -286,6 +321,17 @@ class Store:
         if not known:
             raise UsageError(f"store {self._shown} holds no review yet; `hardenprobe scan` makes one")
         raise UnknownName("review", name, known, see="hardenprobe reviews")
+
+    def before(self, review: str) -> list[str]:
+        """Ids of the reviews of the same scope that were kept before this one, the newest first."""
+        this = sa.select(_reviews.c.number, _reviews.c.scope).where(_reviews.c.id == review).subquery()
+        query = (
+            sa.select(_reviews.c.id)
+            .where(_reviews.c.scope == this.c.scope, _reviews.c.number < this.c.number)
+            .order_by(_reviews.c.number.desc())
+        )
+        with self.asking(), self.engine.connect() as db:
+            return [row.id for row in db.execute(query)]
 
     def reviews(self) -> list[Stored]:
         """Every review that was ever stored, the newest first; what is gone, and how, is said of it."""
@@ -375,15 +421,17 @@ def asking(shown: str) -> Iterator[None]:
 
 
 @contextmanager
-def opened(url: str | None = None) -> Iterator[Store]:
+def opened(url: str | None = None, *, make: bool = True) -> Iterator[Store]:
     """Open a store, and make it where there is none.
 
     Args:
         url: A database URL, or the path of an SQLite file.
+        make: Whether a file of that name may be made; the default store always is.
 
     Raises:
         StoreRefused: It cannot be opened, is not ours, or is read-only.
     """
+    make = make or not url
     url = url or default_url()
     if "://" not in url:
         url = f"sqlite:///{Path(url).expanduser()}"
@@ -392,6 +440,10 @@ def opened(url: str | None = None) -> Iterator[Store]:
         plain = parsed.get_backend_name() == "sqlite" and not (parsed.database or "").startswith(
             ("file:", ":")
         )
+        if plain and parsed.database and not make and not Path(parsed.database).exists():
+            raise StoreRefused(
+                f"store {parsed.database} does not exist; name the file that a scan wrote, by --store"
+            )
         if plain and parsed.database:
             Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
         engine = sa.create_engine(parsed)
@@ -430,13 +482,14 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 raise StoreRefused(
                     f"store {shown} belongs to another program; name another file with --store"
                 )
-            tables.create_all(db)
+            make(tables, db)
             known = db.execute(sa.select(_about.c.format)).scalars().all()
             if known and FORMAT not in known:
                 raise StoreRefused(
                     f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}"
                 )
-            if not known:
+            # Two that open a new store at once: the first one's lock makes the second see its row.
+            if not known and not db.execute(_about.update().values(format=FORMAT)).rowcount:
                 db.execute(_about.insert().values(format=FORMAT))
         with engine.connect() as db:
             # Writing nothing would not show that nothing can be written; taken back, it changes no byte.

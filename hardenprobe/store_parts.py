@@ -33,6 +33,14 @@ _parts = sa.Table(
 _PIECES = {"devices": "record", "observations": "observations", "results": "results"}
 
 
+def make(known: sa.MetaData, db: sa.Connection) -> None:
+    """Make the tables that are missing, whoever else makes them at the same moment."""
+    for table in known.sorted_tables:
+        db.execute(sa.schema.CreateTable(table, if_not_exists=True))
+        for index in table.indexes:
+            db.execute(sa.schema.CreateIndex(index, if_not_exists=True))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """One device of a stored review.
@@ -155,24 +163,54 @@ def _hashed(
     engine: sa.Engine | None = None,
     review: str = "",
 ) -> Hash:
-    """Hash keys and values as `codec.canonical` writes them."""
+    """Hash some keys and their values, as `written` writes them."""
+    for piece in _written(head, _rows(engine, review) if engine else None, wanted):
+        whole.update(piece)
+    return whole
+
+
+def written(head: Mapping[str, Any], rows: Callable[[str], Iterator[str]]) -> Iterator[bytes]:
+    """The bytes of a review's document, those that its digest is taken over, a row at a time.
+
+    Args:
+        rows: Given the name of a column ("record", "observations" or "results"): the texts in it, in order.
+    """
+    yield b"{"
+    yield from _written(head, rows, lambda _: True)
+    yield b"}"
+
+
+def document_bytes(head: Mapping[str, Any], engine: sa.Engine, review: str) -> Iterator[bytes]:
+    """The bytes of a stored review's document."""
+    return written(head, _rows(engine, review))
+
+
+def _rows(engine: sa.Engine, review: str) -> Callable[[str], Iterator[str]]:
+    return lambda column: (row[1] for row in _paged(engine, review, _parts.c[column]))
+
+
+def _written(
+    head: Mapping[str, Any],
+    rows: Callable[[str], Iterator[str]] | None,
+    wanted: Callable[[str], bool],
+) -> Iterator[bytes]:
+    """Keys and values as `codec.canonical` writes them."""
     keys = sorted({*head, *_PIECES})
     for key in filter(wanted, keys):
-        whole.update(b"," * (key != keys[0]) + canonical(key) + b":")
-        if key not in _PIECES or engine is None:
-            whole.update(canonical(head[key]))
+        yield b"," * (key != keys[0]) + canonical(key) + b":"
+        if key not in _PIECES or rows is None:
+            yield canonical(head[key])
             continue
-        whole.update(b"[")
+        yield b"["
         between = b""
-        for row in _paged(engine, review, _parts.c[_PIECES[key]]):
-            piece = row[1].encode()
+        for row in rows(_PIECES[key]):
+            piece = row.encode()
             if key != "devices":
                 piece = piece[1:-1]
             if piece:
-                whole.update(between + piece)
+                yield between + piece
                 between = b","
-        whole.update(b"]")
-    return whole
+        yield b"]"
 
 
 def _paged(engine: sa.Engine, review: str, *columns: sa.Column[Any]) -> Iterator[Any]:
@@ -196,3 +234,27 @@ def _paged(engine: sa.Engine, review: str, *columns: sa.Column[Any]) -> Iterator
 def text(value: Any) -> str:
     """Plain JSON types as a row keeps them."""
     return canonical(value).decode()
+
+
+def numbers(engine: sa.Engine, review: str) -> dict[str, int]:
+    """In which row of a review each device is."""
+    query = sa.select(_parts.c.device, _parts.c.number).where(_parts.c.review == review)
+    with engine.connect() as db:
+        return {row.device: row.number for row in db.execute(query)}
+
+
+def at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[Part]:
+    """Some rows of a review; a few at once."""
+    columns = (_parts.c.device, _parts.c.record, _parts.c.observations, _parts.c.results)
+    query = sa.select(*columns).where(_parts.c.review == review, _parts.c.number.in_(list(rows)))
+    with engine.connect() as db:
+        return [Part(**row._mapping) for row in db.execute(query.order_by(_parts.c.number))]
+
+
+def results_at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[tuple[str, str]]:
+    """Device and results of some rows of a review; a few at once."""
+    query = sa.select(_parts.c.device, _parts.c.results).where(
+        _parts.c.review == review, _parts.c.number.in_(list(rows))
+    )
+    with engine.connect() as db:
+        return [(row.device, row.results) for row in db.execute(query)]

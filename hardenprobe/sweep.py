@@ -31,13 +31,16 @@ from collections.abc import AsyncGenerator, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from itertools import chain, pairwise
-from typing import Literal, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 from hardenprobe import guard, sweep_sockets
 from hardenprobe.ports import RAW_PRINT
 from hardenprobe.rate import Rate
 from hardenprobe.records import Cost, State
 from hardenprobe.sweep_sockets import WRITABLE, Discovery, Poller, Sleeper, descriptors, poller, stream_socket
+
+if TYPE_CHECKING:
+    from hardenprobe.tap import SweepTap
 
 FIRST_PORTS = (443, 80, 631, 9100)  # the raw print port last: it is touched only where the others are silent
 SNMP = 161
@@ -49,7 +52,7 @@ QUICK = 0.01  # seconds; a nap while packets have to be earned, or sockets or a 
 OVER = 0.0
 ACCEPTING, REFUSING, SILENT = State.ACCEPTING, State.REFUSING, State.SILENT
 _RESET = struct.pack("ii", 1, 0)
-_CROWDED = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}
+_CROWDED = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM, errno.EADDRINUSE}
 _REFUSED = {errno.ECONNREFUSED, errno.ECONNRESET}
 _UNDER_WAY = {errno.EINPROGRESS, getattr(errno, "WSAEWOULDBLOCK", errno.EINPROGRESS)}
 
@@ -159,6 +162,7 @@ async def sweep(
     source: str | None = None,
     port_offset: int = 0,
     pace: Pace | None = None,
+    tap: SweepTap | None = None,
 ) -> AsyncGenerator[Touch]:
     """Touch every address once and tell what became of it, in order of completion.
 
@@ -170,12 +174,13 @@ async def sweep(
         ports: First ports, in turn; raw print ports are tried last.
         source: Our own address, for addresses of its family.
         port_offset: Added to every port at the door; only a lab has one.
+        tap: Is told of every socket while the scan is captured.
 
     Raises:
         ScopeRefused: An address, the hour or the stop file; what was in hand is dropped and not told.
     """
     raw_last = sorted(dict.fromkeys(ports), key=lambda port: port in RAW_PRINT)
-    run = _Sweep(addresses, bounds, raw_last, snmp, source, port_offset, pace or Pace())
+    run = _Sweep(addresses, bounds, raw_last, snmp, source, port_offset, pace or Pace(), tap)
     task = asyncio.create_task(run.drive())
     try:
         while batch := await run.out.get():  # an empty one is the end
@@ -221,6 +226,7 @@ class _Sweep:
         source: str | None,
         port_offset: int,
         pace: Pace,
+        tap: SweepTap | None,
     ) -> None:
         self.out: asyncio.Queue[list[Touch]] = asyncio.Queue(maxsize=4)
         self._todo: Iterator[str] | None = iter(addresses)
@@ -236,6 +242,7 @@ class _Sweep:
         self._rate = pace.rate
         self._checked = 0.0
         self._crowded = False
+        self._tap = tap
         self._poller: Poller
         self._discovery: Discovery
 
@@ -252,7 +259,7 @@ class _Sweep:
                 stack.callback(self._drop_all)
                 sleeper = stack.enter_context(contextlib.closing(Sleeper(self._poller)))
                 self._discovery = stack.enter_context(
-                    contextlib.closing(Discovery(self._sources, SNMP + self._offset, self._poller))
+                    contextlib.closing(Discovery(self._sources, SNMP + self._offset, self._poller, self._tap))
                 )
                 while self._todo is not None or self._in_hand:
                     idle = self._round()
@@ -275,6 +282,8 @@ class _Sweep:
     def _drop_all(self) -> None:
         for attempt in self._in_hand.values():
             self._hang_up(attempt)
+        if self._tap:
+            self._tap.end()
 
     def _round(self) -> float:
         """Do what there is to do; return how many seconds there will be nothing."""
@@ -321,6 +330,7 @@ class _Sweep:
         if not number:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         sock.close()
+        self._closed(attempt)
         if not number:
             self._finish(attempt, ACCEPTING, attempt.step.tried[-1], "tcp", 0, now)
         elif number in _REFUSED:
@@ -336,6 +346,11 @@ class _Sweep:
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
             sock.close()
+            self._closed(attempt)
+
+    def _closed(self, attempt: _Try) -> None:
+        if self._tap:
+            self._tap.closed(attempt.address, "tcp")
 
     def _finish(
         self,
@@ -349,6 +364,8 @@ class _Sweep:
         del self._in_hand[attempt.address]
         attempt.due = OVER
         datagrams = attempt.datagrams
+        if self._tap:
+            self._tap.closed(attempt.address, "udp")
         self._done.append(
             Touch(
                 attempt.address,
@@ -406,7 +423,7 @@ class _Sweep:
         if step.port is not None:
             self._hang_up(attempt)
             try:
-                sock = stream_socket(attempt.v6, self._sources[attempt.v6])
+                sock = stream_socket(attempt.v6, self._sources[attempt.v6], self._tap is not None)
             except OSError as exc:
                 if exc.errno in _CROWDED:
                     self._crowded = True
@@ -419,6 +436,8 @@ class _Sweep:
             self._discovery.send(address, attempt.v6, attempt.message_id)
         if sock is not None:
             self._rate.tokens -= 1
+            if self._tap:
+                self._tap.begin("tcp", (address, step.door), sock.getsockname())
             try:
                 number = sock.connect_ex((address, step.door))
             except BaseException:

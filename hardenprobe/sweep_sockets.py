@@ -14,10 +14,13 @@ import sys
 from collections.abc import Iterator, Mapping
 from ipaddress import IPv6Address
 from struct import Struct, pack_into
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.probes.snmp import encode_discovery
+
+if TYPE_CHECKING:
+    from hardenprobe.tap import SweepTap
 
 LONGEST_REPLY = 2048  # bytes; a report is about 100, and nothing behind the message id is read
 RECEIVED_AT_ONCE = 2048  # replies before connections get their turn
@@ -139,8 +142,11 @@ class Sleeper:
             self._waiting.set_result(None)
 
 
-def stream_socket(v6: bool, source: str | None) -> socket.SocketType:
+def stream_socket(v6: bool, source: str | None, port_at_once: bool = False) -> socket.SocketType:
     """A TCP socket that does not wait, bound to a source address.
+
+    Args:
+        port_at_once: Give it its port now, and not when it connects.
 
     Raises:
         OSError: There is no room for another, or no such source address.
@@ -149,11 +155,11 @@ def stream_socket(v6: bool, source: str | None) -> socket.SocketType:
     sock = socket.SocketType(socket.AF_INET6 if v6 else socket.AF_INET, _STREAM)
     if _STREAM == socket.SOCK_STREAM:
         sock.setblocking(False)
-    if source is not None:
+    if source is not None or port_at_once:
         try:
-            if sys.platform == "linux":
+            if sys.platform == "linux" and not port_at_once:
                 sock.setsockopt(socket.IPPROTO_IP, _BIND_WITHOUT_PORT, 1)
-            sock.bind((source, 0))
+            sock.bind((source or "", 0))
         except BaseException:
             sock.close()
             raise
@@ -175,12 +181,16 @@ class Discovery:
 
     Args:
         sources: Our own address for IPv4 (False) and IPv6 (True), None to let the system choose.
+        tap: Is told of every discovery before it leaves.
     """
 
-    def __init__(self, sources: Mapping[bool, str | None], port: int, watched: Poller) -> None:
+    def __init__(
+        self, sources: Mapping[bool, str | None], port: int, watched: Poller, tap: SweepTap | None = None
+    ) -> None:
         self._sources = sources
         self._port = port
         self._watched = watched
+        self._tap = tap
         self._opened: dict[bool, socket.socket] = {}
         self._random = random.Random(secrets.randbits(64))
         # Ids of 31 bits with the highest set are all encoded in four octets, so that one can be changed in place. It is
@@ -198,6 +208,8 @@ class Discovery:
         """Send one discovery. What the system will not send is lost, as on the way."""
         sock = self._opened.get(v6) or self._open(v6)
         pack_into(">I", self._datagram, self._place, message_id)
+        if self._tap:
+            self._tap.begin("udp", (address, self._port), sock.getsockname())
         try:
             sock.sendto(self._datagram, (address, self._port))
         except OSError:  # perhaps only the news of an earlier datagram, which held this one up
@@ -233,8 +245,9 @@ class Discovery:
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER)
             if sys.platform == "linux":
                 sock.setsockopt(*_RECEIVE_ERRORS[family], 1)
-            if source := self._sources[v6]:
-                sock.bind((source, 0))
+            source = self._sources[v6]
+            if source or self._tap:
+                sock.bind((source or "", 0))
         except (OSError, ScopeRefused):
             sock.close()
             raise

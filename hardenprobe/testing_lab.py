@@ -11,10 +11,12 @@ from hardenprobe.check import Check
 from hardenprobe.decisions import Decisions
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
-from hardenprobe.demo_lab.truth import Guilt
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.records import Reach, Review
 from hardenprobe.statements import Statement
+from hardenprobe.testing.devices import guilts
+
+__all__ = ["BOTH_FAMILIES", "CONTACT", "FAR", "guilts", "missing_devices", "order", "words"]
 
 # What only a scan beyond reach ask shows, with secrets, or with a policy of segments; tests/test_lab_reach.py does it.
 FAR = frozenset(
@@ -85,21 +87,6 @@ def _statements(lab: RunningLab) -> tuple[Statement, ...]:
         for device in load(lab.inventory)
         for control, answer in (device.lab.states.items() if device.lab else ())
     )
-
-
-def guilts(found: Review) -> set[Guilt]:
-    """The findings of a review, to be held against the truth."""
-    labels = {d.id: d.asset_tag or d.addresses[0].address for d in found.devices}
-    return {
-        Guilt(
-            labels[r.device],
-            r.check,
-            r.endpoint.transport if r.endpoint else None,
-            r.endpoint.port if r.endpoint else None,
-            r.subject,
-        )
-        for r in found.findings
-    }
 
 
 def words(reviews: Iterable[Review]) -> dict[str, dict[str, set[str]]]:

@@ -19,6 +19,8 @@ settings.register_profile("dev", max_examples=50, deadline=None)
 settings.register_profile("deep", deadline=None, max_examples=5000)
 settings.load_profile("ci" if os.environ.get("CI") else "dev")
 
+pytest_plugins = ["hardenprobe.testing.fixtures"]
+
 _guarded = False
 _number = itertools.count()
 
@@ -69,6 +71,15 @@ def _sockets_stay_here() -> Iterator[None]:
     _guarded = True
     yield
     _guarded = False
+
+
+@pytest.fixture(scope="session")
+def pango() -> None:
+    """What lays out a PDF is there, with the library of the system that it needs."""
+    try:
+        import weasyprint  # noqa: F401 - it loads the library
+    except OSError:
+        pytest.skip("needs the Debian packages libpango-1.0-0, libpangoft2-1.0-0 and libharfbuzz-subset0")
 
 
 @pytest.fixture(scope="session")

@@ -3,11 +3,12 @@
     unshare --net python silent_network.py NETWORK STORE LIVE_ADDRESS...
 
 Runs a scan of the network, prints its review as JSON and how long it took, and is gone with its namespaces. A route of
-type blackhole drops without a word (Linux, ip-route(8)), as a filter does.
+type blackhole drops without a word (Linux, ip-route(8)), as a filter does. `networks` is for other scripts that are run so.
 """
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import json
 import os
@@ -16,6 +17,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from hardenprobe import cli
@@ -63,7 +65,9 @@ def other_side(network: str, live: list[str], ready: int, go: int) -> None:
     time.sleep(300)
 
 
-def main(network: str, store: str, live: list[str]) -> None:
+@contextlib.contextmanager
+def networks(network: str, live: list[str], folder: Path) -> Iterator[Path]:
+    """Both namespaces until the block ends; yields a scope file for the network."""
     ready, told = os.pipe()
     go, tell = os.pipe()
     child = os.fork()
@@ -81,12 +85,21 @@ def main(network: str, store: str, live: list[str]) -> None:
         ip("route", "add", network, "via", THEIRS)
         os.write(tell, b"1")
         os.read(ready, 1)
-        scope, review = (Path(store).with_name(name) for name in ("scope.yaml", "review.json"))
+        scope = folder / "scope.yaml"
         scope.write_text(
             "scope: hardenprobe.scope/1\nname: silent\nauthorised_by: the test itself\n"
             f"networks:\n  - {network}\nuntil: 2099-12-31\ntranslated: false\n"
             "gentleness: {connections_per_second: 1000}\n"
         )
+        yield scope
+    finally:
+        os.kill(child, 9)
+        os.waitpid(child, 0)
+
+
+def main(network: str, store: str, live: list[str]) -> None:
+    review = Path(store).with_name("review.json")
+    with networks(network, live, Path(store).parent) as scope:
         began = time.monotonic()
         cli.run(
             [
@@ -103,9 +116,6 @@ def main(network: str, store: str, live: list[str]) -> None:
             ]
         )
         print(json.dumps({"seconds": time.monotonic() - began, "review": json.loads(review.read_text())}))
-    finally:
-        os.kill(child, 9)
-        os.waitpid(child, 0)
 
 
 if __name__ == "__main__":

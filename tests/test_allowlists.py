@@ -44,6 +44,7 @@ entries = st.lists(
     suppress_health_check=[HealthCheck.function_scoped_fixture]
 )  # a file is written over by each example
 @given(entries, entries, st.integers(1, 4))
+@pytest.mark.slow
 def test_brute_force_agrees_with_the_whole_document(
     tmp_path: Path, listed: list[tuple[str, set[int]]], approved: list[tuple[str, set[int]]], room: int
 ) -> None:

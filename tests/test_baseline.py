@@ -219,6 +219,29 @@ def test_nested_keys_are_overridden_one_by_one_and_lists_as_a_whole(tmp_path: Pa
     assert ours.extends == (str(tmp_path / "base.yaml"),)
 
 
+@pytest.mark.parametrize(
+    ("below", "above", "days"),
+    [
+        pytest.param("high: 20, medium: 50, low: 70", "high: 10", (10, 50, 70), id="one is shortened"),
+        pytest.param("medium: 50", "high: 10", (10, 50, 365), id="the third is what is meant without either"),
+        pytest.param("high: 20, medium: 50, low: 70", "", (20, 50, 70), id="none is named"),
+        pytest.param("high: 20", "high: 40, low: 9", (40, 90, 9), id="two are named"),
+    ],
+)
+def test_how_long_exceptions_may_run_is_inherited_by_severity(
+    tmp_path: Path, below: str, above: str, days: tuple[int, int, int]
+) -> None:
+    (tmp_path / "base.yaml").write_text(GOOD + f"exceptions: {{longest_days: {{{below}}}}}\n")
+    (tmp_path / "middle.yaml").write_text('extends: "base.yaml"\nbaseline: "middle/1"\n')
+    file = tmp_path / "ours.yaml"
+    file.write_text(
+        f'extends: "middle.yaml"\nbaseline: "ours/1"\nexceptions: {{longest_days: {{{above}}}}}\n'
+    )
+    longest = baseline.load(str(file), CHECKS).file.exceptions.longest_days
+
+    assert (longest.high, longest.medium, longest.low) == days
+
+
 def test_what_is_inherited_keeps_the_file_and_line_it_came_from(tmp_path: Path) -> None:
     base, middle, top = (tmp_path / f"{name}.yaml" for name in ("base", "middle", "top"))
     base.write_text(GOOD.replace("[23, 80]", "[23, 80, 443]"))

@@ -364,6 +364,7 @@ def test_observer_that_fails_does_not_hang_the_scan() -> None:
     ],
     ids=["connections", "datagrams", "bytes", "seconds"],
 )
+@pytest.mark.slow
 def test_what_a_ceiling_cut_is_unknown_for_that_reason(timing: Timing, words: str) -> None:
     device = Device({p: saying(b"hello there" * 10) for p in (80, 7, 9, 13, 21)})
 
@@ -417,6 +418,7 @@ def test_device_that_never_ends_takes_its_time_and_no_more() -> None:
 # --- the scope, midway
 
 
+@pytest.mark.slow
 def test_scope_that_closes_midway_stops_the_scan_and_keeps_what_was_seen(tmp_path: Path) -> None:
     stop = tmp_path / "stop"
 
@@ -565,6 +567,7 @@ def test_engine_asks_no_device_twice_at_the_same_moment() -> None:
     assert list(visits) == [address]
 
 
+@pytest.mark.slow
 def test_a_device_with_two_addresses_and_two_vantage_points_has_one_connection_at_a_time() -> None:
     open_now, most = 0, 0
 

@@ -9,9 +9,11 @@ import pytest
 from hardenprobe import errors
 from hardenprobe.errors import (
     CeilingReached,
+    ContractBroken,
     FileInvalid,
     HardenprobeError,
     MalformedReply,
+    PastTheDoor,
     ScopeRefused,
     StoreRefused,
     TooScattered,
@@ -28,6 +30,8 @@ ONE_OF_EACH = [
     StoreRefused("store x: it is read-only"),
     TooScattered(),
     MalformedReply("length beyond the end", 7),
+    PastTheDoor("noisy tried to reach 192.0.2.1 port 9", "192.0.2.1"),
+    ContractBroken("expected a Check, got int"),
     CeilingReached("400 connections"),
     Unreachable("refused", "refusing"),
 ]
@@ -58,7 +62,14 @@ def test_each_survives_a_process_boundary(error: HardenprobeError) -> None:
 
 def test_exit_status_2_is_for_the_callers_mistakes_alone() -> None:
     caller = {type(e).__name__ for e in ONE_OF_EACH if isinstance(e, UsageError)}
-    assert caller == {"ScopeRefused", "FileInvalid", "UnknownName", "StoreRefused", "TooScattered"}
+    assert caller == {
+        "ScopeRefused",
+        "PastTheDoor",
+        "FileInvalid",
+        "UnknownName",
+        "StoreRefused",
+        "TooScattered",
+    }
 
 
 @pytest.mark.parametrize(

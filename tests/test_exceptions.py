@@ -12,10 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe import baseline, exceptions, registry
+from hardenprobe.baseline import Baseline, ExceptionRules, LongestDays
+from hardenprobe.baseline_choice import Choice, Expected
 from hardenprobe.exceptions import AcceptedFinding, Request, RiskException
 from hardenprobe.ledger import Entry
 from hardenprobe.people import Wrong
-from hardenprobe.records import Accepted, Result, Review, Said, Severity, Word
+from hardenprobe.records import Accepted, BaselineRule, Result, Review, Said, Severity, Word
 from hardenprobe.testing import sample_review
 
 CHECKS = registry.load(plugins=False)
@@ -55,8 +57,10 @@ def made(id: str = "E-1", ended: str | None = None, **changes: Any) -> RiskExcep
     return replace(one, ended=ended)
 
 
-def applied(*running: RiskException, review: Review = REVIEW, today: str = "2026-03-20") -> dict[str, Result]:
-    found = exceptions.apply(review.results, review.devices, running, today)
+def applied(
+    *running: RiskException, review: Review = REVIEW, today: str = "2026-03-20", expected: Expected = RULES
+) -> dict[str, Result]:
+    found = exceptions.apply(review.results, review.devices, running, today, expected)
     return {r.finding: r for r in found if r.check == FTP and r.result is Word.FAIL}
 
 
@@ -148,7 +152,7 @@ def test_a_second_exception_that_runs_is_enough() -> None:
 
 def test_the_review_keeps_the_words_of_those_that_it_names() -> None:
     both = (made("E-7"), made("E-9", ended="2026-03-11"))
-    results = exceptions.apply(REVIEW.results, REVIEW.devices, both, "2026-03-20")
+    results = exceptions.apply(REVIEW.results, REVIEW.devices, both, "2026-03-20", RULES)
     named = {result.exception.id for result in results if result.exception}
     (note,) = exceptions.notes(named, both, "2026-03-20")
     assert (note.id, note.approved_by, note.state) == ("E-7", "Morag Kerr", "runs until 2026-04-01")
@@ -214,3 +218,49 @@ def test_it_never_hides_what_is_worse_or_out_of_its_days(
     within = date(2026, 3, 10) <= when <= date(2026, 4, 1)
     assert result.stands is not (within and score <= accepted and set(now) <= {"a"})
     assert not (result.exception and result.lapsed)
+
+
+def limited(name: str, **days: int) -> Baseline:
+    """The shipped baseline under another name and with limits of its own."""
+    rules = ExceptionRules(longest_days=LongestDays(**days))
+    return replace(RULES, name=name, file=replace(RULES.file, exceptions=rules))
+
+
+@given(st.integers(1, 400), st.integers(1, 400))
+def test_an_exception_longer_than_the_devices_own_baseline_allows_covers_nothing(
+    days: int, longest: int
+) -> None:
+    """All findings of `FTP` in the sample are of severity medium; the other limits say nothing of them."""
+    until = (TODAY + timedelta(days=days)).isoformat()
+    one = replace(made(), until=until)
+    result = applied(one, expected=limited("own/1", high=400, medium=longest, low=1))[ON_FTP[0].finding]
+    if until < "2026-03-20":
+        assert result.lapsed and result.lapsed.why == f"expired on {until}"
+    elif days <= longest:
+        assert result.exception == Accepted(id="E-1", until=until)
+    else:
+        assert result.stands
+        assert result.lapsed and result.lapsed.why == (
+            f"longer than the device's own baseline allows: {days} days, and a finding of severity medium may be "
+            f"accepted for {longest} days (baseline own/1)"
+        )
+
+
+def test_the_limit_of_a_tag_s_exception_is_each_devices_own() -> None:
+    """Two devices under two baselines: the same exception covers the one and not the other."""
+    devices = tuple(replace(d, tags=("archive",)) for d in REVIEW.devices)
+    first = ON_FTP[0].device
+    rules = (BaselineRule(baseline="short", networks=(address_of(first),)), BaselineRule(baseline="long"))
+    choice = Choice(
+        rules=rules, baselines={"short": limited("short/1", medium=5), "long": limited("long/1", medium=60)}
+    )
+    accepted = tuple(exceptions._snapshot(r) for r in ON_FTP)
+    one = replace(made(), device=None, label=None, tag="archive", accepted=accepted)
+    found = applied(one, review=replace(REVIEW, devices=devices), expected=choice)
+    stands = {r.device: (r.stands, r.lapsed and "(baseline short/1)" in r.lapsed.why) for r in found.values()}
+    assert stands.pop(first) == (True, True)
+    assert stands and set(stands.values()) == {(False, None)}
+
+
+def address_of(device: str) -> str:
+    return next(d.addresses[0].address for d in REVIEW.devices if d.id == device)

@@ -15,6 +15,7 @@ from hardenprobe.identity import Fleet, Visit, settle
 from hardenprobe.inventory import Inventory
 from hardenprobe.probes import snmp
 from hardenprobe.records import Cost, Coverage, Device, Observation, State
+from hardenprobe.records_fleet import Elsewhere
 from hardenprobe.testing import at, snmp_answer, tcp_port
 from hardenprobe.testing_tls import tls_port
 
@@ -216,3 +217,39 @@ def test_nobody_there_is_no_device() -> None:
 def test_devices_come_in_the_order_of_their_addresses() -> None:
     found = settled(*(visit(a) for a in ("127.0.9.100", "::1", "127.0.9.20")))
     assert [d.addresses[0].address for d in found.devices] == ["127.0.9.20", "127.0.9.100", "::1"]
+
+
+def test_coverage_names_who_was_met_and_not_as_listed(tmp_path: Path) -> None:
+    (tmp_path / "i.yaml").write_text(
+        'inventory: "hardenprobe.inventory/1"\n'
+        "devices:\n"
+        '  - {asset_tag: "HO-1", addresses: ["127.0.9.10"], serial: "A-1", names: ["ho-1.print.example"]}\n'
+        '  - {asset_tag: "HO-2", addresses: ["127.0.9.11"], serial: "A-2", names: ["ho-2.print.example"]}\n'
+        '  - {asset_tag: "HO-3", addresses: ["127.0.9.12", "0:0::9:12"], names: ["ho-3.print.example"]}\n'
+        '  - {asset_tag: "HO-4", addresses: ["127.0.9.13"]}\n'
+    )
+    found = settled(
+        visit("127.0.9.20", stated("127.0.9.20", serial="A-1", name="HO-1")),
+        visit("127.0.9.11", stated("127.0.9.11", serial="A-2", name="stranger")),
+        visit("127.0.9.12", stated("127.0.9.12", name="ho-3.office.example")),
+        visit("::9:12", tcp_port(80, address="::9:12")),
+        known=inventory.load(tmp_path / "i.yaml"),
+    )
+    by_tag = {d.asset_tag: d.id for d in found.devices}
+    assert found.coverage.listed_seen == ("HO-2", "HO-3", "HO-1")
+    assert found.coverage.seen_elsewhere == (
+        Elsewhere(
+            asset_tag="HO-2",
+            device=by_tag["HO-2"],
+            what="name",
+            listed=("ho-2.print.example",),
+            seen=("stranger",),
+        ),
+        Elsewhere(
+            asset_tag="HO-1",
+            device=by_tag["HO-1"],
+            what="address",
+            listed=("127.0.9.10",),
+            seen=("127.0.9.20",),
+        ),
+    )

@@ -129,6 +129,7 @@ with opened(sys.argv[1]) as kept:
 """
 
 
+@pytest.mark.slow
 def test_two_processes_that_add_at_once_share_one_chain(kept: Store, file: Path) -> None:
     """Two at a time, twice each: nothing is lost, no number is given twice, and pairs stay together."""
     rounds = 10

@@ -60,6 +60,7 @@ def test_no_list_of_ranges_admits_less(members: frozenset[int], most: int) -> No
 
 
 @given(octets, st.integers(1, 4), st.sampled_from([["mask"], ["cidr", "mask"], ["cidr", "range", "mask"]]))
+@pytest.mark.slow
 def test_a_list_of_masks_is_right_and_optimal_where_that_is_said(
     members: frozenset[int], most: int, forms: list[str]
 ) -> None:

@@ -11,7 +11,8 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 TOOL = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
-HEAVY = ("scapy", "pysnmp", "sslyze", "httpx", "pydantic", "sqlalchemy", "rich", "jinja2", "cryptography")
+HEAVY = ("scapy", "pysnmp", "sslyze", "httpx", "pydantic", "sqlalchemy", "rich", "jinja2", "cryptography", "openpyxl", "drawsvg",
+         "prometheus_client", "weasyprint")  # fmt: skip
 
 
 def python(code: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import os
 import re
 import shlex
@@ -18,12 +19,14 @@ COMMANDS = [line for kind, text in BLOCKS if kind == "sh" for line in text.split
 TWO, OTHERS = COMMANDS[:2], COMMANDS[2:]
 
 
-def hardenprobe(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
+def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
     """Run a README command with this environment's interpreter, in a folder of its own."""
     words = shlex.split(command)
-    assert words[0] == "hardenprobe"
+    assert words[0] in ("hardenprobe", "openssl")
+    if words[0] == "hardenprobe":
+        words = [sys.executable, "-P", "-m", *words]
     return subprocess.run(
-        [sys.executable, "-P", "-m", *words],
+        words,
         cwd=folder,
         env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "100"},
         capture_output=True,
@@ -56,14 +59,25 @@ def test_the_two_commands_are_those_that_the_build_runs() -> None:
 
 
 @pytest.mark.slow
+def test_the_library_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    examples = "\n".join(text for kind, text in BLOCKS if kind == "python")
+    told = doctest.DocTestParser().get_doctest(examples, {}, "README.md", "README.md", 0)
+    runner = doctest.DocTestRunner()
+    runner.run(told)
+
+    assert runner.tries > 4 and not runner.failures
+
+
+@pytest.mark.slow
 @pytest.mark.timeout(300)
 def test_every_other_command_does_what_it_says(folder: Path) -> None:
-    demo = hardenprobe("hardenprobe demo", folder)
+    demo = run("hardenprobe demo", folder)
     assert demo.returncode == 1, demo.stderr
     assert (folder / "hardenprobe-demo" / "report.html").stat().st_size > 100_000
 
     for command in OTHERS:
-        done = hardenprobe(command, folder)
+        done = run(command, folder)
         # Two listed devices of the lab are switched off, the list shown is a wrong one, and no scan was left unfinished.
         status = {"judge": 3, "allowlist": 1}.get(command.split()[1], 2 if "--resume" in command else 0)
         assert done.returncode == status, f"{command}: {done.stderr}"

@@ -120,6 +120,7 @@ def alike(found: Review, other: Review) -> None:
     [None, Decisions(day="2026-03-10"), Decisions(day="2026-03-10", statements=(STATED,), mark="0" * 64)],
     ids=["no ledger", "an empty ledger", "a statement"],
 )
+@pytest.mark.slow
 def test_it_comes_out_as_from_memory(kept: Store, decisions: Decisions | None) -> None:
     made = again(kept, decisions)
     found = kept.load(made.review.head.id)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +17,8 @@ import pytest
 from hardenprobe import chain, store
 from hardenprobe.codec import to_document
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
+from hardenprobe.journal import Journal
+from hardenprobe.ledger import Ledger
 from hardenprobe.records import Review
 from hardenprobe.store import Store, default_url, new_id, opened
 from hardenprobe.testing import sample_review
@@ -63,6 +67,23 @@ def test_each_review_is_chained_to_the_one_before_of_its_scope(kept: Store) -> N
         ("a", "harbour", 2, True),
     ]
     assert kept.reviews()[0].findings == len(second.findings)
+
+
+def test_several_may_make_one_store_at_once(tmp_path: Path) -> None:
+    at_once = threading.Barrier(8)
+
+    def open_new(file: Path) -> None:
+        at_once.wait(10)
+        with opened(str(file)) as found:
+            Journal(found)
+            Ledger(found)
+
+    with ThreadPoolExecutor(8) as pool:
+        for number in range(10):
+            file = tmp_path / f"{number}.db"
+            list(pool.map(open_new, [file] * 8))
+            with closing(sqlite3.connect(file)) as db:
+                assert db.execute("select count(*) from hardenprobe_store").fetchone() == (1,)
 
 
 def test_names_of_reviews(kept: Store) -> None:

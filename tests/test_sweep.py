@@ -160,6 +160,7 @@ def test_the_stop_file_ends_a_sweep() -> None:
         asyncio.run(run())
 
 
+@pytest.mark.slow
 def test_the_rate_holds_over_all_addresses() -> None:
     began = time.monotonic()
     touches = touch_all(

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
-import sys
-import textwrap
 from typing import Any
 
 import click
 
 from hardenprobe.cli import options
+from hardenprobe.cli.folding import folded
 
 
 @click.group("baseline")
@@ -29,15 +27,15 @@ def show_all() -> int:
 
 @command.command("show")
 @click.argument("name", metavar="NAME|FILE")
-@options.no_plugins
-def show(name: str, no_plugins: bool) -> int:
+@options.plugins
+def show(name: str, plugins: options.Plugins) -> int:
     """Show what a baseline decides, resolved, and where each value came from."""
     from pathlib import Path
 
-    from hardenprobe import baseline, baseline_values, registry
+    from hardenprobe import baseline, baseline_values
     from hardenprobe.reports.text import visible
 
-    checks = registry.load(plugins=not no_plugins)
+    checks = plugins.registry()
     found = baseline.load(name, checks)
     chain = [found.document.file, *found.extends]
     lines = [found.name, f"SHA-256 {found.hash}"]
@@ -49,18 +47,8 @@ def show(name: str, no_plugins: bool) -> int:
     left_out = sorted(set(checks.checks) - set(found.settings))
     lines.append(f"not selected, since `expect` has no settings for it: {', '.join(left_out) or 'none'}")
     for line in lines:
-        click.echo(_folded(visible(line, limit=4000)))
+        click.echo(folded(visible(line, limit=4000)))
     return 0
-
-
-def _folded(line: str) -> str:
-    """On a terminal a long line goes on below, further in; for a pipe it stays one line."""
-    if not sys.stdout.isatty():
-        return line
-    width = shutil.get_terminal_size().columns
-    return textwrap.fill(
-        line, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
-    )
 
 
 def _text(value: Any) -> str:
@@ -72,16 +60,16 @@ def _text(value: Any) -> str:
 
 @command.command("lint")
 @click.argument("name", metavar="NAME|FILE")
-@options.no_plugins
-def lint(name: str, no_plugins: bool) -> int:
+@options.plugins
+def lint(name: str, plugins: options.Plugins) -> int:
     """Find misspelt ids, values out of range and contradictions in a baseline.
 
     The exit status is 0 when there is nothing to mend, and 2 when there is.
     """
-    from hardenprobe import baseline, baseline_lint, registry
+    from hardenprobe import baseline, baseline_lint
     from hardenprobe.cli import USAGE
 
-    faults = baseline_lint.lint(baseline.find(name), registry.load(plugins=not no_plugins))
+    faults = baseline_lint.lint(baseline.find(name), plugins.registry())
     for fault in faults:
         click.echo(str(fault))
     if not faults:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from hardenprobe.cli import options
@@ -9,20 +11,22 @@ from hardenprobe.cli import options
 
 @click.group("checks")
 def command() -> None:
-    """List the checks, or read one."""
+    """List the checks, read one, begin one, or try one under development."""
 
 
 @command.command("list")
-@options.no_plugins
-def show_all(no_plugins: bool) -> int:
+@options.plugins
+def show_all(plugins: options.Plugins) -> int:
     """List the checks with reach and title."""
-    from hardenprobe import registry
+    from hardenprobe.plugins import BUILT_IN
 
-    found = registry.load(plugins=not no_plugins)
+    found = plugins.registry()
     width = max(map(len, found.checks))
     for check_id, check in sorted(found.checks.items()):
+        if check_id in found.stand_ins:
+            continue
         origin = found.origins[check_id]
-        whose = "" if origin == registry.BUILT_IN else f"  (from {origin})"
+        whose = "" if origin == BUILT_IN else f"  (from {origin})"
         click.echo(f"{check_id:{width}}  {check.reach or 'none':6}  {check.title}{whose}")
     for broken in found.broken:
         click.echo(str(broken), err=True)
@@ -31,12 +35,77 @@ def show_all(no_plugins: bool) -> int:
 
 @command.command("show")
 @click.argument("check_id", metavar="CHECK")
-@options.no_plugins
-def show(check_id: str, no_plugins: bool) -> int:
+@options.plugins
+def show(check_id: str, plugins: options.Plugins) -> int:
     """Read one check: why it matters, how it is asked, what its results mean, how to mend it."""
-    from hardenprobe import registry
     from hardenprobe.cli.handbook import page
 
-    found = registry.load(plugins=not no_plugins)
+    found = plugins.registry()
     click.echo(page(found.get(check_id), found.origins[check_id]))
     return 0
+
+
+@command.command("new")
+@click.argument("name")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path(),
+    help="Where the folder is made; here by default.",
+)
+def new(name: str, output: Path) -> int:
+    """Write a plug-in to start from: check, probe, facts, a service of the lab, tests, documentation.
+
+    NAME is the check's id: it names the exposure, in lower-case words joined by dashes, such as ident-answers. The
+    folder of that name is complete as it is written: its tests pass, and it can be installed.
+    """
+    from hardenprobe import new_plugin, registry
+
+    folder = new_plugin.write(name, output, frozenset(registry.load(plugins=False).checks))
+    package = name.replace("-", "_")
+    click.echo(f"wrote {folder}")
+    click.echo(
+        "Read its README.md, put your exposure in place of the example, and on the way:\n"
+        f"  python -m pytest {folder}\n"
+        f"  hardenprobe checks try {folder / package / 'check.py'} --device lab:T-0001",
+        err=True,
+    )
+    return 0
+
+
+@command.command("try")
+@click.argument("file", type=options.FILE)
+@click.option(
+    "--device",
+    metavar="lab:NAME",
+    help="Start this device of the lab and scan it; of devices.yaml beside FILE, else of the lab's own inventory.",
+)
+@click.option("--review", "review_name", metavar="REVIEW", help="Judge what this stored review holds.")
+@options.baseline("What is expected.")
+@options.store
+def attempt(
+    file: Path, device: str | None, review_name: str | None, baseline_name: str | None, store_url: str | None
+) -> int:
+    """Try a check under development: what it read, what it says, and what it breaks of the contract.
+
+    FILE holds the check; it is run, with the probes and services in the files beside it. Without --device and --review
+    the contract alone is held. The exit status is 2 where the check cannot be used or breaks the contract, 3 where it
+    judged an error or nothing, 1 where it found something, 0 otherwise.
+    """
+    from hardenprobe import trial
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.reports import trial_screen
+
+    if device and review_name:
+        raise click.UsageError("--device and --review are two ways to try a check; choose one")
+    if device:
+        tried = trial.on_device(file, device, baseline_name)
+    elif review_name:
+        with opened(store_url) as kept:
+            tried = trial.on_review(file, kept.load(kept.find(review_name)), baseline_name)
+    else:
+        tried = trial.alone(file, baseline_name)
+    for line in trial_screen.lines(tried):
+        click.echo(line)
+    return tried.status

@@ -4,8 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+from hardenprobe.cli import options
+
+if TYPE_CHECKING:
+    from hardenprobe.demo_lab.process import RunningLab
+    from hardenprobe.records import Review
+    from hardenprobe.store import Store
 
 
 @click.command("demo")
@@ -15,10 +23,11 @@ import click
     type=click.Path(path_type=Path, file_okay=False),
     default=Path("hardenprobe-demo"),
     show_default=True,
-    help="Folder for the report and the store.",
+    help="Folder for report, evidence and store.",
 )
-def command(output: Path) -> int:
-    """Start the lab, scan it, show the findings, write the report.
+@options.checks_from
+def command(output: Path, checks_from: tuple[Path, ...]) -> int:
+    """Start the lab, scan it, show the findings, write report and evidence.
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
@@ -28,6 +37,7 @@ def command(output: Path) -> int:
     from hardenprobe.errors import UsageError
     from hardenprobe.reports import FORMATS
     from hardenprobe.request import Request, absolute, pinned
+    from hardenprobe.testing_lab import CONTACT
 
     try:
         output.mkdir(parents=True, exist_ok=True)
@@ -43,17 +53,26 @@ def command(output: Path) -> int:
             system_anchors=False,
             port_offset=lab.port_offset,
             plugins=False,
+            checks_from=tuple(str(path.absolute()) for path in checks_from),
         )
-        order = replace(request.order(), decisions=decisions.load(kept))
+        asked = request.order()
+        told = replace(
+            asked.plan.scope, contacts=(CONTACT,)
+        )  # without whom nobody signs in to FTP as anonymous
+        order = replace(asked, plan=replace(asked.plan, scope=told), decisions=decisions.load(kept))
         found = kept.save(running.run(order))
         printed = sum(lab.counters()["raw_print_bytes"].values())
+        running.show(found, None)
+        _evidence(found, kept, lab, output / "evidence.zip")
     off = {device.asset_tag for device in order.inventory.devices if device.lab is None}
-    running.show(found, None)
     for kind, name in (("html", "report.html"), ("csv", "findings.csv"), ("json", "review.json")):
         with (output / name).open("wb") as out:
             FORMATS[kind](found, out)
     click.echo(f"raw print ports of the lab received {printed} bytes", err=True)
-    click.echo(f"wrote {output / 'report.html'}, findings.csv, review.json and store.db beside it", err=True)
+    click.echo(f"wrote {output / 'report.html'}, and beside it:", err=True)
+    click.echo("  findings.csv, review.json, store.db", err=True)
+    click.echo("  evidence.zip, which nobody signed: `hardenprobe evidence pack --help`", err=True)
+    click.echo(f"check the evidence: hardenprobe evidence verify {output / 'evidence.zip'}", err=True)
     missed = ", ".join(m.asset_tag for m in found.coverage.listed_not_seen if m.asset_tag in off)
     if missed:
         click.echo(
@@ -61,3 +80,14 @@ def command(output: Path) -> int:
             err=True,
         )
     return review.exit_status(found, order.baseline, expected_missing=off)
+
+
+def _evidence(found: Review, kept: Store, lab: RunningLab, path: Path) -> None:
+    """Pack the review; its scan of the whole lab is the self-test too."""
+    from hardenprobe.evidence import pack, self_test, source
+    from hardenprobe.evidence.parts import Wanted
+
+    if not found.head.interrupted:
+        self_test.keep(kept, self_test.of_demo(found, lab))
+    told = self_test.told(kept, found.head.versions["hardenprobe"])
+    pack.pack(source.of(kept, found.head.id), Wanted(self_test=told, anchors=(lab.ca_file,)), path)

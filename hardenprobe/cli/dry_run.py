@@ -26,7 +26,13 @@ def text(order: Order) -> str:
     plan = order.plan
     lines = [f"plan {plan.hash[:16]}  (SHA-256 {plan.hash})", ""]
     told = _told(plan, order.inventory, order.secrets)
-    for title, said in (*_allowed(plan), *_asked(plan), *_cost(plan), *told, *_checks(plan, order.registry)):
+    for title, said in (
+        *_allowed(plan),
+        *_asked(plan, order.registry),
+        *_cost(plan),
+        *told,
+        *_checks(plan, order.registry),
+    ):
         folded = textwrap.wrap(
             f"{title:<{INDENT}}{visible(said, 20000)}",
             WIDTH,
@@ -55,9 +61,10 @@ def _allowed(plan: Plan) -> Iterator[tuple[str, str]]:
         yield "public", f"{', '.join(scope.public.cover())}: addresses of the Internet, allowed by name"
 
 
-def _asked(plan: Plan) -> Iterator[tuple[str, str]]:
+def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
     scope, ask = plan.scope, plan.reach.admits(Reach.ASK)
-    spoken = tuple(p for p in plan.tcp_ports if p in MAY_SPEAK)
+    ours = {port for probe in registry.probes_for(plan.checks) for port in probe.tcp_ports}
+    spoken = tuple(p for p in plan.tcp_ports if p in MAY_SPEAK or p in ours)
     mute = tuple(p for p in plan.tcp_ports if p in NEVER_SPEAK)
     targets = ", ".join(f"{t.text} ({t.first})" if t.name else t.text for t in plan.targets)
     yield "targets", f"{targets}: {counted(plan.wanted.count, 'address', 'addresses')}"
@@ -149,6 +156,10 @@ def _told(plan: Plan, inventory: Inventory, secrets: Secrets) -> Iterator[tuple[
 def _checks(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
     """What is judged, by how far its questions go, and what the plan leaves unasked."""
     yield "checks", counted(len(plan.checks), "check")
+    for origin in plan.plugged:
+        yield "", f"not of hardenprobe: {origin}"
+    for broken in registry.broken:
+        yield "", str(broken)
     asked: dict[str, list[str]] = {}
     for id in sorted(plan.checks):
         reach = registry.checks[id].reach

@@ -12,21 +12,25 @@ from hardenprobe.cli import options
 @options.baseline("Judge every device by it; without it, each by what is chosen for it again.")
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
-@options.no_plugins
+@options.plugins
 def command(
-    review_name: str, baseline_name: str | None, store_url: str | None, json_to: str | None, no_plugins: bool
+    review_name: str,
+    baseline_name: str | None,
+    store_url: str | None,
+    json_to: str | None,
+    plugins: options.Plugins,
 ) -> int:
     """Judge stored observations again; touches no network, and the original stays.
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import baseline_choice, decisions, registry, review
+    from hardenprobe import baseline_choice, decisions, review
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
     from hardenprobe.records import Review
     from hardenprobe.rejudge import rejudge
 
-    checks = registry.load(plugins=not no_plugins)
+    checks = plugins.registry()
 
     def choose(old: Review) -> baseline_choice.Choice:
         return baseline_choice.choose(() if baseline_name else old.head.baselines, checks, baseline_name)

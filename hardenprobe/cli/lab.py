@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 
 import click
+
+from hardenprobe.cli import options
 
 
 @click.group("lab")
@@ -34,12 +37,29 @@ def show_all() -> int:
 @click.option(
     "--hostile", is_flag=True, help="Devices that attack whoever asks them, in place of the demo's."
 )
-def start(port_offset: int | None, fleet: int | None, hostile: bool) -> int:
+@click.option(
+    "--inventory",
+    type=options.FILE,
+    help="Devices of your own: an inventory with `lab:` parts, in place of the demo's.",
+)
+@click.option(
+    "--services-from",
+    multiple=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Take services from the Python files of this folder too; this runs their code. Repeatable.",
+)
+def start(
+    port_offset: int | None,
+    fleet: int | None,
+    hostile: bool,
+    inventory: Path | None,
+    services_from: tuple[Path, ...],
+) -> int:
     """Start the virtual devices; Ctrl-C stops them."""
     from hardenprobe.demo_lab.process import HOSTILE, running_lab
 
-    if fleet and hostile:
-        raise click.UsageError("--fleet and --hostile start different labs; choose one")
+    if (fleet is not None) + hostile + (inventory is not None) > 1:
+        raise click.UsageError("--fleet, --hostile and --inventory start different labs; choose one")
     target = "127.77.0.0/24"
     if hostile:
         from hardenprobe.demo_lab import hostile as attackers
@@ -49,7 +69,12 @@ def start(port_offset: int | None, fleet: int | None, hostile: bool) -> int:
         from hardenprobe.demo_lab import fleet as fleets
 
         target = fleets.span(fleet)
-    with running_lab(HOSTILE if hostile else None, port_offset, fleet=fleet) as lab:
+    elif inventory:
+        from hardenprobe.inventory import load
+
+        target = " ".join(load(inventory).by_address)
+    file = HOSTILE if hostile else inventory
+    with running_lab(file, port_offset, fleet=fleet, services_from=services_from) as lab:
         shift = f" --port-offset {lab.port_offset}" if lab.port_offset else ""
         click.echo(f"the lab is up on {target}; in another terminal:")
         click.echo(

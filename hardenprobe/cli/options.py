@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from hardenprobe.errors import UsageError, clip
+
+if TYPE_CHECKING:
+    from hardenprobe.registry import Registry
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -58,5 +63,44 @@ def write_json(text: str, to: str) -> None:
         raise UsageError(f"--json {to}: {exc.strerror}") from exc
 
 
-def no_plugins(command: Command) -> Command:
-    return click.option("--no-plugins", is_flag=True, help="Leave third-party checks out.")(command)
+def checks_from(command: Command) -> Command:
+    return click.option(
+        "--checks-from",
+        multiple=True,
+        type=click.Path(path_type=Path, file_okay=False),
+        help="Take checks from the Python files of this folder too; this runs their code. Repeatable.",
+    )(command)
+
+
+@dataclass(frozen=True)
+class Plugins:
+    """Which checks there are, beside ours.
+
+    Attributes:
+        installed: Those of installed packages.
+        folders: Whose Python files are checks too.
+    """
+
+    installed: bool
+    folders: tuple[Path, ...]
+
+    def registry(self) -> Registry:
+        """Load all of them.
+
+        Raises:
+            UsageError: There is no such folder.
+        """
+        from hardenprobe import registry
+
+        return registry.load(self.installed, self.folders)
+
+
+def plugins(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the parameter `plugins`, made of two options."""
+
+    @wraps(command)
+    def with_plugins(*, no_plugins: bool, checks_from: tuple[Path, ...], **rest: Any) -> Any:
+        return command(plugins=Plugins(not no_plugins, checks_from), **rest)
+
+    none = click.option("--no-plugins", is_flag=True, help="Leave the checks of installed packages out.")
+    return checks_from(none(with_plugins))

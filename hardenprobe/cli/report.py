@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import click
 
 from hardenprobe.cli import options
@@ -13,29 +10,32 @@ from hardenprobe.cli import options
 @click.command("report")
 @click.argument("review_name", metavar="REVIEW")
 @click.option(
-    "--format", "kind", default="html", show_default=True, metavar="html|json|csv", help="What to write."
+    "--format",
+    "kind",
+    default="html",
+    show_default=True,
+    metavar="html|pdf|csv|worksheet|oscal|junit|openmetrics|json",
+    help="What to write.",
 )
 @click.option("-o", "--output", required=True, metavar="FILE|-", help="Where to; - for standard output.")
 @options.store
 def command(review_name: str, kind: str, output: str, store_url: str | None) -> int:
-    """Write a stored review as a page, a table or a document.
+    """Write a stored review as a page, on paper, as tables, or for other programs.
 
-    REVIEW is an id, a unique beginning of one, or `latest`.
+    REVIEW is an id, a unique beginning of one, or `latest`. `html` is one page that works offline, `pdf` the same on
+    paper, `csv` a row for each result, `worksheet` a spreadsheet for the technician who makes the changes, `oscal` assessment
+    results, `junit` test results for a pipeline, `openmetrics` counts for a monitoring system, `json` everything.
     """
+    from hardenprobe.cli import output_files
     from hardenprobe.cli.opening import opened
-    from hardenprobe.errors import UsageError
     from hardenprobe.reports import FORMATS
+    from hardenprobe.reports.source import of_store
 
     write = FORMATS[kind]
     with opened(store_url) as kept:
-        review = kept.load(review_name)
-    if output == "-":
-        write(review, sys.stdout.buffer)
-        return 0
-    try:
-        with Path(output).open("wb") as out:
-            write(review, out)
-    except OSError as exc:
-        raise UsageError(f"-o {output}: {exc.strerror}") from exc
-    click.echo(f"wrote {output}", err=True)
+        source = of_store(kept, review_name)
+        with output_files.opened(output, "-o") as out:
+            write(source, out)
+    if output != "-":
+        click.echo(f"wrote {output}", err=True)
     return 0

@@ -29,6 +29,8 @@ def scan_and_keep(order: Order, keeper: Keeper, json_to: str | None) -> int:
     finally:  # even where it cannot be shown
         for reason in review.incomplete(found, order.baseline):
             click.echo(f"incomplete: {reason}", err=True)
+        if order.capture and found.head.capture:
+            click.echo(f"{found.head.capture.packets} packets are in {order.capture.path}", err=True)
         if keeper.failed:
             click.echo(f"hardenprobe: {keeper.failed}; what was seen is kept", err=True)
         if kept.stored:

@@ -62,6 +62,13 @@ LAB_NETWORK = "127.77.0.0/16"
     is_flag=True,
     help="Have another implementation find the TLS suites too; over 500 connections a port, needs --reach strain.",
 )
+@click.option(
+    "--capture",
+    "capture_to",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write the scan's packets, payloads masked, to this new pcap file; needs the right to capture (Linux).",
+)
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
 @click.option(
@@ -76,7 +83,7 @@ LAB_NETWORK = "127.77.0.0/16"
     default=0,
     help="Added to every port; for a lab without low ports.",
 )
-@options.no_plugins
+@options.plugins
 def command(
     targets: Sequence[str],
     inventory: Path | None,
@@ -91,12 +98,13 @@ def command(
     trust_anchor: Sequence[Path],
     secrets_file: Path | None,
     tls_second_opinion: bool,
+    capture_to: Path | None,
     store_url: str | None,
     json_to: str | None,
     resume: str | None,
     only_plan: bool,
     port_offset: int,
-    no_plugins: bool,
+    plugins: options.Plugins,
 ) -> int:
     """Scan what you are authorised to scan, and judge it.
 
@@ -107,7 +115,7 @@ def command(
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
     from hardenprobe.keeping import Keeper
-    from hardenprobe.request import Request, absolute, begin, named, pinned, take_up
+    from hardenprobe.request import Request, absolute, begin, captured, named, pinned, take_up
 
     if resume:
         _nothing_else()
@@ -115,7 +123,8 @@ def command(
             taken, order = take_up(kept, resume)
             plan.check_scope(order.plan)
             order = replace(order, decisions=decisions.load(kept))
-            return running.scan_and_keep(order, Keeper(kept, taken.begun, taken), json_to)
+            with captured(order, taken) as order:
+                return running.scan_and_keep(order, Keeper(kept, taken.begun, taken), json_to)
     if not targets:
         raise click.UsageError(
             "no TARGET; name an address, a block such as 192.0.2.0/24, first-last, or @file"
@@ -134,8 +143,10 @@ def command(
         trust_anchors=tuple(str(path.absolute()) for path in trust_anchor),
         secrets_file=absolute(secrets_file),
         tls_second_opinion=tls_second_opinion,
+        capture=absolute(capture_to),
         port_offset=port_offset,
-        plugins=not no_plugins,
+        plugins=plugins.installed,
+        checks_from=tuple(str(path.absolute()) for path in plugins.folders),
     )
     order = request.order()
     plan.check_scope(order.plan, now=not only_plan)
@@ -143,8 +154,8 @@ def command(
     if only_plan:
         click.echo(dry_run.text(order))
         return 0
-    # A store that cannot be written is said before the scan, not after it.
-    with opened(store_url) as kept:
+    # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
+    with captured(order) as order, opened(store_url, make=True) as kept:
         order = replace(order, decisions=decisions.load(kept))
         return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
 
@@ -172,8 +183,7 @@ def _warn(order: Plan) -> None:
     from hardenprobe.addresses import AddressSet
 
     notices = vantage.notices(order.vantages, order.targets)
-    asked = AddressSet.of([f"{t.first}-{t.last}" for t in order.targets])
-    if order.scope.name == "loopback" and asked - AddressSet.of([LAB_NETWORK]):
+    if order.scope.name == "loopback" and order.asked - AddressSet.of([LAB_NETWORK]):
         notices.append("loopback addresses outside the lab's network could be a tunnel that ends elsewhere")
     for notice in notices:
         click.echo(f"notice: {notice}", err=True)

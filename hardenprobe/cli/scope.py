@@ -16,16 +16,16 @@ def command() -> None:
 
 @command.command("lint")
 @click.argument("file", type=options.FILE)
-@options.no_plugins
-def lint(file: Path, no_plugins: bool) -> int:
+@options.plugins
+def lint(file: Path, plugins: options.Plugins) -> int:
     """Read a scope file as `scan` would, and say what it allows."""
     from dataclasses import asdict
 
-    from hardenprobe import registry, scope_file
+    from hardenprobe import scope_file
     from hardenprobe.errors import ScopeRefused
     from hardenprobe.reports.text import visible
 
-    checks = registry.load(plugins=not no_plugins).checks
+    checks = plugins.registry().checks
     found = scope_file.load(file, {check.id: check.reach for check in checks.values()})
     ceilings = ", ".join(f"{key} {value:g}" for key, value in asdict(found.gentleness).items() if value)
     said = {

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 import secrets as random_numbers
 from collections.abc import AsyncIterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hardenprobe.credentials import User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, readable
 from hardenprobe.facts_snmp import SnmpObjects, SnmpUser, SnmpWriteBack
 from hardenprobe.facts_tls import TlsPort
-from hardenprobe.inventory import Listed
 from hardenprobe.link import Line
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp, usm
@@ -23,6 +22,9 @@ from hardenprobe.probes.snmp_pdu import Response, request_pdu
 from hardenprobe.probes.snmp_write import write_back
 from hardenprobe.records import Observation, Reach
 from hardenprobe.transcript import Recorder
+
+if TYPE_CHECKING:
+    from hardenprobe.inventory import Listed
 
 AUTHORIZATION_ERROR = 16  # RFC 3416 section 3
 # usmStats, RFC 3414 section 5.

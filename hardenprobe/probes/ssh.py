@@ -30,7 +30,6 @@ from hardenprobe.probes.ssh_codec import (
 from hardenprobe.probes.ssh_exchange import KeyExchange, Openings, Signed, choose
 from hardenprobe.probes.ssh_keys import TYPES, proves, public_key
 from hardenprobe.records import Observation, Reach
-from hardenprobe.transcript import observation
 
 T = TypeVar("T")
 
@@ -218,8 +217,8 @@ async def _listen(asked: Asked) -> AsyncIterator[Observation[SshIdentification]]
             with asked.trying("ssh identification", (SshIdentification,)):
                 # What was heard may be cut in the last line's comments; the version comes before them.
                 if found := identification(heard.greeting + b"\n"):
-                    where, seen = asked.line.endpoint(heard.port, protocol="ssh"), heard.seen
-                    yield observation(_facts(found[0]), where, seen.vantage, seen.asked_at, seen.transcript)
+                    where = asked.line.endpoint(heard.port, protocol="ssh")
+                    yield asked.line.derived(_facts(found[0]), where, heard.seen)
 
 
 GREETING = Probe(name="ssh identification", produces=(SshIdentification,), ask=_listen, reach=Reach.LOOK)

@@ -8,7 +8,6 @@ from collections.abc import AsyncIterator
 from hardenprobe.facts import TelnetGreeting, readable
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.records import Observation, Reach
-from hardenprobe.transcript import observation
 
 IAC, SE, SB, WILL, DONT, NOP = 255, 240, 250, 251, 254, 241  # RFC 854, TELNET COMMAND STRUCTURE
 _NOISE = re.compile(rb"[\x01-\x06\x0e-\x1a\x1c-\x1f\x7f]")  # what RFC 854 has no printer do anything with
@@ -83,8 +82,8 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[TelnetGreeting]]:
     """Nothing is asked: the greeting that was heard proves both the port and the protocol."""
     for heard in asked.accepting():
         if heard.seen.facts.speaks == "telnet":
-            where, seen = asked.line.endpoint(heard.port, protocol="telnet"), heard.seen
-            yield observation(read(heard.greeting), where, seen.vantage, seen.asked_at, seen.transcript)
+            where = asked.line.endpoint(heard.port, protocol="telnet")
+            yield asked.line.derived(read(heard.greeting), where, heard.seen)
 
 
 PROBE = Probe(name="telnet", produces=(TelnetGreeting,), ask=_ask, reach=Reach.LOOK)

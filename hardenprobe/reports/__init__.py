@@ -1,4 +1,4 @@
-"""Views of a stored review, one module a format. A report shows verdicts and scores; it never computes one."""
+"""Views of a review, one module a format. A report shows verdicts and scores; it never computes one."""
 
 from __future__ import annotations
 
@@ -8,15 +8,24 @@ from typing import BinaryIO
 
 from hardenprobe.errors import UnknownName
 from hardenprobe.records import Review
+from hardenprobe.reports.source import Source, of_review
 
-Writer = Callable[[Review, BinaryIO], None]
+Writer = Callable[[Review | Source, BinaryIO], None]
+
+_MODULES = {
+    "html": "page",
+    "pdf": "paper",
+    "csv": "table",
+    "worksheet": "worksheet",
+    "oscal": "oscal",
+    "junit": "junit",
+    "openmetrics": "openmetrics",
+    "json": "document",
+}
 
 
 class _Formats(Mapping[str, Writer]):
     """Format name to writer; a writer's module is imported when its format is asked for."""
-
-    def __init__(self, modules: dict[str, str]) -> None:
-        self._modules = modules
 
     def __getitem__(self, name: str) -> Writer:
         """Return the writer of a format.
@@ -24,20 +33,24 @@ class _Formats(Mapping[str, Writer]):
         Raises:
             UnknownName: There is no such format; proposes the nearest.
         """
-        if name not in self._modules:
-            raise UnknownName("report format", name, self._modules)
-        writer: Writer = import_module(f"hardenprobe.reports.{self._modules[name]}").write
-        return writer
+        if name not in _MODULES:
+            raise UnknownName("report format", name, _MODULES)
+        module = import_module(f"hardenprobe.reports.{_MODULES[name]}")
+
+        def write(what: Review | Source, out: BinaryIO) -> None:
+            module.write(of_review(what) if isinstance(what, Review) else what, out)
+
+        return write
 
     def __contains__(self, name: object) -> bool:
-        return name in self._modules
+        return name in _MODULES
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self._modules)
+        return iter(_MODULES)
 
     def __len__(self) -> int:
-        return len(self._modules)
+        return len(_MODULES)
 
 
-FORMATS: Mapping[str, Writer] = _Formats({"html": "page", "json": "document", "csv": "table"})
-"""The formats of `hardenprobe report`, each a callable (review, out)."""
+FORMATS: Mapping[str, Writer] = _Formats()
+"""The formats of `hardenprobe report`, each a callable (review or source, out)."""

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import json
-from typing import BinaryIO
+from collections.abc import Iterator
+from typing import Any, BinaryIO
 
 from hardenprobe.codec import to_document
-from hardenprobe.records import Review
+from hardenprobe.reports import json_stream
+from hardenprobe.reports.source import Source
+
+_LISTS = {"devices": "record", "results": "results", "observations": "observations"}
 
 
-def write(review: Review, out: BinaryIO) -> None:
-    """Write the document `hardenprobe.review/1`.
-
-    Everything outside ASCII is escaped: the document may be printed to a terminal, and device text must do nothing
-    there.
-    """
-    out.write(
-        json.dumps(to_document(review), indent=1, allow_nan=False)
-        .encode("ascii")
-        .replace(b"\x7f", b"\\u007f")
-    )
+def write(source: Source, out: BinaryIO) -> None:
+    """Write the document `hardenprobe.review/1`, a device at a time."""
+    document = to_document(source.outline)
+    json_stream.write(out, {**document, **{key: _entries(source, key) for key in _LISTS}}, keep_empty=True)
     out.write(b"\n")
+
+
+def _entries(source: Source, key: str) -> Iterator[Any]:
+    for piece in source.pieces():
+        kept = json.loads(getattr(piece.part, _LISTS[key]))
+        yield from [kept] if key == "devices" else kept

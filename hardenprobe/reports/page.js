@@ -1,38 +1,309 @@
 "use strict";
-const form = document.getElementById("filter");
-const marked = document.querySelectorAll("main [data-device], main [data-check]");
-const findings = document.querySelectorAll(".finding");
-form.hidden = false;
-form.addEventListener("submit", (event) => event.preventDefault());
-form.addEventListener("input", () => {
-  const wanted = { severity: form.severity.value, check: form.check.value };
-  const device = form.device.value.trim().toLowerCase();
-  for (const element of marked) {
-    const has = element.dataset;
-    element.hidden =
-      (device !== "" && has.device !== undefined && !has.device.toLowerCase().includes(device)) ||
-      (wanted.severity !== "" && has.severity !== undefined && !has.severity.split(", ").includes(wanted.severity)) ||
-      (wanted.check !== "" && has.check !== undefined && has.check !== wanted.check);
-  }
-  for (const group of document.querySelectorAll("[data-group]")) {
-    group.hidden = group.querySelector(".finding:not([hidden])") === null;
-  }
-  const shown = [...findings].filter((finding) => !finding.hidden).length;
-  form.querySelector("output").textContent = `${shown} of ${findings.length} findings`;
-});
-// A link into a closed or filtered place opens it; paper shows everything.
-function reveal() {
-  const target = document.getElementById(decodeURIComponent(location.hash.slice(1)));
-  if (target === null) return;
-  if (target.closest("[hidden]") !== null) {
-    form.reset();
-    form.dispatchEvent(new Event("input"));
-  }
-  if (target instanceof HTMLDetailsElement) target.open = true;
-  target.scrollIntoView();
+// Every text here was made harmless when it was packed, and only ever becomes text: nothing is parsed as markup.
+
+async function unpack(element) {
+  const bytes = Uint8Array.from(atob(element.textContent), (char) => char.charCodeAt(0));
+  const plain = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
+  return JSON.parse(await new Response(plain).text());
 }
-addEventListener("hashchange", reveal);
-addEventListener("beforeprint", () => {
-  for (const details of document.querySelectorAll("details")) details.open = true;
-});
-reveal();
+
+function make(name, properties = {}, ...children) {
+  const element = document.createElement(name);
+  for (const [key, value] of Object.entries(properties)) {
+    if (key === "class") element.className = value;
+    else element.setAttribute(key, value);
+  }
+  element.append(...children);
+  return element;
+}
+
+function pairs(list) {
+  return make("dl", {}, ...list.flatMap(([label, value]) => [make("dt", {}, label), make("dd", {}, value)]));
+}
+
+const form = document.getElementById("filter");
+const packed = document.querySelectorAll("script.block");
+const opened = new Map(); // a few blocks that were opened last
+let index, marks, generation = 0, chosen = [];
+
+async function device(number) {
+  const block = Math.floor(number / index.block);
+  if (!opened.has(block)) {
+    if (opened.size >= 8) opened.delete(opened.keys().next().value);
+    opened.set(block, unpack(packed[block]));
+  }
+  return (await opened.get(block))[number % index.block];
+}
+
+// ---- what is shown
+
+const symbol = (code) =>
+  [make("span", { "aria-hidden": "true" }, marks[code].shape), make("span", { class: "heard" }, marks[code].meaning)];
+
+function row(number) {
+  const name = make("th", { scope: "row" }, make("a", { href: `#device-${index.id[number]}` }, index.label[number]));
+  const cells = index.columns.map((check) => {
+    const code = index.row[number][check];
+    const cell = make("td", { class: `mark ${marks[code].style}` });
+    if (code === " ") return cell;
+    cell.title = `${index.checks[check][0]}: ${marks[code].meaning}`;
+    if ("hmlra".includes(code)) cell.append(make("a", { href: `#at-${number}-${check}` }, ...symbol(code)));
+    else cell.append(...symbol(code));
+    return cell;
+  });
+  return make("tr", {}, name, ...cells);
+}
+
+function about(number) {
+  const [high, medium, low, accepted, untold] = index.counts[number];
+  const said = [
+    [high, "high"], [medium, "medium"], [low, "low"], [accepted, "accepted"], [untold, "not told"],
+  ].filter(([count]) => count > 0).map(([count, word]) => `${count} ${word}`).join(", ");
+  const where = [index.address[number], index.kind[number], index.place[number]].filter((part) => part !== "").join(", ");
+  const details = make(
+    "details", { "data-device": index.id[number] },
+    make("summary", {}, make("strong", {}, index.label[number]), ` ${where}. `, make("span", { class: "quiet" }, said || "nothing fails")),
+  );
+  details.addEventListener("toggle", async () => {
+    if (!details.open || details.dataset.full) return;
+    details.dataset.full = "yes";
+    const known = await device(number);
+    details.append(pairs(known.about));
+    if (known.findings.length > 0) {
+      const list = make("ul", { class: "plain" });
+      for (const one of known.findings) {
+        const link = make("a", { href: `#finding-${one.id}` }, `${index.checks[one.check][0]}, ${one.where}`);
+        list.append(make("li", {}, badge(one), " ", link));
+      }
+      details.append(make("h4", {}, "Findings"), list);
+    }
+    if (known.others.length > 0) {
+      const head = make("tr", {}, ...["Check", "Result", "Where", "Observed"].map((title) => make("th", { scope: "col" }, title)));
+      const body = make("tbody");
+      for (const [check, code, place, observed, why] of known.others) {
+        const name = make("th", { scope: "row" }, index.checks[check][0]);
+        const result = make("td", {}, make("span", { class: `mark ${marks[code].style}`, "aria-hidden": "true" }, marks[code].shape), ` ${marks[code].meaning}`);
+        body.append(make("tr", {}, name, result, make("td", {}, place), make("td", {}, why ? `${observed} (${why})` : observed)));
+      }
+      const table = make("table", {}, make("caption", {}, "Every other result"), make("thead", {}, head), body);
+      details.append(make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `Results of ${index.label[number]}` }, table));
+    }
+  });
+  return details;
+}
+
+const badge = (one) => make("span", { class: `severity ${one.severity}` }, one.severity);
+
+function finding(number, known, one) {
+  const [check, title] = index.checks[one.check];
+  const card = make("article", { class: "finding", "data-finding": one.id });
+  card.append(make("h4", {}, badge(one), " ", make("a", { href: `#device-${index.id[number]}` }, index.label[number]), `, ${one.where}`));
+  card.append(make("p", { class: "claim" }, title, " ", make("a", { href: `#check-${check}` }, make("code", {}, check))));
+  if (one.note) card.append(make("p", { class: "notice" }, one.note));
+  const list = pairs(one.told);
+  if (one.remedy) {
+    list.append(make("dt", {}, "Change"), make("dd", {}, make("a", { href: `#remedy-${one.remedy[0]}` }, one.remedy[1])));
+  }
+  list.append(make("dt", {}, "Finding"), make("dd", {}, make("a", { href: `#finding-${one.id}` }, make("code", {}, one.id))));
+  card.append(list);
+  for (const proof of one.proofs) {
+    if (typeof proof === "string") {
+      card.append(make("p", { class: "quiet" }, "Observation ", make("code", {}, proof), " is not part of this review."));
+    } else {
+      card.append(bytes(known.proofs[proof]));
+    }
+  }
+  return card;
+}
+
+function bytes(proof) {
+  const details = make("details", {}, make("summary", {}, proof.title));
+  details.addEventListener("toggle", () => {
+    if (details.childElementCount > 1) return;
+    details.append(make("p", { class: "quiet" }, proof.about));
+    for (const [title, hex, length] of proof.bytes) {
+      const dump = make("pre", { tabindex: "0", "aria-label": title }, lines(hex, length));
+      details.append(make("p", { class: "exchange" }, title), dump);
+    }
+    if (proof.bytes.length === 0) details.append(make("p", { class: "quiet" }, "No bytes went over the line."));
+  });
+  return details;
+}
+
+// Offset, sixteen bytes in hex, the same as ASCII.
+function lines(hex, length) {
+  const found = [];
+  for (let at = 0; at < hex.length; at += 32) {
+    const pairsOf = hex.slice(at, at + 32).match(/../g);
+    const text = pairsOf.map((pair) => parseInt(pair, 16)).map((code) => (code >= 32 && code < 127 ? String.fromCharCode(code) : "."));
+    const shown = `${pairsOf.slice(0, 8).join(" ")}  ${pairsOf.slice(8).join(" ")}`;
+    found.push(`${(at / 2).toString(16).padStart(4, "0")}  ${shown.padEnd(48)}  ${text.join("")}`);
+  }
+  const missing = length - hex.length / 2;
+  if (missing > 0) found.push(`(${missing} of ${length} bytes are not shown)`);
+  return found.join("\n");
+}
+
+// ---- what is chosen
+
+function wanted() {
+  const option = form.outcome.selectedOptions[0];
+  const check = index.checks.findIndex(([id]) => id === form.check.value);
+  const remedy = form.remedy.value === "" ? null : index.remedies[form.remedy.value] ?? [];
+  let checks = index.checks.map((_, number) => number);
+  if (remedy) checks = remedy;
+  if (check >= 0) checks = checks.filter((number) => number === check);
+  const codes = option.dataset.codes ?? (remedy ? "hmlr" : check >= 0 ? "hmlrauenpi-" : "");
+  return { checks, codes, device: form.device.value.trim().toLowerCase(), network: index.networks.indexOf(form.network.value) };
+}
+
+function matches(number, want) {
+  if (want.network >= 0 && index.network[number] !== want.network) return false;
+  if (want.device !== "") {
+    const text = `${index.label[number]} ${index.address[number]} ${index.place[number]}`.toLowerCase();
+    if (!text.includes(want.device)) return false;
+  }
+  return want.codes === "" || want.checks.some((check) => want.codes.includes(index.row[number][check]));
+}
+
+async function* rows() {
+  for (const number of chosen) yield row(number);
+}
+async function* abouts() {
+  for (const number of chosen) yield about(number);
+}
+async function* findings() {
+  const want = wanted();
+  const codes = want.codes || "hmlra";
+  for (const number of chosen) {
+    if (!want.checks.some((check) => codes.includes(index.row[number][check]) && "hmlra".includes(index.row[number][check]))) continue;
+    const known = await device(number);
+    for (const one of known.findings) {
+      if (codes.includes(one.mark) && want.checks.includes(one.check)) yield finding(number, known, one);
+    }
+  }
+}
+
+// A list that grows by a page when its button is pressed.
+class Pager {
+  constructor(host, begin, size) {
+    Object.assign(this, { host, begin, size });
+    let after = host.closest(".scroll") ?? host;
+    this.button = after.nextElementSibling.querySelector("button");
+    this.button.addEventListener("click", () => this.more());
+  }
+  async restart() {
+    this.items = this.begin();
+    this.host.replaceChildren();
+    this.ahead = undefined;
+    await this.more();
+  }
+  async more() {
+    const mine = generation;
+    const page = [];
+    this.ahead ??= await this.items.next();
+    while (page.length < this.size && !this.ahead.done) {
+      page.push(this.ahead.value);
+      this.ahead = await this.items.next();
+      if (mine !== generation) return;
+    }
+    this.host.append(...page);
+    this.button.hidden = this.ahead.done;
+  }
+}
+
+let pagers;
+async function show() {
+  generation += 1;
+  const want = wanted();
+  chosen = index.order.filter((number) => matches(number, want));
+  form.querySelector("output").textContent = `${chosen.length.toLocaleString("en")} of ${index.id.length.toLocaleString("en")} devices`;
+  await Promise.all(pagers.map((pager) => pager.restart()));
+}
+
+function choose(values) {
+  form.reset();
+  for (const [name, value] of Object.entries(values)) form.elements[name].value = value;
+  show();
+  document.getElementById("lists").scrollIntoView();
+}
+
+// ---- links into what is not drawn up yet
+
+function mayHold(block, id) {
+  const begun = /^[0-9a-z]{4}/.test(id) ? id.slice(0, 4) : "----";
+  return (packed[block].dataset.findings.match(/.{4}/g) ?? []).includes(begun);
+}
+
+async function search(id) {
+  for (let number = 0; number < index.id.length; number += 1) {
+    if (!mayHold(Math.floor(number / index.block), id)) {
+      number += index.block - 1 - (number % index.block);
+      continue;
+    }
+    const known = await device(number);
+    const one = known.findings.find((each) => each.id === id);
+    if (one) return [number, known, one];
+  }
+  return null;
+}
+
+async function follow() {
+  const name = decodeURIComponent(location.hash.slice(1));
+  const [, kind, rest] = name.match(/^(finding|device|at)-(.+)$/) ?? [];
+  if (kind === undefined) {
+    document.getElementById(name)?.querySelector("details")?.setAttribute("open", "");
+    return;
+  }
+  const place = document.getElementById("linked");
+  let found = null;
+  if (kind === "device") {
+    const number = index.id.indexOf(rest);
+    if (number >= 0) {
+      found = about(number);
+      found.open = true;
+    }
+  } else if (kind === "finding") {
+    const hit = await search(rest);
+    if (hit) found = finding(...hit);
+  } else {
+    const [number, check] = rest.split("-").map(Number);
+    const known = await device(number);
+    const one = known?.findings.find((each) => each.check === check);
+    if (one) found = finding(number, known, one);
+  }
+  const title = make("h3", { tabindex: "-1" }, found ? `The linked ${kind === "device" ? "device" : "finding"}` : "The link leads to nothing that this page holds");
+  place.replaceChildren(title, ...(found ? [found] : []));
+  place.hidden = false;
+  place.scrollIntoView();
+  title.focus({ preventScroll: true });
+}
+
+async function begin() {
+  index = await unpack(document.getElementById("index"));
+  marks = Object.fromEntries(index.marks.map(([code, shape, style, meaning]) => [code, { shape, style, meaning }]));
+  const head = document.querySelector(".grid thead tr");
+  head.append(make("th", { scope: "col" }, "Device"));
+  for (const check of index.columns) head.append(make("th", { scope: "col" }, make("span", {}, index.checks[check][0])));
+  const list = (id) => document.querySelector(`#${id} + .list, #${id} + .quiet + .list`);
+  pagers = [
+    new Pager(document.querySelector(".grid tbody"), rows, 40),
+    new Pager(list("devices"), abouts, 40),
+    new Pager(list("findings"), findings, 20),
+  ];
+  form.hidden = false;
+  form.addEventListener("submit", (event) => event.preventDefault());
+  form.addEventListener("input", show);
+  form.addEventListener("reset", () => setTimeout(show));
+  for (const button of document.querySelectorAll("[data-filter]")) {
+    button.hidden = false;
+    const { check, remedy, outcome } = button.dataset;
+    button.addEventListener("click", () => choose({ check, remedy, outcome }));
+  }
+  for (const link of document.querySelectorAll("[data-goes]")) link.href = `#${link.dataset.goes}`;
+  addEventListener("hashchange", follow);
+  await show();
+  await follow();
+  document.documentElement.dataset.ready = "yes";
+}
+begin();

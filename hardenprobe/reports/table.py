@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import BinaryIO
 
-from hardenprobe.records import Result, Review
+from hardenprobe.records import Device, Result
+from hardenprobe.reports.source import Source
 from hardenprobe.reports.text import endpoint_text, visible
-from hardenprobe.reports.view import View
 
 COLUMNS = (
     "finding", "device", "asset_tag", "addresses", "check", "endpoint", "subject", "vantage", "result", "reason",
@@ -31,25 +31,26 @@ def neutral(value: object) -> str:
     return f"'{shown}" if text.lstrip(" \u00a0").startswith(_FORMULA) else shown
 
 
-def write(review: Review, out: BinaryIO) -> None:
+def write(source: Source, out: BinaryIO) -> None:
     """Write UTF-8 with a header line."""
+    remedies = {advice.remedy.id: advice.remedy.title for advice in source.outline.what_first}
     text = io.TextIOWrapper(out, encoding="utf-8", newline="", write_through=True)
     try:
         rows = csv.writer(text)
         rows.writerow(COLUMNS)
-        view = View(review)
-        rows.writerows([neutral(cell) for cell in _cells(view, result)] for result in review.results)
+        for piece in source.pieces():
+            rows.writerows(
+                [neutral(cell) for cell in _cells(piece.device, result, remedies)] for result in piece.results
+            )
     finally:
         text.detach()  # `out` belongs to the caller and stays open
 
 
-def _cells(view: View, result: Result) -> Iterator[object]:
-    device = view.device.get(result.device)
-    remedy = view.remedy.get(result.remedy) if result.remedy else None
+def _cells(device: Device, result: Result, remedies: Mapping[str, str]) -> Iterator[object]:
     yield result.finding
-    yield view.label(result.device)
-    yield device.asset_tag if device else None
-    yield " ".join(address.address for address in device.addresses) if device else None
+    yield device.label
+    yield device.asset_tag
+    yield " ".join(address.address for address in device.addresses)
     yield result.check
     yield endpoint_text(result.endpoint, device)
     yield result.subject
@@ -61,7 +62,7 @@ def _cells(view: View, result: Result) -> Iterator[object]:
     yield result.vector
     yield result.observed.text
     yield result.expected.text
-    yield remedy.title if remedy else result.remedy
+    yield remedies.get(result.remedy, result.remedy) if result.remedy else None
     yield "; ".join(result.controls)
     yield " ".join(result.observations)
     yield result.exception.until if result.exception else None

@@ -14,8 +14,10 @@ from hardenprobe.reports.text import (
     SEVERITIES,
     SEVERITY_NOTE,
     counted,
+    elsewhere_text,
     ports_text,
     reason_text,
+    retired_text,
     visible,
 )
 from hardenprobe.reports.view import View
@@ -147,6 +149,15 @@ class _Screen(Screen):
             "Seen and not listed",
             [f"{one.address} ({self.view.label(one.device)})" for one in coverage.seen_not_listed],
         )
+        if coverage.listed_seen:
+            self._line(f"Listed and seen: {len(coverage.listed_seen):,}")
+        if coverage.seen_elsewhere:
+            self._list("Listed and seen otherwise", [elsewhere_text(one) for one in coverage.seen_elsewhere])
+        if coverage.retired_seen:
+            self._list("Retired and seen again", [retired_text(one) for one in coverage.retired_seen])
+        if coverage.accepted or coverage.not_accepted:
+            self._line(f"Accepted into the fleet: {len(coverage.accepted):,} of those seen")
+            self._list("Not accepted yet", [self.view.label(one) for one in coverage.not_accepted])
         self._list("Excluded", coverage.excluded)
         self._list("Unfinished", coverage.unfinished)
         self._line(f"TCP ports looked at: {ports_text(coverage.tcp_ports)}")

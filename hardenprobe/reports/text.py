@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterable
 
+from hardenprobe.reasons import REASONS
 from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity
+from hardenprobe.records_fleet import Elsewhere, RetiredSeen
 
 CAUTION = (
     "Scan only networks that you are authorised to scan. Changes to devices belong to licensed or responsible "
@@ -16,21 +19,6 @@ SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
 """The worst first: the order in which they are shown."""
 
 SEVERITY_NOTE = "Severity words are the CVSS v2 ratings as the NVD uses them."
-
-REASONS: dict[Reason | None, str] = {
-    Reason.SILENT: "no answer came back in time",
-    Reason.DROPPED: "the port drops what is sent to it, while others of the device answer",
-    Reason.CEILING: "the ceiling of connections, bytes or seconds of the device was reached",
-    Reason.WINDOW: "the time window had ended",
-    Reason.SCOPE: "it lies outside the scope",
-    Reason.OFF_LINK: "it can only be seen from the device's own link",
-    Reason.NO_CREDENTIAL: "no credential was given for it",
-    Reason.REACH: "it goes further than this scan was allowed to go",
-    Reason.INCONCLUSIVE: "the answer proves neither the one nor the other",
-    Reason.CRASHED: "the probe or the check could not finish",
-    Reason.AMBIGUOUS: "a random port accepts too, so accepting proves nothing",
-    None: "no reason is recorded",
-}
 
 _HIDDEN = frozenset({"Cc", "Cf", "Cn", "Co", "Cs", "Zl", "Zp"})
 _MARKS = frozenset({"Mn", "Me"})
@@ -115,7 +103,9 @@ def authorisation_lines(scope: Authorisation) -> list[tuple[str, str]]:
         return ", ".join(values)
 
     leased = "; ".join(f"{listed(o.networks)} of {o.owner}, agreed by {o.agreed_by}" for o in scope.leased)
-    gentleness = ", ".join(f"{key.replace('_', ' ')} {value:g}" for key, value in scope.gentleness.items())
+    gentleness = ", ".join(
+        f"{key.replace('_', ' ')} {value:,.10g}" for key, value in scope.gentleness.items()
+    )
     if scope.grants is None:
         grants = "everything: it was this machine"
     else:
@@ -139,6 +129,23 @@ def authorisation_lines(scope: Authorisation) -> list[tuple[str, str]]:
     return [(title, said) for title, said in lines if said]
 
 
+def elsewhere_text(one: Elsewhere) -> str:
+    """Say how a listed device was met otherwise than it is listed."""
+    listed, seen = ", ".join(one.listed), ", ".join(one.seen)
+    if one.what == "address":
+        return f"{one.asset_tag}: at {seen}, listed at {listed}"
+    return f"{one.asset_tag}: calls itself {seen}, listed as {listed}"
+
+
+def retired_text(one: RetiredSeen) -> str:
+    """Say where a retired device was seen again, and what tells that it is the same one."""
+    known = "a name or an address alone" if one.known_by == "id" else f"its {one.known_by}"
+    return (
+        f"{one.label}: retired on {one.retired_on} ({one.entry}), seen again at {', '.join(one.addresses)}, "
+        f"known by {known}"
+    )
+
+
 def counted(number: int, one: str, many: str | None = None) -> str:
     """Write a number with its noun: "1 device", "2 devices"."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
@@ -154,3 +161,12 @@ def ports_text(ports: tuple[int, ...]) -> str:
             runs.append([port])
     parts = [f"{run[0]}-{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs]
     return ", ".join(parts) or "none"
+
+
+def runs_text(runs: Iterable[tuple[int, int]]) -> str:
+    """Write runs of numbers as first-last.
+
+    >>> runs_text([(3, 5), (7, 7)])
+    '3-5, 7'
+    """
+    return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in runs)

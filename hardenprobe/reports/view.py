@@ -6,7 +6,6 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
-from typing import Any
 
 from hardenprobe.records import (
     NOT_PLANNED,
@@ -15,7 +14,6 @@ from hardenprobe.records import (
     Cost,
     Device,
     Missed,
-    Observation,
     Reason,
     Remedy,
     Result,
@@ -26,19 +24,6 @@ from hardenprobe.records import (
 from hardenprobe.records_people import Answered
 from hardenprobe.reports.text import SEVERITIES, counted
 from hardenprobe.tally import Counts, Tally
-
-# Of several results in one place the first of these is shown: what needs work, then what could not be told, and a
-# pass only where nothing else was said.
-_PRECEDENCE = (
-    Word.FAIL,
-    Word.ERROR,
-    Word.UNKNOWN,
-    Word.NOTCHECKED,
-    Word.INFORMATIONAL,
-    Word.PASS,
-    Word.NOTAPPLICABLE,
-    Word.NOTSELECTED,
-)
 
 
 @dataclass
@@ -174,33 +159,6 @@ class View:
 
         return tuple(sorted(self.review.devices, key=order))
 
-    @cached_property
-    def checks(self) -> tuple[str, ...]:
-        """Ids of the checks that have a result, in alphabetical order."""
-        return tuple(sorted({result.check for result in self.review.results}))
-
-    @cached_property
-    def by_place(self) -> dict[tuple[str, str], list[Result]]:
-        """Results by device and check, the one that matters most first."""
-        places: dict[tuple[str, str], list[Result]] = {}
-        for result in self.review.results:
-            places.setdefault((result.device, result.check), []).append(result)
-        for results in places.values():
-            results.sort(key=_weight)
-        return places
-
-    @cached_property
-    def findings(self) -> dict[str, list[Result]]:
-        """Findings by check, the check with the worst finding first, the worst finding first in each."""
-        groups: dict[str, list[Result]] = {}
-        for result in sorted(self.review.findings, key=lambda r: (r.exception is not None, -r.local_score)):
-            groups.setdefault(result.check, []).append(result)
-        return groups
-
-    @cached_property
-    def observation(self) -> dict[str, Observation[Any]]:
-        return {obs.id: obs for seen in self.review.observations.values() for obs in seen}
-
     def waits_for(self, advice: Advice) -> str:
         """The ranks of the remedies that come first, as text."""
         return ", ".join(f"no. {self.rank[id]}" if id in self.rank else id for id in advice.waits_for)
@@ -244,10 +202,6 @@ class View:
                 f"Port offset {head.port_offset}: a lab, whose port 80 is reached at {80 + head.port_offset}."
             )
         return " ".join(said)
-
-
-def _weight(result: Result) -> tuple[int, int, float]:
-    return (_PRECEDENCE.index(result.result), result.exception is not None, -result.local_score)
 
 
 def share_text(part: int, whole: int) -> str:

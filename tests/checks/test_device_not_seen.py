@@ -13,7 +13,7 @@ from hardenprobe.facts import DeclaredDevice
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.identity import Fleet, Visit, settle
 from hardenprobe.inventory import Inventory, Listed
-from hardenprobe.judge import Case, judge
+from hardenprobe.judging import Case, judge
 from hardenprobe.probes.snmp import PRT_SERIAL
 from hardenprobe.records import UNPROVEN, Coverage, Reach, Vantage, Word
 from hardenprobe.testing import declared, seen_device, snmp_answer, tcp_port

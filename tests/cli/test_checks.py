@@ -115,14 +115,16 @@ def test_unknown_check_proposes_the_nearest(command: Command, name: str, says: s
 
 
 @pytest.mark.usefixtures("installed")
-def test_third_party_checks_are_named_with_their_origin_and_broken_ones_left_out(command: Command) -> None:
+def test_third_party_checks_are_named_with_their_origin_and_broken_ones_with_what_is_wrong(
+    command: Command,
+) -> None:
     ended = command("checks", "list")
     assert ended.status == 0
     (line,) = [one for one in ended.out.splitlines() if one.startswith("sunday-service")]
     assert "A port answers on Sundays  (from sunday-checks 1.4)" in line
     assert len([one for one in ended.out.splitlines() if one.startswith("cleartext-telnet")]) == 1
     for name in ("cleartext-telnet", "broken-import", "no-check"):
-        assert f"check {name} from sunday-checks 1.4 is left out: " in ended.err
+        assert f"check {name} from sunday-checks 1.4 cannot be used: " in ended.err
     assert "expected a Check, got function" in ended.err
     assert "from sunday-checks 1.4" in command("checks", "show", "sunday-service").out
 

@@ -125,12 +125,14 @@ def test_device_text_does_not_reach_the_terminal_raw(
     assert "\x9b" not in ended.out + ended.err
 
 
+@pytest.mark.slow
 def test_no_progress_where_standard_error_is_no_terminal(
     command: Command, device: Make, store: list[str]
 ) -> None:
     assert "scanning" not in command("scan", *device({22: SSH}).arguments, *store).err
 
 
+@pytest.mark.slow
 def test_loopback_outside_the_lab_is_noticed(command: Command, device: Make, store: list[str]) -> None:
     assert "tunnel" in command("scan", *device({22: SSH}).arguments, *store).err
     lab = ["127.77.99.1", *device({}).arguments[1:]]
@@ -148,6 +150,7 @@ def test_what_is_left_out_is_named_in_the_review(command: Command, device: Make,
 # --- the plan
 
 
+@pytest.mark.slow
 def test_dry_run_sends_nothing_and_its_hash_is_kept(
     command: Command, device: Make, store: list[str], tmp_path: Path
 ) -> None:

@@ -12,8 +12,10 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import pytest
 
@@ -102,9 +104,21 @@ def quick_baseline(tmp_path: Path) -> Path:
     return file
 
 
-def command_line(arguments: list[str], output: str) -> None:
-    """Run the command line in a process of its own."""
+def command_line(arguments: list[str], output: str, later: str | None) -> None:
+    """Run the command line in a process of its own.
+
+    Args:
+        later: A file; once it is there, the clock that scopes go by is two hours ahead.
+    """
+
+    class Clock(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+            ahead = timedelta(hours=2 if later and os.path.exists(later) else 0)
+            return datetime.now(tz) + ahead
+
     with (
+        mock.patch("hardenprobe.scope.datetime", Clock),
         open(output, "a", encoding="utf-8") as out,
         contextlib.redirect_stderr(out),
         contextlib.redirect_stdout(out),
@@ -128,7 +142,7 @@ class Run:
     def store(self) -> Path:
         return self.folder / f"store-{self.number if self.kept_in is None else self.kept_in}.db"
 
-    def start(self, process: Any, *arguments: str) -> Any:
+    def start(self, process: Any, *arguments: str, later: Path | None = None) -> Any:
         given = [
             "scan",
             *arguments,
@@ -137,7 +151,9 @@ class Run:
             "--json",
             str(self.folder / f"{self.number}.json"),
         ]
-        started = process.Process(target=command_line, args=(given, str(self.said)))
+        started = process.Process(
+            target=command_line, args=(given, str(self.said), str(later) if later else None)
+        )
         started.start()
         return started
 

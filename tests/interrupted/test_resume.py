@@ -8,6 +8,8 @@ import random
 import re
 import signal
 import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -44,6 +46,48 @@ def test_scan_interrupted_once_stores_what_it_has_and_goes_on(
     with store.opened(str(run.store)) as kept:
         assert [one.id for one in kept.reviews()] == [whole["review"]["id"], partial["review"]["id"]]
         assert all(one.intact for one in kept.reviews())
+
+
+def test_scan_that_meets_the_end_of_its_window_stops_cleanly_and_goes_on(
+    fleet: Any, new_run: Any, process: Any, asked: list[str], essence: Any, tmp_path: Path
+) -> None:
+    fleet.last_takes = 0.3
+    here = fleet.addresses[0].rpartition(".")[0] + ".0/24"
+    first, last = (f"{datetime.now(UTC) + timedelta(hours=h):%H:%M}" for h in (-1, 1))
+    scope = tmp_path / "scope.yaml"
+    scope.write_text(
+        f'scope: "hardenprobe.scope/1"\nname: "night"\nauthorised_by: "owner, change 12"\nuntil: "2999-12-31"\n'
+        f'networks: ["{here}"]\nwindow: {{first: "{first}", last: "{last}", zone: "UTC"}}\n',
+        encoding="utf-8",
+    )
+    run, clock = new_run(1), tmp_path / "two-hours-later"
+    scan = run.start(process, *asked, "--source", run.source, "--scope", str(scope), later=clock)
+    while not fleet.connections[run.source, fleet.addresses[-1]]:
+        assert scan.is_alive(), run.said.read_text(encoding="utf-8")
+        time.sleep(0.01)
+    clock.touch()
+    scan.join(60)
+    said, spoken_to = run.said.read_text(encoding="utf-8"), fleet.of(run.source)
+    assert scan.exitcode == 3 and "stopped early: the window of scope 'night'" in said.replace("\n", " "), (
+        said
+    )
+    assert re.search(r"`hardenprobe scan --resume \S+` goes on", said), said
+    partial = run.review
+    assert partial["review"]["interrupted"] and partial["coverage"]["unfinished"]
+
+    refused = run.start(process, "--resume", "latest", later=clock)
+    refused.join(60)
+    assert refused.exitcode == 2 and fleet.of(run.source) == spoken_to
+    assert "it is closed now" in run.said.read_text(encoding="utf-8")
+
+    clock.unlink()
+    going_on = run.start(process, "--resume", "latest")
+    undisturbed = new_run(2)
+    beside = undisturbed.start(process, *asked, "--source", undisturbed.source, "--scope", str(scope))
+    for one in (going_on, beside):
+        one.join(60)
+        assert one.exitcode == 1
+    assert essence(run.review) == essence(undisturbed.review)
 
 
 @pytest.mark.timeout(170)

@@ -275,6 +275,7 @@ def test_broken_compression_is_kept_as_it_came() -> None:
     assert facts.title == "no gzip"
 
 
+@pytest.mark.slow
 def test_drip_of_bytes_ends_in_seconds() -> None:
     async def drip(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         writer.write(b"HTTP/1.1 200 OK\r\nX: ")

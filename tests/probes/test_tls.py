@@ -111,6 +111,7 @@ def test_whose_order_counts(credentials: Credentials, server_decides: bool) -> N
     ],
     ids=["http", "speaks first", "closes at once", "closes at the hello", "silent", "broken"],
 )
+@pytest.mark.slow
 def test_what_is_not_tls(handle: Callable[[socket.socket], None], fault: str, answer: str) -> None:
     with threaded(handle) as port:
         [facts] = ask(port)

@@ -13,7 +13,7 @@ from hardenprobe import baseline, registry
 from hardenprobe.baseline import Baseline
 from hardenprobe.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
-from hardenprobe.judge import Case, finding_key, judge, notes
+from hardenprobe.judging import Case, finding_key, judge, notes
 from hardenprobe.records import (
     UNPROVEN,
     Endpoint,

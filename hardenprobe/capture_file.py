@@ -1,0 +1,78 @@
+"""The pcap file of a capture: a new one, or the one of a scan that goes on. What is in it, capture.py says.
+
+The link type is "Linux cooked capture", which holds for every interface: a scan may leave by several.
+Source: the pcap file format, and LINKTYPE_LINUX_SLL, of the tcpdump group's list of link-layer header types.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+from typing import IO, Any
+
+from hardenprobe.errors import UsageError
+from hardenprobe.probes import packets
+
+LINK_TYPE = 113  # LINKTYPE_LINUX_SLL
+FILE_HEADER, RECORD_HEADER, LINK_HEADER = 24, 16, 16  # bytes
+
+
+def writer(out: IO[bytes], largest: int) -> Any:
+    """What writes packets of at most so many bytes, link header included; see packets.pcap_writer."""
+    return packets.pcap_writer(out, LINK_TYPE, largest)
+
+
+def new(path: Path) -> tuple[int, int, int]:
+    """Make a new file, which only its owner may read; return its descriptor and how many packets and bytes it holds.
+
+    Raises:
+        UsageError: It is there already, or cannot be made.
+    """
+    try:
+        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600), 0, 0
+    except FileExistsError as exc:
+        raise UsageError(f"--capture {path} is there already; name a new file") from exc
+    except OSError as exc:
+        raise UsageError(f"--capture {path}: {exc.strerror}") from exc
+
+
+def left(path: Path, named: int) -> tuple[int, int, int]:
+    """Open the file that an interrupted scan left, and cut off a packet that it was writing; return as `new`.
+
+    Args:
+        named: The highest packet number that the scan has named so far, 0 for none.
+
+    Raises:
+        UsageError: It is gone, or is not the one that the scan left.
+    """
+    try:
+        file = os.open(path, os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW)
+    except FileNotFoundError as exc:
+        if not named:  # an empty one does not outlive a scan
+            return new(path)
+        raise UsageError(f"--capture {path} is gone, and the scan goes on in it; bring it back") from exc
+    except OSError as exc:
+        raise UsageError(f"--capture {path}: {exc.strerror}") from exc
+    with contextlib.ExitStack() as undo:
+        undo.callback(os.close, file)
+        count, end = _whole(file, path)
+        if count < named:
+            raise UsageError(
+                f"--capture {path} holds {count} whole packets, and the scan that goes on has named number {named}; "
+                "bring the file back as it was left"
+            )
+        os.ftruncate(file, end)
+        os.lseek(file, end, os.SEEK_SET)
+        undo.pop_all()
+    return file, count, end
+
+
+def _whole(file: int, path: Path) -> tuple[int, int]:
+    if not os.fstat(file).st_size:
+        return 0, 0
+    with os.fdopen(os.dup(file), "rb") as read:
+        found = packets.pcap_whole(read, LINK_TYPE, LINK_HEADER)
+    if found is None:
+        raise UsageError(f"--capture {path} is no capture of a scan; bring it back as it was left")
+    return found

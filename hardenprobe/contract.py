@@ -1,0 +1,121 @@
+"""What a check and a probe must be, whoever brings them: held when they are loaded, and whenever a check has judged."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Iterable, Mapping
+from itertools import islice
+from typing import Any
+
+from hardenprobe.check import Check, Outcome
+from hardenprobe.errors import ContractBroken, clip
+from hardenprobe.facts import KINDS
+from hardenprobe.ports import NEVER_SPEAK
+from hardenprobe.probe import Probe
+from hardenprobe.records import Endpoint, Reach, Reason, Remedy, RuleSet, Said, Word
+from hardenprobe.scoring import score
+
+MOST_OUTCOMES = 10_000  # of one check on one device; a flood would fill the store
+_SAYS: Mapping[str, tuple[type[Any], ...]] = {
+    "word": (Word,),
+    "observed": (Said,),
+    "expected": (Said,),
+    "endpoint": (Endpoint, type(None)),
+    "subject": (str, type(None)),
+    "reason": (Reason, type(None)),
+    "vector": (str, type(None)),
+    "proof": (tuple,),
+    "rule_set": (RuleSet, type(None)),
+}
+
+
+def hold_check(found: object) -> Check[Any]:
+    """Hold a check to what a check must be.
+
+    Raises:
+        ContractBroken, ValueError: What it declares, and what was expected.
+    """
+    if not isinstance(found, Check):
+        raise ContractBroken(f"expected a Check, got {type(found).__name__}")
+    for vector in found.vectors.values():
+        score(vector)
+    if not isinstance(found.remedy, Remedy):
+        raise ContractBroken(f"its remedy is {clip(found.remedy)}, expected a Remedy")
+    if not callable(found.judge):
+        raise ContractBroken(f"its judge is {clip(found.judge)}, expected a function")
+    if not (found.reach is None or isinstance(found.reach, Reach)):
+        raise ContractBroken(f"its reach is {clip(found.reach)}, expected a Reach or None")
+    _hold_kinds("reads", found.reads)
+    return found
+
+
+def hold_probe(found: object) -> Probe:
+    """Hold a plug-in's probe to what it must be.
+
+    Raises:
+        ContractBroken: What it declares, and what was expected.
+    """
+    if not isinstance(found, Probe):
+        raise ContractBroken(f"expected a Probe, got {type(found).__name__}")
+    if not inspect.isasyncgenfunction(found.ask):
+        raise ContractBroken(f"the ask of probe {found.name} is no `async def` with a `yield`")
+    _hold_kinds("produces", found.produces)
+    for kind in found.produces:
+        if kind.__module__.startswith("hardenprobe."):
+            raise ContractBroken(
+                f"probe {found.name} produces {kind.kind!r}, which is hardenprobe's own; declare facts of your own"
+            )
+    for port, word in found.tcp_ports.items():
+        if not 1 <= port <= 65535:
+            raise ContractBroken(f"probe {found.name} speaks {word} on {port}, which is no port")
+        if port in NEVER_SPEAK:
+            raise ContractBroken(
+                f"probe {found.name} wants to speak on TCP {port}: a device prints what it hears there"
+            )
+    return found
+
+
+def _hold_kinds(field: str, kinds: Any) -> None:
+    if not isinstance(kinds, tuple) or not kinds:
+        raise ContractBroken(f"its {field} is {clip(kinds)}, expected a tuple of facts")
+    for kind in kinds:
+        if KINDS.get(getattr(kind, "kind", "")) is not kind:
+            raise ContractBroken(f"its {field} names {clip(kind)}, which is not registered with @facts")
+
+
+def hold_outcomes(check: Check[Any], outcomes: Iterable[Outcome]) -> list[Outcome]:
+    """Take what a judge says, and hold it to what may be said.
+
+    Raises:
+        ContractBroken: What it said, and what was expected.
+    """
+    if isinstance(outcomes, Outcome) or not isinstance(outcomes, Iterable):
+        raise ContractBroken(f"its judge returned {clip(outcomes)}, expected outcomes one after the other")
+    found = list(islice(outcomes, MOST_OUTCOMES + 1))
+    if len(found) > MOST_OUTCOMES:
+        raise ContractBroken(f"its judge says more than {MOST_OUTCOMES:,} things of one device")
+    for outcome in found:
+        _hold_outcome(check, outcome)
+    return found
+
+
+def _hold_outcome(check: Check[Any], outcome: object) -> None:
+    if not isinstance(outcome, Outcome):
+        raise ContractBroken(f"its judge said {clip(outcome)}, expected an Outcome")
+    for name, kinds in _SAYS.items():
+        value = getattr(outcome, name)
+        if not isinstance(value, kinds):
+            wanted = " or ".join("None" if kind is type(None) else kind.__name__ for kind in kinds)
+            raise ContractBroken(f"the {name} of an outcome is {clip(value)}, expected {wanted}")
+    if not isinstance(outcome.observed.text, str) or not isinstance(outcome.expected.text, str):
+        raise ContractBroken("what was observed or expected is no text")
+    if not all(isinstance(proof, str) for proof in outcome.proof):
+        raise ContractBroken(
+            f"the proof of an outcome is {clip(outcome.proof)}, expected ids of observations"
+        )
+    if outcome.vector is not None and outcome.vector not in check.vectors:
+        raise ContractBroken(
+            f"an outcome names the vector {clip(outcome.vector)}, which the check does not have"
+        )
+    if outcome.word is Word.FAIL and outcome.reason is not None:
+        raise ContractBroken("an outcome fails and gives a reason why it could not be told")

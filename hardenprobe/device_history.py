@@ -1,0 +1,218 @@
+"""What happened to one device over time, out of the reviews and the ledger of a store: one event after the other."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from hardenprobe import exceptions, life, statements
+from hardenprobe.ledger import Entry, Ledger
+from hardenprobe.people import device_of
+from hardenprobe.records import Device, Head, Severity, Word
+from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store_devices import Appearance, Row, appearances
+
+FORMAT = "hardenprobe.device-history/1"
+SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
+KEPT_AS = (*life.TELLING, "tls-key", "name", "make-model", "firmware")
+"""The kinds of identity whose change is an event."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Event:
+    """One thing that happened.
+
+    Attributes:
+        at: UTC, ISO 8601.
+        what: "first-seen", "seen", "judged-again", "not-met", "moved", "changed", "accepted", "retired", "exception",
+            "exception-ended", "statement" or "statement-ended".
+        text: For people; device text in part.
+        review, entry: Where it stands: id of a review, or number in the ledger.
+        facts: The same for programs.
+    """
+
+    at: str
+    what: str
+    text: str
+    review: str | None = None
+    entry: int | None = None
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+def events(kept: Store, found: Appearance) -> tuple[Event, ...]:
+    """The events of a device, the oldest first.
+
+    Raises:
+        StoreRefused: A review or the ledger cannot be read.
+    """
+    entries = Ledger(kept).entries()
+    rows = list(appearances(kept, found.device.id, found.marks, life.read(entries)))
+    made = list(_of_reviews(kept, rows))
+    made += _of_ledger(entries, [*(row.device for row in rows), found.device], found.marks)
+    order = sorted(enumerate(made), key=lambda one: (_moment(one[1].at), one[0]))
+    return tuple(event for _, event in order)
+
+
+def _of_reviews(kept: Store, rows: Iterable[Row]) -> Iterator[Event]:
+    before: Device | None = None
+    for row in rows:
+        head = kept.outline(row.review).head
+        counts = _counts(kept, row)
+        if head.judged_from:
+            yield _seen(row, _judged_at(head), "judged-again", counts)
+            continue
+        if not row.device.services:
+            yield Event(at=head.started, what="not-met", text="looked for and not met", review=row.review)
+            continue
+        if before is not None:
+            yield from _changes(before, row.device, head.started, row.review)
+        yield _seen(row, head.started, "seen" if before else "first-seen", counts)
+        before = row.device
+
+
+def _seen(row: Row, at: str, what: str, counts: Counter[str]) -> Event:
+    worst = next((str(word) for word in SEVERITIES if counts[word]), None)
+    standing = ", ".join(f"{counts[word]} {word}" for word in SEVERITIES)
+    addresses = [one.address for one in row.device.addresses]
+    baseline = row.device.baseline.name if row.device.baseline else "no baseline"
+    said = {
+        "first-seen": f"first seen at {', '.join(addresses)} as {row.device.label}",
+        "seen": f"seen at {', '.join(addresses)}",
+        "judged-again": "judged again",
+    }[what]
+    accepted = f", {counts['accepted']} with an exception" if counts["accepted"] else ""
+    return Event(
+        at=at,
+        what=what,
+        text=f"{said}; by {baseline}: {'worst ' + worst if worst else 'no finding stands'} ({standing}{accepted})",
+        review=row.review,
+        facts={
+            "addresses": addresses,
+            "baseline": baseline,
+            "worst": worst,
+            "standing": {str(word): counts[word] for word in SEVERITIES},
+            "accepted": counts["accepted"],
+        },
+    )
+
+
+def _counts(kept: Store, row: Row) -> Counter[str]:
+    """Findings by severity, those with a running exception under "accepted"."""
+    counts: Counter[str] = Counter()
+    try:
+        for one in json.loads(row.results):
+            if one["result"] == Word.FAIL:
+                counts["accepted" if one["exception"] else str(one["severity"])] += 1
+    except UNREADABLE as exc:
+        raise kept.unreadable(row.review, type(exc).__name__) from exc
+    return counts
+
+
+def _changes(before: Device, now: Device, at: str, review: str) -> Iterator[Event]:
+    """What is another than it was; what one scan did not see is no change."""
+    was, has = ([one.address for one in device.addresses] for device in (before, now))
+    if set(was) != set(has):
+        yield Event(
+            at=at, what="moved", text=f"address moved from {', '.join(was)} to {', '.join(has)}", review=review,
+            facts={"from": was, "to": has},
+        )  # fmt: skip
+    for kind in KEPT_AS:
+        old, new = (sorted({i.value for i in d.identity if i.kind == kind}) for d in (before, now))
+        if old and new and set(old).isdisjoint(new):
+            yield Event(
+                at=at, what="changed", text=f"{kind} changed from {', '.join(old)} to {', '.join(new)}", review=review,
+                facts={"kind": kind, "from": old, "to": new},
+            )  # fmt: skip
+    if before.id != now.id:
+        yield Event(
+            at=at, what="changed", text=f"id changed from {before.id} to {now.id}", review=review,
+            facts={"kind": "id", "from": [before.id], "to": [now.id]},
+        )  # fmt: skip
+
+
+def _of_ledger(entries: Sequence[Entry], devices: Sequence[Device], own: life.Marks) -> Iterator[Event]:
+    """What people decided and declared of the device: of it alone, of its tags, or of the whole fleet.
+
+    Args:
+        devices: The device as each review has it.
+        own: What tells it apart.
+    """
+    ids, tags = {one.id for one in devices}, {tag for one in devices for tag in one.tags}
+    mine = {
+        one.id: one.about
+        for one in exceptions.read(entries)
+        if one.device in ids or (one.tag and one.tag in tags)
+    }
+    mine |= {
+        one.id: f"{one.control} of {one.about}: {one.answer}"
+        for one in statements.read(entries)
+        if (one.device and device_of(one.device, devices))
+        or (one.device is None and (one.tag is None or one.tag in tags))
+    }
+    every = {mark for one in devices for mark in life.telling(one.identity) if mark[0] in life.STRONG}
+    marks = tuple(every.union(own))
+    for entry in entries:
+        said = _said(entry, mine, _concerns(entry, ids, marks))
+        if said:
+            what, text = said
+            yield Event(
+                at=entry.at, what=what, text=text, entry=entry.number,
+                facts={"subject": entry.subject, **_words(entry)},
+            )  # fmt: skip
+
+
+def _concerns(entry: Entry, ids: set[str], marks: life.Marks) -> bool:
+    """Tell whether a step of somebody's way was one of this device."""
+    if entry.kind not in (life.ACCEPTED, life.RETIRED):
+        return False
+    if entry.body["device"] in ids:
+        return True
+    theirs = tuple((kind, value) for kind, value in entry.body["marks"])
+    return bool(set(marks).intersection(theirs)) and not life.differ(marks, theirs)
+
+
+def _said(entry: Entry, mine: Mapping[str, str], own: bool) -> tuple[str, str] | None:
+    body, name = entry.body, entry.subject
+    if own and entry.kind == life.ACCEPTED:
+        return (
+            "accepted",
+            f"accepted ({name}) by {body['accepted_by']}, asked by {body['requested_by']}: {body['reason']}",
+        )
+    if own and entry.kind == life.RETIRED:
+        return "retired", f"retired ({name}) by {body['answers']['by']}: {body['answers']['reason']}"
+    if name not in mine:
+        return None
+    if entry.kind == exceptions.KIND:
+        return (
+            "exception",
+            f"exception {name}, {mine[name]}, until {body['until']}, approved by {body['approved_by']}",
+        )
+    if entry.kind == statements.KIND:
+        return "statement", f"statement {name}, {mine[name]}, by {body['by']}, until {body['until']}"
+    if entry.kind in (exceptions.END, statements.END):
+        kind = entry.kind.removesuffix("-end")
+        return f"{kind}-ended", f"{kind} {name} ended by {body['by']}: {body['reason']}"
+    return None
+
+
+def _words(entry: Entry) -> dict[str, Any]:
+    """The short values of an entry."""
+    return {key: value for key, value in entry.body.items() if isinstance(value, str | int) and value != ""}
+
+
+def _judged_at(head: Head) -> str:
+    """When a review was judged again, which its id begins with; when it was seen where that says nothing."""
+    found = re.match(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)(\d\d)-", head.id)
+    return "{}-{}-{}T{}:{}:{}Z".format(*found.groups()) if found else head.started
+
+
+def _moment(at: str) -> float:
+    try:
+        return datetime.fromisoformat(at).timestamp()
+    except ValueError:
+        return 0.0

@@ -1,0 +1,190 @@
+"""Packing a review: the parts of parts.py into a bag, signed where a key is given."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from cryptography import x509
+from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives.serialization import load_pem_private_key
+
+from hardenprobe import __version__
+from hardenprobe.errors import FileInvalid, UsageError
+from hardenprobe.evidence import bag, pseudonyms, signature, trust
+from hardenprobe.evidence.bag import BagWriter
+from hardenprobe.evidence.container import BagRefused
+from hardenprobe.evidence.parts import PARTS, Wanted
+from hardenprobe.evidence.redact import Redaction, foreign_remedies
+from hardenprobe.evidence.signature import Wrong
+from hardenprobe.evidence.source import Source, changed
+from hardenprobe.evidence.verify import FORMAT, certificates_text, verify
+
+README = """\
+Evidence of a hardenprobe review
+================================
+
+{what}
+
+{parts}
+
+Whether the bag is whole: `hardenprobe evidence verify FILE`, or any program that validates BagIt (RFC 8493), or, inside of
+the folder, `sha256sum --check --strict manifest-sha256.txt tagmanifest-sha256.txt`.
+
+Who signed it, where {signature} is there:
+
+  openssl cms -verify -binary -inform DER -in {signature} -content {signed} -CAfile ANCHORS.pem -out /dev/null
+
+When it was there at the latest, where {token} is there: it stamps {signature}, or {signed} of a bag without a signature:
+
+  openssl ts -verify -token_in -in {token} -data {signature} -CAfile ANCHORS.pem
+
+Take ANCHORS.pem from somebody you trust and never from the bag. What devices said is kept as they said it and is hostile:
+open nothing in here with a program that runs what it finds.
+"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Signer:
+    """Who signs a bag.
+
+    Attributes:
+        certificates: The signer's, then its chain.
+    """
+
+    key: Any
+    certificates: tuple[x509.Certificate, ...]
+
+    @classmethod
+    def load(cls, key: Path, certificate: Path, password: str | None) -> Signer:
+        """Read PEM files.
+
+        Raises:
+            FileInvalid: One cannot be read, or needs a password.
+            UsageError: They do not belong together.
+        """
+        try:
+            loaded = load_pem_private_key(key.read_bytes(), password.encode() if password else None)
+        except OSError as exc:
+            raise FileInvalid(str(key), None, f"cannot be read: {exc.strerror}") from exc
+        except (ValueError, TypeError, UnsupportedAlgorithm):
+            raise FileInvalid(
+                str(key), None, f"holds no PEM key, or needs its password in the environment as {PASSWORD}"
+            ) from None
+        signer = cls(key=loaded, certificates=certificates_of(certificate))
+        try:
+            trust.fit_to_sign(signer.certificates[0], datetime.now(UTC))
+        except Wrong as exc:
+            raise FileInvalid(str(certificate), None, str(exc)) from None
+        signer.sign(b"")  # says now what would be wrong at the end
+        return signer
+
+    def sign(self, data: bytes) -> bytes:
+        """A detached CMS signature."""
+        return signature.sign(data, self.key, list(self.certificates))
+
+
+PASSWORD = "HARDENPROBE_KEY_PASSWORD"
+"""Environment variable that holds the password of a signing key."""
+
+
+def certificates_of(path: Path) -> tuple[x509.Certificate, ...]:
+    """The certificates of a PEM file.
+
+    Raises:
+        FileInvalid: It cannot be read, or holds none.
+    """
+    from hardenprobe.probes.certificates import TrustAnchors
+
+    return TrustAnchors.load([path], system=False).certificates
+
+
+def pack(source: Source, wanted: Wanted, path: Path, signer: Signer | None = None) -> str:
+    """Write all of a review.
+
+    Returns:
+        The digest of the bag.
+
+    Raises:
+        UsageError: Something cannot be read or written; there is no new file then.
+    """
+    about = {"External-Description": "evidence of a hardenprobe review", "Review-Digest": source.digest or ""}
+    what = "Everything that the review keeps. The SHA-256 of data/review.json is the review's own digest."
+    return _write(source, wanted, path, signer, about, what, redacted=False)
+
+
+def pack_redacted(
+    source: Source,
+    wanted: Wanted,
+    path: Path,
+    full: Path,
+    key: Path,
+    signer: Signer | None = None,
+) -> str:
+    """Write what tells nobody whose devices these are.
+
+    Args:
+        full: The full bag of the same review, which is cited.
+        key: File with the key of the pseudonyms; made where there is none.
+
+    Raises:
+        UsageError: As `pack`; or the full bag is not whole, or of another review.
+    """
+    verdict = verify(full)
+    review = source.outline.head.id
+    if verdict.faults:
+        raise BagRefused(f"--full {full} is not whole; see `hardenprobe evidence verify {full}`")
+    if verdict.about.get("Review-Digest") != source.digest or "Full-Bag-SHA-512" in verdict.about:
+        raise BagRefused(f"--full {full} is not the full bag of review {review}")
+    redaction = Redaction(pseudonyms.load(key), foreign_remedies(source))
+    cites = f"SHA-512 {verdict.digest}"
+    redacted = changed(source, redaction.outline(source.outline, cites), redaction.row)
+    about = {
+        "External-Description": "redacted evidence of a hardenprobe review",
+        "Full-Bag-SHA-512": verdict.digest,
+    }
+    what = (
+        "Redacted: names, serials and addresses are pseudonyms, and what devices said, transcripts, scope, statements and\n"
+        "exceptions are left out. The full bag is the one whose tagmanifest-sha512.txt has the SHA-512\n"
+        f"{verdict.digest}."
+    )
+    return _write(redacted, wanted, path, signer, about, what, redacted=True)
+
+
+def _write(
+    source: Source,
+    wanted: Wanted,
+    path: Path,
+    signer: Signer | None,
+    about: Mapping[str, str],
+    what: str,
+    *,
+    redacted: bool,
+) -> str:
+    review = source.outline.head.id
+    folder = f"hardenprobe-{review}{'-redacted' if redacted else ''}"
+    if not folder.replace("-", "").replace("_", "").isalnum() or not folder.isascii():
+        raise UsageError(f"review {review!r} has an id that cannot name a folder")
+    parts = [part for part in PARTS if part.redacted or not redacted]
+    labels = {
+        "Bag-Software-Agent": f"hardenprobe {__version__}",
+        "Evidence-Format": FORMAT,
+        "External-Identifier": review,
+        **{label: value for label, value in about.items() if value},
+    }
+    if signer:
+        labels["Signer-Certificate-SHA-256"] = certificates_text(signer.certificates)
+    with bag.writing(path, folder) as out:
+        _readme(out, what, "\n".join(f"  {part.name:<16} {part.what}" for part in parts))
+        for part in parts:
+            part.write(source, wanted, out)
+        return out.finish(labels, signer.sign if signer else None)
+
+
+def _readme(out: BagWriter, what: str, parts: str) -> None:
+    words = README.format(what=what, parts=parts, signature=bag.SIGNATURE, signed=bag.SIGNED, token=bag.TOKEN)
+    with out.file("README.txt") as file:
+        file.write(words.encode())

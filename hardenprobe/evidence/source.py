@@ -1,0 +1,141 @@
+"""What a bag is filled from: a stored review, a few devices in memory at a time, as it is or redacted."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from hardenprobe.codec import decode_device, decode_results, to_document
+from hardenprobe.codec_rows import read_observations
+from hardenprobe.errors import StoreRefused, UsageError
+from hardenprobe.ledger import Entry, Ledger
+from hardenprobe.records import Device, Observation, Result, Review
+from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store_parts import Part, head_of, written
+
+VOLUME = 100  # devices that one report holds; a page of so many has some 10 MB
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """One device of a review, with what was seen and said of it."""
+
+    device: Device
+    observations: tuple[Observation[Any], ...]
+    results: tuple[Result, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source:
+    """A review to be packed.
+
+    Attributes:
+        outline: Without devices, observations and results.
+        rows: Makes a pass over its devices.
+        digest: That of the review in its store's chain; None where the source is not what is stored.
+        document: Its whole document, canonical.
+        ledger: The ledger up to the entry that the review was judged with.
+        attached: Reads a file of the ledger by its SHA-256.
+    """
+
+    outline: Review
+    rows: Callable[[], Iterator[Part]]
+    digest: str | None
+    document: Callable[[], Iterator[bytes]]
+    ledger: tuple[Entry, ...]
+    attached: Callable[[str], bytes]
+
+    def devices(self) -> Iterator[Seen]:
+        """Every device in order.
+
+        Raises:
+            StoreRefused: What is stored cannot be read.
+        """
+        for row in self.rows():
+            try:
+                yield seen(row)
+            except (*UNREADABLE, UsageError) as exc:
+                raise changed_outside(self.outline.head.id, type(exc).__name__) from exc
+
+    def volumes(self) -> Iterator[tuple[int, Review]]:
+        """The review in volumes of `VOLUME` devices: the number of the first device, and a review of them alone."""
+        held: list[Seen] = []
+        first = 1
+        for one in self.devices():
+            held.append(one)
+            if len(held) == VOLUME:
+                yield first, _volume(self.outline, held)
+                first += len(held)
+                held = []
+        if held or first == 1:
+            yield first, _volume(self.outline, held)
+
+
+def of(store: Store, review: str) -> Source:
+    """A review as it is stored.
+
+    Args:
+        review: Its id.
+
+    Raises:
+        StoreRefused: It was changed from outside, or cannot be read.
+    """
+    outline = store.outline(review)
+    book = Ledger(store)
+    if outline.head.ledger and (fault := book.fault()):
+        raise UsageError(f"{fault}; evidence that rests on it cannot be packed")
+    return Source(
+        outline=outline,
+        rows=lambda: store.parts(review),
+        digest=store.digest(review),
+        document=lambda: store.document_bytes(review),
+        ledger=_up_to(book.entries(), outline.head.ledger),
+        attached=book.file,
+    )
+
+
+def changed(source: Source, outline: Review, change: Callable[[Seen], Part]) -> Source:
+    """A source of the same devices, each of them changed; nothing of the ledger is in it."""
+
+    def rows() -> Iterator[Part]:
+        return (change(one) for one in source.devices())
+
+    def document() -> Iterator[bytes]:
+        head: Mapping[str, Any] = head_of(to_document(outline))
+        return written(head, lambda column: (getattr(row, column) for row in rows()))
+
+    def attached(sha256: str) -> bytes:
+        raise UsageError(f"the file {sha256} is not for a redacted bag")
+
+    return Source(outline=outline, rows=rows, digest=None, document=document, ledger=(), attached=attached)
+
+
+def seen(row: Part) -> Seen:
+    """A row, read."""
+    device = decode_device(json.loads(row.record))
+    return Seen(
+        device=device,
+        observations=tuple(read_observations(row.observations)),
+        results=decode_results(json.loads(row.results)),
+    )
+
+
+def changed_outside(review: str, why: str) -> StoreRefused:
+    """What is said of a review that somebody changed in its store."""
+    return StoreRefused(f"review {review} was changed from outside ({why}); it cannot be packed")
+
+
+def _volume(outline: Review, held: list[Seen]) -> Review:
+    return replace(
+        outline,
+        devices=tuple(one.device for one in held),
+        results=tuple(result for one in held for result in one.results),
+        observations={one.device.id: one.observations for one in held},
+    )
+
+
+def _up_to(entries: tuple[Entry, ...], mark: str | None) -> tuple[Entry, ...]:
+    last = next((entry.number for entry in entries if entry.digest == mark), 0)
+    return tuple(entry for entry in entries if entry.number <= last)

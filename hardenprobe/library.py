@@ -1,0 +1,222 @@
+"""What `import hardenprobe` offers beside types: scan, judge, and load what was stored. Everything else is built on these rooms.
+
+Every error is a `HardenprobeError`, whose text is one line for a person.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from hardenprobe import baseline_choice, codec, decisions, registry, review, store
+from hardenprobe.errors import UsageError
+from hardenprobe.keeping import Keeper
+from hardenprobe.plan import check_scope
+from hardenprobe.records import Reach, Review
+from hardenprobe.request import Request, absolute, begin, named, pinned
+from hardenprobe.review import Progress
+
+File = str | Path
+
+
+def scan(
+    targets: str | Iterable[str],
+    *,
+    scope: File | None = None,
+    inventory: File | None = None,
+    baseline: File | None = None,
+    reach: Reach | str = Reach.ASK,
+    only: Iterable[str] = (),
+    leave_out: Iterable[str] = (),
+    secrets: File | None = None,
+    trust_anchors: Iterable[File] = (),
+    sources: Sequence[str] = (),
+    ports: str | None = None,
+    port_offset: int = 0,
+    plugins: bool = True,
+    checks_from: Iterable[File] = (),
+    store: str | None = None,
+    told: Callable[[Progress], None] | None = None,
+) -> Review:
+    """Scan what you are authorised to scan, and judge it.
+
+    Inside of a running event loop await `scan_async`, which takes the same arguments.
+
+    >>> found = scan("127.78.9.1", only=["cleartext-telnet"], ports="23", plugins=False)
+    >>> len(found.devices), len(found.findings)
+    (0, 0)
+
+    Args:
+        targets: An address, a name, a block such as "192.0.2.0/24", "first-last", or "@file"; or several of them.
+        scope: The file that says what may be touched; this machine's own addresses need none.
+        inventory: The devices that should be there (YAML or CSV).
+        baseline: Of the devices that no rule of the inventory fits: a shipped name or a file.
+        reach: How far a probe may go: look, ask, strain or alter.
+        only, leave_out: Ids of checks.
+        secrets: The fleet's own SNMP users and communities (YAML).
+        trust_anchors: CA certificates (PEM) beside the system's.
+        sources: Our own addresses to ask from.
+        ports: TCP ports instead of the baseline's, such as "21,23,9100-9107".
+        port_offset: Added to every port; for a lab without low ports.
+        plugins: Take the checks of installed packages too.
+        checks_from: Folders whose Python files are checks too; this runs their code.
+        store: Where the review is kept, a file or a database URL; None keeps it nowhere.
+        told: Called as the scan goes on.
+
+    Returns:
+        The review. What could not be told is in it: see `Review.coverage`, and results that are unknown or error.
+
+    Raises:
+        HardenprobeError: Something that was asked for is impossible, or a file is wrong; nothing was sent.
+        UsageError: An event loop runs in this thread.
+    """
+    given = locals()
+    _no_loop("scan", "scan_async")
+    return asyncio.run(scan_async(**given))
+
+
+async def scan_async(
+    targets: str | Iterable[str],
+    *,
+    scope: File | None = None,
+    inventory: File | None = None,
+    baseline: File | None = None,
+    reach: Reach | str = Reach.ASK,
+    only: Iterable[str] = (),
+    leave_out: Iterable[str] = (),
+    secrets: File | None = None,
+    trust_anchors: Iterable[File] = (),
+    sources: Sequence[str] = (),
+    ports: str | None = None,
+    port_offset: int = 0,
+    plugins: bool = True,
+    checks_from: Iterable[File] = (),
+    store: str | None = None,
+    told: Callable[[Progress], None] | None = None,
+) -> Review:
+    """Scan inside of a running event loop; as `scan`.
+
+    While it runs, the whole process reaches the network through hardenprobe alone: whatever else opens a socket is refused.
+    One scan runs at a time in a process.
+    """
+    if str(reach) not in list(Reach):
+        raise UsageError(f"reach {str(reach)!r} is none of {', '.join(Reach)}")
+    request = Request(
+        targets=pinned([targets] if isinstance(targets, str) else targets),
+        inventory=_file(inventory),
+        scope=_file(scope),
+        baseline=named(str(baseline)) if baseline is not None else None,
+        sources=tuple(sources),
+        reach=str(reach),
+        ports=ports,
+        only=tuple(only),
+        leave_out=tuple(leave_out),
+        trust_anchors=tuple(str(Path(file).absolute()) for file in trust_anchors),
+        secrets_file=_file(secrets),
+        port_offset=port_offset,
+        plugins=plugins,
+        checks_from=tuple(str(Path(folder).absolute()) for folder in checks_from),
+    )
+    order = request.order()
+    check_scope(order.plan)
+    if store is None:
+        return await review.scan(order, told)
+    return await _kept(store, request, order, told)
+
+
+async def _kept(
+    url: str, request: Request, order: review.Order, told: Callable[[Progress], None] | None
+) -> Review:
+    """Scan and keep each device as it is finished, so that `hardenprobe scan --resume` can go on."""
+    from dataclasses import replace
+
+    with store.opened(url) as kept:
+        order = replace(order, decisions=decisions.load(kept))
+        with Keeper(kept, begin(request, order)) as keeper:
+            found = await review.scan(order, told, keeper)
+            whole = not found.head.interrupted and not found.coverage.unfinished
+            return keeper.finish(found, complete=whole).review
+
+
+def judge(
+    seen: Review,
+    *,
+    baseline: File | None = None,
+    plugins: bool = True,
+    checks_from: Iterable[File] = (),
+) -> Review:
+    """Judge what a review holds again, as a review of its own; touches no network, and the given one stays as it was.
+
+    >>> from hardenprobe.testing import sample_review
+    >>> before = sample_review()
+    >>> again = judge(before, plugins=False)
+    >>> again.head.judged_from == before.head.id, len(again.devices)
+    (True, 3)
+
+    Args:
+        baseline: A shipped name or a file; without it each device is judged by what is chosen for it again.
+        plugins, checks_from: As for `scan`.
+
+    Raises:
+        HardenprobeError: A baseline or a folder is wrong.
+    """
+    checks = registry.load(plugins, map(Path, checks_from))
+    name = named(str(baseline)) if baseline is not None else None
+    expected = baseline_choice.choose(() if name else seen.head.baselines, checks, name)
+    return review.again(seen, expected, checks)
+
+
+def load_review(name: str = "latest", *, store: str | None = None) -> Review:
+    """Load a stored review.
+
+    Args:
+        name: An id, the beginning of one, or "latest".
+        store: A file or a database URL; where the command line keeps reviews by default.
+
+    Raises:
+        HardenprobeError: There is no such store or review.
+    """
+    from hardenprobe.store import opened
+
+    with opened(store) as kept:
+        return kept.load(kept.find(name))
+
+
+def to_document(of: Review) -> dict[str, Any]:
+    """A review as the document hardenprobe.review/1, in plain JSON types.
+
+    >>> from hardenprobe.testing import sample_review
+    >>> to_document(sample_review())["format"]
+    'hardenprobe.review/1'
+    """
+    return codec.to_document(of)
+
+
+def from_document(document: Any) -> Review:
+    """Read a document back.
+
+    >>> from hardenprobe.testing import sample_review
+    >>> from_document(to_document(sample_review())) == sample_review()
+    True
+
+    Raises:
+        HardenprobeError: It is no such document; says where.
+    """
+    return codec.from_document(document)
+
+
+def _file(path: File | None) -> str | None:
+    return absolute(Path(path)) if path is not None else None
+
+
+def _no_loop(called: str, instead: str) -> None:
+    try:
+        asyncio.get_running_loop()
+    except RuntimeError:
+        return
+    raise UsageError(
+        f"hardenprobe.{called} was called inside of a running event loop; "
+        f"write `await hardenprobe.{instead}(...)` there, with the same arguments"
+    )

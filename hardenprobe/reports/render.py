@@ -1,0 +1,82 @@
+"""The templates that page and paper share, and what they are given."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from hardenprobe.reports import marks, pictures, text
+from hardenprobe.reports.survey import Survey
+from hardenprobe.reports.view import cost_text, duration_text
+
+if TYPE_CHECKING:
+    from jinja2 import Environment, Template
+    from markupsafe import Markup
+
+HERE = Path(__file__).parent
+_LIMIT = 4000  # characters of any one text
+LISTED = 30
+"""Devices that are named in one place; the lists of devices hold all."""
+
+
+def own(text: str) -> Markup:
+    """Markup of ours, in which there is no device text that was not made harmless."""
+    from markupsafe import Markup
+
+    return Markup(text)
+
+
+def read(name: str) -> Markup:
+    """A file of ours."""
+    return own((HERE / name).read_text(encoding="utf-8"))
+
+
+def context(survey: Survey) -> dict[str, Any]:
+    """What every template is given."""
+    past = survey.source.earlier()
+    return {
+        "v": survey,
+        "review": survey.review,
+        "text": text,
+        "marks": marks,
+        "by_check": survey.by_check(),
+        "past": past,
+        "fleet": own(pictures.fleet(survey)),
+        "fleet_said": pictures.fleet_said(survey),
+        "history": own(pictures.history(past, survey)),
+        "history_said": pictures.history_said(past, survey) if past else "",
+        "cost_text": cost_text,
+        "duration_text": duration_text,
+        "listed": LISTED,
+    }
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    def harmless(value: object) -> object:
+        return value if isinstance(value, Markup) else text.visible(value, _LIMIT)
+
+    environment = Environment(
+        loader=FileSystemLoader(HERE),
+        autoescape=True,
+        finalize=harmless,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["words"] = _words
+    return environment
+
+
+def template(name: str) -> Template:
+    """A template, in which every value that is not ours is shown by `text.visible` and escaped."""
+    return _environment().get_template(name)
+
+
+def _words(values: Iterable[object]) -> str:
+    return ", ".join(str(value) for value in values)

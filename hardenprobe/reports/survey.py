@@ -1,0 +1,91 @@
+"""One pass over a review: what reports count and show of all its devices at once, in little memory for each device."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from ipaddress import ip_address, ip_network
+from typing import NamedTuple
+
+from hardenprobe.records import Cost, Device, Result, Severity, Word
+from hardenprobe.reports.marks import NONE, mark
+from hardenprobe.reports.source import Source
+from hardenprobe.reports.view import View
+from hardenprobe.tally import Tally
+
+
+class Kind(NamedTuple):
+    """What results are counted by."""
+
+    check: str
+    word: Word
+    severity: Severity | None
+    accepted: bool
+
+
+class Survey(View):
+    """A review's overview.
+
+    Attributes:
+        source: Where the devices can be read again.
+        results: How many results there are of each kind.
+        controls: Every control that a result names which was asked for.
+        mended: Checks, each with a remedy of its findings.
+    """
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.results: Counter[Kind] = Counter()
+        self.controls: set[str] = set()
+        self.mended: set[tuple[str, str]] = set()
+        self._places: dict[str, int] = {}
+        self._marks: dict[str, bytearray] = {}
+        tally = Tally()
+        devices = []
+        for piece in source.pieces():
+            devices.append(replace(piece.device, identity=(), services=(), cost=Cost()))
+            tally.add(piece.device.id, piece.results)
+            self._count(piece.device.id, piece.results)
+        super().__init__(replace(source.outline, devices=tuple(devices)), tally)
+        self.checks = tuple(sorted(self._places))
+
+    def _count(self, device: str, results: tuple[Result, ...]) -> None:
+        by_check: dict[str, list[Result]] = {}
+        for result in results:
+            by_check.setdefault(result.check, []).append(result)
+            self.results[
+                Kind(result.check, result.result, result.severity, result.exception is not None)
+            ] += 1
+            if result.result not in (Word.NOTSELECTED, Word.NOTCHECKED):
+                self.controls.update(result.controls)
+            if result.remedy:
+                self.mended.add((result.check, result.remedy))
+        row = bytearray()
+        for check, found in by_check.items():
+            place = self._places.setdefault(check, len(self._places))
+            row.extend(NONE.code.encode() * (place + 1 - len(row)))
+            row[place] = ord(mark(found).code)
+        self._marks[device] = row
+
+    def marks(self, device: str) -> str:
+        """The codes of a device's marks, one for each of `checks`, in their order."""
+        row = self._marks[device]
+        wanted = (self._places[check] for check in self.checks)
+        return "".join(chr(row[place]) if place < len(row) else NONE.code for place in wanted)
+
+    def by_check(self) -> dict[str, Counter[str]]:
+        """For each check, how many devices have which mark, by its code."""
+        counts: dict[str, Counter[str]] = {check: Counter() for check in self.checks}
+        for device in self.review.devices:
+            for check, code in zip(self.checks, self.marks(device.id), strict=True):
+                counts[check][code] += 1
+        return counts
+
+
+def network(device: Device) -> str:
+    """The network that a device is shown under: the /24 or the /64 of its first address."""
+    try:
+        address = ip_address(device.addresses[0].address.partition("%")[0])
+    except (ValueError, IndexError):
+        return "no network"
+    return str(ip_network((address, 24 if address.version == 4 else 64), strict=False))

@@ -1,0 +1,116 @@
+"""Devices of the lab made from a few lines, really on the line, and scans of them."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from hardenprobe import review
+from hardenprobe.demo_lab.process import RunningLab, running_lab
+from hardenprobe.demo_lab.truth import Guilt
+from hardenprobe.inventory import FORMAT
+from hardenprobe.records import Result, Review
+from hardenprobe.request import Request, pinned
+
+_number = itertools.count(1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LabDevice:
+    """A simulated device that is on the line.
+
+    Attributes:
+        address: A loopback address that nobody else uses.
+        lab: Its process.
+    """
+
+    asset_tag: str
+    address: str
+    lab: RunningLab
+
+    def scan(
+        self, *only: str, checks_from: Sequence[Path] = (), plugins: bool = False, **more: Any
+    ) -> Review:
+        """Scan it, with the shipped baseline; other machines are not touched.
+
+        Args:
+            only: Ids of checks, all by default.
+            checks_from: Folders that bring checks and probes; their code runs in this process.
+            plugins: Take those of installed packages too.
+            more: Fields of `request.Request`.
+        """
+        request = Request(
+            targets=pinned([self.address]),
+            inventory=str(self.lab.inventory),
+            trust_anchors=(str(self.lab.ca_file),),
+            system_anchors=False,
+            port_offset=self.lab.port_offset,
+            only=only,
+            checks_from=tuple(str(folder) for folder in checks_from),
+            plugins=plugins,
+            **more,
+        )
+        return asyncio.run(review.scan(request.order()))
+
+
+@contextmanager
+def lab_device(
+    *services: dict[str, Any],
+    folder: Path,
+    services_from: Sequence[Path] = (),
+    asset_tag: str = "T-0001",
+    **lab: Any,
+) -> Iterator[LabDevice]:
+    """Put one simulated device on the line.
+
+    Args:
+        services: As in an inventory: `{"speaks": "telnet"}`, with the other keys of that service.
+        folder: Where its inventory is written.
+        services_from: Folders that bring services; their code runs in the lab's process.
+        lab: Other keys of the `lab:` part, such as `tls`.
+
+    Raises:
+        UsageError: The lab cannot start.
+    """
+    pid = os.getpid()
+    address = f"127.{130 + pid // 256 % 50}.{pid % 256}.{next(_number) % 254 + 1}"
+    simulated = {"model": "Model T", "services": list(services), **lab}
+    device = {"asset_tag": asset_tag, "addresses": [address], "lab": simulated}
+    file = folder / f"{asset_tag}.yaml"
+    document = {"inventory": FORMAT, "devices": [device]}
+    file.write_text(yaml.safe_dump(document), encoding="utf-8")
+    with running_lab(file, services_from=services_from) as lab_process:
+        yield LabDevice(asset_tag=asset_tag, address=address, lab=lab_process)
+
+
+def results(found: Review, check: str) -> list[Result]:
+    """What a review says of one check."""
+    return [result for result in found.results if result.check == check]
+
+
+def guilts(found: Review, *only: str) -> set[Guilt]:
+    """The findings of a review in the words of the lab's truth.
+
+    Args:
+        only: Of these checks.
+    """
+    labels = {d.id: d.asset_tag or d.addresses[0].address for d in found.devices}
+    return {
+        Guilt(
+            labels[r.device],
+            r.check,
+            r.endpoint.transport if r.endpoint else None,
+            r.endpoint.port if r.endpoint else None,
+            r.subject,
+        )
+        for r in found.findings
+        if not only or r.check in only
+    }

@@ -1,0 +1,176 @@
+"""Trying a check under development: against a device of the lab, against stored observations, or by its contract alone."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import hardenprobe.checks
+from hardenprobe import baseline_choice, registry, review
+from hardenprobe.check import Check
+from hardenprobe.demo_lab import declarations
+from hardenprobe.demo_lab.plugged import from_folders
+from hardenprobe.demo_lab.process import INVENTORY, running_lab
+from hardenprobe.errors import ContractBroken, UnknownName, UsageError, clip
+from hardenprobe.plugins import origin
+from hardenprobe.records import Device, Observation, Result, Review, Word
+from hardenprobe.registry import Registry
+from hardenprobe.request import Request, named, pinned
+from hardenprobe.testing.contract import complaints
+
+LAB = "lab:"
+_TOLD = (Word.FAIL, Word.PASS, Word.UNKNOWN, Word.INFORMATIONAL, Word.NOTAPPLICABLE)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trial:
+    """What came of trying a check.
+
+    Attributes:
+        against: What it was tried against, in words; None for its contract alone.
+        read: Device, and the observations of the kinds that the check reads, of each that it judged.
+        results: What it said.
+        complaints: What it breaks of the contract.
+    """
+
+    check: Check[Any]
+    origin: str
+    against: str | None = None
+    read: tuple[tuple[Device, tuple[Observation[Any], ...]], ...] = ()
+    results: tuple[Result, ...] = ()
+    complaints: tuple[str, ...] = field(default=())
+
+    @property
+    def status(self) -> int:
+        """How the command ends: 2 the contract is broken, 3 an error or no verdict at all, 1 a finding, 0 otherwise."""
+        if self.complaints:
+            return 2
+        if self.against is None:
+            return review.CLEAN
+        words = {result.result for result in self.results}
+        if Word.ERROR in words or not words.intersection(_TOLD):
+            return review.INCOMPLETE
+        return review.FINDING if Word.FAIL in words else review.CLEAN
+
+
+def alone(file: Path, baseline: str | None = None) -> Trial:
+    """Hold a check to its contract.
+
+    Raises:
+        UsageError, ContractBroken: The file cannot be used; says why.
+    """
+    check, checks = _loaded(file)
+    settings = baseline_choice.choose((), checks, baseline).baselines
+    (chosen,) = settings.values()
+    return Trial(
+        check=check,
+        origin=checks.origins[check.id],
+        complaints=tuple(complaints(check, chosen.settings.get(check.id))),
+    )
+
+
+def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
+    """Start a device of the lab, scan it with one check, and tell what came of it.
+
+    Args:
+        device: "lab:" and the asset tag of a simulated device.
+
+    Raises:
+        UsageError, ContractBroken: The file cannot be used, or there is no such device.
+    """
+    told = alone(file, baseline)
+    inventory, address = _simulated(file, device)
+    check = told.check
+    with running_lab(inventory, addresses=[address], services_from=_folders(file)) as lab:
+        request = Request(
+            targets=pinned([address]),
+            inventory=str(lab.inventory),
+            baseline=named(baseline),
+            reach=str(check.reach or "ask"),
+            only=(check.id,),
+            trust_anchors=(str(lab.ca_file),),
+            system_anchors=False,
+            port_offset=lab.port_offset,
+            plugins=False,
+            checks_from=tuple(map(str, _folders(file))),
+        )
+        found = asyncio.run(review.scan(request.order()))
+    return _told(told, found, f"device {device.removeprefix(LAB)} of the lab, at {address}")
+
+
+def on_review(file: Path, stored: Review, baseline: str | None = None) -> Trial:
+    """Judge what a stored review holds by one check; nothing is stored.
+
+    Raises:
+        UsageError, ContractBroken: The file cannot be used.
+    """
+    told = alone(file, baseline)
+    _, checks = _loaded(file)
+    again = review.again(stored, baseline_choice.choose((), checks, baseline), checks)
+    return _told(told, again, f"review {stored.head.id}, {len(stored.devices)} devices")
+
+
+def _loaded(file: Path) -> tuple[Check[Any], Registry]:
+    """The check of a file, and a registry in which it stands beside ours.
+
+    Raises:
+        ContractBroken: It cannot be used; says why.
+        UsageError: The file holds no check.
+    """
+    folders = _folders(file)
+    checks = registry.load(plugins=False, folders=folders)
+    if not folders:
+        return checks.get(file.stem.replace("_", "-")), checks
+    whose = origin(file.absolute())
+    for broken in checks.broken:
+        if broken.origin == whose:
+            raise ContractBroken(f"{file} cannot be used: {broken.reason}")
+    for id, check in checks.checks.items():
+        if checks.origins[id] == whose:
+            return check, checks
+    raise UsageError(f"{file} holds no CHECK; name the file that does")
+
+
+def _folders(file: Path) -> tuple[Path, ...]:
+    """The folder to load beside ours; none for a file that is one of ours."""
+    ours = Path(hardenprobe.checks.__path__[0]).resolve()
+    return () if file.resolve().parent == ours else (file.parent.absolute(),)
+
+
+def _simulated(file: Path, device: str) -> tuple[Path, str]:
+    """The inventory and the first address of a simulated device.
+
+    Raises:
+        UsageError: There is none of that name.
+    """
+    if not device.startswith(LAB):
+        raise UsageError(f"--device {clip(device)}: write lab: and the asset tag of a simulated device")
+    tag = device.removeprefix(LAB)
+    from_folders(_folders(file))
+    beside = file.parent / "devices.yaml"
+    known: dict[str, tuple[Path, str]] = {}
+    for inventory in (INVENTORY, *([beside] if beside.is_file() else ())):
+        for virtual in declarations.simulated(declarations.load(inventory)):
+            known[virtual.listed.asset_tag] = (inventory, virtual.listed.addresses[0])
+    if tag not in known:
+        raise UnknownName("device of the lab", tag, known, see="hardenprobe lab list")
+    return known[tag]
+
+
+def _told(told: Trial, found: Review, against: str) -> Trial:
+    kinds = {facts.kind for facts in told.check.reads}
+    read = tuple(
+        (device, tuple(o for o in found.observations.get(device.id, ()) if o.kind in kinds))
+        for device in found.devices
+    )
+    results = tuple(r for r in found.results if r.check == told.check.id)
+    return Trial(
+        check=told.check,
+        origin=told.origin,
+        against=against,
+        read=read,
+        results=results,
+        complaints=told.complaints,
+    )
