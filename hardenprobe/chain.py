@@ -21,8 +21,8 @@ from hardenprobe.transcript import utc_now
 
 LEAST_NOTED = 12  # characters of a digest that are enough to be told from chance
 
-_chain = sa.Table(
-    "chain",
+_record = sa.Table(
+    "record",
     tables,
     sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
     sa.Column("act", sa.String(10), nullable=False),
@@ -101,29 +101,31 @@ class Row:
     sound: bool
 
 
-def add(db: sa.Connection, act: str, review: str, scope: str, digest: str, by: str = "", reason: str = "") -> None:
+def add(
+    db: sa.Connection, act: str, review: str, scope: str, review_digest: str, by: str = "", reason: str = ""
+) -> None:
     """Add an entry, in the transaction of what it tells of."""
-    last = db.execute(sa.select(_chain).order_by(_chain.c.number.desc()).limit(1)).first()
+    last = db.execute(sa.select(_record).order_by(_record.c.number.desc()).limit(1)).first()
     plain: dict[str, Any] = {
         "number": last.number + 1 if last else 1,
         "act": act,
         "at": utc_now(),
         "review": review,
         "scope": scope,
-        "review_digest": digest,
+        "review_digest": review_digest,
         "by": by,
         "reason": reason,
         "previous_digest": last.digest if last else None,
     }
-    db.execute(_chain.insert().values(**plain, digest=_digest(plain)))
+    db.execute(_record.insert().values(**plain, digest=digest(plain)))
 
 
 def last_kept(db: sa.Connection, scope: str) -> Link | None:
     """The entry of the newest review of a scope, be the review still there or not."""
     row = db.execute(
-        sa.select(_chain)
-        .where(_chain.c.scope == scope, _chain.c.act == "kept")
-        .order_by(_chain.c.number.desc())
+        sa.select(_record)
+        .where(_record.c.scope == scope, _record.c.act == "kept")
+        .order_by(_record.c.number.desc())
         .limit(1)
     ).first()
     return Link(**row._mapping) if row else None
@@ -131,9 +133,7 @@ def last_kept(db: sa.Connection, scope: str) -> Link | None:
 
 def read(db: sa.Connection) -> tuple[Link, ...]:
     """Every entry, the oldest first."""
-    return tuple(
-        Link(**row) for row in db.execute(sa.select(_chain).order_by(_chain.c.number)).mappings()
-    )
+    return tuple(Link(**row) for row in db.execute(sa.select(_record).order_by(_record.c.number)).mappings())
 
 
 def fault(links: Sequence[Link], noted: str | None = None) -> str | None:
@@ -148,7 +148,7 @@ def fault(links: Sequence[Link], noted: str | None = None) -> str | None:
     before = None
     for at, link in enumerate(links, 1):
         plain = {key: value for key, value in asdict(link).items() if key != "digest"}
-        if (link.number, link.previous_digest, link.digest) != (at, before, _digest(plain)):
+        if (link.number, link.previous_digest, link.digest) != (at, before, digest(plain)):
             return f"the record of reviews was changed from outside at entry {at}"
         before = link.digest
     if noted is not None:
@@ -229,7 +229,3 @@ def _as(row: Row, fault: str | None) -> Stored:
 def faults(found: Sequence[Stored]) -> Iterator[str]:
     """A line on each review that is not as it should be."""
     return (f"review {one.id}: {one.gone or one.fault}" for one in found if not one.intact)
-
-
-def _digest(plain: dict[str, Any]) -> str:
-    return digest(plain)

@@ -45,7 +45,7 @@ from hardenprobe.store_parts import (
 )
 from hardenprobe.store_parts import digest as parts_digest
 
-FORMAT = "hardenprobe.store/2"
+FORMAT = "hardenprobe.store/3"
 LATEST = "latest"
 UNREADABLE = (
     ValueError,
@@ -482,12 +482,13 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 raise StoreRefused(
                     f"store {shown} belongs to another program; name another file with --store"
                 )
-            make(tables, db)
-            known = db.execute(sa.select(_about.c.format)).scalars().all()
+            known = db.execute(sa.select(_about.c.format)).scalars().all() if names else []
             if known and FORMAT not in known:
                 raise StoreRefused(
-                    f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}"
+                    f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}. Name a new file by --store; the "
+                    "old one stays as it is"
                 )
+            make(tables, db)
             # Two that open a new store at once: the first one's lock makes the second see its row.
             if not known and not db.execute(_about.update().values(format=FORMAT)).rowcount:
                 db.execute(_about.insert().values(format=FORMAT))

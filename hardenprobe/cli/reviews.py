@@ -14,7 +14,9 @@ from hardenprobe.cli import options
 @options.store
 @click.option("--json", "as_json", is_flag=True, help="Write the list as JSON.")
 @click.option(
-    "--noted", metavar="DIGEST", help="A digest that this command said earlier: is all that it covered still there?"
+    "--noted",
+    metavar="DIGEST",
+    help="A digest that this command said earlier: is all that it covered still there?",
 )
 def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
     """List what is stored, newest first. The status is 3 where a review was changed or is gone.
@@ -52,5 +54,8 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
     for line in broken:
         click.echo(f"not as it was stored: {visible(line)}", err=True)
     if links and not fault:
-        click.echo(f"{len(links)} entries of the record of reviews; the newest has the digest {links[-1].digest}", err=True)
+        click.echo(
+            f"{len(links)} entries of the record of reviews; the newest has the digest {links[-1].digest}",
+            err=True,
+        )
     return status
