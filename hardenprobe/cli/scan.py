@@ -155,7 +155,7 @@ def command(
         click.echo(dry_run.text(order))
         return 0
     # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
-    with captured(order) as order, opened(store_url) as kept:
+    with captured(order) as order, opened(store_url, make=True) as kept:
         order = replace(order, decisions=decisions.load(kept))
         return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
 
