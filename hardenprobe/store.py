@@ -274,8 +274,8 @@ class Store:
         with self.asking():
             return at(self.engine, review, rows)
 
-    def some_results(self, review: str, rows: Iterable[int]) -> list[tuple[str, str]]:
-        """Their ids and results alone."""
+    def some_results(self, review: str, rows: Iterable[int]) -> list[tuple[str, str, str]]:
+        """Their ids, records and results alone."""
         with self.asking():
             return results_at(self.engine, review, rows)
 

@@ -251,10 +251,10 @@ def at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[Part]:
         return [Part(**row._mapping) for row in db.execute(query.order_by(_parts.c.number))]
 
 
-def results_at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[tuple[str, str]]:
-    """Device and results of some rows of a review; a few at once."""
-    query = sa.select(_parts.c.device, _parts.c.results).where(
+def results_at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[tuple[str, str, str]]:
+    """Device, its record and results of some rows of a review; a few at once."""
+    query = sa.select(_parts.c.device, _parts.c.record, _parts.c.results).where(
         _parts.c.review == review, _parts.c.number.in_(list(rows))
     )
     with engine.connect() as db:
-        return [(row.device, row.results) for row in db.execute(query)]
+        return [(row.device, row.record, row.results) for row in db.execute(query)]

@@ -13,7 +13,7 @@ from hardenprobe.comparison.causes import Behind, behind, causes, exceptions
 from hardenprobe.comparison.drift import Entry, drift
 from hardenprobe.comparison.records import Cause, Change, DeviceChange, Kind, Side, Why
 from hardenprobe.comparison.sightings import Sightings, days_between, due
-from hardenprobe.comparison.told import Asked, State, Told, by_check
+from hardenprobe.comparison.told import Asked, Said, State, Told, by_check
 from hardenprobe.records import Device, Result, Word
 
 
@@ -24,7 +24,7 @@ class Held:
         self.device = device
         self.results = results
         self.seen = seen
-        self.told = by_check(map(told.read, results))
+        self.said = Said(by_check(map(told.read, results)), lambda: device)
         self.failed = _failed(results)
 
     def of(self, one: Told) -> list[Entry]:
@@ -39,7 +39,7 @@ class Held:
 
     @property
     def determined(self) -> int:
-        return sum(one.word not in told.UNTOLD for some in self.told.values() for one in some)
+        return sum(one.word not in told.UNTOLD for some in self.said.results.values() for one in some)
 
 
 class Failed(NamedTuple):
@@ -66,11 +66,11 @@ def _gravity(result: Result) -> tuple[bool, float]:
 
 @dataclass(frozen=True, kw_only=True)
 class Past:
-    """What one earlier review tells of a device; `results` is None where it did not meet it."""
+    """What one earlier review tells of a device; `said` is None where it did not meet it."""
 
     at: str
     asked: Asked
-    results: Mapping[str, Sequence[Told]] | None
+    said: Said | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,7 +164,7 @@ def _same_thing(one: Told, other: Told) -> bool:
 
 
 def _state(held: Held | None, one: Told, asked: Asked, other: Asked) -> State:
-    return told.state(one, held.told.get(one.check, ()), asked, other)[0] if held else "untold"
+    return told.state(one, held.said, asked, other)[0] if held else "untold"
 
 
 def _trace(pair: Pair, one: Told, seen_by: Asked) -> Sightings:
@@ -172,8 +172,8 @@ def _trace(pair: Pair, one: Told, seen_by: Asked) -> Sightings:
     found = Sightings()
     for past in pair.past:
         state: State = "untold"
-        if past.results is not None:
-            state = told.state(one, past.results.get(one.check, ()), past.asked, seen_by)[0]
+        if past.said is not None:
+            state = told.state(one, past.said, past.asked, seen_by)[0]
         found.add(state, past.at)
     return found
 
@@ -215,8 +215,7 @@ def _appeared(pair: Pair, now: Failed) -> Change:
     if pair.before is None:
         told_before: Cause | None = pair.was.met_not(pair.after.device)
     else:
-        there = pair.before.told.get(now.one.check, ())
-        told_before = told.state(now.one, there, pair.was, pair.now)[1]
+        told_before = told.state(now.one, pair.before.said, pair.was, pair.now)[1]
     seen_before = Kind.CAME_BACK if traced.known_gone else Kind.STILL
     kind = seen_before if traced.first else Kind.NEW
     if told_before:
@@ -235,8 +234,7 @@ def _vanished(pair: Pair, was: Failed) -> Change:
     if pair.after is None:
         cause: Cause | None = pair.now.met_not(pair.before.device)
     else:
-        there = pair.after.told.get(was.one.check, ())
-        cause = told.state(was.one, there, pair.now, pair.was)[1]
+        cause = told.state(was.one, pair.after.said, pair.now, pair.was)[1]
     if cause:
         return _change(pair, Kind.UNTOLD, was, None, traced, [cause])
     assert pair.after

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from functools import partial
 from itertools import islice
 from typing import TypeVar
 
@@ -17,7 +17,8 @@ from hardenprobe.comparison.records import DeviceChange, Kind, Named, Totals
 from hardenprobe.comparison.told import Asked, asked
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.records import Device, Review
-from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.rejudge import reading
+from hardenprobe.store import Store
 from hardenprobe.store_parts import PAGE, Part
 
 T = TypeVar("T")
@@ -39,7 +40,7 @@ class Comparison:
             expected: The baselines whose days for mending hold; without them nothing is due.
 
         Raises:
-            UnknownName, UsageError: There is no such review, or both are the same.
+            UnknownName, UsageError: There is no such review, both are the same, or one is a recheck.
             StoreRefused: One of them cannot be read.
         """
         self._store = store
@@ -48,6 +49,11 @@ class Comparison:
         if before == after:
             raise UsageError(f"{old} and {new} are the same review, {before}; name two")
         self._before, self._after = store.outline(before), store.outline(after)
+        for head in (self._before.head, self._after.head):
+            if head.rechecks:
+                raise UsageError(
+                    f"{head.id} asked about some findings of {head.rechecks} again and says nothing of the rest; name scans"
+                )
         self._rows = {name: store.rows(name) for name in (before, after)}
         self.notices: list[str] = []
         self._past = [
@@ -63,7 +69,7 @@ class Comparison:
         self._overdue = self._drifted = self._told_before = self._told_now = 0
 
     def _history(self) -> Iterator[Review]:
-        """Every review up to the newer one that asked devices, the oldest first, and the older one wherever it stands."""
+        """Every scan up to the newer one, the oldest first, and the older one wherever it stands."""
         after, met = self._after.head, False
         for name in reversed(self._store.before(after.id)):
             try:
@@ -73,7 +79,8 @@ class Comparison:
                     f"review {name} cannot be read, and says nothing of how long anything was there"
                 )
                 continue
-            if one is self._before or (one.head.judged_from is None and one.head.started < after.started):
+            scan = one.head.judged_from is None and one.head.rechecks is None
+            if one is self._before or (scan and one.head.started < after.started):
                 met = met or one is self._before
                 yield one
         if not met:
@@ -126,17 +133,17 @@ class Comparison:
                 after=now.get(name),
                 was=was_asked,
                 now=now_asked,
-                past=[Past(at=one.at, asked=one.asked, results=found.get(name)) for one, found in past],
+                past=[Past(at=one.at, asked=one.asked, said=found.get(name)) for one, found in past],
                 at=self._after.head.started,
                 baseline=self._expected.of(held.device) if self._expected else None,
             )
-            with _reading(self._store, f"{self.old.id} or {self.new.id}"):
+            with reading(self._store, f"{self.old.id} or {self.new.id}"):
                 change = compare_device(pair)
             self._add(change)
             yield change
 
     def _held(self, review: Review, part: Part) -> Held:
-        with _reading(self._store, review.head.id):
+        with reading(self._store, review.head.id):
             return Held(read_device(part.record), json.loads(part.results), json.loads(part.observations))
 
     def _add(self, change: DeviceChange) -> None:
@@ -157,13 +164,14 @@ class _Earlier:
         self._store, self._name = store, outline.head.id
         self._rows = store.rows(self._name) if rows is None else rows
 
-    def of(self, devices: Sequence[str]) -> dict[str, dict[str, list[told.Told]]]:
-        """What it tells of some devices, by device and check."""
+    def of(self, devices: Sequence[str]) -> dict[str, told.Said]:
+        """What it says of some devices."""
         rows = [self._rows[device] for device in devices if device in self._rows]
         found = {}
-        for device, results in self._store.some_results(self._name, rows):
-            with _reading(self._store, self._name):
-                found[device] = told.by_check(map(told.read, json.loads(results)))
+        for device, record, results in self._store.some_results(self._name, rows):
+            with reading(self._store, self._name):
+                entries = map(told.read, json.loads(results))
+                found[device] = told.Said(told.by_check(entries), partial(read_device, record))
         return found
 
 
@@ -181,12 +189,3 @@ def _batches(items: Iterable[T]) -> Iterator[list[T]]:
     each = iter(items)
     while some := list(islice(each, PAGE)):
         yield some
-
-
-@contextmanager
-def _reading(store: Store, name: str) -> Iterator[None]:
-    """What was changed from outside is said in one line."""
-    try:
-        yield
-    except (*UNREADABLE, UsageError, AttributeError, IndexError) as exc:
-        raise store.unreadable(name, type(exc).__name__) from exc

@@ -3,13 +3,14 @@ was not asked says nothing. That nothing was said of a finding is never taken fo
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
 from hardenprobe.comparison.records import Cause, Why
 from hardenprobe.reasons import REASONS
 from hardenprobe.records import INVENTORY, NOT_PLANNED, Device, Reason, Review, Vantage, Word
+from hardenprobe.records import State as State_
 
 State = Literal["there", "gone", "untold"]
 
@@ -104,18 +105,38 @@ def asked(outline: Review) -> Asked:
     )
 
 
-def state(one: Told, there: Sequence[Told], asked: Asked, other: Asked) -> tuple[State, Cause | None]:
+@dataclass(frozen=True)
+class Said:
+    """What a review says of one device: its results by check, and, read when it is needed, the device's record."""
+
+    results: Mapping[str, Sequence[Told]]
+    record: Callable[[], Device]
+
+    def port(self, one: Told) -> str | None:
+        """What the port of a finding does: "settled" where it refuses or what it speaks is known, else its state."""
+        assert one.place
+        at = [s for s in self.record().services if (s.transport, s.port) == one.place[:2]]
+        if len(at) > 1:
+            at = [s for s in at if s.address == one.address] or at
+        unsettled = (
+            s for s in at if s.state is State_.SILENT or (s.state is State_.ACCEPTING and not s.protocol)
+        )
+        return next((str(s.state) for s in unsettled), "settled" if at else None)
+
+
+def state(one: Told, said: Said, asked: Asked, other: Asked) -> tuple[State, Cause | None]:
     """What a review tells of a finding of another review.
 
     Args:
         one: The finding.
-        there: The review's results of the same device and check.
+        said: What the review says of the same device.
         asked: What that review asked.
         other: What the review asked that holds the finding.
 
     Returns:
         The state, and why it cannot be told where it cannot.
     """
+    there = said.results.get(one.check, ())
     exact = [told for told in there if told.finding == one.finding]
     if any(told.word == Word.FAIL for told in exact):
         return "there", None
@@ -123,7 +144,7 @@ def state(one: Told, there: Sequence[Told], asked: Asked, other: Asked) -> tuple
     for told in near:
         if told.word in UNTOLD:
             return "untold", untold(told)
-    if not near and (cause := _not_looked(one, there, asked)):
+    if not near and (cause := _not_looked(one, there, said, asked)):
         return "untold", cause
     if asked.from_elsewhere(one.vantage, other):
         return "untold", Cause(why=Why.VANTAGE, text=f"nobody asked from {one.vantage}, where it was seen")
@@ -137,8 +158,8 @@ def covers(told: Told, one: Told) -> bool:
     return told.place[:2] == one.place[:2]
 
 
-def _not_looked(one: Told, there: Sequence[Told], asked: Asked) -> Cause | None:
-    """Why nothing is told of a place, None where the check looked elsewhere and would have told of it."""
+def _not_looked(one: Told, there: Sequence[Told], said: Said, asked: Asked) -> Cause | None:
+    """Why nothing is told of a place, None where what it does is known and the check found no fault with it."""
     if not there:
         if one.check not in asked.selected:
             return Cause(why=Why.NOT_ASKED, text=f"the check {one.check} was not asked for")
@@ -147,7 +168,14 @@ def _not_looked(one: Told, there: Sequence[Told], asked: Asked) -> Cause | None:
         return Cause(why=Why.NOT_ASKED, text=f"port {one.place[0].upper()} {one.place[1]} was not looked at")
     if all(told.word in UNTOLD for told in there):
         return untold(there[0])
-    return None
+    does = said.port(one) if one.place else "settled"
+    if does == "settled":
+        return None
+    spot = f"{one.place[0].upper()} {one.place[1]}" if one.place else ""
+    if does == State_.SILENT:
+        return Cause(why=Why.NOT_REACHED, text=f"{spot} is silent")
+    text = f"{spot} accepts, and what it speaks is not known" if does else f"nothing tells what {spot} does"
+    return Cause(why=Why.NOT_CLEAR, text=text)
 
 
 def untold(told: Told) -> Cause:

@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Iterator
 
 from hardenprobe.baseline import DEFAULT
-from hardenprobe.records import Device, Endpoint, Result, Review
+from hardenprobe.records import Device, Endpoint, Result, Review, Word
 from hardenprobe.reports.text import (
     CAUTION,
     SEVERITY_NOTE,
@@ -46,7 +46,12 @@ def lines(review: Review, finding: str) -> Iterator[str]:
     yield from _seen(review, result)
     if asked := _again(review, result, device):
         yield ""
-        yield "To ask again, where you are authorised to; FILE is what the review was made with"
+        if result.result is Word.FAIL:
+            yield "To ask again, where you are authorised to, beside the store that holds the review"
+            yield "  " + shlex.join(["hardenprobe", "recheck", visible(review.head.id), visible(finding)])
+            yield "or without it; FILE is what the review was made with"
+        else:
+            yield "To ask again, where you are authorised to; FILE is what the review was made with"
         yield f"  {asked}"
         yield CAUTION
 

@@ -279,6 +279,30 @@ def test_what_nobody_could_tell_before_is_said_of_what_is_new(
     assert change.causes[0].text.startswith("not told before: ")
 
 
+@pytest.mark.parametrize(
+    ("service", "kind", "whys_"),
+    [
+        (Service(address=ADDRESS, transport="tcp", port=23, state=State.REFUSING), Kind.FIXED, None),
+        (Service(address=ADDRESS, transport="tcp", port=23, state=State.ACCEPTING, protocol="ssh"), Kind.FIXED, None),
+        (Service(address=ADDRESS, transport="tcp", port=23, state=State.ACCEPTING), Kind.UNTOLD, [Why.NOT_CLEAR]),
+        (Service(address=ADDRESS, transport="tcp", port=23, state=State.SILENT), Kind.UNTOLD, [Why.NOT_REACHED]),
+        (Service(address=ADDRESS, transport="tcp", port=21, state=State.REFUSING), Kind.UNTOLD, [Why.NOT_CLEAR]),
+    ],
+    ids=["refuses", "speaks something else", "not recognised", "silent", "not told"],
+)  # fmt: skip
+def test_a_check_that_fails_elsewhere_says_nothing_of_what_is_not_recognised(
+    compared: Any, service: Service, kind: Kind, whys_: list[Why] | None
+) -> None:
+    """A check that finds a fault at one port says nothing of the ports at which it found none."""
+    both = [seen(), seen(2323)]
+    other = result(port=2323, proof=both[1:])
+    older = review(1, FAILS, other, seen=both)
+    (found,), _ = compared(older, review(5, other, seen=both[1:], met=device(services=(service,))))
+    (change,) = [one for one in found.changes if one.finding == FAILS.finding]
+    assert change.kind is kind
+    assert whys_ is None or whys(change) == whys_
+
+
 # --- what it was judged by
 
 
@@ -359,7 +383,12 @@ def test_an_address_moved(compared: Any) -> None:
 def test_a_port_moved(compared: Any) -> None:
     there = [seen(2323)]
     elsewhere = result(port=2323, proof=there)
-    change = only(compared(review(1, FAILS, seen=OPEN), review(5, elsewhere, seen=there))[0])
+    change = only(
+        compared(
+            review(1, FAILS, seen=OPEN),
+            review(5, elsewhere, seen=there, met=device(services=(service(23, State.REFUSING),))),
+        )[0]
+    )
     assert (change.kind, change.moved_from, whys(change)) == (Kind.STILL, FAILS.finding, [Why.MOVED])
     assert change.days_open == 4
 
