@@ -68,6 +68,7 @@ class Stored:
     Attributes:
         intact: The digest still fits, and so does its link to the review before it; for one that is not there any
             more, that it was taken out on purpose.
+        rechecks: Id of the review whose findings it asked about again, None for a scan.
         gone: Why it is not there any more; None for one that is. A review that is gone has no devices and findings.
         fault: What does not fit, None where all does.
     """
@@ -78,6 +79,7 @@ class Stored:
     devices: int
     findings: int
     intact: bool
+    rechecks: str | None = None
     gone: str | None = None
     fault: str | None = None
 
@@ -99,6 +101,7 @@ class Row:
     digest: str
     previous_digest: str | None
     sound: bool
+    rechecks: str | None = None
 
 
 def add(
@@ -222,6 +225,7 @@ def _as(row: Row, fault: str | None) -> Stored:
         devices=row.devices,
         findings=row.findings,
         intact=fault is None,
+        rechecks=row.rechecks,
         fault=fault,
     )
 

@@ -379,11 +379,12 @@ class Store:
         return done
 
     def _row(self, row: Any) -> Row:
-        findings = 0
+        findings, rechecks = 0, None
         try:
             for part in self.parts(row.id):
                 findings += sum(r["result"] == "fail" for r in json.loads(part.results))
             head = self._head(row.id)
+            rechecks = head["review"].get("rechecks")
             sound = parts_digest(head, self.engine, row.id) == row.digest
             sound = sound and head["review"]["previous_digest"] == row.previous_digest
         except (*UNREADABLE, StoreRefused):
@@ -397,6 +398,7 @@ class Store:
             digest=row.digest,
             previous_digest=row.previous_digest,
             sound=sound,
+            rechecks=rechecks,
         )
 
     def _document(self, review: str) -> dict[str, Any]:

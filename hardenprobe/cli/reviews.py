@@ -27,7 +27,7 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
     from hardenprobe import chain
     from hardenprobe.cli.opening import opened
     from hardenprobe.journal import Journal
-    from hardenprobe.reports.text import visible
+    from hardenprobe.reports.text import counted, visible
     from hardenprobe.review import INCOMPLETE
 
     with opened(store_url) as kept:
@@ -48,14 +48,15 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
         if not found:
             click.echo("no review yet; `hardenprobe scan` makes one", err=True)
         for one in found:
-            what = one.gone or f"{one.devices} devices  {one.findings} findings"
+            what = one.gone or f"{counted(one.devices, 'device')}  {counted(one.findings, 'finding')}"
+            what += f"  recheck of {one.rechecks}" if one.rechecks else ""
             said = f"  {one.fault}" if one.fault and not one.gone else ""
             click.echo(f"{one.id}  {one.started}  scope {one.scope}  {visible(what + said)}")
     for line in broken:
         click.echo(f"not as it was stored: {visible(line)}", err=True)
     if links and not fault:
         click.echo(
-            f"{len(links)} entries of the record of reviews; the newest has the digest {links[-1].digest}",
+            f"{counted(len(links), 'entry', 'entries')} of the record of reviews; the newest has the digest {links[-1].digest}",
             err=True,
         )
     return status
