@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,8 @@ from hardenprobe import store as stores
 from hardenprobe.codec import from_document, to_document
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.testing import sample_review
+
+pytestmark = pytest.mark.slow
 
 Command = Callable[..., Any]
 Made = Callable[[dict[int, bytes]], Any]
@@ -98,23 +101,23 @@ def test_dry_run_sends_nothing_and_stores_nothing(command: Command, scanned: Any
     assert len(json.loads(command("reviews", "--json", *store).out)) == 1
 
 
-@pytest.mark.parametrize(
-    ("words", "says"),
-    [
-        (["2027"], "there is no review '2027'"),
-        (["latest", "zzz"], "there is no finding in review"),
-        (["latest", ""], "there is no finding in review"),
-        (["latest", "--scope", "nowhere.yaml"], "nowhere.yaml"),
-        (["latest", "--inventory", "nowhere.csv"], "nowhere.csv"),
-        (["latest", "--reach", "far"], "far"),
-        (["latest", "--source", "192.0.2.1"], "192.0.2.1"),
-    ],
-)
-def test_bad_input(command: Command, scanned: Any, store: list[str], words: list[str], says: str) -> None:
+BAD = [
+    (["2027"], "there is no review '2027'"),
+    (["latest", "zzz"], "there is no finding in review"),
+    (["latest", ""], "there is no finding in review"),
+    (["latest", "--scope", "nowhere.yaml"], "nowhere.yaml"),
+    (["latest", "--inventory", "nowhere.csv"], "nowhere.csv"),
+    (["latest", "--reach", "far"], "far"),
+    (["latest", "--source", "192.0.2.1"], "192.0.2.1"),
+]
+
+
+def test_bad_input(command: Command, scanned: Any, store: list[str]) -> None:
     kept = command("reviews", "--json", *store).out
-    ended = command("recheck", *words, *store)
-    assert (ended.status, ended.out) == (2, ""), ended.err
-    assert says in ended.err
+    for words, says in BAD:
+        ended = command("recheck", *words, *store)
+        assert (ended.status, ended.out) == (2, ""), ended.err
+        assert says in ended.err
     assert not scanned.connections
     assert command("reviews", "--json", *store).out == kept
 
@@ -132,11 +135,23 @@ def test_a_review_of_elsewhere_is_asked_under_its_scope_alone(command: Command, 
     assert "192.0.2.7" in ended.err and "scope" in ended.err
 
 
-@pytest.mark.slow
-def test_the_lab_is_asked_no_more_than_it_takes(command: Command, store: list[str]) -> None:
+def test_the_lab_is_asked_no_more_than_it_takes(command: Command, store: list[str], tmp_path: Path) -> None:
     address = "127.77.0.21"
+    office = (Path(__file__).parents[2] / "baselines" / "office-device.yaml").read_text(encoding="utf-8")
+    hasty = tmp_path / "hasty.yaml"
+    hasty.write_text(
+        re.sub(r"(?m)^(  (?:connect|greeting|reply)): [\d.]+$", r"\1: 0.4", office), encoding="utf-8"
+    )
     with running_lab(port_offset=LAB, addresses=(address,)) as lab:
-        asked = ["--inventory", str(INVENTORY), "--port-offset", str(LAB), "--no-plugins"]
+        asked = [
+            "--inventory",
+            str(INVENTORY),
+            "--port-offset",
+            str(LAB),
+            "--no-plugins",
+            "--baseline",
+            str(hasty),
+        ]
         assert command("scan", address, *asked, *store, "--only", "cleartext-telnet", "--only", "cleartext-print-raw", "--only", "snmp-default-community-read").status == 1  # fmt: skip
         (telnet,) = findings(command, store, "cleartext-telnet")
         (raw, *_) = findings(command, store, "cleartext-print-raw")
