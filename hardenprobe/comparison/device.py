@@ -212,10 +212,7 @@ def _appeared(pair: Pair, now: Failed) -> Change:
     """A finding of the newer review alone."""
     assert pair.after
     traced = _trace(pair, now.one, pair.now)
-    if pair.before is None:
-        told_before: Cause | None = pair.was.met_not(pair.after.device)
-    else:
-        told_before = told.state(now.one, pair.before.said, pair.was, pair.now)[1]
+    told_before = _not_told(pair.before, now.one, pair.after.device, pair.was, pair.now)
     seen_before = Kind.CAME_BACK if traced.known_gone else Kind.STILL
     kind = seen_before if traced.first else Kind.NEW
     if told_before:
@@ -227,14 +224,16 @@ def _appeared(pair: Pair, now: Failed) -> Change:
     return _change(pair, kind, None, now, traced, why)
 
 
+def _not_told(held: Held | None, one: Told, device: Device, asked: Asked, other: Asked) -> Cause | None:
+    """Why the other review does not tell of a finding; None where it does."""
+    return told.state(one, held.said, asked, other)[1] if held else asked.met_not(device)
+
+
 def _vanished(pair: Pair, was: Failed) -> Change:
     """A finding of the older review alone."""
     assert pair.before
     traced = _trace(pair, was.one, pair.was)
-    if pair.after is None:
-        cause: Cause | None = pair.now.met_not(pair.before.device)
-    else:
-        cause = told.state(was.one, pair.after.said, pair.now, pair.was)[1]
+    cause = _not_told(pair.after, was.one, pair.before.device, pair.now, pair.was)
     if cause:
         return _change(pair, Kind.UNTOLD, was, None, traced, [cause])
     assert pair.after
