@@ -97,6 +97,7 @@ def reviews(draw: st.DrawFn) -> Review:
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 @given(reviews())
+@pytest.mark.slow
 def test_any_review_comes_back_as_it_was(review: Review) -> None:
     written = codec.canonical(codec.to_document(review))
     assert codec.from_document(json.loads(written)) == review

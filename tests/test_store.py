@@ -69,6 +69,7 @@ def test_each_review_is_chained_to_the_one_before_of_its_scope(kept: Store) -> N
     assert kept.reviews()[0].findings == len(second.findings)
 
 
+@pytest.mark.slow
 def test_several_may_make_one_store_at_once(tmp_path: Path) -> None:
     at_once = threading.Barrier(8)
 

@@ -494,6 +494,7 @@ MIRRORED = {Kind.NEW: Kind.FIXED, Kind.FIXED: Kind.NEW, Kind.STILL: Kind.STILL}
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25)
 @given(pairs=st.lists(st.tuples(WORDS, WORDS), min_size=1, max_size=2 * PAGE + 1))
+@pytest.mark.slow
 def test_every_finding_is_there_once_and_nothing_is_fixed_that_was_not_asked(
     compared: Any, pairs: list[tuple[Word | None, Word | None]]
 ) -> None:
