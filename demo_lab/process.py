@@ -51,7 +51,7 @@ class RunningLab:
     _pipe: _Pipe = field(repr=False)
 
     def counters(self) -> dict[str, dict[str, int]]:
-        """Bytes that raw print ports have received by asset tag, and connections by address.
+        """Bytes that raw print ports have received by asset tag, connections by address, and by address and port.
 
         Raises:
             UsageError: The lab is gone.

@@ -40,6 +40,7 @@ class Lab:
 
     Attributes:
         connections: TCP connections accepted, by address.
+        ports: The same by address and port, as assigned.
     """
 
     def __init__(self, devices: Iterable[Virtual], folder: Path, port_offset: int) -> None:
@@ -56,6 +57,7 @@ class Lab:
             for device in devices
         ]
         self.connections: Counter[str] = Counter()
+        self.ports: Counter[str] = Counter()
         self._tasks: set[asyncio.Task[None]] = set()
         self._bound: list[tuple[Host, Service, str, socket.socket]] = []
 
@@ -113,13 +115,13 @@ class Lab:
             bound.close()
 
     def counters(self) -> dict[str, dict[str, int]]:
-        """Bytes that raw print ports received by asset tag, and connections by address."""
+        """Bytes that raw print ports received by asset tag, and connections by address, and by port."""
         raw = {
             host.device.listed.asset_tag: host.raw_bytes
             for host in self.hosts
             if any(service.speaks == "raw-print" for service in host.device.services)
         }
-        return {"raw_print_bytes": raw, "connections": dict(self.connections)}
+        return {"raw_print_bytes": raw, "connections": dict(self.connections), "ports": dict(self.ports)}
 
     def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
         task = asyncio.get_running_loop().create_task(work)
@@ -134,6 +136,7 @@ class Lab:
             return
         connection.setblocking(False)
         self.connections[address] += 1
+        self.ports[f"{address} {service.port}"] += 1
         self._spawn(self._talk(host, service, connection, peer[0]))
 
     async def _talk(self, host: Host, service: Service, connection: socket.socket, source: str) -> None:

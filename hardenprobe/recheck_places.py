@@ -124,7 +124,8 @@ def _proof(subject: Subject, registry: Registry) -> Iterator[Port]:
             reads = {facts.kind for facts in registry.checks[finding.check].reads}
             for seen in subject.observations:
                 if seen.kind in reads and not _control(seen):
-                    yield from _port(seen.endpoint)
+                    # What prints is heard and never spoken to: it tells nothing of the device as a whole.
+                    yield from (port for port in _port(seen.endpoint) if port[1] not in NEVER_SPEAK)
     for name in subject.compared:
         shared = {kind for one in registry.checks[name].compares for kind in one.kinds}
         for seen in subject.observations:
