@@ -284,6 +284,7 @@ def test_the_shipped_schema_is_up_to_date() -> None:
 
 
 @pytest.mark.parametrize("hostile", [False, True])
+@pytest.mark.slow
 def test_the_schema_admits_what_is_written(hostile: bool) -> None:
     validator = jsonschema.Draft202012Validator(codec.schema())
     validator.check_schema(codec.schema())

@@ -227,6 +227,7 @@ def test_a_review_that_was_changed_is_not_packed(
     assert not (tmp_path / "bag.zip").exists()
 
 
+@pytest.mark.slow
 def test_the_self_test_that_the_store_holds_is_packed(
     command: Command, store: list[str], kept: list[Review], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
