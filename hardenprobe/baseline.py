@@ -57,6 +57,15 @@ class LongestDays:
 
 
 @dataclass(frozen=True, kw_only=True)
+class DueDays:
+    """How many days there are to mend a finding, by its severity; None for as many as it takes."""
+
+    high: int | None = None
+    medium: int | None = None
+    low: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class ExceptionRules:
     """What an exception must keep to."""
 
@@ -74,6 +83,7 @@ class BaselineFile:
         must_determine: Checks whose `unknown` makes a scan incomplete.
         allowed_services: Services that may be there, in the words of Check.service: told, and no finding.
         people: Controls that people must answer for; see controls.py.
+        due_days: Until when findings are to be mended, counted from the day when they were first seen.
         expect: Check id to what the baseline decides for it.
     """
 
@@ -92,6 +102,7 @@ class BaselineFile:
     people: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
     exceptions: ExceptionRules = field(default_factory=ExceptionRules)
+    due_days: DueDays = field(default_factory=DueDays)
     ccss: LocalMetrics = field(default_factory=LocalMetrics)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
 
@@ -288,6 +299,9 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
                 ("exceptions", "longest_days", word),
                 f"exceptions.longest_days.{word} is {days}, expected 1 or more",
             )
+    for word, limit in asdict(file.due_days).items():
+        if limit is not None and limit < 1:
+            yield document.fault(("due_days", word), f"due_days.{word} is {limit}, expected 1 or more")
     yield from _metric_faults(document, file.ccss, registry)
     if len(file.snmp.default_communities) > MOST_COMMUNITIES:
         yield document.fault(

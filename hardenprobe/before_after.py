@@ -13,7 +13,7 @@ from hardenprobe import known_again
 from hardenprobe.again import Again
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.recheck_findings import Picked, Subject
-from hardenprobe.records import Cost, Device, Endpoint, Observation, Result, Review, Word
+from hardenprobe.records import Cost, Device, Endpoint, Observation, Result, Review, State, Word
 
 Standing = Literal["stands", "gone", "unknown"]
 _GONE = {
@@ -131,6 +131,8 @@ def _compared(subject: Subject, finding: Result, again: Again, now: Review, lost
         moved = finding.endpoint is not None and finding.endpoint.address not in places
         here = [r for r in told if _here(r, finding, moved)]
         result, standing, why = _told(finding, here, subject.failed, _looked(finding, seen, moved))
+        if not here and all(r.result not in _UNTOLD for r in told) and _settled(finding, seen, moved):
+            standing, why = "gone", "the port does something else now, and the check finds no fault with it"
         if standing == "unknown" and _missed(now, device.id):
             why = f"nobody answers at {', '.join(sorted(places))}; {_MOVED}"
         if standing == "gone" and lost:
@@ -204,6 +206,15 @@ def _looked(finding: Result, seen: Iterable[Observation[Any]], moved: bool) -> b
         and (o.endpoint.transport, o.endpoint.port) == (where.transport, where.port)
         and (moved or o.endpoint.address == where.address)
         for o in seen
+    )
+
+
+def _settled(finding: Result, seen: Iterable[Observation[Any]], moved: bool) -> bool:
+    """What the port of a finding does is known: it refuses, or what it speaks was recognised."""
+    return any(
+        getattr(o.facts, "state", None) is State.REFUSING or getattr(o.facts, "recognised", False)
+        for o in seen
+        if _looked(finding, [o], moved)
     )
 
 

@@ -295,24 +295,34 @@ def schema() -> dict[str, Any]:
         )
     defs["Observation"] = observation
     document["properties"]["observations"] = {"type": "array", "items": {"$ref": "#/$defs/Observation"}}
-    document.pop("title", None)
-    document.pop("description", None)
+    return for_readers(FORMAT, "One scan of a fleet of networked office devices, judged.", document, defs)
+
+
+def for_readers(
+    title: str, description: str, document: dict[str, Any], defs: dict[str, Any]
+) -> dict[str, Any]:
+    """Finish a schema that was made from records."""
     for definition in defs.values():
         # Docstrings are for whoever reads the code; the first sentence is enough for the reader of a document.
         if "description" in definition:
             definition["description"] = definition["description"].partition("\n\n")[0].replace("\n", " ")
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": FORMAT,
-        "description": "One scan of a fleet of networked office devices, judged.",
         **document,
+        "title": title,
+        "description": description,
         "$defs": dict(sorted(defs.items())),
     }
 
 
 def write_schema() -> None:
     """Bring the shipped schema up to date."""
-    SCHEMA_FILE.write_text(json.dumps(schema(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    write_schema_file(SCHEMA_FILE, schema())
+
+
+def write_schema_file(file: Path, made: dict[str, Any]) -> None:
+    """Write a schema as it is shipped."""
+    file.write_text(json.dumps(made, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
 # ---------------------------------------------------------------------------------------------------- pydantic

@@ -82,11 +82,15 @@ def _rechecked(row: Row, head: Head) -> Event:
     """What it says of the rest of the device is nothing, so it counts no findings."""
     mine = tuple(one.finding for one in head.rechecked if one.device == row.device.id)
     number = f"{len(mine)} finding{'' if len(mine) == 1 else 's'}"
+    again = head.judged_from is not None
+    did = "judged again what was asked" if again else "asked again"
     return Event(
-        at=head.started, what="rechecked", review=row.review,
-        text=f"asked again about {number} of review {head.rechecks}; nothing else was looked at",
+        at=_judged_at(head) if again else head.started,
+        what="judged-again" if again else "rechecked",
+        review=row.review,
+        text=f"{did} about {number} of review {head.rechecks}; nothing else was looked at",
         facts={"review": head.rechecks, "findings": list(mine)},
-    )  # fmt: skip
+    )
 
 
 def _seen(row: Row, at: str, what: str, counts: Counter[str]) -> Event:

@@ -1,6 +1,7 @@
 """Where reviews are kept: SQLite in the user's data folder by default, another database by URL.
 
-A review is kept as a head and a row for each device (store_parts.py). Each review's digest covers the digest of the review before it, so that a review cannot be changed or left out unseen.
+A review is kept as a head and a row for each device (store_parts.py). Each review's digest covers the digest of the
+review before it, and chain.py keeps a record of all of them, so that none can be changed or left out unseen.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import re
 import secrets
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,11 +20,14 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy import exc as sa_exc
 
+from hardenprobe import chain
+from hardenprobe.chain import Link, Row, Stored
 from hardenprobe.codec import digest, from_document, to_document
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.records import Review
 from hardenprobe.store_parts import (
     Part,
+    at,
     begin_digest,
     delete,
     document_bytes,
@@ -31,15 +35,17 @@ from hardenprobe.store_parts import (
     insert,
     joined,
     make,
+    numbers,
     pages,
     read,
+    results_at,
     split,
     tables,
     text,
 )
 from hardenprobe.store_parts import digest as parts_digest
 
-FORMAT = "hardenprobe.store/2"
+FORMAT = "hardenprobe.store/3"
 LATEST = "latest"
 UNREADABLE = (
     ValueError,
@@ -65,24 +71,6 @@ _reviews = sa.Table(
     sa.Column("devices", sa.Integer, nullable=False),
     sa.Column("document", sa.Text, nullable=False),
 )
-
-
-@dataclass(frozen=True, kw_only=True)
-class Stored:
-    """A line of the list of reviews.
-
-    Attributes:
-        intact: The digest still fits, and so does its link to the review before it.
-        rechecks: Id of the review whose findings it asked about again, None for any other.
-    """
-
-    id: str
-    scope: str
-    started: str
-    devices: int
-    findings: int
-    intact: bool
-    rechecks: str | None = None
 
 
 def default_url() -> str:
@@ -183,7 +171,7 @@ class Store:
             self._enter(db, document, whole, len(parts))
             if and_then:
                 and_then(db)
-        previous, before = (last.id, last.digest) if last else (None, None)
+        previous, before = (last.review, last.review_digest) if last else (None, None)
         return replace(review, head=replace(review.head, previous=previous, previous_digest=before))
 
     def save_parts(
@@ -219,18 +207,13 @@ class Store:
             raise
         return document
 
-    def _last(self, db: sa.Connection, document: dict[str, Any]) -> Any:
-        """The review that a document follows in its scope, written into its head."""
+    def _last(self, db: sa.Connection, document: dict[str, Any]) -> Link | None:
+        """The review that a document follows in its scope, be it still there or not, written into its head."""
         # Writing first takes the lock, so that two reviews kept at once do not follow the same one.
         db.execute(_about.update().values(format=FORMAT))
-        last = db.execute(
-            sa.select(_reviews.c.id, _reviews.c.digest)
-            .where(_reviews.c.scope == document["review"]["scope"])
-            .order_by(_reviews.c.number.desc())
-            .limit(1)
-        ).first()
-        document["review"]["previous"] = last.id if last else None
-        document["review"]["previous_digest"] = last.digest if last else None
+        last = chain.last_kept(db, document["review"]["scope"])
+        document["review"]["previous"] = last.review if last else None
+        document["review"]["previous_digest"] = last.review_digest if last else None
         return last
 
     def _enter(self, db: sa.Connection, document: dict[str, Any], whole: str, devices: int) -> None:
@@ -246,6 +229,7 @@ class Store:
                 document=text(document),
             )
         )
+        chain.add(db, "kept", head["id"], head["scope"], whole)
 
     def load(self, name: str, scope: str | None = None) -> Review:
         """Read a review by id, by the unique beginning of one, or "latest", which is a scan and never a recheck.
@@ -279,6 +263,21 @@ class Store:
                 yield part
         if count != expected:
             raise self.unreadable(review, f"{count} of its {expected} devices are there")
+
+    def rows(self, review: str) -> dict[str, int]:
+        """In which row of a review each of its devices is, by id."""
+        with self.asking():
+            return numbers(self.engine, review)
+
+    def some(self, review: str, rows: Iterable[int]) -> list[Part]:
+        """The devices in some rows of a review; ask for a few at once."""
+        with self.asking():
+            return at(self.engine, review, rows)
+
+    def some_results(self, review: str, rows: Iterable[int]) -> list[tuple[str, str, str]]:
+        """Their ids, records and results alone."""
+        with self.asking():
+            return results_at(self.engine, review, rows)
 
     def document_bytes(self, review: str) -> Iterator[bytes]:
         """The bytes that a review's digest is taken over, a few devices in memory at a time: its document, canonical.
@@ -348,36 +347,59 @@ class Store:
             return [row.id for row in db.execute(query)]
 
     def reviews(self) -> list[Stored]:
-        """Every review, the newest first."""
+        """Every review that was ever stored, the newest first; what is gone, and how, is said of it."""
         with self.asking(), self.engine.connect() as db:
             rows = db.execute(sa.select(_reviews).order_by(_reviews.c.number)).all()
-        found: list[Stored] = []
-        last: dict[str, str] = {}
-        for row in rows:
-            findings, rechecks = 0, None
-            try:
-                for part in self.parts(row.id):
-                    findings += sum(r["result"] == "fail" for r in json.loads(part.results))
-                head = self._head(row.id)
-                rechecks = head["review"].get("rechecks")
-                intact = parts_digest(head, self.engine, row.id) == row.digest
-                intact = intact and row.previous_digest == last.get(row.scope)
-                intact = intact and head["review"]["previous_digest"] == row.previous_digest
-            except (*UNREADABLE, StoreRefused):
-                intact = False  # one review that cannot be read must not hide the others
-            last[row.scope] = row.digest
-            found.append(
-                Stored(
-                    id=row.id,
-                    scope=row.scope,
-                    started=row.started,
-                    devices=row.devices,
-                    findings=findings,
-                    intact=intact,
-                    rechecks=rechecks,
-                )
-            )
-        return found[::-1]
+        return chain.compared(self.links(), [self._row(row) for row in rows])[::-1]
+
+    def links(self) -> tuple[Link, ...]:
+        """The record of reviews, the oldest entry first."""
+        with self.asking(), self.engine.connect() as db:
+            return chain.read(db)
+
+    def take_out(self, names: Iterable[str], by: str, reason: str) -> list[str]:
+        """Delete reviews on purpose; the record keeps their digests, who took them out and why, so that the chain holds.
+
+        Args:
+            names: Ids.
+
+        Raises:
+            StoreRefused: The store cannot be written. Nothing is deleted in half.
+        """
+        self.still_there()
+        done = []
+        with self.asking(), self.engine.begin() as db:
+            db.execute(_about.update().values(format=FORMAT))  # takes the lock, as in `save`
+            for name in dict.fromkeys(names):
+                row = db.execute(sa.select(_reviews).where(_reviews.c.id == name)).one()
+                chain.add(db, "taken out", name, row.scope, row.digest, by, reason)
+                delete(db, name)
+                db.execute(_reviews.delete().where(_reviews.c.id == name))
+                done.append(name)
+        return done
+
+    def _row(self, row: Any) -> Row:
+        findings, rechecks = 0, None
+        try:
+            for part in self.parts(row.id):
+                findings += sum(r["result"] == "fail" for r in json.loads(part.results))
+            head = self._head(row.id)
+            rechecks = head["review"].get("rechecks")
+            sound = parts_digest(head, self.engine, row.id) == row.digest
+            sound = sound and head["review"]["previous_digest"] == row.previous_digest
+        except (*UNREADABLE, StoreRefused):
+            sound = False  # one review that cannot be read must not hide the others
+        return Row(
+            id=row.id,
+            scope=row.scope,
+            started=row.started,
+            devices=row.devices,
+            findings=findings,
+            digest=row.digest,
+            previous_digest=row.previous_digest,
+            sound=sound,
+            rechecks=rechecks,
+        )
 
     def _document(self, review: str) -> dict[str, Any]:
         head = self._head(review)
@@ -421,15 +443,17 @@ def asking(shown: str) -> Iterator[None]:
 
 
 @contextmanager
-def opened(url: str | None = None) -> Iterator[Store]:
+def opened(url: str | None = None, *, make: bool = True) -> Iterator[Store]:
     """Open a store, and make it where there is none.
 
     Args:
         url: A database URL, or the path of an SQLite file.
+        make: Whether a file of that name may be made; the default store always is.
 
     Raises:
         StoreRefused: It cannot be opened, is not ours, or is read-only.
     """
+    make = make or not url
     url = url or default_url()
     if "://" not in url:
         url = f"sqlite:///{Path(url).expanduser()}"
@@ -438,6 +462,10 @@ def opened(url: str | None = None) -> Iterator[Store]:
         plain = parsed.get_backend_name() == "sqlite" and not (parsed.database or "").startswith(
             ("file:", ":")
         )
+        if plain and parsed.database and not make and not Path(parsed.database).exists():
+            raise StoreRefused(
+                f"store {parsed.database} does not exist; name the file that a scan wrote, by --store"
+            )
         if plain and parsed.database:
             Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
         engine = sa.create_engine(parsed)
@@ -476,12 +504,13 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                 raise StoreRefused(
                     f"store {shown} belongs to another program; name another file with --store"
                 )
-            make(tables, db)
-            known = db.execute(sa.select(_about.c.format)).scalars().all()
+            known = db.execute(sa.select(_about.c.format)).scalars().all() if names else []
             if known and FORMAT not in known:
                 raise StoreRefused(
-                    f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}"
+                    f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}. Name a new file by --store; the "
+                    "old one stays as it is"
                 )
+            make(tables, db)
             # Two that open a new store at once: the first one's lock makes the second see its row.
             if not known and not db.execute(_about.update().values(format=FORMAT)).rowcount:
                 db.execute(_about.insert().values(format=FORMAT))

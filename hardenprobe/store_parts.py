@@ -234,3 +234,27 @@ def _paged(engine: sa.Engine, review: str, *columns: sa.Column[Any]) -> Iterator
 def text(value: Any) -> str:
     """Plain JSON types as a row keeps them."""
     return canonical(value).decode()
+
+
+def numbers(engine: sa.Engine, review: str) -> dict[str, int]:
+    """In which row of a review each device is."""
+    query = sa.select(_parts.c.device, _parts.c.number).where(_parts.c.review == review)
+    with engine.connect() as db:
+        return {row.device: row.number for row in db.execute(query)}
+
+
+def at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[Part]:
+    """Some rows of a review; a few at once."""
+    columns = (_parts.c.device, _parts.c.record, _parts.c.observations, _parts.c.results)
+    query = sa.select(*columns).where(_parts.c.review == review, _parts.c.number.in_(list(rows)))
+    with engine.connect() as db:
+        return [Part(**row._mapping) for row in db.execute(query.order_by(_parts.c.number))]
+
+
+def results_at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[tuple[str, str, str]]:
+    """Device, its record and results of some rows of a review; a few at once."""
+    query = sa.select(_parts.c.device, _parts.c.record, _parts.c.results).where(
+        _parts.c.review == review, _parts.c.number.in_(list(rows))
+    )
+    with engine.connect() as db:
+        return [(row.device, row.record, row.results) for row in db.execute(query)]

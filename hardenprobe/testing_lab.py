@@ -16,7 +16,7 @@ from hardenprobe.records import Reach, Review
 from hardenprobe.statements import Statement
 from hardenprobe.testing.devices import guilts
 
-__all__ = ["BOTH_FAMILIES", "CONTACT", "FAR", "guilts", "missing_devices", "order", "words"]
+__all__ = ["BOTH_FAMILIES", "CONTACT", "FAR", "guilts", "missing_devices", "order", "statements_of", "words"]
 
 # What only a scan beyond reach ask shows, with secrets, or with a policy of segments; tests/test_lab_reach.py does it.
 FAR = frozenset(
@@ -65,13 +65,13 @@ def order(lab: RunningLab, targets: Iterable[str], source: str = "127.0.0.1", **
         baseline=expected,
         registry=checks,
         inventory=inventory.load(lab.inventory),
-        decisions=Decisions(statements=_statements(lab)),
+        decisions=Decisions(statements=statements_of(load(lab.inventory))),
         anchors=TrustAnchors.load([lab.ca_file], system=False),
     )
 
 
-def _statements(lab: RunningLab) -> tuple[Statement, ...]:
-    """What people state of the lab's devices."""
+def statements_of(devices: Iterable[Virtual]) -> tuple[Statement, ...]:
+    """What people state of devices of the lab."""
     return tuple(
         Statement(
             control=control,
@@ -84,7 +84,7 @@ def _statements(lab: RunningLab) -> tuple[Statement, ...]:
             until="2999-12-31",
             method="interview",
         )
-        for device in load(lab.inventory)
+        for device in devices
         for control, answer in (device.lab.states.items() if device.lab else ())
     )
 

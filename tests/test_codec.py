@@ -97,6 +97,7 @@ def reviews(draw: st.DrawFn) -> Review:
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 @given(reviews())
+@pytest.mark.slow
 def test_any_review_comes_back_as_it_was(review: Review) -> None:
     written = codec.canonical(codec.to_document(review))
     assert codec.from_document(json.loads(written)) == review
@@ -283,6 +284,7 @@ def test_the_shipped_schema_is_up_to_date() -> None:
 
 
 @pytest.mark.parametrize("hostile", [False, True])
+@pytest.mark.slow
 def test_the_schema_admits_what_is_written(hostile: bool) -> None:
     validator = jsonschema.Draft202012Validator(codec.schema())
     validator.check_schema(codec.schema())

@@ -170,6 +170,7 @@ def test_what_refuses_everything_is_refused_and_nobody_answered() -> None:
     assert visits[address].cost.bytes_sent > 0  # only SNMP's datagrams; each was unreachable
 
 
+@pytest.mark.slow
 def test_what_is_silent_everywhere_is_given_up_after_the_first_touch() -> None:
     async def run() -> None:
         address = own_address()

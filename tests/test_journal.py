@@ -173,6 +173,7 @@ def test_spool_of_a_running_scan_is_left_alone(tmp_path: Path, monkeypatch: pyte
 
 @settings(max_examples=15, deadline=None)
 @given(cut=st.integers(0, 400), damage=st.integers(0, 400))
+@pytest.mark.slow
 def test_torn_spool_loses_its_torn_lines_only(
     tmp_path_factory: pytest.TempPathFactory, cut: int, damage: int
 ) -> None:

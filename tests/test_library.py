@@ -92,7 +92,15 @@ def test_inside_of_a_loop_it_says_what_to_write() -> None:
         asyncio.run(inside())
 
 
-@pytest.mark.parametrize("name", ["hardenprobe", "hardenprobe.library", "hardenprobe.limits"])
+PACKAGE = Path(hardenprobe.__file__).parent
+WITH_EXAMPLES = sorted(
+    ".".join(("hardenprobe", *file.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(".__init__")
+    for file in PACKAGE.rglob("*.py")
+    if "\n    >>> " in file.read_text(encoding="utf-8")
+)
+
+
+@pytest.mark.parametrize("name", WITH_EXAMPLES)
 @pytest.mark.slow
 def test_examples_in_docstrings(name: str) -> None:
     failed, tried = doctest.testmod(importlib.import_module(name))

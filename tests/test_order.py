@@ -79,6 +79,7 @@ def test_a_step_s_continued_fraction_has_small_terms(block: str) -> None:
 
 
 @given(SETS)
+@pytest.mark.slow
 def test_the_fullest_segment_is_counted_without_a_list(addresses: AddressSet) -> None:
     for own in (AddressSet(v4=addresses.v4), AddressSet(v6=addresses.v6)):
         counted = max(Counter(map(segment, listed(own))).values(), default=0)
@@ -94,6 +95,7 @@ def test_position_and_address_are_inverse(addresses: AddressSet, seed: int, data
 
 
 @given(SETS, SEEDS, st.data())
+@pytest.mark.slow
 def test_a_resumed_walk_is_the_rest_of_the_first(
     addresses: AddressSet, seed: int, data: st.DataObject
 ) -> None:

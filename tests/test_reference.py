@@ -1,4 +1,4 @@
-"""docs/reference/ says what the code says."""
+"""hardenprobe/handbook/ says what the code says."""
 
 from __future__ import annotations
 

@@ -131,6 +131,7 @@ def test_it_comes_out_as_from_memory(kept: Store, decisions: Decisions | None) -
     assert len(stated) == (DEVICES // 5 + 1 if decisions and decisions.statements else 0)
 
 
+@pytest.mark.slow
 def test_what_is_shown_of_it_needs_no_results(kept: Store) -> None:
     made = again(kept)
     found = kept.load(made.review.head.id)
@@ -143,6 +144,7 @@ def test_what_is_shown_of_it_needs_no_results(kept: Store) -> None:
     assert review.exit_status(made.review, tally=made.tally) == review.exit_status(found, SECOND)
 
 
+@pytest.mark.slow
 def test_it_is_chained_to_the_original_which_stays(kept: Store) -> None:
     before = kept.load("latest")
     made = again(kept)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import store
+from hardenprobe import chain, store
 from hardenprobe.codec import to_document
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.journal import Journal
@@ -69,6 +69,7 @@ def test_each_review_is_chained_to_the_one_before_of_its_scope(kept: Store) -> N
     assert kept.reviews()[0].findings == len(second.findings)
 
 
+@pytest.mark.slow
 def test_several_may_make_one_store_at_once(tmp_path: Path) -> None:
     at_once = threading.Barrier(8)
 
@@ -180,21 +181,101 @@ def test_a_changed_head_shows(three: Path) -> None:
     assert intact(three) == {"a": True, "b": True, "c": False}
 
 
-@pytest.mark.parametrize("gone", ["a", "b"])
+def take(file: Path, gone: str) -> None:
+    edit(file, "delete from reviews where id = ?", gone)
+    edit(file, "delete from parts where review = ?", gone)
+
+
+@pytest.mark.parametrize("gone", ["a", "b", "c"])
 def test_a_review_that_was_taken_out_shows(three: Path, gone: str) -> None:
-    edit(three, "delete from reviews where id = ?", gone)
-    edit(three, "delete from parts where review = ?", gone)
-    found = intact(three)
-    after = chr(ord(gone) + 1)
-    assert found == {id: id != after for id in "abc" if id != gone}
+    take(three, gone)
+    assert intact(three) == {id: id != gone for id in "abc"}
 
 
-def test_a_change_with_a_digest_to_match_breaks_the_link_of_the_next(three: Path) -> None:
+@pytest.mark.parametrize("gone", ["a", "b"])
+def test_a_review_that_was_taken_out_of_the_record_too_breaks_the_next(three: Path, gone: str) -> None:
+    """With the record renumbered and hashed anew, as somebody would who knows the format."""
+    take(three, gone)
+    forge(three, gone)
+    with opened(str(three)) as found:
+        assert chain.fault(found.links()) is None
+    assert intact(three) == {id: id != chr(ord(gone) + 1) for id in "abc" if id != gone}
+
+
+def test_the_newest_review_cut_off_with_its_entry_shows_by_a_digest_written_down(three: Path) -> None:
+    with opened(str(three)) as found:
+        noted = [link.digest for link in found.links()]
+    take(three, "c")
+    edit(three, "delete from record where review = 'c'")
+    assert intact(three) == {"a": True, "b": True}, "nothing inside can show it"
+    with opened(str(three)) as found:
+        links = found.links()
+    assert chain.fault(links, noted[1]) is None
+    assert "were cut off since" in (chain.fault(links, noted[2]) or "")
+
+
+def forge(file: Path, gone: str) -> None:
+    """Take the entries of a review out of the record, and make the rest fit."""
+    with opened(str(file)) as found:
+        left = [link for link in found.links() if link.review != gone]
+    edit(file, "delete from record")
+    with opened(str(file)) as found, found.writing() as db:
+        for link in left:
+            chain.add(db, link.act, link.review, link.scope, link.review_digest)
+
+
+def test_a_changed_or_missing_entry_of_the_record_shows(three: Path) -> None:
+    edit(three, "update record set scope = 'elsewhere' where number = 2")
+    with opened(str(three)) as found:
+        assert chain.fault(found.links()) == "the record of reviews was changed from outside at entry 2"
+    edit(three, "delete from record where number = 2")
+    with opened(str(three)) as found:
+        assert chain.fault(found.links()) == "the record of reviews was changed from outside at entry 2"
+        assert [(one.id, one.fault) for one in found.reviews() if not one.intact] == [
+            ("b", "the record of reviews does not know it"),
+            ("c", "the review before it is another one"),
+        ]
+
+
+def test_a_review_put_in_from_outside_shows(three: Path) -> None:
+    edit(
+        three,
+        "insert into reviews (id, scope, started, digest, devices, document) "
+        "select 'z', scope, started, digest, devices, document from reviews where id = 'c'",
+    )
+    assert intact(three)["z"] is False
+
+
+@pytest.mark.parametrize("gone", ["a", "b", "c"])
+def test_a_review_taken_out_on_purpose_leaves_the_chain_whole(three: Path, gone: str) -> None:
+    with opened(str(three)) as found:
+        before = {link.review: link.review_digest for link in found.links()}
+        assert found.take_out([gone, gone], "Imke Sandvoort", "older than two years") == [gone]
+        listed = {one.id: one for one in found.reviews()}
+        assert all(one.intact for one in listed.values())
+        assert listed[gone].gone is not None
+        assert listed[gone].gone.endswith("by Imke Sandvoort: older than two years")
+        assert chain.fault(found.links()) is None
+        assert found.links()[-1].review_digest == before[gone]
+        with pytest.raises(UnknownName):
+            found.load(gone)
+        after = found.save(named("d"))
+        assert (after.head.previous, after.head.previous_digest) == ("c", before["c"])
+        assert all(one.intact for one in found.reviews())
+
+
+@pytest.mark.parametrize("noted", ["", "abc", "x" * 64])
+def test_what_is_no_digest_is_refused(three: Path, noted: str) -> None:
+    with opened(str(three)) as found, pytest.raises(UsageError, match="is no digest of an entry"):
+        chain.fault(found.links(), noted)
+
+
+def test_a_change_with_a_digest_to_match_is_not_what_the_record_says(three: Path) -> None:
     edit(three, "update parts set results = replace(results, '\"fail\"', '\"pass\"') where review = 'b'")
     with opened(str(three)) as found:
         forged = store.digest(found._document("b"))
     edit(three, "update reviews set digest = ? where id = 'b'", forged)
-    assert intact(three) == {"a": True, "b": True, "c": False}
+    assert intact(three) == {"a": True, "b": False, "c": True}
 
 
 @pytest.mark.parametrize(
@@ -267,7 +348,7 @@ def test_another_programs_database(file: Path) -> None:
 
 def test_a_store_of_another_version(three: Path) -> None:
     edit(three, "update hardenprobe_store set format = 'hardenprobe.store/9'")
-    assert "has the format 'hardenprobe.store/9'; this version reads 'hardenprobe.store/2'" in refusal(
+    assert "has the format 'hardenprobe.store/9'; this version reads 'hardenprobe.store/3'" in refusal(
         str(three)
     )
 

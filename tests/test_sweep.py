@@ -86,6 +86,7 @@ def test_a_reset_is_a_sign_of_life() -> None:
     assert (touch.state, touch.port, touch.tried) == (State.REFUSING, 443, (443,))
 
 
+@pytest.mark.slow
 def test_silence_on_one_port_costs_one_deadline(silent: str) -> None:
     began = time.monotonic()
     touches = touch_all([silent], ports=(443,), snmp=False)

@@ -30,6 +30,7 @@ _COMMANDS = {
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
     "recheck": ("recheck", "Ask again only what proves findings; before and after."),
     "reviews": ("reviews", "List what is stored, newest first."),
+    "compare": ("compare", "What changed between two reviews, and why."),
     "judge": ("judge", "Judge stored observations again; touches no network."),
     "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),
     "statement": ("statement", "Keep what people answer for, since no scan can see it."),
@@ -40,6 +41,7 @@ _COMMANDS = {
     "checks": ("checks", "List the checks, read, begin or try one."),
     "baseline": ("baseline", "List the baselines, read one, or look one over."),
     "scope": ("scope", "Look a scope file over before it is used."),
+    "store": ("store", "Take old reviews out, and leave the chain whole."),
     "lab": ("lab", "Virtual devices to play with."),
 }
 

@@ -11,9 +11,16 @@ from hardenprobe import store
 
 
 @contextmanager
-def opened(url: str | None) -> Iterator[store.Store]:
-    """Open the store, and say what came in from spools."""
-    with store.opened(url) as kept:
+def opened(url: str | None, *, make: bool = False) -> Iterator[store.Store]:
+    """Open the store, and say what came in from spools.
+
+    Args:
+        make: Whether what the command does may be the first thing in it; a name that was mistyped makes no new store.
+
+    Raises:
+        StoreRefused: It cannot be opened, or is not there.
+    """
+    with store.opened(url, make=make) as kept:
         for notice in kept.notices:
             click.echo(f"notice: {notice}", err=True)
         yield kept

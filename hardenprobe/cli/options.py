@@ -35,6 +35,19 @@ def store(command: Command) -> Command:
     )(command)
 
 
+def vantages(command: Command) -> Command:
+    return click.option(
+        "--vantage", "vantage_names", multiple=True, metavar="NAME",
+        help="Name of the vantage point; one for each --source.",
+    )(command)  # fmt: skip
+
+
+def trust_anchors(command: Command) -> Command:
+    return click.option(
+        "--trust-anchor", multiple=True, type=FILE, help="CA certificates (PEM) to trust; repeatable."
+    )(command)
+
+
 def words(option: str, text: str, known: Sequence[str]) -> tuple[str, ...]:
     """Split an option that lists words.
 

@@ -26,21 +26,13 @@ STANDS, UNDETERMINED, GONE = 1, 3, 0
 @click.option(
     "--source", multiple=True, metavar="ADDRESS", help="Our own address to ask from, instead of the review's."
 )
-@click.option(
-    "--vantage",
-    "vantage_names",
-    multiple=True,
-    metavar="NAME",
-    help="Name of the vantage point; one for each --source.",
-)
+@options.vantages
 @click.option(
     "--reach",
     type=click.Choice(["look", "ask", "strain", "alter"]),
     help="How far a probe may go, instead of as far as the review went.",
 )
-@click.option(
-    "--trust-anchor", multiple=True, type=options.FILE, help="CA certificates (PEM) to trust; repeatable."
-)
+@options.trust_anchors
 @click.option(
     "--secrets",
     "secrets_file",

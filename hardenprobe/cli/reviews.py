@@ -13,28 +13,50 @@ from hardenprobe.cli import options
 @click.command("reviews")
 @options.store
 @click.option("--json", "as_json", is_flag=True, help="Write the list as JSON.")
-def command(store_url: str | None, as_json: bool) -> int:
-    """List what is stored, newest first."""
+@click.option(
+    "--noted",
+    metavar="DIGEST",
+    help="A digest that this command said earlier: is all that it covered still there?",
+)
+def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
+    """List what is stored, newest first. The status is 3 where a review was changed or is gone.
+
+    The digest that is said at the end covers all reviews. Keep it where the store's keepers cannot reach it: with
+    --noted it shows later whether reviews were cut off at the end, which nothing inside a database can show.
+    """
+    from hardenprobe import chain
     from hardenprobe.cli.opening import opened
     from hardenprobe.journal import Journal
+    from hardenprobe.reports.text import counted, visible
+    from hardenprobe.review import INCOMPLETE
 
     with opened(store_url) as kept:
         found = kept.reviews()
+        links = kept.links()
+        fault = chain.fault(links, noted)
         unfinished = Journal(kept).unfinished()
+    broken = [*([fault] if fault else []), *chain.faults(found)]
+    status = INCOMPLETE if broken else 0
     if as_json:
         click.echo(json.dumps([asdict(one) for one in found], indent=1))
-        return 0
-    for scan in unfinished:
-        state = "still running" if scan.running else f"`hardenprobe scan --resume {scan.id}` goes on"
+    else:
+        for scan in unfinished:
+            state = "still running" if scan.running else f"`hardenprobe scan --resume {scan.id}` goes on"
+            click.echo(
+                f"unfinished: {scan.id}  scope {scan.scope}  {scan.devices} devices so far; {state}", err=True
+            )
+        if not found:
+            click.echo("no review yet; `hardenprobe scan` makes one", err=True)
+        for one in found:
+            what = one.gone or f"{counted(one.devices, 'device')}  {counted(one.findings, 'finding')}"
+            what += f"  recheck of {one.rechecks}" if one.rechecks else ""
+            said = f"  {one.fault}" if one.fault and not one.gone else ""
+            click.echo(f"{one.id}  {one.started}  scope {one.scope}  {visible(what + said)}")
+    for line in broken:
+        click.echo(f"not as it was stored: {visible(line)}", err=True)
+    if links and not fault:
         click.echo(
-            f"unfinished: {scan.id}  scope {scan.scope}  {scan.devices} devices so far; {state}", err=True
+            f"{counted(len(links), 'entry', 'entries')} of the record of reviews; the newest has the digest {links[-1].digest}",
+            err=True,
         )
-    if not found:
-        click.echo("no review yet; `hardenprobe scan` makes one", err=True)
-    for one in found:
-        chain = "" if one.intact else "  changed, or a review before it is gone"
-        again = f"  recheck of {one.rechecks}" if one.rechecks else ""
-        click.echo(
-            f"{one.id}  {one.started}  scope {one.scope}  {one.devices} devices  {one.findings} findings{again}{chain}"
-        )
-    return 0
+    return status

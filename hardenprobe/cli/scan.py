@@ -29,13 +29,7 @@ LAB_NETWORK = "127.77.0.0/16"
     metavar="ADDRESS|edges",
     help="Our own address to ask from; edges: each of ours just inside or outside a declared list; repeatable.",
 )
-@click.option(
-    "--vantage",
-    "vantage_names",
-    multiple=True,
-    metavar="NAME",
-    help="Name of the vantage point; one for each --source.",
-)
+@options.vantages
 @click.option(
     "--reach",
     type=click.Choice(["look", "ask", "strain", "alter"]),
@@ -48,9 +42,7 @@ LAB_NETWORK = "127.77.0.0/16"
 )
 @click.option("--only", multiple=True, metavar="CHECK", help="Only this check; repeatable.")
 @click.option("--except", "leave_out", multiple=True, metavar="CHECK", help="Not this check; repeatable.")
-@click.option(
-    "--trust-anchor", multiple=True, type=options.FILE, help="CA certificates (PEM) to trust; repeatable."
-)
+@options.trust_anchors
 @click.option(
     "--secrets",
     "secrets_file",
@@ -155,7 +147,7 @@ def command(
         click.echo(dry_run.text(order))
         return 0
     # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
-    with captured(order) as order, opened(store_url) as kept:
+    with captured(order) as order, opened(store_url, make=True) as kept:
         order = replace(order, decisions=decisions.load(kept))
         return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
 

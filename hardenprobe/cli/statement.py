@@ -48,7 +48,7 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
     for one in wanted:
         with one.blamed():
             drafts.append(statements.draft(one.request, today, one.folder))
-    with opened(store_url) as kept:
+    with opened(store_url, make=True) as kept:
         made = statements.read(ledger.Ledger(kept).add(drafts))
     for new in made:
         click.echo(f"{new.id}  {new.control} of {new.about}: {new.answer}, {new.state(today.isoformat())}")

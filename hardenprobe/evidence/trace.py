@@ -5,7 +5,8 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterator
 
-from hardenprobe.records import Device, Result, Review
+from hardenprobe.baseline import DEFAULT
+from hardenprobe.records import Device, Endpoint, Result, Review, Word
 from hardenprobe.reports.text import (
     CAUTION,
     SEVERITY_NOTE,
@@ -20,10 +21,6 @@ from hardenprobe.reports.view import scores_text
 
 INDENT = 12
 """Columns before what is said of something, for who folds long lines."""
-
-
-SHOWN = 12
-"""Characters of a finding's key that a command names it by."""
 
 
 def is_command(line: str) -> bool:
@@ -49,7 +46,12 @@ def lines(review: Review, finding: str) -> Iterator[str]:
     yield from _seen(review, result)
     if asked := _again(review, result, device):
         yield ""
-        yield "To ask again, where you are authorised to; with the --store that keeps the review, and the inventory of today"
+        if result.result is Word.FAIL:
+            yield "To ask again, where you are authorised to, beside the store that holds the review"
+            yield "  " + shlex.join(["hardenprobe", "recheck", visible(review.head.id), visible(finding)])
+            yield "or without it; FILE is what the review was made with"
+        else:
+            yield "To ask again, where you are authorised to; FILE is what the review was made with"
         yield f"  {asked}"
         yield CAUTION
 
@@ -107,11 +109,26 @@ def _seen(review: Review, result: Result) -> Iterator[str]:
 
 
 def _again(review: Review, result: Result, device: Device | None) -> str | None:
-    """The command that asks for this finding alone; the store has what else it needs to know."""
+    """The command that asks for this finding alone."""
     where = result.endpoint
     address = where.address if where else device.addresses[0].address if device else None
     if address is None or not all(c in "0123456789abcdef.:%" for c in address):  # a pseudonym, or no address
         return None
+    words = ["hardenprobe", "scan", address, "--only", result.check]
+    words += _ports(where)
+    source = next((one.source for one in review.vantages if one.name == result.vantage), None)
+    if source:
+        words += ["--source", source]
+    if review.head.reach != "ask":
+        words += ["--reach", review.head.reach.value]
+    if review.head.port_offset:
+        words += ["--port-offset", str(review.head.port_offset)]
+    if review.head.baselines and (named := review.head.baselines[-1].baseline) != DEFAULT:
+        words += ["--baseline", named]
     inventory = " --inventory FILE" if device and device.asset_tag else ""
-    words = shlex.join(["hardenprobe", "recheck", review.head.id, result.finding[:SHOWN]])
-    return visible(words + inventory, 1000)
+    scope = "" if review.head.scope == "loopback" else " --scope FILE"
+    return visible(shlex.join(words) + inventory + scope, 1000)
+
+
+def _ports(where: Endpoint | None) -> list[str]:
+    return ["--ports", str(where.port)] if where and where.transport == "tcp" else []

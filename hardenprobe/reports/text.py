@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 
+from hardenprobe.reasons import REASONS
 from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity
 from hardenprobe.records_fleet import Elsewhere, RetiredSeen
 
@@ -18,21 +19,6 @@ SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
 """The worst first: the order in which they are shown."""
 
 SEVERITY_NOTE = "Severity words are the CVSS v2 ratings as the NVD uses them."
-
-REASONS: dict[Reason | None, str] = {
-    Reason.SILENT: "no answer came back in time",
-    Reason.DROPPED: "the port drops what is sent to it, while others of the device answer",
-    Reason.CEILING: "the ceiling of connections, bytes or seconds of the device was reached",
-    Reason.WINDOW: "the time window had ended",
-    Reason.SCOPE: "it lies outside the scope",
-    Reason.OFF_LINK: "it can only be seen from the device's own link",
-    Reason.NO_CREDENTIAL: "no credential was given for it",
-    Reason.REACH: "it goes further than this scan was allowed to go",
-    Reason.INCONCLUSIVE: "the answer proves neither the one nor the other",
-    Reason.CRASHED: "the probe or the check could not finish",
-    Reason.AMBIGUOUS: "a random port accepts too, so accepting proves nothing",
-    None: "no reason is recorded",
-}
 
 _HIDDEN = frozenset({"Cc", "Cf", "Cn", "Co", "Cs", "Zl", "Zp"})
 _MARKS = frozenset({"Mn", "Me"})

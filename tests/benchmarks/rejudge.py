@@ -53,7 +53,16 @@ def judge(url: str) -> None:
 SIDES = {"decode": decode, "judge": judge}
 
 
-def fill(lab: Path, url: Path, devices: int) -> tuple[int, int]:
+def scanned(folder: Path) -> Path:
+    """Scan the lab; the store with its review."""
+    subprocess.run(
+        [sys.executable, "-m", "hardenprobe", "demo", "-o", str(folder / "lab")],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False, env={**os.environ, "COLUMNS": "80"},
+    )  # fmt: skip
+    return folder / "lab" / "store.db"
+
+
+def fill(lab: Path, url: Path, devices: int, *, results: bool = False) -> tuple[int, int]:
     """Store the lab's devices again and again; the number of observations and their bytes."""
     seen = size = 0
     with store.opened(str(lab)) as known, store.opened(str(url)) as kept:
@@ -63,7 +72,7 @@ def fill(lab: Path, url: Path, devices: int) -> tuple[int, int]:
         def parts() -> Iterator[Part]:
             nonlocal seen, size
             for number in range(devices):
-                made = another(templates[number % len(templates)], number)
+                made = another(templates[number % len(templates)], number, results)
                 seen += made.observations.count('"asked_at"')
                 size += len(made.observations)
                 yield made
@@ -74,8 +83,9 @@ def fill(lab: Path, url: Path, devices: int) -> tuple[int, int]:
     return seen, size
 
 
-def another(part: Part, number: int) -> Part:
+def another(part: Part, number: int, results: bool) -> Part:
     """The same device once more: ids, keys and digests are its own."""
+    device = f"{part.device}-{number}"
 
     def own(found: re.Match[str]) -> str:
         old = found.group()[1:-1]
@@ -84,10 +94,10 @@ def another(part: Part, number: int) -> Part:
         return f'"{hashlib.sha256(f"{old} {number}".encode()).hexdigest()}"'
 
     return Part(
-        device=f"{part.device}-{number}",
-        record=OWN.sub(own, part.record).replace(f'"{part.device}"', f'"{part.device}-{number}"'),
-        observations=OWN.sub(own, part.observations).replace(f'"{part.device}"', f'"{part.device}-{number}"'),
-        results="[]",
+        device=device,
+        record=OWN.sub(own, part.record).replace(f'"{part.device}"', f'"{device}"'),
+        observations=OWN.sub(own, part.observations).replace(f'"{part.device}"', f'"{device}"'),
+        results=part.results.replace(f'"{part.device}"', f'"{device}"') if results else "[]",
     )
 
 
@@ -127,13 +137,10 @@ def main() -> None:
         return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        subprocess.run(
-            [sys.executable, "-m", "hardenprobe", "demo", "-o", str(folder / "lab")],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False, env={**os.environ, "COLUMNS": "80"},
-        )  # fmt: skip
+        lab = scanned(folder)
         few, many = folder / "few.db", folder / "many.db"
-        fill(folder / "lab" / "store.db", few, wanted.few)
-        seen, size = fill(folder / "lab" / "store.db", many, wanted.devices)
+        fill(lab, few, wanted.few)
+        seen, size = fill(lab, many, wanted.devices)
         print(f"{wanted.devices:,} devices, {seen:,} observations, {size / 2**20:,.0f} MiB of JSON")
         best: dict[str, tuple[float, float, float]] = {}
         for _ in range(REPETITIONS):

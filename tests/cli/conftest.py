@@ -32,7 +32,7 @@ class Ended:
 
 @dataclass
 class Device:
-    """Greetings on logical ports of one loopback address that nobody else uses."""
+    """Greetings on logical ports of one loopback address that nobody else uses; they may change."""
 
     greetings: dict[int, bytes]
     baseline: Path
@@ -95,17 +95,16 @@ def device(quick_baseline: Path) -> Iterator[Callable[[dict[int, bytes]], Device
     servers: list[asyncio.Server] = []
 
     async def serve(one: Device) -> None:
-        for port, greeting in one.greetings.items():
+        for port in one.greetings:
 
             async def handler(
                 reader: asyncio.StreamReader,
                 writer: asyncio.StreamWriter,
                 port: int = port,
-                greeting: bytes = greeting,
             ) -> None:
                 one.connections[port] += 1
                 with contextlib.suppress(ConnectionError):
-                    writer.write(greeting)
+                    writer.write(one.greetings[port])
                     while data := await reader.read(1000):
                         one.received.extend(data)
                 writer.transport.abort()

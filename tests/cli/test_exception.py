@@ -43,6 +43,7 @@ def options(scan: Any, **changes: str | None) -> list[str]:
     return [part for key, value in given.items() if value is not None for part in (key, value)]
 
 
+@pytest.mark.slow
 def test_the_way_of_an_exception(command: Command, store: list[str], scanned: Any, tmp_path: Path) -> None:
     added = command("exception", "add", *options(scanned), *store)
     assert (added.status, added.err) == (0, "")

@@ -1,4 +1,4 @@
-"""`hardenprobe recheck`: before and after, how it ends, and what it refuses. Every device here is a real one."""
+"""`hardenprobe recheck` on real small devices that are changed between."""
 
 from __future__ import annotations
 
@@ -11,81 +11,128 @@ from typing import Any
 import pytest
 
 from hardenprobe import store as stores
+from hardenprobe.codec import from_document, to_document
 from hardenprobe.testing import sample_review
 
-TELNET = b"\xff\xfb\x01login: "
-SSH = b"SSH-2.0-thing\r\n"
+pytestmark = pytest.mark.slow
+
 Command = Callable[..., Any]
-Make = Callable[[dict[int, bytes]], Any]
+Made = Callable[[dict[int, bytes]], Any]
+TELNET, SSH = b"\xff\xfb\x01login: ", b"SSH-2.0-thing\r\n"
 
 
-@pytest.fixture
-def scanned(command: Command, device: Make, store: list[str]) -> Any:
-    """A device with telnet on two ports, scanned for it."""
-    one = device({23: TELNET, 2323: TELNET, 22: SSH})
-    ended = command("scan", *one.arguments, "--only", "cleartext-telnet", *store)
-    assert ended.status == 1
-    return one
-
-
-def findings(store: list[str]) -> list[str]:
-    with stores.opened(store[1]) as kept:
-        return [one.finding for one in kept.load("latest").findings]
-
-
-def ids(command: Command, store: list[str]) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = json.loads(command("reviews", "--json", *store).out)
+def findings(command: Command, store: list[str], check: str, review: str = "latest") -> list[str]:
+    document = json.loads(command("report", review, "--format", "json", "-o", "-", *store).out)
+    found = [r["finding"] for r in document["results"] if r["check"] == check and r["result"] == "fail"]
+    assert found
     return found
 
 
-def test_what_stands_ends_with_1_and_is_shown_side_by_side(
-    command: Command, scanned: Any, store: list[str]
-) -> None:
-    first = findings(store)[0]
-    scanned.connections.clear()
-    ended = command("recheck", "latest", first[:9], "--no-plugins", *store)
+@pytest.fixture
+def scanned(command: Command, device: Made, store: list[str]) -> Any:
+    """A device with telnet, once scanned; what it received and who connected is counted anew from then on."""
+    there = device({23: TELNET, 22: SSH, 515: b"", 2323: TELNET})
+    assert command("scan", *there.arguments, *store).status == 1
+    there.connections.clear()
+    return there
+
+
+def test_a_finding_that_stands(command: Command, scanned: Any, store: list[str]) -> None:
+    (first, second) = findings(command, store, "cleartext-telnet")
+    ended = command("recheck", "latest", first, *store)
     assert ended.status == 1, ended.err
     assert "1 finding asked about again: 1 stands, 0 gone, 0 not determined." in ended.out
-    assert ended.out.count("fail, medium") == 2
-    assert "Before" in ended.out and "After" in ended.out and "Caution" in ended.out
-    assert ended.out.count(f"0 bytes sent, {len(TELNET)} received") == 2
-    # One of the two telnet ports, and the port by which the device is proven alive.
-    assert scanned.connections == {23: 1, 22: 1} or scanned.connections == {2323: 1, 22: 1}
-    assert scanned.received == b""
-    assert "is stored" in ended.err and "recheck of" not in ended.err
+    assert set(scanned.connections) <= {23, 22}, (
+        "the port of the finding, and one that tells that the device is alive"
+    )
+    assert bytes(scanned.received) in (b"", b"SSH-2.0-hardenprobe\r\n"), "no byte to telnet"
+    assert second not in ended.out
 
 
-def test_without_a_finding_all_are_asked_and_json_says_the_same(
+def test_a_finding_that_is_mended(command: Command, scanned: Any, store: list[str], tmp_path: Path) -> None:
+    both = findings(command, store, "cleartext-telnet")
+    scanned.greetings[23] = SSH
+    ended = command("recheck", "latest", *both, *store, "--json", tmp_path / "r.json")
+    assert ended.status == 1
+    assert "2 findings asked about again: 1 stands, 1 gone, 0 not determined." in ended.out
+    document = json.loads((tmp_path / "r.json").read_text())
+    assert [one["standing"] for one in document["findings"]].count("gone") == 1
+    scanned.greetings[2323] = SSH
+    assert command("recheck", "latest", *both, *store).status == 0
+    assert set(scanned.connections) <= {22, 23, 2323}
+
+
+def test_what_is_not_recognised_or_not_there_is_not_gone(
     command: Command, scanned: Any, store: list[str]
 ) -> None:
-    ended = command("recheck", "latest", "--no-plugins", "--json", "-", *store)
-    assert ended.status == 1
-    document = json.loads(ended.out)
-    assert document["format"] == "hardenprobe.recheck/1"
-    assert {one["finding"] for one in document["findings"]} == set(findings(store))
-    assert {one["standing"] for one in document["findings"]} == {"stands"}
-    newest = ids(command, store)[0]
-    assert (newest["id"], newest["rechecks"]) == (document["recheck"], document["review"])
-    assert "recheck of" in command("reviews", *store).out
+    first = findings(command, store, "cleartext-telnet")[0]
+    for port in scanned.greetings:
+        scanned.greetings[port] = b"Hello\r\n"
+    ended = command("recheck", "latest", first, *store)
+    assert ended.status == 3
+    assert "0 stands, 0 gone, 1 not determined" in ended.out
+
+
+def test_a_recheck_is_no_scan(command: Command, scanned: Any, store: list[str]) -> None:
+    scan = json.loads(command("reviews", "--json", *store).out)[0]["id"]
+    first = findings(command, store, "cleartext-telnet")[0]
+    command("recheck", "latest", first, *store)
+    recheck, _ = (one["id"] for one in json.loads(command("reviews", "--json", *store).out))
+    assert recheck != scan
+    assert (
+        json.loads(command("report", "latest", "--format", "json", "-o", "-", *store).out)["review"]["id"]
+        == scan
+    )
+    head = json.loads(command("report", recheck, "--format", "json", "-o", "-", *store).out)["review"]
+    assert (head["rechecks"], [one["finding"] for one in head["rechecked"]]) == (scan, [first])
+    refused = command("compare", scan, recheck, *store)
+    assert refused.status == 2 and "says nothing of the rest; name scans" in refused.err
+    assert command("judge", recheck, *store).status in (0, 1)
     history = json.loads(command("device", "history", scanned.address, "--json", *store).out)
-    assert [one["what"] for one in history["events"]] == ["first-seen", "rechecked"]
-    assert "says nothing of the rest" in command("judge", document["recheck"], *store, "--no-plugins").out
+    assert [one["what"] for one in history["events"]] == ["first-seen", "rechecked", "judged-again"]
 
 
-def test_what_is_gone_ends_with_0(command: Command, device: Make, store: list[str]) -> None:
-    before = device({23: TELNET, 22: SSH})
-    assert command("scan", *before.arguments, "--only", "cleartext-telnet", *store).status == 1
+def test_dry_run_sends_nothing_and_stores_nothing(command: Command, scanned: Any, store: list[str]) -> None:
+    first = findings(command, store, "cleartext-telnet")[0]
+    ended = command("recheck", "latest", first, *store, "--dry-run")
+    assert ended.status == 0
+    assert f"{scanned.address}: TCP" in ended.out
+    assert not scanned.connections
+    assert len(json.loads(command("reviews", "--json", *store).out)) == 1
+
+
+BAD = [
+    (["2027"], "there is no review '2027'"),
+    (["latest", "zzz"], "there is no finding in review"),
+    (["latest", ""], "there is no finding in review"),
+    (["latest", "--scope", "nowhere.yaml"], "nowhere.yaml"),
+    (["latest", "--inventory", "nowhere.csv"], "nowhere.csv"),
+    (["latest", "--reach", "far"], "far"),
+    (["latest", "--source", "192.0.2.1"], "192.0.2.1"),
+]
+
+
+def test_bad_input(command: Command, scanned: Any, store: list[str]) -> None:
+    kept = command("reviews", "--json", *store).out
+    for words, says in BAD:
+        ended = command("recheck", *words, *store)
+        assert (ended.status, ended.out) == (2, ""), ended.err
+        assert says in ended.err
+    assert not scanned.connections
+    assert command("reviews", "--json", *store).out == kept
+
+
+def test_a_review_of_elsewhere_is_asked_under_its_scope_alone(command: Command, store: list[str]) -> None:
+    """It keeps no scope, and without one nothing but this machine is asked."""
+    made = sample_review(1)
+    elsewhere = json.loads(
+        json.dumps(to_document(made)).replace(made.devices[0].addresses[0].address, "192.0.2.7")
+    )
     with stores.opened(store[1]) as kept:
-        old = kept.load("latest")
-    # The same review of another address, at which telnet is off.
-    after = device({22: SSH})
-    text = json.dumps(stores.to_document(old)).replace(before.address, after.address)
-    moved = stores.from_document(json.loads(text))
-    with stores.opened(store[1]) as kept:
-        kept.save(replace(moved, head=replace(moved.head, id="20990101-000000-aaaaaa")))
-    ended = command("recheck", "20990101", "--no-plugins", *store)
-    assert ended.status == 0, ended.out + ended.err
-    assert "1 gone" in ended.out and "off on TCP" not in ended.err
+        kept.save(from_document(elsewhere))
+    ended = command("recheck", "latest", *store, "--source", "127.0.0.1", "--dry-run")
+    assert (ended.status, ended.out) == (2, "")
+    assert "192.0.2.7" in ended.err and "scope" in ended.err
 
 
 def test_nobody_there_ends_with_3(command: Command, store: list[str]) -> None:
@@ -96,37 +143,6 @@ def test_nobody_there_ends_with_3(command: Command, store: list[str]) -> None:
     ended = command("recheck", "latest", telnet, "--source", "127.0.0.1", "--no-plugins", *store)
     assert ended.status == 3
     assert "nobody answers at 127.0.0.10" in ended.out.replace("\n", " ")
-
-
-def test_dry_run_sends_nothing_and_stores_nothing(command: Command, scanned: Any, store: list[str]) -> None:
-    scanned.connections.clear()
-    before = Path(store[1]).read_bytes()
-    ended = command("recheck", "latest", "--dry-run", "--no-plugins", *store)
-    assert ended.status == 0
-    assert f"there            {scanned.address}: TCP 22, 23, 2323" in ended.out
-    assert not scanned.connections
-    assert Path(store[1]).read_bytes() == before
-
-
-def test_bad_input_ends_with_2_and_changes_nothing(command: Command, scanned: Any, store: list[str]) -> None:
-    scanned.connections.clear()
-    before = Path(store[1]).read_bytes()
-    for arguments, said in (
-        (["no-such"], "there is no review 'no-such'"),
-        (["latest", "zz"], "there is no finding in review"),
-        (["latest", ""], "there is no finding in review"),
-        (["latest", "--reach", "far"], "far"),
-        (["latest", "--source", "192.0.2.9"], "no address of this machine"),
-        (["latest", "--inventory", "no-such.yaml"], "no-such.yaml"),
-        (["latest", "--scope", "no-such.yaml"], "no-such.yaml"),
-        (["latest", "--vantage", "a", "--vantage", "b"], "2 --vantage for 1 --source"),
-        (["latest", "--port-offset", "50000", "--secrets", "no-such.yaml"], "no-such.yaml"),
-        ([], "REVIEW"),
-    ):
-        ended = command("recheck", *arguments, "--no-plugins", *store)
-        assert (ended.status, said in ended.err) == (2, True), (arguments, ended.err)
-    assert not scanned.connections
-    assert Path(store[1]).read_bytes() == before
 
 
 def test_a_scope_that_does_not_hold_the_address_is_refused(

@@ -39,11 +39,23 @@ def kept(store: list[str]) -> list[Review]:
 # --- reviews
 
 
-def test_empty_store(command: Command, store: list[str]) -> None:
-    ended = command("reviews", *store)
+def test_empty_store(command: Command) -> None:
+    ended = command("reviews")
     assert (ended.status, ended.out) == (0, "")
     assert "hardenprobe scan" in ended.err
-    assert json.loads(command("reviews", "--json", *store).out) == []
+    assert json.loads(command("reviews", "--json").out) == []
+
+
+def test_a_store_whose_name_was_mistyped_is_not_made(command: Command, tmp_path: Path) -> None:
+    for words in (
+        ["reviews"],
+        ["report", "latest", "-o", "-"],
+        ["evidence", "pack", "latest", "-o", tmp_path / "b.zip"],
+    ):
+        ended = command(*words, "--store", tmp_path / "sotre.db")
+        assert (ended.status, ended.out) == (2, "")
+        assert "sotre.db does not exist" in ended.err
+    assert not list(tmp_path.iterdir())
 
 
 def test_list_is_newest_first(command: Command, store: list[str], kept: list[Review]) -> None:
@@ -135,9 +147,9 @@ def test_beginning_of_an_id_is_enough(command: Command, store: list[str], kept: 
     assert json.loads(ended.out)["review"]["id"] == kept[0].head.id
 
 
-def test_no_review_yet(command: Command, store: list[str]) -> None:
+def test_no_review_yet(command: Command) -> None:
     for words in (["report", "latest", "-o", "-"], ["judge", "latest"]):
-        ended = command(*words, *store)
+        ended = command(*words)
         assert (ended.status, ended.out) == (2, "")
         assert "holds no review yet" in ended.err
 

@@ -53,6 +53,7 @@ def test_finding_ends_with_1(command: Command, device: Make, store: list[str]) -
     assert open_device.received == b""
 
 
+@pytest.mark.slow
 def test_empty_range_ends_with_3(command: Command, device: Make, store: list[str]) -> None:
     ended = command("scan", "127.99.99.0/30", *device({}).arguments[1:], *store)
     assert ended.status == 3
@@ -60,6 +61,7 @@ def test_empty_range_ends_with_3(command: Command, device: Make, store: list[str
     assert len(stored(command, store)) == 1
 
 
+@pytest.mark.slow
 def test_listed_device_that_is_not_seen_ends_with_3(
     command: Command, device: Make, store: list[str], tmp_path: Path
 ) -> None:

@@ -101,10 +101,10 @@ def test_many_from_a_file_beside_what_they_attach(command: Command, store: list[
 
 
 def test_what_is_not_there(command: Command, store: list[str], tmp_path: Path) -> None:
-    assert (
-        "there is no statement 'S-1'" in command("statement", "file", "S-1", "-o", tmp_path / "x", *store).err
-    )
     command("statement", "add", *WORDS, "--fleet", *store)
+    assert (
+        "there is no statement 'S-2'" in command("statement", "file", "S-2", "-o", tmp_path / "x", *store).err
+    )
     assert command("statement", "file", "S-1", "-o", tmp_path / "x", *store).err.endswith("S-1 has no file\n")
     assert not (tmp_path / "x").exists()
 

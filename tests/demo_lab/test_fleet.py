@@ -14,11 +14,12 @@ from pathlib import Path
 import pytest
 
 from hardenprobe import inventory, review
+from hardenprobe.decisions import Decisions
 from hardenprobe.demo_lab import INVENTORY, fleet, running_lab, server
 from hardenprobe.demo_lab.truth import expected_findings, findings_of
 from hardenprobe.errors import UsageError
 from hardenprobe.records import Word
-from hardenprobe.testing_lab import guilts, order
+from hardenprobe.testing_lab import guilts, order, statements_of
 
 OFFSET = 33000  # other labs, which may run at the same time, have the ports of other offsets
 SOURCE = "127.0.0.1"
@@ -117,6 +118,7 @@ def test_a_scan_of_a_fleet_finds_its_truth():
     assert {fleet.recipe(d) for d in made} == set(fleet.RECIPES)
     with running_lab(fleet=count, port_offset=OFFSET) as lab:
         told = order(lab, [fleet.span(count)], SOURCE)
+        told = replace(told, decisions=Decisions(statements=statements_of(made)))
         found = asyncio.run(review.scan(told))
     truth = findings_of(made, SOURCE, told.inventory.approved_networks)
     judged = {guilt.check for guilt in expected_findings(INVENTORY, SOURCE)}

@@ -107,6 +107,7 @@ def test_it_is_refused(attack: str, tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_a_bomb_by_ratio(tmp_path: Path) -> None:
     """A gigabyte of nothing in a megabyte."""
     path = tmp_path / "bag.zip"

@@ -168,6 +168,7 @@ def changed(data: bytes, chance: random.Random) -> bytes:
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
 @given(seed=st.integers(0, 2**32))
+@pytest.mark.slow
 def test_one_byte_anywhere_is_caught(seed: int, signed: Path, read: Any, zipped: Any, tmp_path: Path) -> None:
     """Payload, manifests, bag-info and signature, each as likely."""
     chance = random.Random(seed)

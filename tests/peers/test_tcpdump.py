@@ -52,6 +52,7 @@ class Captured:
     outside: Path
     stranger: set[str]
     report: str
+    trace: str
 
 
 @dataclass
@@ -181,9 +182,14 @@ def _of(folder: Path, store: list[Any], ports: set[str]) -> Captured:
     ]
     subprocess.run([*map(str, report), *map(str, store)], check=True, timeout=50, capture_output=True)
     review = json.loads((folder / "review.json").read_text())
-    return Captured(
-        review, folder / "scan.pcap", folder / "outside.pcap", ports, (folder / "r.html").read_text()
+    told = {o["id"] for o in review["observations"] if o["packets"]}
+    finding = next(
+        r["finding"] for r in review["results"] if r["result"] == "fail" and told & set(r["observations"])
     )
+    trace = [sys.executable, "-m", "hardenprobe", "evidence", "show", finding, "--review", "latest"]
+    shown = subprocess.run([*trace, *map(str, store)], check=True, timeout=50, capture_output=True, text=True)
+    page = (folder / "r.html").read_text()
+    return Captured(review, folder / "scan.pcap", folder / "outside.pcap", ports, page, shown.stdout)
 
 
 def test_packet_numbers_are_those_that_tcpdump_shows(captured: Captured) -> None:
@@ -219,8 +225,9 @@ def test_nobody_else_s_packets_are_in_the_file(captured: Captured) -> None:
     # tcpdump leaves out one copy of each packet on loopback itself; what it saw of the scan is all in the file.
     # Other tests may scan other ports of the same devices at the same time: those of this scan are in its review.
     asked = {
-        f"{o['endpoint']['address']}.{(o['endpoint']['port'] or 0) + OFFSET}"
+        f"{o['endpoint']['address']}.{o['endpoint']['port'] + OFFSET}"
         for o in captured.review["observations"]
+        if o["endpoint"]
     }
     others = [
         p
@@ -259,10 +266,10 @@ def test_raw_print_ports_got_no_byte(captured: Captured) -> None:
     assert {p.what for p in to_them} == {"tcp 0"}
 
 
-def test_the_page_names_file_digest_and_packets(captured: Captured) -> None:
+def test_file_digest_and_packets_are_named(captured: Captured) -> None:
     head = captured.review["review"]["capture"]
     assert f"in scan.pcap, SHA-256 <code>{head['sha256']}</code>" in captured.report
-    assert re.search(r"Packets \d[\d, -]* of scan\.pcap\.", captured.report)
+    assert re.search(r"packets   \d[\d, -]* of the capture", captured.trace)
     assert head["lost"] == 0 and not captured.review["notices"]
 
 

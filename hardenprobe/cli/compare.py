@@ -1,0 +1,61 @@
+"""`hardenprobe compare`."""
+
+from __future__ import annotations
+
+import click
+
+from hardenprobe.cli import options
+
+
+@click.command("compare")
+@click.argument("old", metavar="OLD")
+@click.argument("new", metavar="NEW")
+@click.option("--device", "devices", metavar="DEVICE", multiple=True,
+              help="Only this device: its asset tag, name, address or id. It repeats.")  # fmt: skip
+@options.baseline("Whose days for mending hold; without it, those of each device's own.")
+@options.store
+@click.option("--json", "json_to", metavar="FILE|-", help="Write it as JSON; - for standard output.")
+def command(
+    old: str,
+    new: str,
+    devices: tuple[str, ...],
+    baseline_name: str | None,
+    store_url: str | None,
+    json_to: str | None,
+) -> int:
+    """Say what changed between two reviews and why, how long each finding is open, and which facts differ.
+
+    OLD and NEW are ids, unique beginnings of one, or `latest`. A finding that was not asked for, not reached or accepted
+    is never called fixed. The status is 1 where something is new, came back, got worse, counts again or is overdue; else 3
+    where what was there before could not be told; else 0.
+    """
+    from hardenprobe import baseline_choice, registry
+    from hardenprobe.cli import output_files
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.comparison.records import ASKS_FOR_WORK, Kind
+    from hardenprobe.comparison.stored import Comparison
+    from hardenprobe.errors import UsageError
+    from hardenprobe.review import INCOMPLETE
+
+    with opened(store_url) as kept:
+        rules = () if baseline_name else kept.outline(kept.find(new)).head.baselines
+        expected = baseline_choice.choose(rules, registry.load(), baseline_name)
+        comparison = Comparison(kept, old, new, expected)
+        found = comparison.devices(frozenset(devices))
+        if json_to is None:
+            from rich.console import Console
+
+            from hardenprobe.reports import comparison_screen
+
+            comparison_screen.show(comparison, found, Console())
+        else:
+            from hardenprobe.reports import comparison_json
+
+            with output_files.opened(json_to, "--json") as out:
+                comparison_json.write(comparison, found, out)
+    totals = comparison.totals
+    if devices and not sum(totals.devices.values()):
+        raise UsageError(f"neither review holds a device called {' or '.join(devices)}")
+    if totals.overdue or any(totals.kinds[kind] for kind in ASKS_FOR_WORK):
+        return 1
+    return INCOMPLETE if totals.kinds[Kind.UNTOLD] else 0

@@ -1,0 +1,70 @@
+"""`hardenprobe store`."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from hardenprobe.cli import options
+
+
+@click.group("store")
+def command() -> None:
+    """Look after the store of reviews."""
+
+
+@command.command("prune")
+@click.argument("names", nargs=-1, metavar="[REVIEW]...")
+@click.option("--before", metavar="DAY", help="Every review that began before this day, such as 2025-01-01.")
+@click.option("--by", required=True, metavar="PERSON", help="Who takes them out.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why, such as the rule of retention.")
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@options.store
+def prune(
+    names: tuple[str, ...], before: str | None, by: str, reason: str, yes: bool, store_url: str | None
+) -> int:
+    """Take reviews out for good.
+
+    Their digests stay, with who, when and why, so that the chain of reviews can still be verified. What is decided and
+    stated, and bags of evidence that were packed, are not touched. Reviews after one that is gone no longer tell that a
+    finding was seen in it.
+    """
+    from pathlib import Path
+
+    from hardenprobe.cli import requests
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.errors import UsageError
+    from hardenprobe.journal import Journal
+    from hardenprobe.people import day, sentence
+    from hardenprobe.reports.text import counted
+
+    if not names and before is None:
+        raise click.UsageError("say which reviews: name them, or give --before DAY")
+    with requests.Asked(None, Path()).blamed():
+        first = day("before", before).isoformat() if before else ""
+        who, why = sentence("by", by), sentence("reason", reason)
+    with opened(store_url) as kept:
+        chosen = [kept.find(name) for name in names]
+        chosen += [one.id for one in kept.reviews()[::-1] if not one.gone and one.started[:10] < first]
+        chosen = list(dict.fromkeys(chosen))
+        if not chosen:
+            click.echo(f"no review began before {first}; nothing was taken out", err=True)
+            return 0
+        for scan in Journal(kept).unfinished():
+            if scan.id in chosen:
+                raise UsageError(
+                    f"scan {scan.id} is not finished; `hardenprobe scan --resume {scan.id}` goes on with it first"
+                )
+        if not yes:
+            _ask(f"take out {counted(len(chosen), 'review')} for good: {', '.join(chosen)}?")
+        kept.take_out(chosen, who, why)
+    for name in chosen:
+        click.echo(f"took out {name}")
+    return 0
+
+
+def _ask(question: str) -> None:
+    if not sys.stdin.isatty():
+        raise click.UsageError("nobody can be asked here; --yes takes them out without a question")
+    click.confirm(question, abort=True, err=True)

@@ -1,0 +1,214 @@
+"""What a comparison says. It mirrors the JSON document `hardenprobe.comparison/1` field for field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from hardenprobe.records import Device, Endpoint, Severity
+
+FORMAT = "hardenprobe.comparison/1"
+
+
+class Kind(StrEnum):
+    """What became of a finding; what asks for work comes first."""
+
+    CAME_BACK = "came back"
+    NEW = "new"
+    WORSE = "worse"
+    COUNTS_AGAIN = "counts again"
+    UNTOLD = "not told this time"
+    STILL = "still there"
+    BETTER = "better"
+    ACCEPTED = "accepted"
+    FIXED = "fixed"
+
+
+ASKS_FOR_WORK = frozenset({Kind.CAME_BACK, Kind.NEW, Kind.WORSE, Kind.COUNTS_AGAIN})
+
+
+class Why(StrEnum):
+    """What stored data explain a change."""
+
+    DEVICE = "device changed"
+    STATEMENT = "statement changed"
+    INVENTORY = "inventory changed"
+    BASELINE = "baseline changed"
+    RULES = "rule-set changed"
+    CHECK = "check changed"
+    EXCEPTION_BEGAN = "exception began"
+    EXCEPTION_ENDED = "exception ended"
+    EXCEPTION_LAPSED = "exception lapsed"
+    NOT_ASKED = "not asked"
+    NOT_REACHED = "not reached"
+    NOT_CLEAR = "not clear"
+    MOVED = "moved"
+    VANTAGE = "asked from elsewhere"
+    UNEXPLAINED = "not explained"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """One reason of a change, and a sentence on it."""
+
+    why: Why
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """What one review says of a finding.
+
+    Attributes:
+        result: An XCCDF word; "fail" where the finding is there.
+        reason: Why it could not be told, a word of records.Reason.
+        accepted_until: Last day of a running exception.
+    """
+
+    result: str
+    reason: str | None = None
+    severity: Severity | None = None
+    score: float | None = None
+    observed: str = ""
+    expected: str = ""
+    accepted_until: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What became of one finding of one device.
+
+    Attributes:
+        finding: Its key in the newer review where it is there, else in the older one.
+        moved_from: Its key in the older review, where device, check and subject are the same and the place is another.
+        causes: The main one first; empty for what is still there as it was.
+        first_seen: When it was seen for the first time, in any review of the scope; UTC, ISO 8601.
+        open_since: When it was seen for the first time since it was last known to be gone; None for what is fixed.
+        last_seen: When it was seen last.
+        days_open: Whole days from `open_since` to the newer review.
+        due: Last day to mend it, by the baseline's days for its severity; None where it sets none.
+        overdue: That day was over when the newer review was made, and no exception runs.
+    """
+
+    finding: str
+    check: str
+    endpoint: Endpoint | None
+    subject: str | None
+    kind: Kind
+    before: Side
+    after: Side
+    causes: tuple[Cause, ...] = ()
+    moved_from: str | None = None
+    first_seen: str
+    open_since: str | None
+    last_seen: str
+    days_open: int | None = None
+    due: str | None = None
+    overdue: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """A fact that differs, whether or not a verdict did.
+
+    Attributes:
+        what: Such as "port", "certificate", "firmware", "address".
+        where: Such as "TCP 443"; "" for the device as a whole.
+        before, after: Device text; None for what was not there.
+    """
+
+    what: str
+    where: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceChange:
+    """One device in both reviews.
+
+    Attributes:
+        device: As the newer review has it, else the older one.
+        met: In which of them it was met: "both", "before" or "now".
+        told_before, told_now: Results that could be determined then and now.
+    """
+
+    device: Device
+    met: Literal["both", "before", "now"]
+    changes: tuple[Change, ...]
+    drift: tuple[Drift, ...]
+    told_before: int
+    told_now: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """A review that was compared."""
+
+    id: str
+    started: str
+    scope: str
+    devices: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Totals:
+    """What a comparison adds up to.
+
+    Attributes:
+        kinds: Kind to the number of findings.
+        overdue: How many are past their due day.
+        devices: "both", "before" and "now" to the number of devices that were met in both reviews, or one of them alone.
+        drifted: Devices with at least one fact that differs.
+        told_before, told_now: Results that could be determined then and now.
+    """
+
+    kinds: Mapping[Kind, int]
+    overdue: int
+    devices: Mapping[str, int]
+    drifted: int
+    told_before: int
+    told_now: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A device of the document: what tells it apart, and what changed of it."""
+
+    device: str
+    label: str
+    addresses: tuple[str, ...]
+    met: Literal["both", "before", "now"]
+    told_before: int
+    told_now: int
+    changes: tuple[Change, ...]
+    drift: tuple[Drift, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Document:
+    """The whole document."""
+
+    format: Literal["hardenprobe.comparison/1"]
+    old: Named
+    new: Named
+    notices: tuple[str, ...]
+    devices: tuple[Entry, ...]
+    totals: Totals
+
+
+def entry(change: DeviceChange) -> Entry:
+    """A device as the document has it."""
+    device = change.device
+    return Entry(
+        device=device.id,
+        label=device.label,
+        addresses=tuple(one.address for one in device.addresses),
+        met=change.met,
+        told_before=change.told_before,
+        told_now=change.told_now,
+        changes=change.changes,
+        drift=change.drift,
+    )

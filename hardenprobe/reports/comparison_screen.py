@@ -1,0 +1,166 @@
+"""Two reviews beside each other on the screen: what asks for work first."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable
+
+from rich.console import Console
+
+from hardenprobe.comparison.records import Change, DeviceChange, Kind, Named, Totals
+from hardenprobe.comparison.stored import Comparison
+from hardenprobe.records import Device
+from hardenprobe.reports.screen import Screen
+from hardenprobe.reports.text import CAUTION, SEVERITY_NOTE, counted, endpoint_text, visible
+
+LONGEST = 20
+"""Findings of each kind, facts and devices that are shown; the JSON holds all."""
+
+_MEANS = {
+    Kind.CAME_BACK: "was gone, and is there again",
+    Kind.NEW: "was never seen before in this scope",
+    Kind.WORSE: "its score rose",
+    Kind.COUNTS_AGAIN: "no exception runs any more",
+    Kind.UNTOLD: "was there, and nobody could tell this time; never taken for mended",
+    Kind.STILL: "",
+    Kind.BETTER: "its score fell",
+    Kind.ACCEPTED: "an exception runs",
+    Kind.FIXED: "was asked for, and is gone",
+}
+
+_Listed = list[tuple[float, int, Device, Change]]
+
+
+def show(comparison: Comparison, devices: Iterable[DeviceChange], console: Console) -> None:
+    """Print a comparison while its devices are read; only what is shown is kept."""
+    _Screen(console).show(comparison, devices)
+
+
+class _Screen(Screen):
+    def __init__(self, console: Console) -> None:
+        super().__init__(console)
+        self.kept: dict[Kind | str, _Listed] = {}
+        self.drift: list[tuple[str, str, str, str, str]] = []
+        self.drifts = 0
+        self.alone: dict[str, list[str]] = {"before": [], "now": []}
+
+    def show(self, comparison: Comparison, devices: Iterable[DeviceChange]) -> None:
+        for number, one in enumerate(devices):
+            self._keep(number, one)
+        totals = comparison.totals
+        self._summary(comparison, totals)
+        for kind in Kind:
+            if kind is not Kind.STILL:
+                self._findings(
+                    str(kind).capitalize(), _MEANS[kind], self.kept.get(kind, []), totals.kinds[kind]
+                )
+        self._findings(
+            "Overdue",
+            "past the day by which the baseline wants it mended",
+            self.kept.get("overdue", []),
+            totals.overdue,
+        )
+        self._facts()
+        self._met(totals)
+        self._heading("Caution")
+        self._line(CAUTION)
+
+    def _keep(self, number: int, one: DeviceChange) -> None:
+        for position, change in enumerate(one.changes):
+            score = change.after.score or change.before.score or 0.0
+            entry = (score, -(number * 10_000 + position), one.device, change)
+            for kind in (change.kind, "overdue") if change.overdue else (change.kind,):
+                heap = self.kept.setdefault(kind, [])
+                (heapq.heappush if len(heap) < LONGEST else heapq.heappushpop)(heap, entry)
+        self.drifts += len(one.drift)
+        for fact in one.drift[: max(0, LONGEST * 2 - len(self.drift))]:
+            self.drift.append(
+                (one.device.label, fact.what, fact.where, fact.before or "-", fact.after or "-")
+            )
+        if one.met != "both" and len(self.alone[one.met]) < LONGEST:
+            self.alone[one.met].append(one.device.label)
+
+    def _summary(self, comparison: Comparison, totals: Totals) -> None:
+        self._line(f"Before: {_review(comparison.old)}")
+        self._line(f"Now:    {_review(comparison.new)}")
+        self._line(
+            f"{counted(totals.devices['both'], 'device')} met in both, {totals.devices['before']:,} only before, "
+            f"{totals.devices['now']:,} only now. {totals.told_before:,} results could be determined before, "
+            f"{totals.told_now:,} now."
+        )
+        self._line(SEVERITY_NOTE, "dim")
+        for notice in comparison.notices:
+            self._line(f"Notice: {visible(notice)}")
+        self._heading("Findings")
+        table = self._table(("", "word"), ("Findings", "number"), ("Which means", "text"))
+        for kind in Kind:
+            if totals.kinds[kind]:
+                table.add_row(str(kind), f"{totals.kinds[kind]:,}", _MEANS[kind])
+        if not sum(totals.kinds.values()):
+            self._line("Neither review has any.")
+        else:
+            self.console.print(table)
+
+    def _findings(self, title: str, means: str, listed: _Listed, number: int) -> None:
+        if not number:
+            return
+        self._heading(title)
+        self._line(f"{counted(number, 'finding')}: {means}.")
+        table = self._table(
+            ("Device", "name"), ("Finding", "text"), ("Severity", "word"), ("Open", "text"), ("Why", "text")
+        )
+        for _, _, device, change in sorted(listed, key=lambda entry: entry[:2], reverse=True):
+            table.add_row(
+                self._text(device.label, limit=60),
+                self._text(_what(device, change)),
+                str(change.after.severity or change.before.severity or "-"),
+                self._text(_open(change)),
+                self._text(_why(change), limit=500),
+            )
+        self.console.print(table)
+        self._more(number, len(listed), "finding")
+
+    def _facts(self) -> None:
+        if not self.drifts:
+            return
+        self._heading("Facts that differ")
+        table = self._table(
+            ("Device", "name"), ("What", "text"), ("Where", "text"), ("Before", "text"), ("Now", "text")
+        )
+        for row in self.drift:
+            table.add_row(*(self._text(cell, limit=200) for cell in row))
+        self.console.print(table)
+        self._more(self.drifts, len(self.drift), "fact")
+
+    def _met(self, totals: Totals) -> None:
+        for met, title in (("before", "Met before and not now"), ("now", "Met now and not before")):
+            if self.alone[met]:
+                self._heading(title)
+                self._line(", ".join(visible(label, 60) for label in self.alone[met]))
+                self._more(totals.devices[met], len(self.alone[met]), "device")
+
+    def _more(self, number: int, shown: int, what: str) -> None:
+        if number > shown:
+            self._line(f"and {counted(number - shown, f'more {what}')}; --json lists all", "dim")
+
+
+def _review(one: Named) -> str:
+    return f"{one.id}  {one.started[:16].replace('T', ' ')} UTC  scope {one.scope}  {counted(one.devices, 'device')}"
+
+
+def _what(device: Device, change: Change) -> str:
+    said = f"{change.check}, {endpoint_text(change.endpoint, device)}"
+    return f"{said}, {change.subject}" if change.subject else said
+
+
+def _open(change: Change) -> str:
+    if change.days_open is None:
+        return f"from {change.first_seen[:10]} to {change.last_seen[:10]}"
+    said = counted(change.days_open, "day")
+    if change.due:
+        said += f", due {change.due}" + (", overdue" if change.overdue else "")
+    return said
+
+
+def _why(change: Change) -> str:
+    return "; ".join(f"{cause.why}: {cause.text}" for cause in change.causes)
