@@ -114,4 +114,5 @@ CHECK = Check(
     },
     remedy=SSH_HOST_KEY,
     controls=("SC-12", "SC-13", "IA-3"),
+    worse="smaller",
 )

@@ -68,4 +68,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
     remedy=TLS_CERTIFICATE,
     controls=("SC-12", "SC-17"),
+    worse="larger",
 )

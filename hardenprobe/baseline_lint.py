@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import asdict
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +39,8 @@ Told = Iterator[tuple[Spot, str]]
 
 
 def _contradictions(found: Baseline, registry: Registry) -> Told:
-    yield from _dated(found)
+    yield from _head(found)
+    yield from _by_severity(found)
     yield from _must_determine(found, registry)
     yield from _ports(found)
     yield from _segments(found)
@@ -46,11 +49,31 @@ def _contradictions(found: Baseline, registry: Registry) -> Told:
     yield from _floors(found)
 
 
-def _dated(found: Baseline) -> Told:
+def _head(found: Baseline) -> Told:
+    for key in ("baseline", "title"):
+        if not getattr(found.file, key).strip():
+            yield (key,), f"{key} is empty; write what the baseline is called"
+    if not any(source.strip() for source in found.file.sources):
+        yield ("sources",), "sources names nothing; name the policy or standard that the baseline follows"
+    if not found.file.kinds:
+        yield ("for",), "for names no kind of device, so that every device is one that it is not meant for"
     try:
         date.fromisoformat(found.dated)
     except ValueError:
         yield ("dated",), f"dated is {found.dated!r}; write year, month and day such as '2026-11-25'"
+
+
+def _by_severity(found: Baseline) -> Told:
+    """A graver risk may not wait longer than a lesser one."""
+    for spot, days in (
+        (("exceptions", "longest_days"), asdict(found.file.exceptions.longest_days)),
+        (("due_days",), asdict(found.file.due_days)),
+    ):
+        for graver, lesser in pairwise(("high", "medium", "low")):
+            longer, shorter = days[graver], days[lesser]
+            if longer is not None and shorter is not None and longer > shorter:
+                text = f"{'.'.join(spot)} gives {graver} {longer} days and {lesser} only {shorter}; a graver finding may wait no longer"
+                yield _mendable(found, (*spot, graver), (*spot, lesser)), text
 
 
 def _must_determine(found: Baseline, registry: Registry) -> Told:
@@ -115,7 +138,8 @@ def _thresholds(found: Baseline) -> Told:
     lifetime = _setting(found, "tls-certificate-lifetime", "max_days", None)
     if lifetime is not None and days >= lifetime:
         text = f"ending_days is {days} and the longest lifetime {lifetime} days: every certificate would be about to end"
-        yield ("expect", "tls-certificate-dates", "ending_days"), f"{text}; lower it"
+        spots = [("expect", "tls-certificate-dates", "ending_days"), ("expect", "tls-certificate-lifetime", "max_days")]
+        yield _mendable(found, *spots), f"{text}; lower the first or raise the second"
     minimum = _setting(found, "tls-current-version-missing", "minimum", None)
     rules = _setting(found, "tls-deprecated-version", "rules", None)
     said = rulesets.load(rules).versions.get(minimum) if rules and minimum else None
@@ -146,6 +170,12 @@ def _floors(found: Baseline) -> Told:
         if k != i:
             text = f"model {floor.model!r} has a floor for its {floor.component} already: {floors[k].floor}; keep one"
             yield ("expect", "firmware-below-floor", "floors", i), text
+
+
+def _mendable(found: Baseline, *spots: Spot) -> Spot:
+    """Of places that contradict each other, the first that is in the file that is looked over, and not in one below it."""
+    document = found.document
+    return next((one for one in spots if one in document.lines and one not in document.files), spots[0])
 
 
 def _setting(found: Baseline, check: str, key: str, otherwise: Any) -> Any:

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Literal, TypeVar
 
 from hardenprobe.errors import ContractBroken
 from hardenprobe.facts import DeclaredDevice, TcpPort
@@ -33,6 +33,7 @@ from hardenprobe.records import (
 
 S = TypeVar("S")
 F = TypeVar("F")
+Worse = Literal["larger", "smaller"]
 
 HEADINGS = ("Fails when", "Passes when", "Unknown when", "Reach", "Why it matters", "Sources")
 ID = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)+")
@@ -221,6 +222,8 @@ class Check(Generic[S]):
         controls: NIST SP 800-53 Rev. 5 control ids.
         compares: What it looks up among the other devices of the review.
         service: Where the exposure is that a service is there at all: its word in a baseline's `allowed_services`.
+        worse: Where it observes a number: which way is worse, so that an exception covers no worse one. Not for what
+            drifts by itself, such as a clock.
         version: Raised whenever a verdict can differ.
 
     Raises:
@@ -238,6 +241,7 @@ class Check(Generic[S]):
     reach: Reach | None = Reach.ASK
     compares: tuple[Shared, ...] = ()
     service: str | None = None
+    worse: Worse | None = None
     version: str = "1"
     sections: Mapping[str, str] = field(init=False, repr=False)
 

@@ -6,13 +6,14 @@ An exception covers what was found when it was accepted, and no more: what gets 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected
+from hardenprobe.check import Worse
 from hardenprobe.codec import canonical
 from hardenprobe.errors import UnknownName, clip
 from hardenprobe.ledger import Draft, Entry, understood
@@ -218,10 +219,14 @@ def apply(
     exceptions: Iterable[RiskException],
     today: str,
     expected: Expected,
+    worse: Mapping[str, Worse] | None = None,
 ) -> tuple[Result, ...]:
     """Note on each finding which exception runs for it, or why the newest that covered it does not.
 
     An exception that is longer than the device's own baseline allows covers nothing of it.
+
+    Args:
+        worse: Check to which way a number that it observes is worse.
     """
     by_check: dict[str, list[RiskException]] = defaultdict(list)
     for one in exceptions:
@@ -229,7 +234,14 @@ def apply(
             by_check[one.check].append(one)
     by_id = {device.id: device for device in devices}
     return tuple(
-        _noted(result, by_id[result.device], by_check[result.check], today, expected)
+        _noted(
+            result,
+            by_id[result.device],
+            by_check[result.check],
+            today,
+            expected,
+            (worse or {}).get(result.check),
+        )
         if result.severity is not None and by_check.get(result.check)
         else result
         for result in results
@@ -258,7 +270,12 @@ def notes(
 
 
 def _noted(
-    result: Result, device: Device, exceptions: Iterable[RiskException], today: str, expected: Expected
+    result: Result,
+    device: Device,
+    exceptions: Iterable[RiskException],
+    today: str,
+    expected: Expected,
+    worse: Worse | None,
 ) -> Result:
     lapsed: Lapsed | None = None
     running: Accepted | None = None
@@ -267,7 +284,7 @@ def _noted(
         if accepted is None:
             continue
         if one.runs(today):
-            why = _too_long(result, one, expected.of(device)) or _worse(result, accepted)
+            why = _too_long(result, one, expected.of(device)) or _worse(result, accepted, worse)
         else:
             why = one.state(today)
         if why:
@@ -293,7 +310,7 @@ def _longest(baseline: Baseline, severity: str) -> int:
     return int(getattr(baseline.file.exceptions.longest_days, severity))
 
 
-def _worse(result: Result, accepted: AcceptedFinding) -> str | None:
+def _worse(result: Result, accepted: AcceptedFinding, way: Worse | None) -> str | None:
     """How a finding is worse than what was accepted; None where it is not."""
     score = result.score or 0.0
     if score > accepted.score:
@@ -301,6 +318,8 @@ def _worse(result: Result, accepted: AcceptedFinding) -> str | None:
     now_kind, kind = base_of(result.vector), base_of(accepted.vector)
     if score == accepted.score and now_kind != kind:
         return f"another kind of harm than what was accepted: {now_kind}, accepted {kind}"
+    if way and (said := _further(result.observed.value, accepted.value, way)):
+        return f"worse than what was accepted: {said}"
     before, now = _items(accepted.value), _items(result.observed.value)
     more = [one for one in now or () if before is not None and one not in before]
     if more:
@@ -309,8 +328,25 @@ def _worse(result: Result, accepted: AcceptedFinding) -> str | None:
 
 
 def _items(value: Any) -> list[bytes] | None:
-    """What a check names one by one; None where its value is no list."""
-    return [canonical(one) for one in value] if isinstance(value, list | tuple) else None
+    """What a check names one by one, by what it is named under; None where its value holds no list."""
+    if isinstance(value, list | tuple):
+        return [canonical(one) for one in value]
+    if isinstance(value, Mapping):
+        lists = {key: one for key, one in value.items() if isinstance(one, list | tuple)}
+        return [canonical([key, item]) for key, one in lists.items() for item in one] if lists else None
+    return None
+
+
+def _further(now: Any, accepted: Any, way: Worse) -> str | None:
+    """How a number is worse than the accepted one; None where it is not, or one of them is no number."""
+    if not (_is_number(now) and _is_number(accepted)):
+        return None
+    beyond = now > accepted if way == "larger" else now < accepted
+    return f"{now}, accepted {accepted}" if beyond else None
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _devices(request: Request, review: Review) -> tuple[tuple[Device, ...], str | None]:

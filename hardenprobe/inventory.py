@@ -138,14 +138,22 @@ def load(path: Path) -> Inventory:
         )
     file = parse(document, InventoryFile)
     _check_entries(document, ("approved_networks",), file.approved_networks)
-    rules = tuple(_rule(document, i, file.baselines) for i in range(len(file.baselines)))
+    rules = tuple(_rule(document, i, file) for i in range(len(file.baselines)))
     known = build(file.devices, document)
     return replace(known, approved_networks=file.approved_networks, baselines=rules)
 
 
-def _rule(document: Document, i: int, rules: tuple[BaselineRule, ...]) -> BaselineRule:
+def _rule(document: Document, i: int, file: InventoryFile) -> BaselineRule:
     """Check a rule, and find its file, which is named from where the inventory lies."""
+    rules = file.baselines
     rule, spot = rules[i], ("baselines", i)
+    borne = {tag for device in file.devices for tag in device.tags}
+    for k, tag in enumerate(rule.tags):
+        if tag not in borne:  # misspelt, it would leave devices to another baseline unseen
+            unknown = UnknownName("tag on any device of this inventory", tag, borne)
+            raise document.fault(
+                (*spot, "tags", k), f"{unknown}; give it to a device, or take it out of the rule"
+            )
     for k, kind in enumerate(rule.kinds):
         if kind not in (*KINDS, "unknown"):
             raise document.fault((*spot, "kinds", k), str(UnknownName("kind of device", kind, KINDS)))

@@ -88,6 +88,7 @@ class Judgement:
         self._kept = decisions is None
         self._today = self._decided.day or review.head.started[:10]
         self._fleets = fleets
+        self._worse = {id: check.worse for id, check in registry.checks.items() if check.worse}
         self._register = life.Register(self._decided.turns)
         self._remedies = remedies(registry)
         self.sums = Sums(general(self._remedies))
@@ -114,7 +115,9 @@ class Judgement:
         )
         results = self._judge(judged, observations)
         results = local_scores.weigh(results, judged, lambda d: chosen[d.id].file.ccss)
-        results = exceptions.apply(results, judged, self._decided.exceptions, self._today, self._expected)
+        results = exceptions.apply(
+            results, judged, self._decided.exceptions, self._today, self._expected, self._worse
+        )
         self._add(judged, results, chosen)
         self._look_up(judged, observations)
         return judged, observations, results

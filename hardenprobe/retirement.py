@@ -33,7 +33,7 @@ class Retirement:
         marks: What tells the device apart, so that it is known when it is seen again.
         serials: Of the certificates that it showed last, hex.
         lists: What was found in lists of admitted sources.
-        exceptions: Ids of those that were ended with it.
+        exceptions: Ids of those that end with it.
         reviews: How many reviews keep what was seen of it.
     """
 
@@ -105,9 +105,14 @@ def leaving(
     return retired, [str(one) for one in in_files if one.alone]
 
 
+def running(retired: Retirement, known: Iterable[RiskException], today: str) -> list[RiskException]:
+    """The exceptions of a device that are not over; they end with it."""
+    return [one for one in known if one.device in retired.ids and not one.ended and one.until >= today]
+
+
 def drafts(retired: Retirement, known: Sequence[RiskException], today: str) -> list[Draft]:
     """The entries that retire a device: itself, and the end of every exception of it that is not over."""
-    own = [one for one in known if one.device in retired.ids and not one.ended and one.until >= today]
+    own = running(retired, known, today)
     retired = replace(retired, exceptions=tuple(one.id for one in own))
     plain = {key: value for key, value in asdict(retired).items() if key not in ("id", "on")}
     ends = [

@@ -142,6 +142,18 @@ def devices(kept: Store, review: str) -> Iterator[Device]:
         last = rows[-1].number
 
 
+def heard_of(kept: Store, name: str | None, tag: str | None) -> bool:
+    """Tell whether the newest review has a device of a name, or one with a tag; True where there is no review yet.
+
+    Raises:
+        StoreRefused: It cannot be read.
+    """
+    newest = next(iter(review_ids(kept)), None)
+    return newest is None or any(
+        tag in one.tags if name is None else name in names_of(one) for one in devices(kept, newest)
+    )
+
+
 def part(kept: Store, review: str, device: str) -> Part:
     """The row of one device.
 

@@ -179,7 +179,8 @@ inventory: "hardenprobe.inventory/1"
 baselines:
   - {baseline: "ours.yaml", kinds: ["scanner"]}
   - {baseline: "tls-rfc9325"}
-devices: []
+devices:
+  - {asset_tag: "S-1", addresses: ["192.0.2.7"], tags: ["leased"]}
 """
 
 
@@ -206,6 +207,11 @@ def test_rules_of_an_inventory_name_files_beside_it(tmp_path: Path, ours: Any) -
         (("kinds:", "kind:"), 3, "unknown key 'kind'; did you mean 'kinds'?"),
         ((', kinds: ["scanner"]', ""), 3, "this rule fits every device"),
         (("kinds:", 'networks: ["192.0.2.1/24"], kinds:'), 3, "192.0.2.1/24"),
+        (
+            ("kinds:", 'tags: ["leasd"], kinds:'),
+            3,
+            "did you mean leased?; give it to a device, or take it out of the rule",
+        ),
     ],
 )
 def test_a_wrong_rule(tmp_path: Path, ours: Any, change: tuple[str, str], line: int, says: str) -> None:

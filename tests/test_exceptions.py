@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
@@ -14,10 +14,15 @@ from hypothesis import strategies as st
 from hardenprobe import baseline, exceptions, registry
 from hardenprobe.baseline import Baseline, ExceptionRules, LongestDays
 from hardenprobe.baseline_choice import Choice, Expected
+from hardenprobe.check import Outcome, Seen, fail
+from hardenprobe.decisions import Decisions
 from hardenprobe.exceptions import AcceptedFinding, Request, RiskException
+from hardenprobe.facts import FtpSession
 from hardenprobe.ledger import Entry
 from hardenprobe.people import Wrong
 from hardenprobe.records import Accepted, BaselineRule, Result, Review, Said, Severity, Word
+from hardenprobe.registry import Registry
+from hardenprobe.review import judged
 from hardenprobe.testing import sample_review
 
 CHECKS = registry.load(plugins=False)
@@ -135,13 +140,52 @@ def test_what_gets_worse_counts_again(changes: dict[str, Any], why: str | None) 
 
 @pytest.mark.parametrize(
     ("before", "now", "stands"),
-    [(["a", "b"], ["a", "b"], False), (["a", "b"], ["b"], False), (["a"], ["a", "b"], True), ([], ["a"], True), (7, 8, False)],
+    [(["a", "b"], ["a", "b"], False), (["a", "b"], ["b"], False), (["a"], ["a", "b"], True), ([], ["a"], True), (7, 8, False),
+     ({"RC4": ["TLS 1.2"]}, {"RC4": ["TLS 1.2"]}, False), ({"RC4": ["TLS 1.2"]}, {"RC4": ["TLS 1.2"], "NULL": ["TLS 1.2"]}, True),
+     ({"RC4": ["TLS 1.2"]}, {"RC4": ["TLS 1.1", "TLS 1.2"]}, True), ({"sha256": "1", "devices": ["a"]}, {"sha256": "2", "devices": []}, False),
+     ({"received": 8}, {"received": 9}, False)],
 )  # fmt: skip
 def test_more_of_what_a_check_lists_counts_again(before: Any, now: Any, stands: bool) -> None:
     one = made()
     one = replace(one, accepted=tuple(replace(a, value=before) for a in one.accepted))
     review = worse(observed=Said(text="some", value=now))
     assert applied(one, review=review)[ON_FTP[0].finding].stands is stands
+
+
+@pytest.mark.parametrize(
+    ("way", "before", "now", "stands"),
+    [("smaller", 1024, 768, True), ("smaller", 1024, 1024, False), ("smaller", 1024, 1536, False), ("larger", 900, 3650, True),
+     ("larger", 3650, 900, False), ("smaller", "1024", 768, False), ("smaller", True, 0, False), (None, 1024, 768, False)],
+)  # fmt: skip
+def test_a_number_that_is_worse_counts_again(way: Any, before: Any, now: Any, stands: bool) -> None:
+    one = made()
+    one = replace(one, accepted=tuple(replace(a, value=before) for a in one.accepted))
+    review = worse(observed=Said(text="some", value=now))
+    ways = {ON_FTP[0].check: way} if way else None
+    results = exceptions.apply(review.results, review.devices, [one], "2026-03-20", RULES, ways)
+    (result,) = (r for r in results if r.finding == ON_FTP[0].finding)
+    assert result.stands is stands
+    assert not stands or result.lapsed and f"{now}, accepted {before}" in result.lapsed.why
+
+
+def test_a_judgement_knows_which_way_a_check_says_is_worse() -> None:
+    bits = 1024
+
+    def short(seen: Seen, expect: object) -> Iterator[Outcome]:
+        yield fail(seen.of(FtpSession)[0], "short", "long", value=bits)
+
+    made_up = replace(CHECKS.checks[FTP], judge=short, worse="smaller", reads=(FtpSession,))
+    few = Registry(checks={FTP: made_up}, origins={FTP: "here"})
+    old = judged(REVIEW, RULES, few)
+    draft = exceptions.draft(asked(), old, RULES, few, TODAY)
+    accepted = tuple(AcceptedFinding(**a) for a in draft.body["accepted"])
+    one = RiskException(id="E-1", **{**draft.body, "accepted": accepted})
+    decisions = Decisions(exceptions=(one,), day="2026-03-20")
+    stands = {}
+    for bits in (1024, 2048, 512):
+        new = judged(REVIEW, RULES, few, decisions)
+        stands[bits] = next(r for r in new.results if r.finding == accepted[0].finding).stands
+    assert stands == {1024: False, 2048: False, 512: True}
 
 
 def test_a_second_exception_that_runs_is_enough() -> None:

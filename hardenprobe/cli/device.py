@@ -169,14 +169,16 @@ def retire(
         else:
             with requests.Asked(None, Path()).blamed():
                 told = retirement_answers.from_options(given, not_applicable, found.device.id, today)
-        made = replace(made, answers=told)
+        risks = exceptions.read(entries)
+        ending = retirement.running(made, risks, today.isoformat())
+        made = replace(made, answers=told, exceptions=tuple(one.id for one in ending))
         missing = [*told.missing(), *(f"allow_lists: {one}" for one in named)]
         if missing:
             _print(device_sheets.retirement(made, missing), output)
             more = f"`hardenprobe device retire {made.device} --template` writes a file of answers to fill in"
             click.echo(f"not retired; nothing is kept. {more}", err=True)
             return REFUSED
-        entry, *_ = _add(kept, retirement.drafts(made, exceptions.read(entries), today.isoformat()))
+        entry, *_ = _add(kept, retirement.drafts(made, risks, today.isoformat()))
     _print(device_sheets.retirement(retirement.read(entry), (), entry.digest), output)
     return 0
 

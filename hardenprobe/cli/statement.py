@@ -37,9 +37,10 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
     """Keep a statement. It is held against what is seen from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import ledger, statements
+    from hardenprobe import ledger, statements, store_devices
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
+    from hardenprobe.errors import clip
     from hardenprobe.statements import Request
 
     wanted = requests.asked(Request, given, from_file, _read)
@@ -50,8 +51,13 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
             drafts.append(statements.draft(one.request, today, one.folder))
     with opened(store_url, make=True) as kept:
         made = statements.read(ledger.Ledger(kept).add(drafts))
+        named = dict.fromkeys((one.device, one.tag) for one in made if one.device or one.tag)
+        strange = [(name, tag) for name, tag in named if not store_devices.heard_of(kept, name, tag)]
     for new in made:
         click.echo(f"{new.id}  {new.control} of {new.about}: {new.answer}, {new.state(today.isoformat())}")
+    for name, tag in strange:
+        what = f"no device called {clip(name)}" if name is not None else f"no device with the tag {clip(tag)}"
+        click.echo(f"notice: the newest review has {what}; the statement counts once one has", err=True)
     return 0
 
 

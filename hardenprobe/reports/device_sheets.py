@@ -87,7 +87,10 @@ def retirement(one: Retirement, missing: Sequence[str], digest: str | None = Non
                 title="What was done",
                 rows=(
                     *((title[0].upper() + title[1:], said) for title, said in answers),
-                    ("Its exceptions", f"ended: {ended}" if ended else "none was running"),
+                    (
+                        "Its exceptions",
+                        f"{'ended' if digest else 'to be ended'}: {ended}" if ended else "none was running",
+                    ),
                     ("Its history", f"kept: {counted(one.reviews, 'review')}, and every entry of the ledger"),
                 ),
             ),

@@ -112,6 +112,12 @@ def test_show_of_a_hostile_file_writes_no_escapes(command: Command, tmp_path: Pa
             "ending_days is 900 and the longest lifetime 825 days",
             id="thresholds that exclude each other",
         ),
+        pytest.param(
+            "expect: {tls-certificate-lifetime: {max_days: 20}}",
+            7,
+            "ending_days is 30 and the longest lifetime 20 days",
+            id="the inherited threshold excludes it",
+        ),
         pytest.param("gentleness: {connections: 20}", 6, "gentleness.connections is 20", id="ceiling of connections"),
         pytest.param("gentleness: {seconds: 5}", 6, "gentleness.seconds is 5, no more than", id="ceiling of seconds"),
         pytest.param(
@@ -119,6 +125,18 @@ def test_show_of_a_hostile_file_writes_no_escapes(command: Command, tmp_path: Pa
             7,
             "model 'K2' has a floor for its firmware already: 5",
             id="two floors",
+        ),
+        pytest.param("sources: []", 5, "sources names nothing; name the policy", id="no source"),
+        pytest.param("for: []", 7, "for names no kind of device", id="meant for nobody"),
+        pytest.param('title: " "', 3, "title is empty", id="no title"),
+        pytest.param(
+            "exceptions: {longest_days: {high: 91}}",
+            7,
+            "exceptions.longest_days gives high 91 days and medium only 90; a graver finding may wait no longer",
+            id="a graver risk is accepted for longer",
+        ),
+        pytest.param(
+            "due_days: {low: 60}", 7, "due_days gives medium 90 days and low only 60", id="a graver finding is due later"
         ),
         pytest.param("expect: {clok-skew: {seconds: 60}}", 7, "did you mean 'clock-skew'?", id="misspelt id"),
         pytest.param("expect: {clock-skew: {second: 60}}", 7, "did you mean 'seconds'?", id="misspelt key"),

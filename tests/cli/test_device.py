@@ -141,7 +141,10 @@ def test_retiring_ends_the_exceptions_of_the_device(command: Command, fleet: lis
 
     with opened(fleet[1]) as kept:
         Ledger(kept).add([Draft(kind="exception", subject="E-", body=body)])
-    assert command("device", "retire", "HO-0101", *DONE, *fleet).status == 0
+    looked = command("device", "retire", "HO-0101", *fleet)
+    assert looked.status == 1 and "Its exceptions: to be ended: E-1" in looked.out
+    done = command("device", "retire", "HO-0101", *DONE, *fleet)
+    assert done.status == 0 and "Its exceptions: ended: E-1" in done.out
     assert f"E-1  ended on {TODAY}" in command("exception", "list", *fleet).out
     history = command("exception", "list", "--history", *fleet).out
     assert "reason: the device is retired: worn out" in history

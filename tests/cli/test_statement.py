@@ -11,6 +11,9 @@ from typing import Any
 
 import pytest
 
+from hardenprobe.store import opened
+from hardenprobe.testing import sample_review
+
 Command = Callable[..., Any]
 UNTIL = (datetime.now(UTC).date() + timedelta(days=200)).isoformat()
 WORDS = ("--control", "administrator-password-set", "--answer", "yes", "--by", "Imke Sandvoort",
@@ -76,6 +79,23 @@ def test_bad_options_change_nothing(
     assert ended.status == 2
     assert says in ended.err and ended.err.count("\n") == 1
     assert Path(store[1]).read_bytes() == before
+
+
+def test_one_about_nobody_is_kept_with_a_notice(command: Command, store: list[str]) -> None:
+    about = ("--device", "HO-0191")
+    assert command("statement", "add", *WORDS, *about, *store).err == "", "nothing is stored yet"
+    with opened(store[1]) as kept:
+        kept.save(sample_review(2))
+    ended = command("statement", "add", *WORDS, *about, *store)
+    assert ended.status == 0
+    assert (
+        ended.err
+        == "notice: the newest review has no device called 'HO-0191'; the statement counts once one has\n"
+    )
+    ended = command("statement", "add", *WORDS, "--tag", "public-aera", *store)
+    assert ended.status == 0 and "no device with the tag 'public-aera'" in ended.err
+    for known in (("--device", "HO-0101"), ("--tag", "public-area"), ("--fleet",)):
+        assert command("statement", "add", *WORDS, *known, *store).err == ""
 
 
 def test_many_from_a_file_beside_what_they_attach(command: Command, store: list[str], tmp_path: Path) -> None:
