@@ -328,6 +328,10 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
     paths += [
         (("web", "settings_pages", i, "path"), page.path) for i, page in enumerate(file.web.settings_pages)
     ]
+    for i, page in enumerate(file.web.settings_pages):
+        if not page.marker.strip():  # it would be found on every page
+            spot = ("web", "settings_pages", i, "marker")
+            yield document.fault(spot, "marker is empty; write a text that is on that page alone")
     for spot, path in paths:
         if not re.fullmatch(r"/[!-~]*", path):
             yield document.fault(spot, f"{clip(path)} is no path: it begins with / and has no spaces")

@@ -125,7 +125,11 @@ def _segments(found: Baseline) -> Told:
                 text = f"segment {segment.name!r} needs {service}, which unexpected-service forbids; "
                 yield spot, text + f"add one of {_listed(ports)} to its allowed_tcp"
         networks = AddressSet.of(segment.networks)
-        if not networks - before:
+        if not (segment.forbidden or segment.needed):
+            yield spot, f"segment {segment.name!r} forbids nothing and needs nothing; say what, or take it out"
+        if not networks:
+            yield spot, f"segment {segment.name!r} names no network, so that nobody is ever in it; name one"
+        elif not networks - before:
             yield (
                 spot,
                 f"segment {segment.name!r} lies inside those above it, and the first is taken; put it higher",

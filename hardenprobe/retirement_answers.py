@@ -5,6 +5,7 @@ Method words are those of NIST SP 800-88 Rev. 1, section 2.5: clear, purge, dest
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
@@ -12,10 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.documents import load_yaml, parse
+from hardenprobe.errors import clip
 from hardenprobe.people import Wrong, day, sentence
 
 FORMAT = "hardenprobe.retirement/1"
 METHODS = ("clear", "purge", "destroy")
+SERIAL = re.compile(r"(0[xX])?[0-9a-fA-F]+([ :][0-9a-fA-F]+)*")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,6 +159,10 @@ def _checked(name: str, given: Answer, today: date) -> Answer:
         raise Misplaced(
             (name, "method"),
             f"is {said['method']!r}; in the words of NIST SP 800-88 it is {', '.join(METHODS)}",
+        )
+    if said["serial"] and not SERIAL.fullmatch(said["serial"]):
+        raise Misplaced(
+            (name, "serial"), f"is {clip(said['serial'])}; write the serial in hex digits, such as 0A:1B"
         )
     if said["when"]:
         try:

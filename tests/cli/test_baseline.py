@@ -100,8 +100,8 @@ def test_show_of_a_hostile_file_writes_no_escapes(command: Command, tmp_path: Pa
             id="needed and not allowed",
         ),
         pytest.param(
-            'expect: {segment-reach: {segments: [{name: "a", networks: ["192.0.2.0/24"]},'
-            ' {name: "b", networks: ["192.0.2.128/25"]}]}}',
+            'expect: {segment-reach: {segments: [{name: "a", networks: ["192.0.2.0/24"], needed: ["ipp"]},'
+            ' {name: "b", networks: ["192.0.2.128/25"], needed: ["ipp"]}]}}',
             7,
             "segment 'b' lies inside those above it",
             id="a segment that is never ours",
@@ -125,6 +125,21 @@ def test_show_of_a_hostile_file_writes_no_escapes(command: Command, tmp_path: Pa
             7,
             "model 'K2' has a floor for its firmware already: 5",
             id="two floors",
+        ),
+        pytest.param(
+            'expect: {segment-reach: {segments: [{name: "g", networks: ["192.0.2.0/24"]}]}}',
+            7,
+            "segment 'g' forbids nothing and needs nothing",
+            id="a segment without a policy",
+        ),
+        pytest.param(
+            'expect: {segment-reach: {segments: [{name: "g", networks: [], needed: ["ipp"]}]}}',
+            7,
+            "segment 'g' names no network",
+            id="a segment without a network",
+        ),
+        pytest.param(
+            'web: {settings_pages: [{path: "/a", marker: " "}]}', 7, "marker is empty", id="a marker of every page"
         ),
         pytest.param("sources: []", 5, "sources names nothing; name the policy", id="no source"),
         pytest.param("for: []", 7, "for names no kind of device", id="meant for nobody"),
