@@ -6,6 +6,7 @@ import heapq
 from collections.abc import Iterable
 
 from rich.console import Console
+from rich.text import Text
 
 from hardenprobe.comparison.records import Change, DeviceChange, Kind, Named, Totals
 from hardenprobe.comparison.stored import Comparison
@@ -107,15 +108,20 @@ class _Screen(Screen):
         self._heading(title)
         self._line(f"{counted(number, 'finding')}: {means}.")
         table = self._table(
-            ("Device", "name"), ("Finding", "text"), ("Severity", "word"), ("Open", "text"), ("Why", "text")
+            ("Device", "name"),
+            ("Severity", "word"),
+            ("Open", "text"),
+            ("Finding, and why it changed", "text"),
         )
         for _, _, device, change in sorted(listed, key=lambda entry: entry[:2], reverse=True):
+            said = self._text(_what(device, change))
+            if change.causes:
+                said = Text("\n").join((said, self._text(_why(change), "dim", limit=500)))
             table.add_row(
                 self._text(device.label, limit=60),
-                self._text(_what(device, change)),
                 str(change.after.severity or change.before.severity or "-"),
-                self._text(_open(change)),
-                self._text(_why(change), limit=500),
+                Text("\n").join(map(Text, _open(change))),
+                said,
             )
         self.console.print(table)
         self._more(number, len(listed), "finding")
@@ -153,12 +159,14 @@ def _what(device: Device, change: Change) -> str:
     return f"{said}, {change.subject}" if change.subject else said
 
 
-def _open(change: Change) -> str:
+def _open(change: Change) -> list[str]:
     if change.days_open is None:
-        return f"from {change.first_seen[:10]} to {change.last_seen[:10]}"
-    said = counted(change.days_open, "day")
+        return [f"{change.first_seen[:10]} to", change.last_seen[:10]]
+    said = [counted(change.days_open, "day")]
     if change.due:
-        said += f", due {change.due}" + (", overdue" if change.overdue else "")
+        said.append(f"due {change.due}")
+    if change.overdue:
+        said.append("overdue")
     return said
 
 
