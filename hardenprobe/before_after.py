@@ -21,6 +21,7 @@ _GONE = {
     Word.FAIL: "the check finds other faults there, which stood before, and this one no more",
     Word.NOTAPPLICABLE: "the service is not there any more",
 }
+_MOVED = "it may be off, or have moved: name an inventory that says where it is, or scan"
 _UNTOLD = (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED, Word.NOTSELECTED)
 
 
@@ -133,7 +134,7 @@ def _compared(subject: Subject, finding: Result, again: Again, now: Review, lost
         if not here and all(r.result not in _UNTOLD for r in told) and _settled(finding, seen, moved):
             standing, why = "gone", "the port does something else now, and the check finds no fault with it"
         if standing == "unknown" and _missed(now, device.id):
-            why = f"{device.label} was not met at {', '.join(sorted(places))}"
+            why = f"nobody answers at {', '.join(sorted(places))}; {_MOVED}"
         if standing == "gone" and lost:
             standing = "unknown"
             why = f"{', '.join(lost[:5])}, with which it is compared, was not met"
@@ -225,12 +226,13 @@ def _nobody(device: Device, again: Again, now: Review) -> str:
     """Why a device is not among those that were met."""
     places = [one.address for one in again.places if one.device == device.id]
     at = ", ".join(places)
-    other = next((d for d in now.devices for one in d.addresses if one.address in places), None)
+    there = [d for d in now.devices if not _missed(now, d.id)]
+    other = next((d for d in there for one in d.addresses if one.address in places), None)
     if other is None:
         stopped = set(places).intersection(now.coverage.unfinished)
         if stopped:
             return f"{at} was not asked to the end"
-        return f"nobody answers at {at}; it may be off, or have moved: name an inventory that says where it is, or scan"
+        return f"nobody answers at {at}; {_MOVED}"
     shown = known_again.marks(other.identity)
     known = next((one.marks for one in again.places if one.device == device.id), ())
     if known_again.same(known, shown) is False:

@@ -29,7 +29,7 @@ class Event:
 
     Attributes:
         at: UTC, ISO 8601.
-        what: "first-seen", "seen", "judged-again", "not-met", "moved", "changed", "accepted", "retired", "exception",
+        what: "first-seen", "seen", "judged-again", "rechecked", "not-met", "moved", "changed", "accepted", "retired", "exception",
             "exception-ended", "statement" or "statement-ended".
         text: For people; device text in part.
         review, entry: Where it stands: id of a review, or number in the ledger.
@@ -63,6 +63,9 @@ def _of_reviews(kept: Store, rows: Iterable[Row]) -> Iterator[Event]:
     for row in rows:
         head = kept.outline(row.review).head
         counts = _counts(kept, row)
+        if head.rechecks:
+            yield _rechecked(row, head)
+            continue
         if head.judged_from:
             yield _seen(row, _judged_at(head), "judged-again", counts)
             continue
@@ -73,6 +76,21 @@ def _of_reviews(kept: Store, rows: Iterable[Row]) -> Iterator[Event]:
             yield from _changes(before, row.device, head.started, row.review)
         yield _seen(row, head.started, "seen" if before else "first-seen", counts)
         before = row.device
+
+
+def _rechecked(row: Row, head: Head) -> Event:
+    """What it says of the rest of the device is nothing, so it counts no findings."""
+    mine = tuple(one.finding for one in head.rechecked if one.device == row.device.id)
+    number = f"{len(mine)} finding{'' if len(mine) == 1 else 's'}"
+    again = head.judged_from is not None
+    did = "judged again what was asked" if again else "asked again"
+    return Event(
+        at=_judged_at(head) if again else head.started,
+        what="judged-again" if again else "rechecked",
+        review=row.review,
+        text=f"{did} about {number} of review {head.rechecks}; nothing else was looked at",
+        facts={"review": head.rechecks, "findings": list(mine)},
+    )
 
 
 def _seen(row: Row, at: str, what: str, counts: Counter[str]) -> Event:

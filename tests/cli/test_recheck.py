@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -87,6 +88,8 @@ def test_a_recheck_is_no_scan(command: Command, scanned: Any, store: list[str]) 
     refused = command("compare", scan, recheck, *store)
     assert refused.status == 2 and "says nothing of the rest; name scans" in refused.err
     assert command("judge", recheck, *store).status in (0, 1)
+    history = json.loads(command("device", "history", scanned.address, "--json", *store).out)
+    assert [one["what"] for one in history["events"]] == ["first-seen", "rechecked", "judged-again"]
 
 
 def test_dry_run_sends_nothing_and_stores_nothing(command: Command, scanned: Any, store: list[str]) -> None:
@@ -130,3 +133,35 @@ def test_a_review_of_elsewhere_is_asked_under_its_scope_alone(command: Command, 
     ended = command("recheck", "latest", *store, "--source", "127.0.0.1", "--dry-run")
     assert (ended.status, ended.out) == (2, "")
     assert "192.0.2.7" in ended.err and "scope" in ended.err
+
+
+def test_nobody_there_ends_with_3(command: Command, store: list[str]) -> None:
+    with stores.opened(store[1]) as kept:
+        sample = sample_review(1)
+        kept.save(replace(sample, head=replace(sample.head, port_offset=20000)))
+    telnet = sample.findings[0].finding
+    ended = command("recheck", "latest", telnet, "--source", "127.0.0.1", "--no-plugins", *store)
+    assert ended.status == 3
+    assert "nobody answers at 127.0.0.10" in ended.out.replace("\n", " ")
+
+
+def test_a_scope_that_does_not_hold_the_address_is_refused(
+    command: Command, scanned: Any, store: list[str], tmp_path: Path
+) -> None:
+    scanned.connections.clear()
+    scope = tmp_path / "scope.yaml"
+    scope.write_text(
+        'scope: "hardenprobe.scope/1"\nname: "floor"\nauthorised_by: "Head"\nnetworks: ["127.250.0.0/24"]\n'
+    )
+    ended = command("recheck", "latest", "--scope", scope, "--no-plugins", *store)
+    assert ended.status == 2
+    assert "outside every network of scope 'floor'" in ended.err
+    assert not scanned.connections
+
+
+def test_hostile_text_does_nothing_to_the_screen(command: Command, store: list[str]) -> None:
+    with stores.opened(store[1]) as kept:
+        kept.save(sample_review(1, hostile=True))
+    ended = command("recheck", "latest", "--source", "127.0.0.1", "--no-plugins", *store)
+    assert ended.status == 3
+    assert not {"\x1b", "\x07", "\u202e", "\x9b"} & set(ended.out + ended.err)
