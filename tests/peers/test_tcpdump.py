@@ -50,7 +50,7 @@ class Captured:
     review: dict[str, Any]
     file: Path
     outside: Path
-    stranger: set[str]
+    stranger: set[frozenset[str]]
     report: str
     trace: str
 
@@ -61,6 +61,11 @@ class Packet:
     source: str
     target: str
     what: str
+
+    @property
+    def ends(self) -> frozenset[str]:
+        """Both, in no order. One alone may be another's, too: TCP and UDP have the same port numbers."""
+        return frozenset((self.source, self.target))
 
 
 def tcpdump(*arguments: object) -> str:
@@ -106,7 +111,7 @@ def outside(file: Path) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def stranger(done: threading.Event) -> Iterator[set[str]]:
+def stranger(done: threading.Event) -> Iterator[set[frozenset[str]]]:
     """Somebody else's sockets to the same devices, open and talking for the whole time."""
     web = socket.create_connection((DEVICES[0], 80 + OFFSET))
     agents = [socket.socket(type=socket.SOCK_DGRAM) for _ in DEVICES]
@@ -124,7 +129,8 @@ def stranger(done: threading.Event) -> Iterator[set[str]]:
     thread = threading.Thread(target=talk)
     thread.start()
     try:
-        yield {":".join(map(str, s.getsockname())).replace(":", ".") for s in (web, *agents)}
+        ends = [(s.getsockname(), s.getpeername()) for s in (web, *agents)]
+        yield {frozenset(f"{address}.{port}" for address, port in pair) for pair in ends}
     finally:
         done.set()
         thread.join()
@@ -168,7 +174,7 @@ def captured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Captured]:
         yield _of(folder, store, ports)
 
 
-def _of(folder: Path, store: list[Any], ports: set[str]) -> Captured:
+def _of(folder: Path, store: list[Any], ports: set[frozenset[str]]) -> Captured:
     report = [
         sys.executable,
         "-m",
@@ -215,12 +221,9 @@ def test_packet_numbers_are_those_that_tcpdump_shows(captured: Captured) -> None
 def test_nobody_else_s_packets_are_in_the_file(captured: Captured) -> None:
     ours, all_of_them = packets(captured.file), packets(captured.outside)
 
-    def ends(found: list[Packet]) -> set[str]:
-        return {end for p in found for end in (p.source, p.target)}
-
-    assert captured.stranger <= ends(all_of_them), "the other traffic was there"
-    assert not captured.stranger & ends(ours)
-    devices = {end for end in ends(ours) if end.startswith(DEVICES)}
+    assert captured.stranger <= {p.ends for p in all_of_them}, "the other traffic was there"
+    assert not captured.stranger & {p.ends for p in ours}
+    devices = {end for p in ours for end in p.ends if end.startswith(DEVICES)}
     assert {e.rpartition(".")[0] for e in devices} - set(DEVICES) <= {"127.77.0"}  # an ICMP error has no port
     # tcpdump leaves out one copy of each packet on loopback itself; what it saw of the scan is all in the file.
     # Other tests may scan other ports of the same devices at the same time: those of this scan are in its review.
@@ -230,11 +233,7 @@ def test_nobody_else_s_packets_are_in_the_file(captured: Captured) -> None:
         if o["endpoint"]
     }
     others = [
-        p
-        for p in all_of_them
-        if asked & {p.source, p.target}
-        and not captured.stranger & {p.source, p.target}
-        and "ICMP" not in p.what
+        p for p in all_of_them if asked & p.ends and p.ends not in captured.stranger and "ICMP" not in p.what
     ]
     mine = [p for p in ours if "ICMP" not in p.what]
     assert sorted((p.source, p.target, p.what) for p in mine) == sorted(
