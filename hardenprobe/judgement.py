@@ -9,7 +9,7 @@ from typing import Any
 from hardenprobe import exceptions, guard, life, local_scores, statements
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected, NotMeant
-from hardenprobe.check import Fleet
+from hardenprobe.check import Fleet, Worse
 from hardenprobe.decisions import Decisions
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.judging import Case, judge, notes
@@ -88,7 +88,9 @@ class Judgement:
         self._kept = decisions is None
         self._today = self._decided.day or review.head.started[:10]
         self._fleets = fleets
-        self._worse = {id: check.worse for id, check in registry.checks.items() if check.worse}
+        self._worse: dict[str, Worse] = {
+            id: check.worse for id, check in registry.checks.items() if check.worse
+        }
         self._register = life.Register(self._decided.turns)
         self._remedies = remedies(registry)
         self.sums = Sums(general(self._remedies))

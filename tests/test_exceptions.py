@@ -161,7 +161,7 @@ def test_a_number_that_is_worse_counts_again(way: Any, before: Any, now: Any, st
     one = made()
     one = replace(one, accepted=tuple(replace(a, value=before) for a in one.accepted))
     review = worse(observed=Said(text="some", value=now))
-    ways = {ON_FTP[0].check: way} if way else None
+    ways: Any = {ON_FTP[0].check: way} if way else None
     results = exceptions.apply(review.results, review.devices, [one], "2026-03-20", RULES, ways)
     (result,) = (r for r in results if r.finding == ON_FTP[0].finding)
     assert result.stands is stands

@@ -162,7 +162,7 @@ def test_a_retirement_says_what_was_done_and_what_is_open() -> None:
         "Address taken out of lists of admitted sources: not answered yet",
         "Taken out of monitoring: not applicable: never watched",
         "Its accounts removed, on it and elsewhere: not answered yet",
-        "Its exceptions: ended: E-1",
+        "Its exceptions: to be ended: E-1",
         "Its history: kept: 3 reviews, and every entry of the ledger",
     ]
     assert section(found, "Lists that let its address in") == ["l.txt:2: 127.0.9.10 names it"]
