@@ -126,7 +126,10 @@ def _segments(found: Baseline) -> Told:
                 yield spot, text + f"add one of {_listed(ports)} to its allowed_tcp"
         networks = AddressSet.of(segment.networks)
         if not (segment.forbidden or segment.needed):
-            yield spot, f"segment {segment.name!r} forbids nothing and needs nothing; say what, or take it out"
+            yield (
+                spot,
+                f"segment {segment.name!r} forbids nothing and needs nothing; say what, or take it out",
+            )
         if not networks:
             yield spot, f"segment {segment.name!r} names no network, so that nobody is ever in it; name one"
         elif not networks - before:
@@ -142,7 +145,10 @@ def _thresholds(found: Baseline) -> Told:
     lifetime = _setting(found, "tls-certificate-lifetime", "max_days", None)
     if lifetime is not None and days >= lifetime:
         text = f"ending_days is {days} and the longest lifetime {lifetime} days: every certificate would be about to end"
-        spots = [("expect", "tls-certificate-dates", "ending_days"), ("expect", "tls-certificate-lifetime", "max_days")]
+        spots = [
+            ("expect", "tls-certificate-dates", "ending_days"),
+            ("expect", "tls-certificate-lifetime", "max_days"),
+        ]
         yield _mendable(found, *spots), f"{text}; lower the first or raise the second"
     minimum = _setting(found, "tls-current-version-missing", "minimum", None)
     rules = _setting(found, "tls-deprecated-version", "rules", None)
