@@ -161,7 +161,7 @@ def test_retiring_ends_the_exceptions_of_the_device(command: Command, fleet: lis
         pytest.param(("accept", "HO-0101", *WHO, "--despite", "fax"), "--despite: there is no control", id="no control"),
         pytest.param(("accept", "HO-0101", "--dry-run", "--despite", "fax"), "--despite: there is no control", id="no control, on trial"),
         pytest.param(("retire", "HO-0101", *DONE, "--method", "burn"), "--method: is 'burn'", id="no method"),
-        pytest.param(("retire", "HO-0101", *DONE, "--serial", "none"), "--serial: is 'none'; write the serial in hex digits", id="no serial"),
+        pytest.param(("retire", "HO-0101", "--by", "x", "--certificate", "y", "--serial", "none"), "--serial: is 'none'; write the serial in hex digits", id="no serial"),
         pytest.param(("retire", "HO-0101", *DONE, "--when", "2099-01-01"), "--when: 2099-01-01 is still to come", id="to come"),
         pytest.param(("retire", "HO-0101", *DONE, "--not-applicable", "disk"), "--not-applicable: 'disk' is not POINT=WHY", id="no point"),
         pytest.param(("retire", "HO-0101", *DONE, "--list", "none.txt"), "none.txt: cannot be read", id="no list"),
