@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -130,8 +131,6 @@ async def _kept(
     url: str, request: Request, order: review.Order, told: Callable[[Progress], None] | None
 ) -> Review:
     """Scan and keep each device as it is finished, so that `hardenprobe scan --resume` can go on."""
-    from dataclasses import replace
-
     with store.opened(url) as kept:
         order = replace(order, decisions=decisions.load(kept))
         with Keeper(kept, begin(request, order)) as keeper:
@@ -180,7 +179,7 @@ def load_review(name: str = "latest", *, store: str | None = None) -> Review:
     """
     from hardenprobe.store import opened
 
-    with opened(store) as kept:
+    with opened(store, make=False) as kept:
         return kept.load(kept.find(name))
 
 

@@ -84,6 +84,12 @@ def test_mistakes_are_one_line_for_a_person(call: Callable[[], Any]) -> None:
     assert "\n" not in str(caught.value)
 
 
+def test_a_store_that_is_not_there_is_not_made(tmp_path: Path) -> None:
+    with pytest.raises(hardenprobe.HardenprobeError, match="does not exist"):
+        hardenprobe.load_review(store=str(tmp_path / "sotre.db"))
+    assert not list(tmp_path.iterdir())
+
+
 def test_inside_of_a_loop_it_says_what_to_write() -> None:
     async def inside() -> None:
         hardenprobe.scan("127.0.0.1")
