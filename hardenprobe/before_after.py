@@ -12,6 +12,7 @@ from typing import Any, Literal
 from hardenprobe import known_again
 from hardenprobe.again import Again
 from hardenprobe.facts_fleet import NotMet
+from hardenprobe.reasons import UNTOLD
 from hardenprobe.recheck_findings import Picked, Subject
 from hardenprobe.records import Cost, Device, Endpoint, Observation, Result, Review, State, Word
 
@@ -22,7 +23,6 @@ _GONE = {
     Word.NOTAPPLICABLE: "the service is not there any more",
 }
 _MOVED = "it may be off, or have moved: name an inventory that says where it is, or scan"
-_UNTOLD = (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED, Word.NOTSELECTED)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,7 +131,7 @@ def _compared(subject: Subject, finding: Result, again: Again, now: Review, lost
         moved = finding.endpoint is not None and finding.endpoint.address not in places
         here = [r for r in told if _here(r, finding, moved)]
         result, standing, why = _told(finding, here, subject.failed, _looked(finding, seen, moved))
-        if not here and all(r.result not in _UNTOLD for r in told) and _settled(finding, seen, moved):
+        if not here and all(r.result not in UNTOLD for r in told) and _settled(finding, seen, moved):
             standing, why = "gone", "the port does something else now, and the check finds no fault with it"
         if standing == "unknown" and _missed(now, device.id):
             why = f"nobody answers at {', '.join(sorted(places))}; {_MOVED}"
@@ -169,7 +169,7 @@ def _told(
         return again, "stands", "the check finds it again"
     if passed := next((r for r in own if r.result is Word.PASS), None):
         return passed, "gone", _GONE[Word.PASS]
-    untold = next((one for one in (*own, *near) if one.result in _UNTOLD), None)
+    untold = next((one for one in (*own, *near) if one.result in UNTOLD), None)
     if untold:
         reason = f" ({untold.reason})" if untold.reason else ""
         return untold, "unknown", f"the check cannot tell{reason}"

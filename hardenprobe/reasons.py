@@ -1,8 +1,11 @@
-"""Why something could not be told, in words."""
+"""What tells nothing, and why, in words."""
 
 from __future__ import annotations
 
-from hardenprobe.records import Reason
+from hardenprobe.records import Reason, Word
+
+UNTOLD = frozenset({Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED, Word.NOTSELECTED})
+"""Results that say nothing of whether a finding is there."""
 
 REASONS: dict[Reason | None, str] = {
     Reason.SILENT: "no answer came back in time",

@@ -15,7 +15,7 @@ from hardenprobe.records import Device, Observation, Result, Review, Word
 from hardenprobe.registry import Registry
 from hardenprobe.rejudge import fleets, reading
 from hardenprobe.store import Store
-from hardenprobe.store_parts import Part
+from hardenprobe.store_parts import Part, pages
 
 KNOWN = 10_000  # findings that are looked through for one that looks like a misspelt key
 
@@ -118,8 +118,9 @@ def with_others(kept: Store, picked: Picked, registry: Registry) -> Picked:
             for one in _sharing(subject, finding, registry, every[finding.vantage]):
                 others.setdefault(one, set()).add(finding.check)
     here = [replace(one, compared=tuple(sorted(others.pop(one.device.id, ())))) for one in picked.subjects]
-    for part in kept.parts(review) if others else ():
-        if part.device in others:
+    rows = kept.rows(review) if others else {}
+    for page in pages(sorted(rows[device] for device in others)):
+        for part in kept.some(review, page):
             with reading(kept, review):
                 here.append(replace(_subject(part, ()), compared=tuple(sorted(others[part.device]))))
     return replace(picked, subjects=tuple(here))

@@ -264,6 +264,12 @@ class Store:
         if count != expected:
             raise self.unreadable(review, f"{count} of its {expected} devices are there")
 
+    def begun_before(self, day: str) -> list[str]:
+        """Ids of the reviews that began before a day (ISO 8601), the oldest first."""
+        query = sa.select(_reviews.c.id).where(_reviews.c.started < day).order_by(_reviews.c.number)
+        with self.asking(), self.engine.connect() as db:
+            return [row.id for row in db.execute(query)]
+
     def rows(self, review: str) -> dict[str, int]:
         """In which row of a review each of its devices is, by id."""
         with self.asking():

@@ -11,11 +11,13 @@ import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import islice
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
 from hardenprobe.codec import canonical
+
+T = TypeVar("T")
 
 PAGE = 20  # devices that are in hand at once; one has some 150 kB
 
@@ -128,9 +130,9 @@ def read(engine: sa.Engine, review: str) -> Iterator[Part]:
         yield Part(device=row[1], record=row[2], observations=row[3], results=row[4])
 
 
-def pages(parts: Iterable[Part]) -> Iterator[list[Part]]:
-    """Parts by the page."""
-    each = iter(parts)
+def pages(items: Iterable[T]) -> Iterator[list[T]]:
+    """Parts, or what stands for them, by the page."""
+    each = iter(items)
     while page := list(islice(each, PAGE)):
         yield page
 

@@ -46,8 +46,7 @@ def prune(
         who, why = sentence("by", by), sentence("reason", reason)
     with opened(store_url) as kept:
         chosen = [kept.find(name) for name in names]
-        chosen += [one.id for one in kept.reviews()[::-1] if not one.gone and one.started[:10] < first]
-        chosen = list(dict.fromkeys(chosen))
+        chosen = list(dict.fromkeys([*chosen, *kept.begun_before(first)]))
         if not chosen:
             click.echo(f"no review began before {first}; nothing was taken out", err=True)
             return 0

@@ -13,7 +13,8 @@ from hardenprobe.comparison.causes import Behind, behind, causes, exceptions
 from hardenprobe.comparison.drift import Entry, drift
 from hardenprobe.comparison.records import Cause, Change, DeviceChange, Kind, Side, Why
 from hardenprobe.comparison.sightings import Sightings, days_between, due
-from hardenprobe.comparison.told import Asked, Said, State, Told, by_check
+from hardenprobe.comparison.told import Asked, Said, Tells, Told, by_check
+from hardenprobe.reasons import UNTOLD
 from hardenprobe.records import Device, Result, Word
 
 
@@ -39,7 +40,7 @@ class Held:
 
     @property
     def determined(self) -> int:
-        return sum(one.word not in told.UNTOLD for some in self.said.results.values() for one in some)
+        return sum(one.word not in UNTOLD for some in self.said.results.values() for one in some)
 
 
 class Failed(NamedTuple):
@@ -140,7 +141,7 @@ def _moved(pair: Pair, old: Mapping[str, Failed], new: Mapping[str, Failed]) -> 
     gone = [
         one.one
         for key, one in old.items()
-        if key not in new and _state(pair.after, one.one, pair.now, pair.was) != "untold"
+        if key not in new and told.state(one.one, pair.after.said, pair.now, pair.was)[0] != "untold"
     ]
     come = [one.one for key, one in new.items() if key not in old]
     found = {}
@@ -163,18 +164,14 @@ def _same_thing(one: Told, other: Told) -> bool:
     )
 
 
-def _state(held: Held | None, one: Told, asked: Asked, other: Asked) -> State:
-    return told.state(one, held.said, asked, other)[0] if held else "untold"
-
-
 def _trace(pair: Pair, one: Told, seen_by: Asked) -> Sightings:
     """What all reviews before the newer one tell of a finding."""
     found = Sightings()
     for past in pair.past:
-        state: State = "untold"
+        tells: Tells = "untold"
         if past.said is not None:
-            state = told.state(one, past.said, past.asked, seen_by)[0]
-        found.add(state, past.at)
+            tells = told.state(one, past.said, past.asked, seen_by)[0]
+        found.add(tells, past.at)
     return found
 
 
@@ -292,7 +289,7 @@ def _other_side(held: Held | None, one: Told) -> Side:
     entries: list[Mapping[str, Any]] = held.of(one) if held else []
     if not entries:
         return Side(result=Word.NOTCHECKED)
-    gravest = max(entries, key=lambda entry: entry["result"] in told.UNTOLD)
+    gravest = max(entries, key=lambda entry: entry["result"] in UNTOLD)
     return Side(
         result=gravest["result"],
         reason=gravest["reason"],

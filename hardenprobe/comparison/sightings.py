@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from hardenprobe.baseline import Baseline
-from hardenprobe.comparison.told import State
+from hardenprobe.comparison.told import Tells
 from hardenprobe.records import Severity
 
 
@@ -24,13 +24,13 @@ class Sightings:
     since: str | None = None
     last: str | None = None
 
-    def add(self, state: State, at: str) -> None:
+    def add(self, tells: Tells, at: str) -> None:
         """Add what one more review tells. What it does not tell leaves things as they were."""
-        if state == "there":
+        if tells == "there":
             self.first = self.first or at
             self.since = self.since or at
             self.last = at
-        elif state == "gone":
+        elif tells == "gone":
             self.since = None
 
     @property

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
-from itertools import islice
-from typing import TypeVar
 
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.codec_rows import read_device
@@ -19,9 +17,7 @@ from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.records import Device, Review
 from hardenprobe.rejudge import reading
 from hardenprobe.store import Store
-from hardenprobe.store_parts import PAGE, Part
-
-T = TypeVar("T")
+from hardenprobe.store_parts import Part, pages
 
 
 class Comparison:
@@ -54,6 +50,7 @@ class Comparison:
                 raise UsageError(
                     f"{head.id} asked about some findings of {head.rechecks} again and says nothing of the rest; name scans"
                 )
+        self._was, self._now = asked(self._before), asked(self._after)
         self._rows = {name: store.rows(name) for name in (before, after)}
         self.notices: list[str] = []
         self._past = [
@@ -97,11 +94,11 @@ class Comparison:
         """
         before, after = self._before.head.id, self._after.head.id
         shared = self._rows[after]
-        for page in _batches(self._store.parts(before)):
+        for page in pages(self._store.parts(before)):
             rows = [shared[part.device] for part in page if part.device in shared]
             yield from self._page(page, self._store.some(after, rows), only)
         fresh = [row for device, row in shared.items() if device not in self._rows[before]]
-        for some in _batches(fresh):
+        for some in pages(fresh):
             yield from self._page([], self._store.some(after, some), only)
 
     @property
@@ -123,7 +120,6 @@ class Comparison:
         was = {part.device: self._held(self._before, part) for part in old}
         now = {part.device: self._held(self._after, part) for part in new}
         past = [(one, one.of(names)) for one in self._past]
-        was_asked, now_asked = asked(self._before), asked(self._after)
         for name in names:
             held = now.get(name) or was[name]
             if only and not any(_called(one.device, only) for one in (held, was.get(name, held))):
@@ -131,8 +127,8 @@ class Comparison:
             pair = Pair(
                 before=was.get(name),
                 after=now.get(name),
-                was=was_asked,
-                now=now_asked,
+                was=self._was,
+                now=self._now,
                 past=[Past(at=one.at, asked=one.asked, said=found.get(name)) for one, found in past],
                 at=self._after.head.started,
                 baseline=self._expected.of(held.device) if self._expected else None,
@@ -183,9 +179,3 @@ def _named(outline: Review, rows: Mapping[str, int]) -> Named:
 def _called(device: Device, names: Collection[str]) -> bool:
     known = (device.id, device.label, *device.names, *(one.address for one in device.addresses))
     return any(name in names for name in known)
-
-
-def _batches(items: Iterable[T]) -> Iterator[list[T]]:
-    each = iter(items)
-    while some := list(islice(each, PAGE)):
-        yield some

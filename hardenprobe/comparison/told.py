@@ -8,13 +8,11 @@ from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
 from hardenprobe.comparison.records import Cause, Why
-from hardenprobe.reasons import REASONS
-from hardenprobe.records import INVENTORY, NOT_PLANNED, Device, Reason, Review, Vantage, Word
-from hardenprobe.records import State as State_
+from hardenprobe.reasons import REASONS, UNTOLD
+from hardenprobe.records import INVENTORY, NOT_PLANNED, Device, Reason, Review, State, Vantage, Word
 
-State = Literal["there", "gone", "untold"]
+Tells = Literal["there", "gone", "untold"]
 
-UNTOLD = {Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED, Word.NOTSELECTED}
 _WHY = {
     Reason.SILENT: Why.NOT_REACHED,
     Reason.DROPPED: Why.NOT_REACHED,
@@ -119,12 +117,12 @@ class Said:
         if len(at) > 1:
             at = [s for s in at if s.address == one.address] or at
         unsettled = (
-            s for s in at if s.state is State_.SILENT or (s.state is State_.ACCEPTING and not s.protocol)
+            s for s in at if s.state is State.SILENT or (s.state is State.ACCEPTING and not s.protocol)
         )
         return next((str(s.state) for s in unsettled), "settled" if at else None)
 
 
-def state(one: Told, said: Said, asked: Asked, other: Asked) -> tuple[State, Cause | None]:
+def state(one: Told, said: Said, asked: Asked, other: Asked) -> tuple[Tells, Cause | None]:
     """What a review tells of a finding of another review.
 
     Args:
@@ -134,7 +132,7 @@ def state(one: Told, said: Said, asked: Asked, other: Asked) -> tuple[State, Cau
         other: What the review asked that holds the finding.
 
     Returns:
-        The state, and why it cannot be told where it cannot.
+        What it tells, and why it tells nothing where it does not.
     """
     there = said.results.get(one.check, ())
     exact = [told for told in there if told.finding == one.finding]
@@ -172,7 +170,7 @@ def _not_looked(one: Told, there: Sequence[Told], said: Said, asked: Asked) -> C
     if does == "settled":
         return None
     spot = f"{one.place[0].upper()} {one.place[1]}" if one.place else ""
-    if does == State_.SILENT:
+    if does == State.SILENT:
         return Cause(why=Why.NOT_REACHED, text=f"{spot} is silent")
     text = f"{spot} accepts, and what it speaks is not known" if does else f"nothing tells what {spot} does"
     return Cause(why=Why.NOT_CLEAR, text=text)
