@@ -25,8 +25,8 @@ from hardenprobe.addresses import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.list_edges import edge_text
+from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.ports import SERVICES
-from hardenprobe.records import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import ALLOW_LIST_ADMIT
 from hardenprobe.serving import answers, says_no, serves, silent
 

@@ -24,7 +24,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.list_entries import families, flaws
-from hardenprobe.records import Said, Word
+from hardenprobe.model import Said, Word
 from hardenprobe.remedies_fleet import ALLOW_LIST_TIDY
 
 EXPECTED = "each entry is an address or a block, says one thing, and stands once"

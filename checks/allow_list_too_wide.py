@@ -23,7 +23,7 @@ from typing import Any
 from hardenprobe.addresses import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.records import Said, Word
+from hardenprobe.model import Said, Word
 from hardenprobe.remedies import ALLOW_LIST_NARROW
 
 SHOWN = 4  # blocks that a sentence names

@@ -24,7 +24,7 @@ from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, un
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.facts_web import IppPrinter
-from hardenprobe.records import Observation
+from hardenprobe.model import Observation
 from hardenprobe.remedies_web import IPP_TLS
 from hardenprobe.seen_ipp import PORT, REFUSALS, own_uris
 from hardenprobe.seen_tls import speaking

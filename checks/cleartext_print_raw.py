@@ -22,8 +22,8 @@ from collections.abc import Iterable
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, untold
 from hardenprobe.facts import TcpPort
+from hardenprobe.model import Reach, Reason
 from hardenprobe.ports import RAW_PRINT
-from hardenprobe.records import Reach, Reason
 from hardenprobe.remedies import RAW_PRINT_LIMIT
 
 EXPECTED = "no raw print port accepts from here"

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import TcpPort
-from hardenprobe.records import Reach
+from hardenprobe.model import Reach
 from hardenprobe.remedies_discovery import SMALL_SERVICES_OFF
 from hardenprobe.seen_ports import accepting
 

@@ -27,7 +27,7 @@ from annotated_types import Ge, Lt
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_snmp import SnmpObjects
-from hardenprobe.records import Observation, Reason, Said, Word
+from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import CLOCK_SET
 from hardenprobe.times import Told, ahead, date_and_time, http_date
 

@@ -27,7 +27,7 @@ from hardenprobe.facts import HttpAnswer, SnmpAnswer
 from hardenprobe.facts_snmp import SnmpObjects
 from hardenprobe.facts_web import IppPrinter
 from hardenprobe.firmware import Floor, later
-from hardenprobe.records import Observation, Reason, Said, Word
+from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import FIRMWARE_UPDATE
 
 

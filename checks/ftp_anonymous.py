@@ -25,7 +25,7 @@ from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, un
 from hardenprobe.facts import FtpSession, HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.facts_web import FtpAnonymous
-from hardenprobe.records import Observation, Reason, Said, Word
+from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_web import FTP_ANONYMOUS_OFF
 
 EXPECTED = "no FTP, or FTP that refuses anonymous"

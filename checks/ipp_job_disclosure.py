@@ -22,7 +22,7 @@ from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, un
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.facts_web import IppJobs, IppPrinter
-from hardenprobe.records import Observation
+from hardenprobe.model import Observation
 from hardenprobe.remedies_web import JOB_PRIVACY
 from hardenprobe.seen_ipp import REFUSALS, serving
 from hardenprobe.seen_web import by_port

@@ -25,8 +25,8 @@ from typing import Any
 from hardenprobe.addresses import AddressSet
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.model import Observation, Reach, Said, Word
 from hardenprobe.ports import SERVICES
-from hardenprobe.records import Observation, Reach, Said, Word
 from hardenprobe.remedies_fleet import SEGMENT_FILTER
 from hardenprobe.segments import Segment
 from hardenprobe.serving import serves, shut

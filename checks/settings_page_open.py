@@ -23,7 +23,7 @@ from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, un
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.facts_web import SettingsPageAnswer
-from hardenprobe.records import Observation, Reason
+from hardenprobe.model import Observation, Reason
 from hardenprobe.remedies_web import SETTINGS_SIGN_IN
 from hardenprobe.seen_web import leads_to_https, no_http
 

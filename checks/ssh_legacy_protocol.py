@@ -22,7 +22,7 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import TcpPort
 from hardenprobe.facts_ssh import SshIdentification
-from hardenprobe.records import Reach
+from hardenprobe.model import Reach
 from hardenprobe.remedies_ssh import SSH_OFF
 from hardenprobe.seen_ssh import unheard
 

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
 from hardenprobe.facts import TcpPort
 from hardenprobe.facts_ssh import SshHostKey, SshOffer
-from hardenprobe.records import Reason
+from hardenprobe.model import Reason
 from hardenprobe.remedies_ssh import SSH_HOST_KEY
 from hardenprobe.seen_ssh import offers, why
 

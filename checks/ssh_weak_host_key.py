@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import TcpPort
 from hardenprobe.facts_ssh import SshHostKey, SshOffer
-from hardenprobe.records import Reason
+from hardenprobe.model import Reason
 from hardenprobe.remedies_ssh import SSH_HOST_KEY
 from hardenprobe.rulesets_ssh import load
 from hardenprobe.seen_ssh import offers, why

@@ -24,7 +24,7 @@ from hardenprobe.facts import FtpSession, HttpAnswer, SnmpAnswer, TcpPort, Telne
 from hardenprobe.facts_discovery import RfbSecurity, TftpAnswer
 from hardenprobe.facts_fleet import StatementMade
 from hardenprobe.facts_web import IppJobs, SettingsPageAnswer
-from hardenprobe.records import Observation, Reason, Said, Word
+from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import STATEMENT_RENEWED
 from hardenprobe.seen_people import BEARING
 

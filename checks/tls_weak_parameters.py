@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.facts_tls import TlsPort, TlsSuites
-from hardenprobe.records import Reason
+from hardenprobe.model import Reason
 from hardenprobe.remedies_tls import TLS_PARAMETERS
 from hardenprobe.rulesets import TlsRules, load
 from hardenprobe.seen_tls import open_versions, unanswered, walks

@@ -25,7 +25,7 @@ from annotated_types import Ge, Le
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, Outcome, Seen, fail
 from hardenprobe.facts import TcpPort
-from hardenprobe.records import Reach
+from hardenprobe.model import Reach
 from hardenprobe.remedies import CLOSE_PORT
 
 

@@ -30,8 +30,7 @@ if TYPE_CHECKING:
     )
     from hardenprobe.facts import readable
     from hardenprobe.library import from_document, judge, load_review, scan, scan_async, to_document
-    from hardenprobe.probe import Asked, Probe
-    from hardenprobe.records import (
+    from hardenprobe.model import (
         Device,
         Endpoint,
         Observation,
@@ -44,6 +43,7 @@ if TYPE_CHECKING:
         State,
         Word,
     )
+    from hardenprobe.probe import Asked, Probe
     from hardenprobe.review import Progress
     from hardenprobe.scoring import score, severity
 
@@ -66,7 +66,7 @@ _HOMES = {
     "facts": ("readable",),
     "library": ("from_document", "judge", "load_review", "scan", "scan_async", "to_document"),
     "probe": ("Asked", "Probe"),
-    "records": (
+    "model": (
         "Device",
         "Endpoint",
         "Observation",

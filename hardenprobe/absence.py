@@ -20,8 +20,8 @@ from typing import Any
 
 from hardenprobe.check import Outcome, Seen
 from hardenprobe.facts import TcpPort
+from hardenprobe.model import Observation, Reason, Said, State, Word
 from hardenprobe.ports import NEVER_SPEAK
-from hardenprobe.records import Observation, Reason, Said, State, Word
 
 
 def off_tcp(

@@ -13,15 +13,14 @@ from typing import Any
 
 from hardenprobe import controls
 from hardenprobe.baseline import Baseline
-from hardenprobe.codec_rows import read_device, read_observations
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.judgement import Judgement
 from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.life import ACCEPTED, Marks
+from hardenprobe.model import Answered, Device, Head, Result, Word
+from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.people import Wrong, sentence
-from hardenprobe.records import Device, Head, Result, Word
-from hardenprobe.records_people import Answered
 from hardenprobe.registry import Registry
 from hardenprobe.rejudge import fleets
 from hardenprobe.review import renewed

@@ -11,14 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.addresses import AddressSet
-from hardenprobe.codec import adapter, dump
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.gentleness import Gentleness
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.known_again import Known
+from hardenprobe.model import Authorisation, BaselineRule, Rechecked
+from hardenprobe.model.document import adapter, dump
 from hardenprobe.plan import Share
-from hardenprobe.records import Authorisation, BaselineRule
-from hardenprobe.records_recheck import Rechecked
 from hardenprobe.scope import Scope
 from hardenprobe.window import Window
 

@@ -13,12 +13,12 @@ from typing import Any
 
 from hardenprobe import controls, gentleness, ruleset_files
 from hardenprobe.check import Check, NoSettings
-from hardenprobe.codec import digest
-from hardenprobe.documents import Document, Spot, attempt, load_yaml
 from hardenprobe.errors import FileInvalid, UnknownName, clip
 from hardenprobe.link import Timing
 from hardenprobe.local_scores import LocalMetrics
-from hardenprobe.records import KINDS, BaselineRule, Device
+from hardenprobe.model import KINDS, BaselineRule, Device
+from hardenprobe.model.document import digest
+from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
 from hardenprobe.registry import Registry
 from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group
 from hardenprobe.web_paths import WebPaths

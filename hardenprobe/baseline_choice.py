@@ -17,7 +17,7 @@ from hardenprobe.addresses import AddressSet
 from hardenprobe.baseline import DEFAULT, MOST_COMMUNITIES, Baseline
 from hardenprobe.errors import UsageError
 from hardenprobe.link import Timing
-from hardenprobe.records import BaselineRule, Device
+from hardenprobe.model import BaselineRule, Device
 from hardenprobe.registry import Registry
 from hardenprobe.web_paths import WebPaths
 

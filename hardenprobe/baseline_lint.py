@@ -12,11 +12,11 @@ from typing import Any
 from hardenprobe import baseline, rulesets
 from hardenprobe.addresses import AddressSet
 from hardenprobe.baseline import Baseline
-from hardenprobe.documents import Spot
 from hardenprobe.errors import FileInvalid
 from hardenprobe.firmware import Floor
+from hardenprobe.model import Reach
+from hardenprobe.model.yaml_file import Spot
 from hardenprobe.ports import SERVICES
-from hardenprobe.records import Reach
 from hardenprobe.registry import Registry
 from hardenprobe.segments import Segment
 

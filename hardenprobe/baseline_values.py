@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
 from hardenprobe.baseline import Baseline, shipped
-from hardenprobe.documents import Spot
+from hardenprobe.model.yaml_file import Spot
 
 OURS, CHECKS = "hardenprobe's default", "the check's default"
 

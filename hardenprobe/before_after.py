@@ -12,9 +12,8 @@ from typing import Any, Literal
 from hardenprobe import known_again
 from hardenprobe.again import Again
 from hardenprobe.facts_fleet import NotMet
-from hardenprobe.reasons import UNTOLD
+from hardenprobe.model import UNTOLD, Cost, Device, Endpoint, Observation, Result, Review, State, Word
 from hardenprobe.recheck_findings import Picked, Subject
-from hardenprobe.records import Cost, Device, Endpoint, Observation, Result, Review, State, Word
 
 Standing = Literal["stands", "gone", "unknown"]
 _GONE = {

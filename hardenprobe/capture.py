@@ -33,8 +33,8 @@ from hardenprobe import capture_file, frames, packet_socket
 from hardenprobe.capture_file import FILE_HEADER, LINK_HEADER, RECORD_HEADER
 from hardenprobe.flows import RECEIVED, SENT, TOLD, Flow, Flows
 from hardenprobe.frames import Frame
-from hardenprobe.records import Captured
-from hardenprobe.transcript import Recorder
+from hardenprobe.model import Captured
+from hardenprobe.model.transcript import Recorder
 
 log = logging.getLogger("hardenprobe.capture")
 

@@ -14,10 +14,10 @@ from typing import Any, Literal
 
 import sqlalchemy as sa
 
-from hardenprobe.codec import digest
 from hardenprobe.errors import UsageError, clip
+from hardenprobe.model.document import digest
+from hardenprobe.model.transcript import utc_now
 from hardenprobe.store_parts import tables
-from hardenprobe.transcript import utc_now
 
 LEAST_NOTED = 12  # characters of a digest that are enough to be told from chance
 

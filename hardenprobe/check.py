@@ -15,7 +15,7 @@ from typing import Any, Generic, Literal, TypeVar
 
 from hardenprobe.errors import ContractBroken
 from hardenprobe.facts import DeclaredDevice, TcpPort
-from hardenprobe.records import (
+from hardenprobe.model import (
     UNPROVEN,
     Clock,
     Device,

@@ -6,9 +6,9 @@ import ctypes
 import sys
 from collections.abc import Iterable
 
-from hardenprobe.records import Clock
+from hardenprobe.model import Clock
+from hardenprobe.model.transcript import utc_now
 from hardenprobe.scope import Scope, is_loopback
-from hardenprobe.transcript import utc_now
 
 _STA_UNSYNC = 0x40  # <sys/timex.h>
 _TIME_ERROR = 5

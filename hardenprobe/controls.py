@@ -9,7 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
-from hardenprobe.documents import load_yaml, parse
+from hardenprobe.model.yaml_file import load_yaml, parse
 
 Method = Literal["examine", "interview", "test"]
 METHODS: tuple[Method, ...] = ("examine", "interview", "test")

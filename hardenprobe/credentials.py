@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.documents import Document, Spot, load_yaml
 from hardenprobe.errors import FileInvalid
+from hardenprobe.model.yaml_file import Document, Spot, load_yaml
 
 FORMAT = "hardenprobe.secrets/1"
 # RFC 3414 sections 6 and 7, RFC 7860 section 4; RFC 3414 section 8, RFC 3826.

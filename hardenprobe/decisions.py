@@ -8,9 +8,9 @@ from hardenprobe import exceptions, life, statements
 from hardenprobe.exceptions import RiskException
 from hardenprobe.ledger import Ledger
 from hardenprobe.life import Turn
+from hardenprobe.model.transcript import utc_now
 from hardenprobe.statements import Statement
 from hardenprobe.store import Store
-from hardenprobe.transcript import utc_now
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,8 +12,8 @@ from typing import Any
 
 from hardenprobe import exceptions, life, statements
 from hardenprobe.ledger import Entry, Ledger
+from hardenprobe.model import Device, Head, Severity, Word
 from hardenprobe.people import device_of
-from hardenprobe.records import Device, Head, Severity, Word
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_devices import Appearance, Row, appearances
 

@@ -20,6 +20,7 @@ from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.journal import OUTCOMES, Quiet
 from hardenprobe.link import Line, Turn
+from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
 from hardenprobe.ports import RAW_PRINT, may_speak
@@ -52,7 +53,6 @@ from hardenprobe.probes import (
 )
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.rate import Rate
-from hardenprobe.records import Cost, Observation, Reason, State, Vantage
 from hardenprobe.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 from hardenprobe.tap import SweepTap, Tap

@@ -14,12 +14,11 @@ from typing import Any
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Worse
-from hardenprobe.codec import canonical
 from hardenprobe.errors import UnknownName, clip
 from hardenprobe.ledger import Draft, Entry, understood
+from hardenprobe.model import Accepted, Device, ExceptionNote, Lapsed, Result, Review, Severity
+from hardenprobe.model.document import canonical
 from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
-from hardenprobe.records import Accepted, Device, Result, Review, Severity
-from hardenprobe.records_people import ExceptionNote, Lapsed
 from hardenprobe.registry import Registry
 from hardenprobe.scoring import base_of
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from hardenprobe.records import State
+from hardenprobe.model import State
 
 C = TypeVar("C")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from hardenprobe.facts import facts
-from hardenprobe.records import State
+from hardenprobe.model import State
 
 
 @dataclass(frozen=True, kw_only=True)

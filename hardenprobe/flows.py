@@ -16,7 +16,7 @@ from typing import Any
 
 from hardenprobe import frames
 from hardenprobe.frames import Frame
-from hardenprobe.transcript import Recorder
+from hardenprobe.model.transcript import Recorder
 
 SENT, RECEIVED, TOLD = "sent", "received", "told"  # by us, by the device, about what we sent
 LINGER = 1.0  # seconds for which packets of a socket may still come after it was closed

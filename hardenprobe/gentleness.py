@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from hardenprobe.documents import Document
 from hardenprobe.errors import FileInvalid
 from hardenprobe.link import Timing
+from hardenprobe.model.yaml_file import Document
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,13 +19,14 @@ from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.facts_fleet import NotListed, NotMet
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.known_again import Known
-from hardenprobe.records import (
+from hardenprobe.model import (
     INVENTORY,
     NOT_PLANNED,
     Address,
     Cost,
     Coverage,
     Device,
+    Elsewhere,
     Identity,
     Missed,
     Observation,
@@ -33,8 +34,7 @@ from hardenprobe.records import (
     State,
     Unlisted,
 )
-from hardenprobe.records_fleet import Elsewhere
-from hardenprobe.transcript import observation, utc_now
+from hardenprobe.model.transcript import observation, utc_now
 
 ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
 

@@ -12,11 +12,11 @@ from typing import Any, Literal
 
 from hardenprobe import baseline
 from hardenprobe.addresses import AddressSet, parse_entry
-from hardenprobe.codec import digest
-from hardenprobe.documents import Document, Spot, load_yaml, parse, read_text
 from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
+from hardenprobe.model import KINDS, BaselineRule
+from hardenprobe.model.document import digest
+from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse, read_text
 from hardenprobe.ports import SERVICES
-from hardenprobe.records import KINDS, BaselineRule
 from hardenprobe.scoring import ENVIRONMENTAL, read_group
 
 FORMAT = "hardenprobe.inventory/1"

@@ -18,10 +18,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from hardenprobe.codec import canonical, decode_observations, encode_observation
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.identity import Visit
-from hardenprobe.records import Cost
+from hardenprobe.model import Cost
+from hardenprobe.model.document import canonical, decode_observations, encode_observation
 from hardenprobe.store import LATEST, UNREADABLE, Store
 from hardenprobe.store_parts import make
 

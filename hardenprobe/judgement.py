@@ -13,9 +13,8 @@ from hardenprobe.check import Fleet, Worse
 from hardenprobe.decisions import Decisions
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.judging import Case, judge, notes
+from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
 from hardenprobe.priorities import Ranking, general
-from hardenprobe.records import Device, Head, Named, Observation, Remedy, Result, Review
-from hardenprobe.records_recheck import checks_of
 from hardenprobe.registry import Registry
 from hardenprobe.tally import Tally
 

@@ -20,7 +20,7 @@ from hardenprobe.errors import ScopeRefused, clip
 from hardenprobe.facts import ProbeFault
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.limits import Overran, limited
-from hardenprobe.records import (
+from hardenprobe.model import (
     INVENTORY,
     CheckNote,
     Clock,

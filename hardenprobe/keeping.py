@@ -11,7 +11,7 @@ from typing import Self
 from hardenprobe.errors import StoreRefused
 from hardenprobe.identity import Visit
 from hardenprobe.journal import Begun, Journal, TakenUp
-from hardenprobe.records import Cost, Review
+from hardenprobe.model import Cost, Review
 from hardenprobe.spool import Spool
 from hardenprobe.store import Store
 

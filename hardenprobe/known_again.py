@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.records import Identity
+from hardenprobe.model import Identity
 
 BORN = ("serial", "engine-id", "printer-uuid")
 """The kinds that mending changes in no device: where both have one and they differ, it is another device."""

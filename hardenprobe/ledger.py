@@ -15,12 +15,12 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from hardenprobe.codec import canonical, digest
 from hardenprobe.errors import StoreRefused, UsageError, clip
+from hardenprobe.model.document import canonical, digest
+from hardenprobe.model.transcript import utc_now
 from hardenprobe.scope import operator
 from hardenprobe.store import Store
 from hardenprobe.store_parts import make
-from hardenprobe.transcript import utc_now
 
 MOST_BYTES = 10 * 1024 * 1024
 """Of one attached file: a scanned page or a photograph, not a disk image."""

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.ledger import Entry, understood
-from hardenprobe.records import Device, Identity
-from hardenprobe.records_fleet import RetiredSeen
+from hardenprobe.model import Device, Identity, RetiredSeen
 
 ACCEPTED, RETIRED = "acceptance", "retirement"
 SEEN_AGAIN = ", and is seen again"  # in every notice of a retired device that answers

@@ -23,12 +23,12 @@ from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 from hardenprobe import guard
 from hardenprobe.easing import Easing
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
+from hardenprobe.model import Cost, Endpoint, Exchange, Observation
+from hardenprobe.model.transcript import EXCHANGES, Recorder, observation
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.rate import Rate
-from hardenprobe.records import Cost, Endpoint, Exchange, Observation
 from hardenprobe.sockets import READ_LIMIT, connect, receive, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
-from hardenprobe.transcript import EXCHANGES, Recorder, observation
 
 if TYPE_CHECKING:
     from hardenprobe.tap import Tap

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.documents import Document, Spot, load_yaml, read_text
 from hardenprobe.errors import FileInvalid, clip
+from hardenprobe.model.yaml_file import Document, Spot, load_yaml, read_text
 
 ENTRY = ("entry", "address", "ip", "ip_address", "network", "subnet", "cidr", "source", "host")
 MASK = ("mask", "netmask", "subnet_mask")

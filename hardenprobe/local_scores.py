@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from hardenprobe.records import Device, Result
+from hardenprobe.model import Device, Result
 from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group, score, whole_vector
 
 

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.ledger import Draft
-from hardenprobe.records import Device
+from hardenprobe.model import Device
 
 LONGEST = 2000  # characters of anything that a person writes
 

@@ -13,12 +13,12 @@ from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 
 from hardenprobe.addresses import AddressSet, IpAddress, parse_entry, parse_network
-from hardenprobe.codec import digest
-from hardenprobe.documents import read_text
 from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError, clip
 from hardenprobe.link import Timing
+from hardenprobe.model import Authorisation, Reach, Vantage
+from hardenprobe.model.document import digest
+from hardenprobe.model.yaml_file import read_text
 from hardenprobe.own_links import ends
-from hardenprobe.records import Authorisation, Reach, Vantage
 from hardenprobe.scope import MULTICAST, Scope
 from hardenprobe.web_paths import WebPaths
 

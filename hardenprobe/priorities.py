@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from hardenprobe.records import Advice, Remedy, Result
+from hardenprobe.model import Advice, Remedy, Result
 from hardenprobe.scoring import severity
 
 

@@ -25,7 +25,7 @@ from hardenprobe.errors import (
 from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.limits import Overran
 from hardenprobe.link import Line
-from hardenprobe.records import Observation, Reach, Reason, State
+from hardenprobe.model import Observation, Reach, Reason, State
 
 if TYPE_CHECKING:
     from hardenprobe.inventory import Listed

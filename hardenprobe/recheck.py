@@ -12,8 +12,8 @@ from hardenprobe import inventory as inventories
 from hardenprobe.again import Again
 from hardenprobe.before_after import Asked, Compared
 from hardenprobe.errors import UsageError
+from hardenprobe.model import Reach, Review
 from hardenprobe.recheck_findings import Picked
-from hardenprobe.records import Reach, Review
 from hardenprobe.request import Request
 from hardenprobe.review import Order
 from hardenprobe.store import Store

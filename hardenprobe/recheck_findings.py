@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from hardenprobe.check import Fleet
-from hardenprobe.codec import decode_results
-from hardenprobe.codec_rows import read_device, read_observations
 from hardenprobe.errors import UnknownName, UsageError, clip
-from hardenprobe.records import Device, Observation, Result, Review, Word
+from hardenprobe.model import Device, Observation, Result, Review, Word
+from hardenprobe.model.document import decode_results
+from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.registry import Registry
 from hardenprobe.rejudge import fleets, reading
 from hardenprobe.store import Store

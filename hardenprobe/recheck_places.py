@@ -16,10 +16,9 @@ from hardenprobe.again import Again, Place
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.inventory import AllowList, Criticality, Inventory, Kind, Listed
+from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, Review, State
 from hardenprobe.ports import NEVER_SPEAK
 from hardenprobe.recheck_findings import Picked, Subject
-from hardenprobe.records import Device, Endpoint, Observation, Reach, Review, State
-from hardenprobe.records_recheck import Rechecked
 from hardenprobe.registry import Registry
 from hardenprobe.sweep import FIRST_PORTS
 

@@ -20,7 +20,7 @@ from hardenprobe import baseline, registry
 from hardenprobe.baseline import BaselineFile
 from hardenprobe.check import Check
 from hardenprobe.cli import CAUTION, cli
-from hardenprobe.codec import facts_kinds
+from hardenprobe.model.document import facts_kinds
 from hardenprobe.scoring import score, severity
 
 FOLDER = Path(__file__).resolve().parent / "handbook"

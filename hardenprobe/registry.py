@@ -15,9 +15,9 @@ from hardenprobe.contract import hold_check, hold_probe
 from hardenprobe.errors import ContractBroken, HardenprobeError, UnknownName, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.limits import Overran, limited
+from hardenprobe.model import Reach, Reason, Remedy, Said, Word
 from hardenprobe.plugins import BUILT_IN, Offer, offers
 from hardenprobe.probe import Probe
-from hardenprobe.records import Reach, Reason, Remedy, Said, Word
 
 __all__ = ["BUILT_IN", "Broken", "Registry", "load"]
 

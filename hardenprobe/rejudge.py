@@ -9,8 +9,13 @@ from typing import Any
 
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Fleet
-from hardenprobe.codec import encode_observation, to_document
-from hardenprobe.codec_rows import (
+from hardenprobe.decisions import Decisions
+from hardenprobe.errors import UsageError
+from hardenprobe.judgement import Judgement, Sums
+from hardenprobe.judging import compared, join
+from hardenprobe.model import Review
+from hardenprobe.model.document import encode_observation, to_document
+from hardenprobe.model.rows import (
     label_of,
     read_device,
     read_observations,
@@ -18,11 +23,6 @@ from hardenprobe.codec_rows import (
     results_text,
     with_baseline,
 )
-from hardenprobe.decisions import Decisions
-from hardenprobe.errors import UsageError
-from hardenprobe.judgement import Judgement, Sums
-from hardenprobe.judging import compared, join
-from hardenprobe.records import Review
 from hardenprobe.registry import Registry
 from hardenprobe.review import renewed
 from hardenprobe.side_by_side import each

@@ -5,7 +5,7 @@ What a change breaks is common practice, no source, and depends on the model.
 
 from __future__ import annotations
 
-from hardenprobe.records import Remedy
+from hardenprobe.model import Remedy
 
 _ASK = "The print server's administrator, the monitoring team, the supplies contract."
 _NO_LOCK = "None: SNMP is not how the settings are reached."

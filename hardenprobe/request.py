@@ -18,15 +18,15 @@ from hardenprobe import baseline, baseline_choice, credentials, plan, registry, 
 from hardenprobe import inventory as inventories
 from hardenprobe import scope as scopes
 from hardenprobe.again import Again
-from hardenprobe.codec import digest
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.journal import Begun, Journal, TakenUp
+from hardenprobe.model import Reach
+from hardenprobe.model.document import digest
+from hardenprobe.model.transcript import utc_now
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.second_opinion import strain_timing
-from hardenprobe.records import Reach
 from hardenprobe.review import Order
 from hardenprobe.store import UNREADABLE, Store, new_id
-from hardenprobe.transcript import utc_now
 
 
 @dataclass(frozen=True, kw_only=True)

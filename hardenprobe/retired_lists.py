@@ -8,10 +8,10 @@ from pathlib import Path
 
 from hardenprobe import inventory, list_files
 from hardenprobe.addresses import AddressSet, Entry, parse_entry
-from hardenprobe.codec_rows import label_of, read_some
-from hardenprobe.documents import load_yaml
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.facts import DeclaredAllowList
+from hardenprobe.model.rows import label_of, read_some
+from hardenprobe.model.yaml_file import load_yaml
 from hardenprobe.store import UNREADABLE, Store
 
 

@@ -9,13 +9,13 @@ from pathlib import Path
 from string import Template
 from typing import Any
 
-from hardenprobe.codec_rows import read_observations
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.exceptions import KIND as EXCEPTION
 from hardenprobe.exceptions import RiskException
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.life import RETIRED, Marks, Register, Turn
+from hardenprobe.model.rows import read_observations
 from hardenprobe.people import LONGEST, ending
 from hardenprobe.retired_lists import declared, in_file
 from hardenprobe.retirement_answers import FORMAT, METHODS, POINTS, Answer, Answers

@@ -12,8 +12,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.documents import load_yaml, parse
 from hardenprobe.errors import clip
+from hardenprobe.model.yaml_file import load_yaml, parse
 from hardenprobe.people import Wrong, day, sentence
 
 FORMAT = "hardenprobe.retirement/1"

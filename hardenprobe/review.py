@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe import __version__, clock, guard, identity, store, vantage
 from hardenprobe.again import Again
 from hardenprobe.baseline_choice import NOT_MEANT, Expected
-from hardenprobe.codec import facts_kinds
 from hardenprobe.credentials import Secrets
 from hardenprobe.decisions import Decisions
 from hardenprobe.engine import Scan
@@ -27,22 +26,14 @@ from hardenprobe.judgement import Judgement
 from hardenprobe.judging import Case, judge
 from hardenprobe.keeping import Keeper
 from hardenprobe.life import SEEN_AGAIN, STILL_LISTED
+from hardenprobe.model import NOT_PLANNED, Clock, Cost, Coverage, Head, Review, Word, checks_of
+from hardenprobe.model.document import facts_kinds
+from hardenprobe.model.transcript import utc_now
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import (
-    NOT_PLANNED,
-    Clock,
-    Cost,
-    Coverage,
-    Head,
-    Review,
-    Word,
-)
-from hardenprobe.records_recheck import checks_of
 from hardenprobe.registry import Registry
 from hardenprobe.scope import operator
 from hardenprobe.tally import Tally
-from hardenprobe.transcript import utc_now
 
 if TYPE_CHECKING:
     from hardenprobe.capture import Capture

@@ -6,8 +6,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Protocol, TypeVar
 
-from hardenprobe.documents import load_yaml, parse
 from hardenprobe.errors import UnknownName
+from hardenprobe.model.yaml_file import load_yaml, parse
 
 
 class Rules(Protocol):

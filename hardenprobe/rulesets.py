@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Literal
 
 from hardenprobe import ruleset_files
-from hardenprobe.records import RuleSet
+from hardenprobe.model import RuleSet
 
 Say = Literal["must-not", "should-not", "may", "recommended"]
 

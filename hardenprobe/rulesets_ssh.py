@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from hardenprobe import ruleset_files
-from hardenprobe.records import RuleSet
+from hardenprobe.model import RuleSet
 from hardenprobe.rulesets import Size
 
 Say = Literal["must-not", "should-not", "may", "should", "must"]

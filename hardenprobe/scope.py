@@ -13,7 +13,7 @@ from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.gentleness import Gentleness
 from hardenprobe.link import Timing
-from hardenprobe.records import Authorisation, Lease, Reach
+from hardenprobe.model import Authorisation, Lease, Reach
 from hardenprobe.window import Window
 
 LOOPBACK = AddressSet.of(["127.0.0.0/8", "::1"])

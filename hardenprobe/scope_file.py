@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from hardenprobe import gentleness
 from hardenprobe.addresses import AddressSet, Network, parse_network
-from hardenprobe.documents import Document, Spot, load_yaml, parse
 from hardenprobe.gentleness import Gentleness
-from hardenprobe.records import Lease, Reach
+from hardenprobe.model import Lease, Reach
+from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse
 from hardenprobe.scope import (
     MULTICAST,
     MULTICAST_GRANT,

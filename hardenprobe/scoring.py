@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from hardenprobe.records import Severity
+from hardenprobe.model import Severity
 
 BASE = {
     "AV": {"L": 0.395, "A": 0.646, "N": 1.0},

@@ -7,7 +7,7 @@ from urllib.parse import SplitResult, urlsplit
 from hardenprobe.absence import no_service
 from hardenprobe.check import Outcome, Seen, untold
 from hardenprobe.facts_web import IppPrinter, PrinterUri
-from hardenprobe.records import Observation, Reason
+from hardenprobe.model import Observation, Reason
 from hardenprobe.seen_names import is_own
 from hardenprobe.seen_web import by_port
 

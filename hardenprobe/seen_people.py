@@ -9,7 +9,7 @@ from hardenprobe.check import Seen
 from hardenprobe.facts import FtpSession, HttpAnswer, SnmpAnswer, TelnetGreeting
 from hardenprobe.facts_discovery import RfbSecurity, TftpAnswer
 from hardenprobe.facts_web import IppJobs, SettingsPageAnswer
-from hardenprobe.records import Observation, State
+from hardenprobe.model import Observation, State
 from hardenprobe.seen_web import leads_to_https
 
 # An observation that bears on a statement, and what it says against it; "" where it agrees.

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Outcome, Seen, fail, untold
-from hardenprobe.records import Reason
+from hardenprobe.model import Reason
 
 
 def accepting(seen: Seen, ports: Mapping[int, str], expected: str) -> Iterable[Outcome]:

@@ -9,7 +9,7 @@ from typing import Any
 from hardenprobe.check import Outcome, Seen, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.facts_snmp import SnmpWriteBack
-from hardenprobe.records import Observation, Reason, Said, State, Word
+from hardenprobe.model import Observation, Reason, Said, State, Word
 
 SUCCESS, NO_ACCESS = 0, 6  # error-status, RFC 3416 section 3
 

@@ -8,7 +8,7 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import Certificate, Chain, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
-from hardenprobe.records import Observation, Reason, Said, Word
+from hardenprobe.model import Observation, Reason, Said, Word
 
 _UNTOLD = {
     "closed": ("closed at a TLS hello", Reason.DROPPED),

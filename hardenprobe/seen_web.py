@@ -9,7 +9,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Outcome, Seen, untold
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_web import IppPrinter, SettingsPageAnswer
-from hardenprobe.records import Observation, Reason
+from hardenprobe.model import Observation, Reason
 
 F = TypeVar("F")
 

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.model import Observation, State
 from hardenprobe.ports import SERVICES
-from hardenprobe.records import Observation, State
 
 
 def answers(

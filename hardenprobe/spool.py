@@ -18,7 +18,7 @@ from typing import Any
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.identity import Visit
 from hardenprobe.journal import Begun, Journal, alive, decode_visit, encode_visit, this_process
-from hardenprobe.records import Cost
+from hardenprobe.model import Cost
 from hardenprobe.store import UNREADABLE, Store
 
 log = logging.getLogger("hardenprobe.spool")

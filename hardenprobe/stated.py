@@ -15,8 +15,8 @@ from hardenprobe.facts_snmp import SnmpObjects, SnmpUser
 from hardenprobe.facts_ssh import SshHostKey
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.facts_web import IppPrinter, ScanServiceAnswer
+from hardenprobe.model import Device, Identity, Observation
 from hardenprobe.probes import snmp
-from hardenprobe.records import Device, Identity, Observation
 
 MODEL_KINDS = ("make-model", "description", "device-id", "title", "subject")
 """The kinds of identity that name a make or a model, the most telling first."""

@@ -15,10 +15,9 @@ from hardenprobe.controls import METHODS
 from hardenprobe.errors import UnknownName
 from hardenprobe.facts_fleet import StatementMade
 from hardenprobe.ledger import MOST_BYTES, Draft, Entry, understood
+from hardenprobe.model import INVENTORY, Answered, Device, Observation
+from hardenprobe.model.transcript import observation
 from hardenprobe.people import Wrong, device_of, sentence, span
-from hardenprobe.records import INVENTORY, Device, Observation
-from hardenprobe.records_people import Answered
-from hardenprobe.transcript import observation
 
 FORMAT = "hardenprobe.statements/1"
 KIND, END = "statement", "statement-end"

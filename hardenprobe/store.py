@@ -22,9 +22,9 @@ from sqlalchemy import exc as sa_exc
 
 from hardenprobe import chain
 from hardenprobe.chain import Link, Row, Stored
-from hardenprobe.codec import digest, from_document, to_document
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
-from hardenprobe.records import Review
+from hardenprobe.model import Review
+from hardenprobe.model.document import digest, from_document, to_document
 from hardenprobe.store_parts import (
     Part,
     at,

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from hardenprobe import life
-from hardenprobe.codec_rows import read_device
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.life import Marks, Turn
+from hardenprobe.model import Device
+from hardenprobe.model.rows import read_device
 from hardenprobe.people import names_of
-from hardenprobe.records import Device
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_parts import PAGE, Part, tables
 

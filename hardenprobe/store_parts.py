@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
-from hardenprobe.codec import canonical
+from hardenprobe.model.document import canonical
 
 T = TypeVar("T")
 

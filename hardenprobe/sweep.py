@@ -34,9 +34,9 @@ from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 from hardenprobe import guard, sweep_sockets
+from hardenprobe.model import Cost, State
 from hardenprobe.ports import RAW_PRINT
 from hardenprobe.rate import Rate
-from hardenprobe.records import Cost, State
 from hardenprobe.sweep_sockets import WRITABLE, Discovery, Poller, Sleeper, descriptors, poller, stream_socket
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from hardenprobe.records import Reason, Result, Severity, Word
+from hardenprobe.model import Reason, Result, Severity, Word
 
 UNTOLD = (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED)
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from hardenprobe import frames
 from hardenprobe.flows import Flow
-from hardenprobe.records import Endpoint, Observation
-from hardenprobe.transcript import Recorder
+from hardenprobe.model import Endpoint, Observation
+from hardenprobe.model.transcript import Recorder
 
 if TYPE_CHECKING:
     from hardenprobe.capture import Capture

@@ -8,7 +8,7 @@ from typing import Any
 
 from hardenprobe.check import Check, NoSettings
 from hardenprobe.facts_discovery import DnsSdText, RfbSecurity, SmbNegotiation
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device
 
 Ask = Callable[..., Observation[Any]]

@@ -11,8 +11,8 @@ from hardenprobe.check import Check
 from hardenprobe.decisions import Decisions
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
+from hardenprobe.model import Reach, Review
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Reach, Review
 from hardenprobe.statements import Statement
 from hardenprobe.testing.devices import guilts
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from hardenprobe.facts_ssh import SshHostKey, SshOffer
-from hardenprobe.records import Observation
+from hardenprobe.model import Observation
 from hardenprobe.testing import at
 
 STRICT = "kex-strict-s-v00@openssh.com"

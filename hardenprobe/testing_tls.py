@@ -18,8 +18,8 @@ from hardenprobe.facts_tls import (
     TlsSecondOpinion,
     TlsSuites,
 )
-from hardenprobe.records import Address, Clock, Device, Endpoint, Observation, State, Vantage
-from hardenprobe.transcript import observation
+from hardenprobe.model import Address, Clock, Device, Endpoint, Observation, State, Vantage
+from hardenprobe.model.transcript import observation
 
 NOW = "2026-11-25T12:00:00Z"
 ADDRESS = "127.0.0.1"

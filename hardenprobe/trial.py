@@ -14,8 +14,8 @@ from hardenprobe.demo_lab import declarations
 from hardenprobe.demo_lab.plugged import from_folders
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.errors import ContractBroken, UnknownName, UsageError, clip
+from hardenprobe.model import Device, Observation, Result, Review, Word
 from hardenprobe.plugins import origin
-from hardenprobe.records import Device, Observation, Result, Review, Word
 from hardenprobe.registry import Registry
 from hardenprobe.request import Request, named, pinned
 from hardenprobe.testing.contract import complaints

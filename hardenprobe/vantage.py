@@ -11,8 +11,8 @@ from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.inventory import Inventory
 from hardenprobe.list_edges import MOST_EDGES, edges
+from hardenprobe.model import INVENTORY, Vantage
 from hardenprobe.plan import Target
-from hardenprobe.records import INVENTORY, Vantage
 from hardenprobe.scope import Scope, is_loopback
 
 EDGES = "edges"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.absence import no_service, off_tcp, off_udp
 from hardenprobe.facts import HttpAnswer
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer, tcp_port
 
 RESET, SILENT = tcp_port(21, State.REFUSING), tcp_port(23, State.SILENT)

@@ -20,8 +20,8 @@ from hardenprobe.exceptions import AcceptedFinding, RiskException
 from hardenprobe.facts import TelnetGreeting
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.ledger import Entry, Ledger
+from hardenprobe.model import Address, Device, Observation, Review, Service, State
 from hardenprobe.people import Wrong
-from hardenprobe.records import Address, Device, Observation, Review, Service, State
 from hardenprobe.statements import Statement
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import at, declared, sample_review, tcp_port

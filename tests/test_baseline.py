@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from hardenprobe import baseline, registry
-from hardenprobe.documents import load_yaml
 from hardenprobe.errors import FileInvalid, UnknownName
+from hardenprobe.model.yaml_file import load_yaml
 
 CHECKS = registry.load(plugins=False)
 GOOD = """\

@@ -12,7 +12,7 @@ from hardenprobe import baseline, inventory, registry, review
 from hardenprobe.baseline_choice import Choice, NotMeant, choose, fits
 from hardenprobe.errors import FileInvalid, UnknownName, UsageError
 from hardenprobe.inventory import Inventory
-from hardenprobe.records import Address, BaselineRule, Device, Head, Identity, Reach, Review, Word
+from hardenprobe.model import Address, BaselineRule, Device, Head, Identity, Reach, Review, Word
 from hardenprobe.testing import seen_device, tcp_port
 
 CHECKS = registry.load(plugins=False)

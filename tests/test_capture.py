@@ -19,9 +19,9 @@ from hardenprobe.errors import Unreachable, UsageError
 from hardenprobe.facts import TcpPort
 from hardenprobe.flows import RECEIVED, Flow
 from hardenprobe.link import Line, Timing
-from hardenprobe.records import Observation, State
+from hardenprobe.model import Observation, State
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.tap import Tap
-from hardenprobe.transcript import Recorder
 
 HERE = "127.0.0.63"
 QUICK = Timing(connect=1.0, greeting=0.2, reply=0.4, pause=0.0)

@@ -9,7 +9,7 @@ import pytest
 
 from hardenprobe.check import HEADINGS, Check, Fleet, NoSettings, Shared, fail, note, passed, untold
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.records import Reason, State, Word
+from hardenprobe.model import Reason, State, Word
 from hardenprobe.remedies import CLOSE_PORT
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 

@@ -16,7 +16,7 @@ from hardenprobe.check import HEADINGS, Check
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY
 from hardenprobe.facts import KINDS
-from hardenprobe.records import Remedy
+from hardenprobe.model import Remedy
 from hardenprobe.scoring import score
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR
 

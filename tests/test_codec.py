@@ -13,10 +13,10 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from hardenprobe import codec, codec_rows, facts, records
+from hardenprobe import facts, model
 from hardenprobe.errors import UsageError
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, TcpPort, readable
-from hardenprobe.records import Observation, Review, State
+from hardenprobe.model import Observation, Review, State, document, rows
 from hardenprobe.testing import sample_review
 
 # What a device can write, as probes decode it.
@@ -43,7 +43,7 @@ def _field(cls: type[Any], name: str, hint: Any) -> st.SearchStrategy[Any]:
     if hint is Any:
         return plain
     if get_origin(hint) is tuple:
-        least = 1 if name == "addresses" and cls is records.Device else 0
+        least = 1 if name == "addresses" and cls is model.Device else 0
         return st.lists(st.from_type(get_args(hint)[0]), min_size=least, max_size=1 + least).map(tuple)
     return st.from_type(hint)
 
@@ -53,21 +53,21 @@ def _hints(cls: type[Any]) -> dict[str, Any]:
     return {f.name: hints[f.name] for f in fields(cls)}
 
 
-for _cls in vars(records).values():
+for _cls in vars(model).values():
     if isinstance(_cls, type) and is_dataclass(_cls) and _cls not in (Observation, Review):
         st.register_type_strategy(_cls, built(_cls))
 
 unknown_facts = st.builds(
-    codec.UnknownFacts, st.just("of-a-plug-in"), st.dictionaries(said, plain, max_size=3)
+    document.UnknownFacts, st.just("of-a-plug-in"), st.dictionaries(said, plain, max_size=3)
 )
 observations = st.builds(
     Observation,
     id=said,
-    endpoint=st.none() | st.from_type(records.Endpoint),
+    endpoint=st.none() | st.from_type(model.Endpoint),
     vantage=said,
     asked_at=said,
-    facts=st.one_of([built(cls) for _, cls in sorted(codec.facts_kinds().items())]) | unknown_facts,
-    transcript=st.lists(st.from_type(records.Exchange), max_size=2).map(tuple),
+    facts=st.one_of([built(cls) for _, cls in sorted(document.facts_kinds().items())]) | unknown_facts,
+    transcript=st.lists(st.from_type(model.Exchange), max_size=2).map(tuple),
 )
 
 
@@ -76,16 +76,16 @@ def reviews(draw: st.DrawFn) -> Review:
     def few(strategy: st.SearchStrategy[Any]) -> Any:
         return draw(st.lists(strategy, max_size=1).map(tuple))
 
-    devices = draw(st.lists(st.from_type(records.Device), max_size=2, unique_by=lambda d: d.id).map(tuple))
+    devices = draw(st.lists(st.from_type(model.Device), max_size=2, unique_by=lambda d: d.id).map(tuple))
     return Review(
-        head=draw(st.from_type(records.Head)),
-        coverage=draw(st.from_type(records.Coverage)),
-        vantages=few(st.from_type(records.Vantage)),
+        head=draw(st.from_type(model.Head)),
+        coverage=draw(st.from_type(model.Coverage)),
+        vantages=few(st.from_type(model.Vantage)),
         devices=devices,
-        results=few(st.from_type(records.Result)),
+        results=few(st.from_type(model.Result)),
         observations={device.id: few(observations) for device in devices},
-        checks=few(st.from_type(records.CheckNote)),
-        what_first=few(st.from_type(records.Advice)),
+        checks=few(st.from_type(model.CheckNote)),
+        what_first=few(st.from_type(model.Advice)),
         notices=few(said),
     )
 
@@ -99,18 +99,18 @@ def reviews(draw: st.DrawFn) -> Review:
 @given(reviews())
 @pytest.mark.slow
 def test_any_review_comes_back_as_it_was(review: Review) -> None:
-    written = codec.canonical(codec.to_document(review))
-    assert codec.from_document(json.loads(written)) == review
+    written = document.canonical(document.to_document(review))
+    assert document.from_document(json.loads(written)) == review
 
 
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(observations, max_size=4))
 def test_a_row_is_read_as_its_entries_are(seen: list[Observation[Any]]) -> None:
-    entries = [{"device": "dev-1", **codec.encode_observation(one)} for one in seen]
-    row = codec.canonical(entries).decode()
-    assert codec_rows.read_observations(row) == seen == codec.decode_observations(entries)
+    entries = [{"device": "dev-1", **document.encode_observation(one)} for one in seen]
+    row = document.canonical(entries).decode()
+    assert rows.read_observations(row) == seen == document.decode_observations(entries)
     kinds = {entry["kind"] for entry in entries[:2]}
-    some = codec_rows.read_some(row, kinds)
+    some = rows.read_some(row, kinds)
     assert [one.id for one in some] == [entry["id"] for entry in entries if entry["kind"] in kinds]
     for one, entry in zip(some, (e for e in entries if e["kind"] in kinds), strict=True):
         assert json.loads(json.dumps(one, default=vars)) == entry
@@ -126,29 +126,29 @@ def test_a_row_is_read_as_its_entries_are(seen: list[Observation[Any]]) -> None:
     ],
 )
 def test_facts_that_look_like_an_entry_do_not_confuse_a_row(data: dict[str, Any]) -> None:
-    facts_ = codec.UnknownFacts("of-a-plug-in", data)
+    facts_ = document.UnknownFacts("of-a-plug-in", data)
     seen = [
         Observation(id=id, endpoint=None, vantage='"kind":"x","', asked_at="t", facts=one)
         for id, one in (("1", facts_), ("2", TcpPort(state=State.SILENT)), ("3", facts_))
     ]
-    entries = [{"device": "dev-1", **codec.encode_observation(one)} for one in seen]
-    row = codec.canonical(entries).decode()
-    assert codec_rows.read_observations(row) == seen
-    assert [one.id for one in codec_rows.read_some(row, {"tcp-port"})] == ["2"]
-    assert [one.id for one in codec_rows.read_some(row, {"of-a-plug-in"})] == ["1", "3"]
+    entries = [{"device": "dev-1", **document.encode_observation(one)} for one in seen]
+    row = document.canonical(entries).decode()
+    assert rows.read_observations(row) == seen
+    assert [one.id for one in rows.read_some(row, {"tcp-port"})] == ["2"]
+    assert [one.id for one in rows.read_some(row, {"of-a-plug-in"})] == ["1", "3"]
 
 
 @pytest.mark.parametrize("row", ["5", "{}", "[5]", "[{}]", '["]', "", '[{"asked_at":"t","device":"d"}]'])
 def test_a_row_that_is_none_is_refused(row: str) -> None:
     with pytest.raises((ValueError, TypeError, LookupError, UsageError)):
-        codec_rows.read_observations(row)
+        rows.read_observations(row)
 
 
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(st.lists(st.from_type(records.Result), max_size=3))
-def test_results_are_written_as_the_canonical_form_has_them(results: list[records.Result]) -> None:
-    plain = [codec.dump(records.Result, one) for one in results]
-    assert codec_rows.results_text(results) == codec.canonical(plain).decode()
+@given(st.lists(st.from_type(model.Result), max_size=3))
+def test_results_are_written_as_the_canonical_form_has_them(results: list[model.Result]) -> None:
+    plain = [document.dump(model.Result, one) for one in results]
+    assert rows.results_text(results) == document.canonical(plain).decode()
 
 
 @settings(max_examples=60, deadline=None)
@@ -161,31 +161,31 @@ def test_whatever_bytes_a_device_sends_survive(data: bytes) -> None:
         asked_at="t",
         facts=TcpPort(state=State.ACCEPTING, greeting=readable(data)),
     )
-    stored = json.loads(codec.canonical(codec.encode_observation(seen)))
-    assert codec.decode_observation(stored) == seen
+    stored = json.loads(document.canonical(document.encode_observation(seen)))
+    assert document.decode_observation(stored) == seen
 
 
 @given(st.dictionaries(st.text(), plain, max_size=5))
 def test_the_canonical_form_forgets_the_order_of_keys_and_nothing_else(obj: dict[str, Any]) -> None:
     turned = dict(reversed(obj.items()))
-    assert codec.canonical(turned) == codec.canonical(obj)
-    assert json.loads(codec.canonical(obj)) == obj
+    assert document.canonical(turned) == document.canonical(obj)
+    assert json.loads(document.canonical(obj)) == obj
 
 
 def test_the_canonical_form_is_the_published_one() -> None:
-    assert codec.canonical({"b": [1, None], "a": "é\n"}) == '{"a":"é\\n","b":[1,null]}'.encode()
+    assert document.canonical({"b": [1, None], "a": "é\n"}) == '{"a":"é\\n","b":[1,null]}'.encode()
     # SHA-256 of the two bytes "{}".
-    assert codec.digest({}) == "44136fa355b3678a1146ad16f7e8649e94fb4fc21fe77e8310c060f61caaff8a"
+    assert document.digest({}) == "44136fa355b3678a1146ad16f7e8649e94fb4fc21fe77e8310c060f61caaff8a"
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), {1, 2}, b"bytes"])
 def test_what_is_not_json_has_no_canonical_form(value: object) -> None:
     with pytest.raises(ValueError):
-        codec.canonical({"value": value})
+        document.canonical({"value": value})
 
 
 def test_the_document_has_the_keys_of_the_contract() -> None:
-    doc = codec.to_document(sample_review(2))
+    doc = document.to_document(sample_review(2))
     assert doc["format"] == "hardenprobe.review/1"
     assert list(doc) == [
         "format", "review", "coverage", "vantages", "devices", "results", "observations",
@@ -215,22 +215,22 @@ def test_the_document_has_the_keys_of_the_contract() -> None:
 
 
 def test_facts_of_an_unknown_kind_stay_readable_and_come_back_unchanged() -> None:
-    entry = codec.encode_observation(next(iter(sample_review(1).observations.values()))[0])
+    entry = document.encode_observation(next(iter(sample_review(1).observations.values()))[0])
     foreign = {**entry, "kind": "of-a-plug-in", "facts": {"anything": [1, {"deep": None}]}}
-    seen = codec.decode_observation(foreign)
-    assert seen.facts == codec.UnknownFacts("of-a-plug-in", {"anything": [1, {"deep": None}]})
+    seen = document.decode_observation(foreign)
+    assert seen.facts == document.UnknownFacts("of-a-plug-in", {"anything": [1, {"deep": None}]})
     assert seen.kind == "of-a-plug-in"
-    assert codec.encode_observation(seen) == foreign
+    assert document.encode_observation(seen) == foreign
 
 
 def test_observations_of_mixed_kinds_keep_their_order() -> None:
     mixed = [o for seen in sample_review(3).observations.values() for o in seen]
     assert len({o.kind for o in mixed}) > 1
-    assert codec.decode_observations([codec.encode_observation(o) for o in mixed]) == mixed
+    assert document.decode_observations([document.encode_observation(o) for o in mixed]) == mixed
 
 
 def _broken(path: tuple[str | int, ...], value: Any) -> dict[str, Any]:
-    doc = json.loads(json.dumps(codec.to_document(sample_review(2))))
+    doc = json.loads(json.dumps(document.to_document(sample_review(2))))
     at = doc
     for part in path[:-1]:
         at = at[part]
@@ -262,7 +262,7 @@ def test_a_wrong_document_is_refused_in_one_line_that_names_the_path(
     path: Any, value: Any, named: str
 ) -> None:
     with pytest.raises(UsageError) as caught:
-        codec.from_document(_broken(path, value))
+        document.from_document(_broken(path, value))
     assert f"review document: {named}:" in str(caught.value)
     assert str(caught.value).isprintable()
 
@@ -270,25 +270,27 @@ def test_a_wrong_document_is_refused_in_one_line_that_names_the_path(
 @pytest.mark.parametrize("doc", [None, [], "text", {}, {"format": "hardenprobe.review/1"}])
 def test_something_else_than_a_document_is_refused(doc: object) -> None:
     with pytest.raises(UsageError):
-        codec.from_document(doc)
+        document.from_document(doc)
 
 
 def test_a_text_that_utf8_cannot_hold_is_refused() -> None:
     with pytest.raises(UsageError, match="review document"):
-        codec.from_document(_broken(("review", "operator"), "\ud800"))
+        document.from_document(_broken(("review", "operator"), "\ud800"))
 
 
 def test_the_shipped_schema_is_up_to_date() -> None:
-    shipped = json.loads(codec.SCHEMA_FILE.read_text(encoding="utf-8"))
-    assert shipped == codec.schema(), 'stale: python -c "from hardenprobe import codec; codec.write_schema()"'
+    shipped = json.loads(document.SCHEMA_FILE.read_text(encoding="utf-8"))
+    assert shipped == document.schema(), (
+        'stale: python -c "from hardenprobe.model import document as codec; codec.write_schema()"'
+    )
 
 
 @pytest.mark.parametrize("hostile", [False, True])
 @pytest.mark.slow
 def test_the_schema_admits_what_is_written(hostile: bool) -> None:
-    validator = jsonschema.Draft202012Validator(codec.schema())
-    validator.check_schema(codec.schema())
-    validator.validate(codec.to_document(sample_review(4, hostile=hostile)))
+    validator = jsonschema.Draft202012Validator(document.schema())
+    validator.check_schema(document.schema())
+    validator.validate(document.to_document(sample_review(4, hostile=hostile)))
 
 
 @pytest.mark.parametrize(
@@ -301,12 +303,12 @@ def test_the_schema_admits_what_is_written(hostile: bool) -> None:
     ],
 )
 def test_the_schema_refuses_what_the_reader_refuses(path: Any, value: Any) -> None:
-    validator = jsonschema.Draft202012Validator(codec.schema())
+    validator = jsonschema.Draft202012Validator(document.schema())
     assert not validator.is_valid(_broken(path, value))
 
 
 def test_the_schema_is_the_same_whatever_plug_ins_are_loaded(monkeypatch: pytest.MonkeyPatch) -> None:
-    before = codec.schema()
+    before = document.schema()
 
     @dataclass(frozen=True)
     class Foreign:
@@ -314,7 +316,7 @@ def test_the_schema_is_the_same_whatever_plug_ins_are_loaded(monkeypatch: pytest
         seen: bool
 
     monkeypatch.setitem(facts.KINDS, "of-a-plug-in", Foreign)
-    assert codec.schema() == before
+    assert document.schema() == before
 
 
 def test_facts_of_a_plug_in_are_decoded_by_their_kind(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -322,7 +324,7 @@ def test_facts_of_a_plug_in_are_decoded_by_their_kind(monkeypatch: pytest.Monkey
     seen = Observation(
         id="o", endpoint=None, vantage="v", asked_at="t", facts=PlugIn(seen=True, ports=(1, 2))
     )
-    assert codec.decode_observation(codec.encode_observation(seen)) == seen
+    assert document.decode_observation(document.encode_observation(seen)) == seen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -333,7 +335,7 @@ class PlugIn:
 
 
 def test_importing_codec_does_not_import_pydantic() -> None:
-    code = "import sys, hardenprobe.codec; sys.exit('pydantic' in sys.modules)"
+    code = "import sys, hardenprobe.model.document; sys.exit('pydantic' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
@@ -348,4 +350,4 @@ def test_a_review_of_facts_with_mappings_and_lists_comes_back() -> None:
                     facts=HttpAnswer(tls=False, path="/", status=200, authenticate=("basic", "digest"))),
     )  # fmt: skip
     review = replace(review, observations={device: more})
-    assert codec.from_document(codec.to_document(review)) == review
+    assert document.from_document(document.to_document(review)) == review

@@ -15,7 +15,7 @@ from hardenprobe import device_history, exceptions, life, statements, store_devi
 from hardenprobe.device_history import Event
 from hardenprobe.errors import StoreRefused
 from hardenprobe.ledger import Draft, Ledger
-from hardenprobe.records import Address, Device, Identity, Review
+from hardenprobe.model import Address, Device, Identity, Review
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import sample_review
 

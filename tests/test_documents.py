@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.documents import SIZE_LIMIT, Document, load_yaml, parse, read_text
 from hardenprobe.errors import FileInvalid
+from hardenprobe.model.yaml_file import SIZE_LIMIT, Document, load_yaml, parse, read_text
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -22,10 +22,10 @@ from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, Tc
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import Timing
+from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.plan import Plan, targets
 from hardenprobe.probes import ftp, tcp
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.scope import LOOPBACK, Scope
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from

@@ -19,8 +19,8 @@ from hardenprobe.decisions import Decisions
 from hardenprobe.exceptions import AcceptedFinding, Request, RiskException
 from hardenprobe.facts import FtpSession
 from hardenprobe.ledger import Entry
+from hardenprobe.model import Accepted, BaselineRule, Result, Review, Said, Severity, Word
 from hardenprobe.people import Wrong
-from hardenprobe.records import Accepted, BaselineRule, Result, Review, Said, Severity, Word
 from hardenprobe.registry import Registry
 from hardenprobe.review import judged
 from hardenprobe.testing import sample_review

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.flows import FRAGMENTED, LINGER, RECEIVED, SENT, TOLD, Flow, Flows
 from hardenprobe.frames import ICMP, SYN, TCP, UDP, Frame
-from hardenprobe.transcript import Recorder
+from hardenprobe.model.transcript import Recorder
 
 US, DEVICE, OTHER = (ip_address(a).packed for a in ("192.0.2.1", "192.0.2.7", "192.0.2.8"))
 OUT, IN = ("lan0", 4), ("lan0", 0)

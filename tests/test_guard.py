@@ -130,7 +130,7 @@ from hardenprobe.inventory import Inventory
 from hardenprobe.link import Timing
 from hardenprobe.plan import Plan, targets
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Reach, Vantage
+from hardenprobe.model import Reach, Vantage
 from hardenprobe.scope import Scope
 
 port = int(sys.argv[1])
@@ -204,7 +204,7 @@ Sources
 import socket
 from hardenprobe.check import Check, passed
 from hardenprobe.facts import TcpPort
-from hardenprobe.records import Reach
+from hardenprobe.model import Reach
 from hardenprobe.remedies import CLOSE_PORT
 
 def judge(seen, expect):

@@ -18,12 +18,12 @@ from pathlib import Path
 import pytest
 
 import hardenprobe
-from hardenprobe.codec import from_document
 from hardenprobe.demo_lab import hostile, running_lab
 from hardenprobe.demo_lab.process import HOSTILE
 from hardenprobe.demo_lab.truth import Guilt, expected_findings
 from hardenprobe.facts import ProbeFault
-from hardenprobe.records import Reason, Review, Word
+from hardenprobe.model import Reason, Review, Word
+from hardenprobe.model.document import from_document
 from hardenprobe.reports import FORMATS
 from hardenprobe.testing_lab import guilts
 

@@ -13,9 +13,8 @@ from hardenprobe import inventory
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpEngine
 from hardenprobe.identity import Fleet, Visit, settle
 from hardenprobe.inventory import Inventory
+from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State
 from hardenprobe.probes import snmp
-from hardenprobe.records import Cost, Coverage, Device, Observation, State
-from hardenprobe.records_fleet import Elsewhere
 from hardenprobe.testing import at, snmp_answer, tcp_port
 from hardenprobe.testing_tls import tls_port
 

@@ -9,7 +9,7 @@ import pytest
 from hardenprobe.facts_web import IppPrinter
 from hardenprobe.identity import Visit, settle
 from hardenprobe.inventory import Inventory
-from hardenprobe.records import Coverage, Device, Observation
+from hardenprobe.model import Coverage, Device, Observation
 from hardenprobe.testing import at, snmp_answer, tcp_port
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from hardenprobe.identity import Fleet, Visit, settle
 from hardenprobe.inventory import Inventory
-from hardenprobe.records import Coverage
+from hardenprobe.model import Coverage
 from hardenprobe.testing import tcp_port
 from hardenprobe.testing_ssh import ssh_host_key
 

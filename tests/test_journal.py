@@ -17,9 +17,9 @@ from hardenprobe.facts import TcpPort
 from hardenprobe.identity import Visit
 from hardenprobe.journal import BLOCK, Begun, Journal, Quiet, decode_visit, encode_visit
 from hardenprobe.keeping import Keeper
-from hardenprobe.records import Cost, Endpoint, State
+from hardenprobe.model import Cost, Endpoint, State
+from hardenprobe.model.transcript import observation
 from hardenprobe.spool import SUFFIX, Spool
-from hardenprobe.transcript import observation
 
 BEGUN = Begun(
     id="20260101-000000-abcdef",

@@ -14,17 +14,7 @@ from hardenprobe.baseline import Baseline
 from hardenprobe.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
 from hardenprobe.judging import Case, finding_key, judge, notes
-from hardenprobe.records import (
-    UNPROVEN,
-    Endpoint,
-    Observation,
-    Reach,
-    Reason,
-    Result,
-    Severity,
-    Vantage,
-    Word,
-)
+from hardenprobe.model import UNPROVEN, Endpoint, Observation, Reach, Reason, Result, Severity, Vantage, Word
 from hardenprobe.registry import Registry
 from hardenprobe.remedies import CLOSE_PORT
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port

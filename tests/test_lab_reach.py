@@ -23,9 +23,9 @@ from hardenprobe.demo_lab.service_flawed_tls import FlawedTls
 from hardenprobe.demo_lab.service_http import Https
 from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.errors import ScopeRefused
+from hardenprobe.model import Reach, Review, Word
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Reach, Review, Word
 from hardenprobe.reports import FORMATS
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
 from hardenprobe.testing_lab import order as lab_order

@@ -16,8 +16,7 @@ from hardenprobe.errors import StoreRefused
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.ledger import Entry
 from hardenprobe.life import ACCEPTED, RETIRED, Marks, Register, Turn
-from hardenprobe.records import Device, Identity, Review
-from hardenprobe.records_fleet import RetiredSeen
+from hardenprobe.model import Device, Identity, RetiredSeen, Review
 from hardenprobe.registry import Registry
 from hardenprobe.testing import declared, sample_review
 

@@ -20,11 +20,11 @@ from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.facts import TcpPort
 from hardenprobe.link import Answer, Line, Timing
+from hardenprobe.model import State
+from hardenprobe.model.transcript import EXCHANGES, KEPT
 from hardenprobe.ports import NEVER_SPEAK, may_speak
-from hardenprobe.records import State
 from hardenprobe.scope import LOOPBACK, Scope
 from hardenprobe.sockets import READ_LIMIT
-from hardenprobe.transcript import EXCHANGES, KEPT
 from hardenprobe.window import Window
 
 QUICK = Timing(connect=1.0, greeting=0.2, reply=0.4, pause=0.0)

@@ -13,7 +13,7 @@ from hardenprobe import baseline, inventory, priorities, registry
 from hardenprobe.errors import FileInvalid
 from hardenprobe.judgement import remedies
 from hardenprobe.local_scores import LocalMetrics, weigh
-from hardenprobe.records import Review, Word
+from hardenprobe.model import Review, Word
 from hardenprobe.scoring import BASE, ENVIRONMENTAL, TEMPORAL, base_of, read_group, score, whole_vector
 from hardenprobe.testing import sample_review
 

@@ -12,8 +12,8 @@ from hardenprobe import own_links
 from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.link import Timing
+from hardenprobe.model import Reach, Vantage
 from hardenprobe.plan import Plan, check_scope, targets
-from hardenprobe.records import Reach, Vantage
 from hardenprobe.scope import Scope
 
 HEAD = "Iface\tDestination\tGateway \tFlags\tRefCnt\tUse\tMetric\tMask\t\tMTU\tWindow\tIRTT\n"

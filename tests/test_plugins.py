@@ -16,7 +16,7 @@ from hardenprobe import baseline, limits, new_plugin, plugins, registry, review
 from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.errors import UsageError
 from hardenprobe.facts import KINDS
-from hardenprobe.records import Reason, Review, State, Word
+from hardenprobe.model import Reason, Review, State, Word
 from hardenprobe.registry import Registry
 from hardenprobe.testing import sample_review
 from hardenprobe.testing.devices import guilts, results
@@ -42,7 +42,7 @@ Sources
 """
 import re
 from hardenprobe import Check, Outcome, Reach, Word, facts, fail
-from hardenprobe.records import Said
+from hardenprobe.model import Said
 from hardenprobe.remedies import TELNET_OFF
 
 SAID = Said(text="x")

@@ -8,8 +8,8 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hardenprobe.model import Accepted, Endpoint, Remedy, Result, Said, Word
 from hardenprobe.priorities import rank
-from hardenprobe.records import Accepted, Endpoint, Remedy, Result, Said, Word
 from hardenprobe.remedies import SNMP_V1_V2C_OFF, SNMP_V3, TELNET_OFF
 
 

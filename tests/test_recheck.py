@@ -16,8 +16,7 @@ from hardenprobe import before_after, known_again, recheck, review, store
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.errors import ScopeRefused, UsageError
 from hardenprobe.inventory import FORMAT
-from hardenprobe.plan import check_scope
-from hardenprobe.records import (
+from hardenprobe.model import (
     Accepted,
     Authorisation,
     Endpoint,
@@ -29,6 +28,7 @@ from hardenprobe.records import (
     Said,
     Word,
 )
+from hardenprobe.plan import check_scope
 from hardenprobe.request import Request, pinned
 from hardenprobe.testing import sample_review
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from hardenprobe.transcript import Recorder
+from hardenprobe.model.transcript import Recorder
 
 
 def received(recorder: Recorder) -> list[bytes]:

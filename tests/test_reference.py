@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from hardenprobe import reference, registry
-from hardenprobe.codec import facts_kinds
+from hardenprobe.model.document import facts_kinds
 
 PAGES = reference.pages()
 

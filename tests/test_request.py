@@ -9,7 +9,7 @@ import pytest
 from hardenprobe import store
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.keeping import Keeper
-from hardenprobe.records import Reach
+from hardenprobe.model import Reach
 from hardenprobe.request import Request, begin, pinned, take_up
 
 SCOPE = """\

@@ -18,8 +18,8 @@ from hardenprobe.errors import FileInvalid, StoreRefused, UsageError
 from hardenprobe.exceptions import RiskException
 from hardenprobe.facts_fleet import NotMet
 from hardenprobe.ledger import Draft, Entry, Ledger
+from hardenprobe.model import Review
 from hardenprobe.people import Wrong
-from hardenprobe.records import Review
 from hardenprobe.retirement_answers import POINTS, Answer, Answers
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import HOSTILE, at, declared, sample_review

@@ -12,7 +12,7 @@ import pytest
 from hardenprobe import baseline, exceptions, registry, review, statements
 from hardenprobe.decisions import Decisions
 from hardenprobe.judgement import remedies
-from hardenprobe.records import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
+from hardenprobe.model import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
 from hardenprobe.review import (
     CLEAN,
     FINDING,

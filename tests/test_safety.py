@@ -32,7 +32,7 @@ import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
 
-from hardenprobe import baseline, cli, codec, engine, guard, plan, registry, review, scope_file, store
+from hardenprobe import baseline, cli, engine, guard, plan, registry, review, scope_file, store
 from hardenprobe.addresses import AddressSet
 from hardenprobe.cli.scan import command as scan_command
 from hardenprobe.credentials import Community, Secret, Secrets, User
@@ -45,16 +45,16 @@ from hardenprobe.facts import HttpAnswer, SnmpAnswer, TcpPort
 from hardenprobe.facts_snmp import SnmpUser
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import Line, Timing
+from hardenprobe.model import Reach, Reason, Review, Vantage, Word, document
+from hardenprobe.model.transcript import KEPT
 from hardenprobe.plan import Plan, check_scope, targets
 from hardenprobe.probes import tls_ports
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Reach, Reason, Review, Vantage, Word
 from hardenprobe.reports import FORMATS, terminal
 from hardenprobe.reports.text import CAUTION
 from hardenprobe.request import Request, pinned
 from hardenprobe.scope import Scope
 from hardenprobe.testing import HOSTILE
-from hardenprobe.transcript import KEPT
 from hardenprobe.window import Window
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
@@ -726,7 +726,7 @@ def test_secrets_and_people_are_masked_when_captured(office: Office, tmp_path: P
         kept.save(office.found)
     places = {file.name: file.read_bytes() for file in tmp_path.iterdir()}
     places["log"] = office.log.encode()
-    places["document"] = json.dumps(codec.to_document(office.found)).encode()
+    places["document"] = json.dumps(document.to_document(office.found)).encode()
     for name in ("html", "csv"):
         out = io.BytesIO()
         FORMATS[name](office.found, out)
@@ -752,7 +752,7 @@ def test_a_redirect_is_read_and_never_followed(office: Office) -> None:
 
 @pytest.mark.slow
 def test_what_a_device_says_is_bounded_and_inert_wherever_it_is_shown(office: Office) -> None:
-    text = json.dumps(codec.to_document(office.found))
+    text = json.dumps(document.to_document(office.found))
     assert "document.title" in text, "it was kept"
     page, table, screen = io.BytesIO(), io.BytesIO(), io.StringIO()
     FORMATS["html"](office.found, page)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.records import Reach
+from hardenprobe.model import Reach
 from hardenprobe.scope import Scope, is_loopback
 from hardenprobe.window import Window
 

@@ -13,7 +13,7 @@ from hardenprobe import registry
 from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused
 from hardenprobe.link import Timing
-from hardenprobe.records import Lease, Reach
+from hardenprobe.model import Lease, Reach
 from hardenprobe.scope_file import load
 
 GOOD = """\

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.records import Severity
+from hardenprobe.model import Severity
 from hardenprobe.scoring import BASE, ENVIRONMENTAL, METRICS, TEMPORAL, parse, score, severity
 
 PLAIN = "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"

@@ -11,7 +11,7 @@ from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_discovery import MdnsAnswer
 from hardenprobe.facts_snmp import Channel, SnmpObjects, SnmpUser
 from hardenprobe.facts_web import IppPrinter, ScanServiceAnswer
-from hardenprobe.records import Address, Device, Identity, State
+from hardenprobe.model import Address, Device, Identity, State
 from hardenprobe.testing import at, snmp_answer
 from hardenprobe.testing_tls import chain, tls_port
 

@@ -12,8 +12,8 @@ import pytest
 
 from hardenprobe import baseline, controls, registry, statements
 from hardenprobe.ledger import MOST_BYTES, Entry
+from hardenprobe.model import Device
 from hardenprobe.people import Wrong
-from hardenprobe.records import Device
 from hardenprobe.statements import Request, Statement
 from hardenprobe.testing import sample_review, tcp_port
 

@@ -15,11 +15,11 @@ from pathlib import Path
 import pytest
 
 from hardenprobe import chain, store
-from hardenprobe.codec import to_document
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.journal import Journal
 from hardenprobe.ledger import Ledger
-from hardenprobe.records import Review
+from hardenprobe.model import Review
+from hardenprobe.model.document import to_document
 from hardenprobe.store import Store, default_url, new_id, opened
 from hardenprobe.testing import sample_review
 

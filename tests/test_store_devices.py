@@ -12,7 +12,7 @@ import pytest
 
 from hardenprobe import life, store_devices
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
-from hardenprobe.records import Address, Device, Identity, Review
+from hardenprobe.model import Address, Device, Identity, Review
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import sample_review
 

@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 from hardenprobe import guard
 from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import ScopeRefused
+from hardenprobe.model import State
 from hardenprobe.order import VisitOrder
 from hardenprobe.ports import RAW_PRINT
 from hardenprobe.probes.snmp import encode_discovery
 from hardenprobe.rate import Rate
-from hardenprobe.records import State
 from hardenprobe.scope import Scope
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, Touch, steps, sweep
 

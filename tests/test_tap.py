@@ -14,9 +14,9 @@ import pytest
 from hardenprobe import capture, flows, frames, guard, packet_socket
 from hardenprobe.capture_file import LINK_HEADER
 from hardenprobe.errors import UsageError
+from hardenprobe.model import State
 from hardenprobe.probes import packets
 from hardenprobe.rate import Rate
-from hardenprobe.records import State
 from hardenprobe.scope import Scope
 from hardenprobe.sweep import SNMP, Pace, Touch, sweep
 from hardenprobe.tap import SweepTap, ranges

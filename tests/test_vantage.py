@@ -11,7 +11,7 @@ import pytest
 from hardenprobe import plan, scope, vantage
 from hardenprobe.addresses import AddressSet
 from hardenprobe.errors import ScopeRefused, UsageError
-from hardenprobe.records import Vantage
+from hardenprobe.model import Vantage
 
 OURS = ["127.0.0.1", "127.77.3.4"]
 # The first is nobody's (RFC 5737). The others can be bound, and the system would then send from another address.

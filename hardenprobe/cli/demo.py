@@ -12,7 +12,7 @@ from hardenprobe.cli import options
 
 if TYPE_CHECKING:
     from hardenprobe.demo_lab.process import RunningLab
-    from hardenprobe.records import Review
+    from hardenprobe.model import Review
     from hardenprobe.store import Store
 
 

@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from hardenprobe.addresses import AddressSet
 from hardenprobe.credentials import Secrets
 from hardenprobe.inventory import Inventory
+from hardenprobe.model import Reach
 from hardenprobe.plan import Plan
 from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.probes.ftp_anonymous import contact
-from hardenprobe.records import Reach
 from hardenprobe.registry import Registry
 from hardenprobe.reports.text import counted, ports_text, visible
 from hardenprobe.review import Order

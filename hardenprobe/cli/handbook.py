@@ -9,7 +9,7 @@ from typing import Any
 
 from hardenprobe.check import Check
 from hardenprobe.cli import CAUTION
-from hardenprobe.records import Reach
+from hardenprobe.model import Reach
 from hardenprobe.scoring import score, severity
 
 WIDTH = 78

@@ -27,7 +27,7 @@ def command(
     from hardenprobe import baseline_choice, decisions, review
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
-    from hardenprobe.records import Review
+    from hardenprobe.model import Review
     from hardenprobe.rejudge import rejudge
 
     checks = plugins.registry()

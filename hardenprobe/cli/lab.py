@@ -19,7 +19,7 @@ def command() -> None:
 def show_all() -> int:
     """List the virtual devices and what they speak."""
     from hardenprobe.demo_lab import process
-    from hardenprobe.documents import load_yaml
+    from hardenprobe.model.yaml_file import load_yaml
 
     for device in load_yaml(process.INVENTORY).data["devices"]:
         services = (device.get("lab") or {}).get("services") or []

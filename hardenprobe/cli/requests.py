@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from hardenprobe.cli.opening import opened
-from hardenprobe.documents import Document, Spot, load_yaml, parse
 from hardenprobe.errors import UsageError
 from hardenprobe.ledger import Entry, Ledger
+from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse
 from hardenprobe.people import Endable, Wrong, ending
 
 T = TypeVar("T")

@@ -9,10 +9,10 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from hardenprobe import codec, review
+from hardenprobe import review
 from hardenprobe.cli import options
 from hardenprobe.keeping import Keeper
-from hardenprobe.records import Review
+from hardenprobe.model import Review, document
 from hardenprobe.reports import terminal
 from hardenprobe.review import Order
 from hardenprobe.tally import Tally
@@ -82,6 +82,6 @@ def show(found: Review, json_to: str | None, tally: Tally | None = None) -> None
     if json_to is None:
         terminal.show(found, Console(), tally)
         return
-    options.write_json(json.dumps(codec.to_document(found), indent=1, ensure_ascii=False), json_to)
+    options.write_json(json.dumps(document.to_document(found), indent=1, ensure_ascii=False), json_to)
     if json_to != "-":
         terminal.show(found, Console())

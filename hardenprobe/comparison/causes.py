@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.comparison.records import Cause, Why
-from hardenprobe.records import Device, Result
+from hardenprobe.model import Device, Result
 
 VARY: Mapping[str, frozenset[str]] = {
     "tcp-port": frozenset({"tries"}),

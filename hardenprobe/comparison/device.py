@@ -7,15 +7,14 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from hardenprobe.baseline import Baseline
-from hardenprobe.codec import decode_results
 from hardenprobe.comparison import told
 from hardenprobe.comparison.causes import Behind, behind, causes, exceptions
 from hardenprobe.comparison.drift import Entry, drift
 from hardenprobe.comparison.records import Cause, Change, DeviceChange, Kind, Side, Why
 from hardenprobe.comparison.sightings import Sightings, days_between, due
 from hardenprobe.comparison.told import Asked, Said, Tells, Told, by_check
-from hardenprobe.reasons import UNTOLD
-from hardenprobe.records import Device, Result, Word
+from hardenprobe.model import UNTOLD, Device, Result, Word
+from hardenprobe.model.document import decode_results
 
 
 class Held:

@@ -8,7 +8,7 @@ from typing import Any
 
 from hardenprobe.comparison.records import Drift
 from hardenprobe.comparison.told import Asked
-from hardenprobe.records import Device, Service, State
+from hardenprobe.model import Device, Service, State
 
 KINDS = frozenset({"snmp-engine", "tls-port"})
 """Of the observations that are looked at; the rest is in the device's record."""

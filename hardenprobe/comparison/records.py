@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from hardenprobe.records import Device, Endpoint, Severity
+from hardenprobe.model import Device, Endpoint, Severity
 
 FORMAT = "hardenprobe.comparison/1"
 

@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 
 from hardenprobe.baseline import Baseline
 from hardenprobe.comparison.told import Tells
-from hardenprobe.records import Severity
+from hardenprobe.model import Severity
 
 
 @dataclass(slots=True)

@@ -8,13 +8,13 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
 
 from hardenprobe.baseline_choice import Expected
-from hardenprobe.codec_rows import read_device
 from hardenprobe.comparison import told
 from hardenprobe.comparison.device import Held, Pair, Past, compare_device
 from hardenprobe.comparison.records import DeviceChange, Kind, Named, Totals
 from hardenprobe.comparison.told import Asked, asked
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.records import Device, Review
+from hardenprobe.model import Device, Review
+from hardenprobe.model.rows import read_device
 from hardenprobe.rejudge import reading
 from hardenprobe.store import Store
 from hardenprobe.store_parts import Part, pages

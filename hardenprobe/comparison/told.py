@@ -8,8 +8,18 @@ from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
 from hardenprobe.comparison.records import Cause, Why
-from hardenprobe.reasons import REASONS, UNTOLD
-from hardenprobe.records import INVENTORY, NOT_PLANNED, Device, Reason, Review, State, Vantage, Word
+from hardenprobe.model import (
+    INVENTORY,
+    NOT_PLANNED,
+    REASONS,
+    UNTOLD,
+    Device,
+    Reason,
+    Review,
+    State,
+    Vantage,
+    Word,
+)
 
 Tells = Literal["there", "gone", "untold"]
 

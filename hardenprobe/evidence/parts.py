@@ -12,7 +12,7 @@ from hardenprobe.errors import UsageError
 from hardenprobe.evidence import parts_reports, parts_rules
 from hardenprobe.evidence.bag import BagWriter
 from hardenprobe.evidence.source import Seen, Source, changed_outside
-from hardenprobe.records import Captured
+from hardenprobe.model import Captured
 from hardenprobe.reports import text
 
 

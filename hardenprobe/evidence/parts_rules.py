@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe import baseline, registry, ruleset_files
 from hardenprobe.errors import HardenprobeError
 from hardenprobe.evidence.source import Source
-from hardenprobe.records import Named
+from hardenprobe.model import Named
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import BagWriter

@@ -7,9 +7,9 @@ import json
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
-from hardenprobe.codec import from_document
 from hardenprobe.errors import UnknownName, UsageError, clip
-from hardenprobe.records import Review, Word
+from hardenprobe.model import Review, Word
+from hardenprobe.model.document import from_document
 
 MOST_CHARS = 64 * 1024 * 1024  # of one value: some four hundred times what a device's observation takes
 _LISTS = frozenset({"devices", "observations", "results"})

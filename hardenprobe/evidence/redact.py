@@ -11,23 +11,26 @@ from __future__ import annotations
 from collections.abc import Container
 
 from hardenprobe import baseline
-from hardenprobe.codec import canonical, dump
 from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.evidence.source import Seen, Source
-from hardenprobe.records import (
+from hardenprobe.model import (
     KINDS,
     Accepted,
     Address,
     Advice,
+    Answered,
     CheckNote,
     Clock,
     Coverage,
     Device,
     Endpoint,
+    ExceptionNote,
     Head,
     Identity,
+    Lapsed,
     Missed,
     Named,
+    Rechecked,
     Remedy,
     Result,
     Review,
@@ -36,8 +39,7 @@ from hardenprobe.records import (
     Unlisted,
     Vantage,
 )
-from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
-from hardenprobe.records_recheck import Rechecked
+from hardenprobe.model.document import canonical, dump
 from hardenprobe.registry import BUILT_IN
 from hardenprobe.review import versions
 from hardenprobe.store_parts import Part

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 
 from hardenprobe import __version__
-from hardenprobe.codec import canonical, digest
-from hardenprobe.records import Review
+from hardenprobe.model import Review
+from hardenprobe.model.document import canonical, digest
+from hardenprobe.model.transcript import utc_now
 from hardenprobe.store import Store
 from hardenprobe.store_parts import make
-from hardenprobe.transcript import utc_now
 
 if TYPE_CHECKING:
     from hardenprobe.demo_lab.process import RunningLab

@@ -7,11 +7,11 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from hardenprobe.codec import decode_device, decode_results, to_document
-from hardenprobe.codec_rows import read_observations
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.ledger import Entry, Ledger
-from hardenprobe.records import Device, Observation, Result, Review
+from hardenprobe.model import Device, Observation, Result, Review
+from hardenprobe.model.document import decode_device, decode_results, to_document
+from hardenprobe.model.rows import read_observations
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_parts import Part, head_of, written
 

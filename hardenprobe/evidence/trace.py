@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Iterator
 
 from hardenprobe.baseline import DEFAULT
-from hardenprobe.records import Device, Endpoint, Result, Review, Word
+from hardenprobe.model import Device, Endpoint, Result, Review, Word
 from hardenprobe.reports.text import (
     CAUTION,
     SEVERITY_NOTE,

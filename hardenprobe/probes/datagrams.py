@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts_discovery import Datagram
 from hardenprobe.link import Answer, Line
-from hardenprobe.records import Observation, State
+from hardenprobe.model import Observation, State
 
 D = TypeVar("D", bound=Datagram)
 

@@ -10,8 +10,8 @@ from collections.abc import AsyncIterator
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import FtpSession, readable
 from hardenprobe.link import Line, Stream
+from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
-from hardenprobe.records import Observation
 
 LIMIT = 4096  # bytes of one reply; RFC 959 replies are lines, not pages
 _LAST = re.compile(rb"(?m)^(\d{3}) [^\r\n]*\r?\n")

@@ -11,9 +11,9 @@ from collections.abc import AsyncIterator, Iterable
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts_web import FtpAnonymous
 from hardenprobe.link import Line
+from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.ftp import read_reply
-from hardenprobe.records import Observation
 
 _MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]{1,63}(?:\.[A-Za-z0-9-]{1,63}){1,8}")
 

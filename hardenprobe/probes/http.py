@@ -24,11 +24,11 @@ from hardenprobe.errors import Unreachable
 from hardenprobe.facts import HttpAnswer, readable
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.link import Line, Stream
+from hardenprobe.model import Observation
+from hardenprobe.model.transcript import KEPT, Recorder
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http_cookies import session_cookies, star_cookies
 from hardenprobe.probes.http_door import Through
-from hardenprobe.records import Observation
-from hardenprobe.transcript import KEPT, Recorder
 
 BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
 AGENT = "hardenprobe"

@@ -15,6 +15,8 @@ from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.facts_web import IppJobs, IppPrinter, PrinterUri
 from hardenprobe.link import Line
+from hardenprobe.model import Observation
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import IPP, Fetched, fetch, lenient_context
 from hardenprobe.probes.ipp_codec import (
@@ -30,8 +32,6 @@ from hardenprobe.probes.ipp_codec import (
     numbers,
     texts,
 )
-from hardenprobe.records import Observation
-from hardenprobe.transcript import Recorder
 
 ABOUT_PRINTER = (
     "printer-uri-supported",

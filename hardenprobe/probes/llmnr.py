@@ -12,9 +12,9 @@ from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import SnmpAnswer
 from hardenprobe.facts_discovery import LlmnrAnswer
 from hardenprobe.link import Line
+from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams, packets, snmp
-from hardenprobe.records import Observation, State
 
 PORT = 5355  # IANA
 _LABEL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?")

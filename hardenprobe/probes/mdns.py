@@ -11,10 +11,10 @@ from typing import Any
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
 from hardenprobe.facts_discovery import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
+from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams, packets
 from hardenprobe.probes.packets import DNS_TYPES, Record
-from hardenprobe.records import Observation
 
 PORT = 5353  # IANA
 ALL_TYPES = "_services._dns-sd._udp.local"  # RFC 6763 section 9

@@ -6,9 +6,9 @@ import secrets
 from collections.abc import AsyncIterator
 
 from hardenprobe.facts_discovery import NetbiosAnswer
+from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams, packets
-from hardenprobe.records import Observation
 
 PORT = 137  # IANA
 

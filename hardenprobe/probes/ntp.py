@@ -7,9 +7,9 @@ from collections.abc import AsyncIterator
 from functools import partial
 
 from hardenprobe.facts_discovery import NtpControlAnswer
+from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams, packets
-from hardenprobe.records import Observation, State
 
 PORT = 123  # IANA
 QUESTIONS = {6: "mode 6, read the system variables", 7: "mode 7, list the peers"}

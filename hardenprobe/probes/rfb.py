@@ -10,8 +10,8 @@ from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import readable
 from hardenprobe.facts_discovery import RfbSecurity
 from hardenprobe.link import Line, Stream
+from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
-from hardenprobe.records import Observation
 
 NONE, VNC = 1, 2  # security types, RFC 6143 section 7.1.2
 REASON_CAP = 1024  # bytes

@@ -23,9 +23,9 @@ from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, Unreachable
 from hardenprobe.facts_tls import VERSIONS, TlsFlaws, TlsSecondOpinion
 from hardenprobe.link import Line, Stream, Timing
+from hardenprobe.model import Observation
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Opening
-from hardenprobe.records import Observation
 from hardenprobe.sockets import READ_LIMIT
 
 SECONDS = 120.0  # a whole enumeration takes 2 to 5 s on loopback, and on a slow device much longer

@@ -9,9 +9,9 @@ from collections.abc import AsyncIterator
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
 from hardenprobe.facts_discovery import SlpAnswer
+from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams
-from hardenprobe.records import Observation
 
 PORT = 427  # IANA
 SERVICE = "service:printer"

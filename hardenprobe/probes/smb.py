@@ -9,9 +9,9 @@ from collections.abc import AsyncIterator, Callable
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts_discovery import SmbNegotiation
 from hardenprobe.link import Line, Stream
+from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import packets
-from hardenprobe.records import Observation
 
 PORT = 445  # IANA, microsoft-ds
 LIMIT = 4096  # bytes of one message; a negotiation is a few hundred

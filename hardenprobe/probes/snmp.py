@@ -18,8 +18,8 @@ from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, readable
 from hardenprobe.link import Line
+from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe
-from hardenprobe.records import Observation, State
 
 T = TypeVar("T")
 

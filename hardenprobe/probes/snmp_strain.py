@@ -9,11 +9,11 @@ from typing import Any
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts_snmp import SnmpBulk
 from hardenprobe.link import Line
+from hardenprobe.model import Observation, Reach, State
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.snmp import PORT
 from hardenprobe.probes.snmp_objects import best_default
-from hardenprobe.records import Observation, Reach, State
 
 SYSTEM = "1.3.6.1.2.1.1"  # RFC 3418; every agent has it
 REPETITIONS = 10

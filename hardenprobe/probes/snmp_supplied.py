@@ -15,13 +15,13 @@ from hardenprobe.facts import SnmpAnswer, SnmpEngine, readable
 from hardenprobe.facts_snmp import SnmpObjects, SnmpUser, SnmpWriteBack
 from hardenprobe.facts_tls import TlsPort
 from hardenprobe.link import Line
+from hardenprobe.model import Observation, Reach
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp, usm
 from hardenprobe.probes.snmp_objects import ask_objects
 from hardenprobe.probes.snmp_pdu import Response, request_pdu
 from hardenprobe.probes.snmp_write import write_back
-from hardenprobe.records import Observation, Reach
-from hardenprobe.transcript import Recorder
 
 if TYPE_CHECKING:
     from hardenprobe.inventory import Listed

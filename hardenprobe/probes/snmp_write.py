@@ -16,12 +16,12 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.facts_snmp import SnmpWriteBack
 from hardenprobe.link import Line
+from hardenprobe.model import Observation, Reach, State
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.snmp import PORT, VERSIONS
 from hardenprobe.probes.snmp_pdu import LONGEST, SYS_CONTACT, Response
-from hardenprobe.records import Observation, Reach, State
-from hardenprobe.transcript import Recorder
 
 log = logging.getLogger("hardenprobe.alter")
 

@@ -9,9 +9,9 @@ from ipaddress import ip_address
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
 from hardenprobe.facts_discovery import SsdpAnswer
+from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams
-from hardenprobe.records import Observation, State
 
 PORT = 1900  # IANA
 GROUPS = {4: "239.255.255.250", 6: "FF02::C"}  # UPnP Device Architecture 2.0 sections 1.3.2 and A.3

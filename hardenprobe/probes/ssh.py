@@ -11,6 +11,7 @@ from typing import Self, TypeVar
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts_ssh import SshHostKey, SshIdentification, SshOffer
 from hardenprobe.link import Line, Stream
+from hardenprobe.model import Observation, Reach
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.ssh_codec import (
     DEBUG,
@@ -29,7 +30,6 @@ from hardenprobe.probes.ssh_codec import (
 )
 from hardenprobe.probes.ssh_exchange import KeyExchange, Openings, Signed, choose
 from hardenprobe.probes.ssh_keys import TYPES, proves, public_key
-from hardenprobe.records import Observation, Reach
 
 T = TypeVar("T")
 

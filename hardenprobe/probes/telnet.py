@@ -6,8 +6,8 @@ import re
 from collections.abc import AsyncIterator
 
 from hardenprobe.facts import TelnetGreeting, readable
+from hardenprobe.model import Observation, Reach
 from hardenprobe.probe import Asked, Probe
-from hardenprobe.records import Observation, Reach
 
 IAC, SE, SB, WILL, DONT, NOP = 255, 240, 250, 251, 254, 241  # RFC 854, TELNET COMMAND STRUCTURE
 _NOISE = re.compile(rb"[\x01-\x06\x0e-\x1a\x1c-\x1f\x7f]")  # what RFC 854 has no printer do anything with

@@ -12,6 +12,7 @@ from typing import Any
 from hardenprobe.errors import CeilingReached
 from hardenprobe.facts_tls import VERSIONS, Chain, TlsPort
 from hardenprobe.link import Line
+from hardenprobe.model import Observation
 from hardenprobe.probes.certificates import TrustAnchors, describe_chain
 from hardenprobe.probes.tls_codec import SSL3, TLS10, TLS11, TLS12, TLS13, VERSION_NAMES
 from hardenprobe.probes.tls_openings import OPENINGS
@@ -24,7 +25,6 @@ from hardenprobe.probes.tls_suites import (
     suite_name,
 )
 from hardenprobe.probes.tls_talk import PROTOCOL_VERSION, Reply, Talker, said_text
-from hardenprobe.records import Observation
 
 ALL_VERSIONS = (TLS13, TLS12, TLS11, TLS10, SSL3)
 # Asked in this order of a port that answers nothing to the whole offer: what is left out, highest version, suites.

@@ -9,6 +9,7 @@ from typing import Any
 
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_tls import TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
+from hardenprobe.model import Observation, Reach
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import IPP
 from hardenprobe.probes.second_opinion import FLAWS, probe_flaws, probe_second_opinion
@@ -16,7 +17,6 @@ from hardenprobe.probes.tls import ask_versions
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Talker
 from hardenprobe.probes.tls_walk import MOST, ask_suites
-from hardenprobe.records import Observation, Reach
 from hardenprobe.scope import SECOND_OPINION_GRANT
 
 IMPLICIT = "implicit"

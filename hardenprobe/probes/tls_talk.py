@@ -14,11 +14,11 @@ from dataclasses import dataclass, field, replace
 from hardenprobe.errors import CeilingReached, MalformedReply, Unreachable
 from hardenprobe.facts import readable
 from hardenprobe.link import Line, Stream
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.probes.tls_codec import TLS12, TLS13, ClientHello, Flight, ServerHello, read_flight
 from hardenprobe.probes.tls_ssl2 import Ssl2Hello, client_hello, read_server_hello
 from hardenprobe.probes.tls_suites import GROUPS, TLS13_GROUPS
 from hardenprobe.probes.tls_thirteen import SHARED_GROUPS, KeyShare, Unsealer, key_share
-from hardenprobe.transcript import Recorder
 
 # unexpected_message, illegal_parameter, decode_error, unsupported_extension: it did not like how it was asked.
 COMPLAINTS = (10, 47, 50, 110)

@@ -11,9 +11,9 @@ from typing import Any
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_web import ScanServiceAnswer, SettingsPageAnswer
 from hardenprobe.link import Line
+from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import fetch, lenient_context, look_at
-from hardenprobe.records import Observation
 from hardenprobe.web_paths import SettingsPage
 
 # The root of the document that driverless scan services give, whichever its namespace prefix; common practice, no source.

@@ -10,9 +10,9 @@ from xml.etree.ElementTree import Element, ParseError
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts_discovery import WsDiscoveryAnswer
+from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams
-from hardenprobe.records import Observation, State
 
 PORT = 3702  # IANA
 # Seconds. A target may take APP_MAX_DELAY, 0.5 s, before it answers (WS-Discovery 1.1 section 3.1.3, from memory).

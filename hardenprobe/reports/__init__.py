@@ -7,7 +7,7 @@ from importlib import import_module
 from typing import BinaryIO
 
 from hardenprobe.errors import UnknownName
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 from hardenprobe.reports.source import Source, of_review
 
 Writer = Callable[[Review | Source, BinaryIO], None]

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from hardenprobe.before_after import Asked, Compared, Side, Standing
-from hardenprobe.records import Cost, Review
+from hardenprobe.model import Cost, Review
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import CAUTION, SEVERITY_NOTE, counted, endpoint_text, visible
 

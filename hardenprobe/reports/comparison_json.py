@@ -7,12 +7,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from hardenprobe import codec
 from hardenprobe.comparison.records import FORMAT, DeviceChange, Document, entry
 from hardenprobe.comparison.stored import Comparison
+from hardenprobe.model import document
 from hardenprobe.reports import json_stream
 
-SCHEMA_FILE = Path(codec.__file__).with_name("comparison.schema.json")
+SCHEMA_FILE = Path(document.__file__).with_name("comparison.schema.json")
 
 
 def write(comparison: Comparison, devices: Iterable[DeviceChange], out: BinaryIO) -> None:
@@ -43,11 +43,13 @@ def _member(out: BinaryIO, key: str, value: Any) -> None:
 
 def schema() -> dict[str, Any]:
     """Build the JSON Schema (2020-12) of the document from its records."""
-    whole = codec.adapter(Document).json_schema(mode="serialization")
+    whole = document.adapter(Document).json_schema(mode="serialization")
     defs: dict[str, Any] = whole["$defs"]
-    return codec.for_readers(FORMAT, "Two reviews of a fleet beside each other.", defs.pop("Document"), defs)
+    return document.for_readers(
+        FORMAT, "Two reviews of a fleet beside each other.", defs.pop("Document"), defs
+    )
 
 
 def write_schema() -> None:
     """Bring the shipped schema up to date."""
-    codec.write_schema_file(SCHEMA_FILE, schema())
+    document.write_schema_file(SCHEMA_FILE, schema())

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from hardenprobe.comparison.records import Change, DeviceChange, Kind, Named, Totals
 from hardenprobe.comparison.stored import Comparison
-from hardenprobe.records import Device
+from hardenprobe.model import Device
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import CAUTION, SEVERITY_NOTE, counted, endpoint_text, visible
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator
 from typing import Any, BinaryIO
 
-from hardenprobe.codec import to_document
+from hardenprobe.model.document import to_document
 from hardenprobe.reports import json_stream
 from hardenprobe.reports.source import Source
 

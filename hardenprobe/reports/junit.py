@@ -13,7 +13,7 @@ from typing import BinaryIO
 from xml.sax.saxutils import XMLGenerator
 from xml.sax.xmlreader import AttributesImpl
 
-from hardenprobe.records import Device, Result, Word
+from hardenprobe.model import Device, Result, Word
 from hardenprobe.reports.source import Piece, Source
 from hardenprobe.reports.text import endpoint_text, reason_text, visible
 from hardenprobe.reports.view import scores_text

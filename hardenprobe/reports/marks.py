@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.records import Result, Severity, Word
+from hardenprobe.model import Result, Severity, Word
 
 # Of several results in one place the first of these is shown: what needs work, then what could not be told, and a
 # pass only where nothing else was said.

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING, BinaryIO
 
-from hardenprobe.records import Word
+from hardenprobe.model import Word
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.survey import Survey
 from hardenprobe.reports.text import SEVERITIES, visible

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Any, BinaryIO
 
-from hardenprobe.records import INVENTORY, Result, Word
+from hardenprobe.model import INVENTORY, Result, Word
 from hardenprobe.reports import json_stream
 from hardenprobe.reports import oscal_parts as parts
 from hardenprobe.reports.source import Piece, Source

@@ -10,8 +10,17 @@ from datetime import UTC, date, datetime, time
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
-from hardenprobe.records import INVENTORY, CheckNote, Device, Endpoint, Remedy, Result, Word
-from hardenprobe.records_people import Answered, ExceptionNote
+from hardenprobe.model import (
+    INVENTORY,
+    Answered,
+    CheckNote,
+    Device,
+    Endpoint,
+    ExceptionNote,
+    Remedy,
+    Result,
+    Word,
+)
 from hardenprobe.reports.text import endpoint_text, reason_text, visible
 
 Object = dict[str, Any]

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from itertools import islice
 from typing import Any, NamedTuple
 
-from hardenprobe.records import Device, Observation, Result, Word
+from hardenprobe.model import Device, Observation, Result, Word
 from hardenprobe.reports.marks import MARKS, STANDING, mark, weight
 from hardenprobe.reports.source import Piece
 from hardenprobe.reports.survey import Survey, network

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, BinaryIO, NamedTuple
 
 from hardenprobe.errors import UsageError
-from hardenprobe.records import Device, Result, Word
+from hardenprobe.model import Device, Result, Word
 from hardenprobe.reports.marks import weight
 from hardenprobe.reports.render import context, read, template
 from hardenprobe.reports.source import Source

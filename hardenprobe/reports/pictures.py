@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from hardenprobe.records import Severity
+from hardenprobe.model import Severity
 from hardenprobe.reports import marks
 from hardenprobe.reports.canvas import Canvas
 from hardenprobe.reports.source import Past

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import codec
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.records import Device, Observation, Result, Review, Severity, Word
+from hardenprobe.model import Device, Observation, Result, Review, Severity, Word
+from hardenprobe.model import document as codec
 from hardenprobe.store_parts import Part, split
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ class Piece:
 
     @cached_property
     def observations(self) -> tuple[Observation[Any], ...]:
-        from hardenprobe.codec_rows import read_observations
+        from hardenprobe.model.rows import read_observations
 
         return tuple(read_observations(self.part.observations))
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from ipaddress import ip_address, ip_network
 from typing import NamedTuple
 
-from hardenprobe.records import Cost, Device, Result, Severity, Word
+from hardenprobe.model import Cost, Device, Result, Severity, Word
 from hardenprobe.reports.marks import NONE, mark
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.view import View

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterator, Mapping
 from typing import BinaryIO
 
-from hardenprobe.records import Device, Result
+from hardenprobe.model import Device, Result
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.text import endpoint_text, visible
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from hardenprobe.records import Review, Severity
+from hardenprobe.model import Review, Severity
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import (
     CAUTION,

@@ -5,9 +5,17 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 
-from hardenprobe.reasons import REASONS
-from hardenprobe.records import Authorisation, Device, Endpoint, Exchange, Reason, Severity
-from hardenprobe.records_fleet import Elsewhere, RetiredSeen
+from hardenprobe.model import (
+    REASONS,
+    Authorisation,
+    Device,
+    Elsewhere,
+    Endpoint,
+    Exchange,
+    Reason,
+    RetiredSeen,
+    Severity,
+)
 
 CAUTION = (
     "Scan only networks that you are authorised to scan. Changes to devices belong to licensed or responsible "

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import fields
 from typing import Any
 
-from hardenprobe.records import Device, Observation, Result
+from hardenprobe.model import Device, Observation, Result
 from hardenprobe.reports.text import endpoint_text, reason_text, visible
 from hardenprobe.trial import Trial
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
 
-from hardenprobe.records import (
+from hardenprobe.model import (
     NOT_PLANNED,
     Advice,
+    Answered,
     CheckNote,
     Cost,
     Device,
@@ -21,7 +22,6 @@ from hardenprobe.records import (
     Severity,
     Word,
 )
-from hardenprobe.records_people import Answered
 from hardenprobe.reports.text import SEVERITIES, counted
 from hardenprobe.tally import Counts, Tally
 

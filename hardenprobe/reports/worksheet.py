@@ -9,7 +9,7 @@ from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Any, BinaryIO
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
-from hardenprobe.records import Advice, Remedy
+from hardenprobe.model import Advice, Remedy
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.survey import Survey
 from hardenprobe.reports.table import neutral

@@ -6,7 +6,7 @@ from typing import Any
 
 from hardenprobe.check import Seen
 from hardenprobe.facts import SnmpAnswer, TcpPort
-from hardenprobe.records import (
+from hardenprobe.model import (
     UNPROVEN,
     Address,
     Clock,
@@ -17,7 +17,7 @@ from hardenprobe.records import (
     Transport,
     Vantage,
 )
-from hardenprobe.transcript import observation
+from hardenprobe.model.transcript import observation
 
 HOSTILE = (
     "<script>document.title='owned'</script>",

@@ -17,7 +17,7 @@ from hardenprobe import review
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.demo_lab.truth import Guilt
 from hardenprobe.inventory import FORMAT
-from hardenprobe.records import Result, Review
+from hardenprobe.model import Result, Review
 from hardenprobe.request import Request, pinned
 
 _number = itertools.count(1)

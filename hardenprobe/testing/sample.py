@@ -6,18 +6,21 @@ import hashlib
 from typing import Any
 
 from hardenprobe.facts import FtpSession, HttpAnswer, SnmpAnswer, TcpPort, TelnetGreeting, readable
-from hardenprobe.records import (
+from hardenprobe.model import (
     Accepted,
     Address,
     Advice,
+    Answered,
     CheckNote,
     Cost,
     Coverage,
     Device,
     Endpoint,
+    ExceptionNote,
     Exchange,
     Head,
     Identity,
+    Lapsed,
     Missed,
     Named,
     Observation,
@@ -35,7 +38,6 @@ from hardenprobe.records import (
     Vantage,
     Word,
 )
-from hardenprobe.records_people import Answered, ExceptionNote, Lapsed
 from hardenprobe.scoring import severity
 from hardenprobe.testing.builders import ASKED, HOSTILE
 

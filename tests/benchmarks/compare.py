@@ -23,8 +23,9 @@ from pathlib import Path
 
 import rejudge
 
-from hardenprobe import codec, store
+from hardenprobe import store
 from hardenprobe.comparison.stored import Comparison
+from hardenprobe.model import document
 from hardenprobe.reports import comparison_json
 from hardenprobe.store_parts import head_of
 
@@ -56,7 +57,7 @@ def twice(url: Path, devices: int) -> None:
         outline = kept.outline(name)
         head = replace(outline.head, id=f"again-{devices}", started="2027-01-01T00:00:00Z")
         kept.save_parts(
-            head.id, kept.parts(name), lambda: head_of(codec.to_document(replace(outline, head=head)))
+            head.id, kept.parts(name), lambda: head_of(document.to_document(replace(outline, head=head)))
         )
 
 

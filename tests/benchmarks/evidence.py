@@ -19,10 +19,11 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from hardenprobe import codec, store
+from hardenprobe import store
 from hardenprobe.evidence import pack, source
 from hardenprobe.evidence.parts import Wanted
 from hardenprobe.evidence.verify import verify
+from hardenprobe.model import document
 from hardenprobe.store_parts import Part, head_of
 
 
@@ -44,7 +45,7 @@ def fill(lab: Path, url: Path, devices: int) -> None:
 
         outline = known.outline(name)
         head = replace(outline.head, id=f"fleet-{devices}")
-        kept.save_parts(head.id, parts(), lambda: head_of(codec.to_document(replace(outline, head=head))))
+        kept.save_parts(head.id, parts(), lambda: head_of(document.to_document(replace(outline, head=head))))
 
 
 def side(name: str, url: Path) -> None:

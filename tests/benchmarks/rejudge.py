@@ -27,7 +27,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from hardenprobe import baseline_choice, codec, registry, store
+from hardenprobe import baseline_choice, registry, store
+from hardenprobe.model import document
 from hardenprobe.rejudge import rejudge
 from hardenprobe.store_parts import Part, head_of
 
@@ -40,7 +41,7 @@ def decode(url: str) -> None:
     """What judging cannot do without: every observation as a record."""
     with store.opened(url) as kept:
         for part in kept.parts(kept.find("latest")):
-            codec.decode_observations(json.loads(part.observations))
+            document.decode_observations(json.loads(part.observations))
 
 
 def judge(url: str) -> None:
@@ -79,7 +80,7 @@ def fill(lab: Path, url: Path, devices: int, *, results: bool = False) -> tuple[
 
         outline = known.outline(name)
         head = replace(outline.head, id=f"fleet-{devices}")
-        kept.save_parts(head.id, parts(), lambda: head_of(codec.to_document(replace(outline, head=head))))
+        kept.save_parts(head.id, parts(), lambda: head_of(document.to_document(replace(outline, head=head))))
     return seen, size
 
 

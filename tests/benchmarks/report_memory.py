@@ -22,8 +22,9 @@ from dataclasses import replace
 from ipaddress import ip_address
 from pathlib import Path
 
-from hardenprobe import codec, store
-from hardenprobe.records import Advice
+from hardenprobe import store
+from hardenprobe.model import Advice
+from hardenprobe.model import document as codec
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import of_store
 from hardenprobe.store_parts import Part, head_of

@@ -25,10 +25,10 @@ from beside import compare
 
 from hardenprobe import guard
 from hardenprobe.addresses import AddressSet
+from hardenprobe.model import State
 from hardenprobe.order import VisitOrder
 from hardenprobe.probes.snmp import encode_discovery
 from hardenprobe.rate import Rate
-from hardenprobe.records import State
 from hardenprobe.scope import Scope
 from hardenprobe.sweep import Pace, sweep
 

@@ -9,7 +9,7 @@ import pytest
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.allow_list_ipv6_bypass import CHECK
 from hardenprobe.facts import HttpAnswer
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 
 SIX = "fd00::10"

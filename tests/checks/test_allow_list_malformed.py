@@ -13,7 +13,7 @@ from hardenprobe.check import NoSettings
 from hardenprobe.checks.allow_list_malformed import CHECK
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.list_entries import FORMS, flaws
-from hardenprobe.records import Observation, Word
+from hardenprobe.model import Observation, Word
 from hardenprobe.testing import declared, seen_device, tcp_port
 
 

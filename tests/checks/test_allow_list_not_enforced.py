@@ -9,7 +9,7 @@ import pytest
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.allow_list_not_enforced import CHECK
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpEngine
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 
 ELSEWHERE = ("192.0.2.0/24",)

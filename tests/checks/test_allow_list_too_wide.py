@@ -7,7 +7,7 @@ import pytest
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.allow_list_too_wide import CHECK
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.records import Observation, Reason, Word
+from hardenprobe.model import Observation, Reason, Word
 from hardenprobe.testing import declared, seen_device
 
 

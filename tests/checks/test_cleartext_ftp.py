@@ -9,7 +9,7 @@ import pytest
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.cleartext_ftp import CHECK
 from hardenprobe.facts import FtpSession
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.cleartext_http_management import CHECK
 from hardenprobe.facts import HttpAnswer
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import HOSTILE, at, seen_device, tcp_port
 
 

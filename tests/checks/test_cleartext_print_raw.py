@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.cleartext_print_raw import CHECK
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device, tcp_port
 
 OPEN_CONTROL = tcp_port(50000, control=True)

@@ -7,7 +7,7 @@ import pytest
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.cleartext_telnet import CHECK
 from hardenprobe.facts import HttpAnswer, TelnetGreeting
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 
 NEGOTIATES = TelnetGreeting(negotiates=True, text="", prompt=None)

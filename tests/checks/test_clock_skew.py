@@ -13,7 +13,7 @@ from hardenprobe import times
 from hardenprobe.checks.clock_skew import CHECK, Settings
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_snmp import SnmpObjects
-from hardenprobe.records import UNPROVEN, Clock, Observation, Reason, Word
+from hardenprobe.model import UNPROVEN, Clock, Observation, Reason, Word
 from hardenprobe.testing import at, seen_device
 
 EXPECT = Settings(seconds=300)

@@ -10,7 +10,7 @@ from hardenprobe.facts import DeclaredDevice
 from hardenprobe.facts_fleet import NotListed
 from hardenprobe.identity import Visit, settle
 from hardenprobe.inventory import Inventory, Listed
-from hardenprobe.records import Coverage, Word
+from hardenprobe.model import Coverage, Word
 from hardenprobe.testing import declared, seen_device, tcp_port
 
 LISTED = declared(DeclaredDevice(asset_tag="HO-1", device_kind="printer"))

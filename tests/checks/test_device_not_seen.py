@@ -14,8 +14,8 @@ from hardenprobe.facts_fleet import NotMet
 from hardenprobe.identity import Fleet, Visit, settle
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.judging import Case, judge
+from hardenprobe.model import UNPROVEN, Coverage, Reach, Vantage, Word
 from hardenprobe.probes.snmp import PRT_SERIAL
-from hardenprobe.records import UNPROVEN, Coverage, Reach, Vantage, Word
 from hardenprobe.testing import declared, seen_device, snmp_answer, tcp_port
 
 LISTED = declared(DeclaredDevice(asset_tag="HO-1", device_kind="printer"))

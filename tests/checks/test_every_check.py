@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from hardenprobe import baseline, registry
 from hardenprobe.check import Outcome
-from hardenprobe.codec import UnknownFacts
 from hardenprobe.facts import (
     Cookie,
     DeclaredAllowList,
@@ -55,8 +54,9 @@ from hardenprobe.facts_web import (
     ScanServiceAnswer,
     SettingsPageAnswer,
 )
+from hardenprobe.model import Clock, Observation, Reason, State, Word
+from hardenprobe.model.document import UnknownFacts
 from hardenprobe.ports import SERVICES
-from hardenprobe.records import Clock, Observation, Reason, State, Word
 from hardenprobe.testing import HOSTILE, at, declared, seen_device
 from hardenprobe.testing_tls import chain
 

@@ -13,7 +13,7 @@ from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_snmp import SnmpObjects
 from hardenprobe.facts_web import IppPrinter
 from hardenprobe.firmware import Floor, day, fields, later
-from hardenprobe.records import Observation, Reason, Word
+from hardenprobe.model import Observation, Reason, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 
 EXPECT = Settings(

@@ -12,7 +12,7 @@ from hardenprobe.check import NoSettings
 from hardenprobe.checks.http_redirect_leaves_device import CHECK
 from hardenprobe.facts import DeclaredDevice, HttpAnswer
 from hardenprobe.facts_tls import TlsPort
-from hardenprobe.records import Reason, State, Word
+from hardenprobe.model import Reason, State, Word
 from hardenprobe.testing import HOSTILE, at, declared, seen_device, tcp_port
 from hardenprobe.testing_tls import chain
 

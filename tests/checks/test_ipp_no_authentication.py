@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.checks.ipp_no_authentication import CHECK, Settings
 from hardenprobe.facts_web import IppPrinter, PrinterUri
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 
 

@@ -10,7 +10,7 @@ from hardenprobe.check import NoSettings
 from hardenprobe.checks.scan_service_open import CHECK
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.facts_web import ScanServiceAnswer
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 
 

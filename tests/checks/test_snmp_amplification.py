@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.checks.snmp_amplification import CHECK, Settings
 from hardenprobe.facts_snmp import SnmpBulk
-from hardenprobe.records import Observation, Reach, Reason, State, Word
+from hardenprobe.model import Observation, Reach, Reason, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 
 EXPECT = Settings(factor=5.0)

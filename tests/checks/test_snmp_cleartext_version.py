@@ -9,7 +9,7 @@ import pytest
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.snmp_cleartext_version import CHECK
 from hardenprobe.facts import SnmpEngine
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 
 SILENT = snmp_answer("2c", state=State.SILENT)

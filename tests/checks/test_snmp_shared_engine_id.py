@@ -7,7 +7,7 @@ from typing import Any
 from hardenprobe.check import Fleet, NoSettings, Outcome, Seen
 from hardenprobe.checks.snmp_shared_engine_id import CHECK
 from hardenprobe.facts import SnmpEngine
-from hardenprobe.records import Address, Device, Observation, State, Word
+from hardenprobe.model import Address, Device, Observation, State, Word
 from hardenprobe.testing import at, seen_device
 
 

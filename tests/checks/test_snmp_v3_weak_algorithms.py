@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.checks.snmp_v3_weak_algorithms import CHECK, Settings
 from hardenprobe.facts_snmp import SnmpUser
-from hardenprobe.records import Observation, Word
+from hardenprobe.model import Observation, Word
 from hardenprobe.testing import at, seen_device
 
 EXPECT = Settings(weak_auth=("MD5", "SHA-1"), weak_priv=("DES",))

@@ -7,7 +7,7 @@ from typing import Any
 
 from hardenprobe.check import Fleet, NoSettings, Seen
 from hardenprobe.checks.ssh_shared_host_key import CHECK
-from hardenprobe.records import Address, Device, Reason
+from hardenprobe.model import Address, Device, Reason
 from hardenprobe.testing import seen_device, tcp_port
 from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
 

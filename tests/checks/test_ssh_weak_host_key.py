@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.checks.ssh_weak_host_key import CHECK
-from hardenprobe.records import Reason
+from hardenprobe.model import Reason
 from hardenprobe.testing import seen_device, tcp_port
 from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.checks.ssh_weak_key_exchange import CHECK
-from hardenprobe.records import Reason, State
+from hardenprobe.model import Reason, State
 from hardenprobe.testing import seen_device, tcp_port
 from hardenprobe.testing_ssh import STRICT, ssh_offer
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.checks.ssh_weak_mac import CHECK
-from hardenprobe.records import State
+from hardenprobe.model import State
 from hardenprobe.testing import seen_device, tcp_port
 from hardenprobe.testing_ssh import ssh_offer
 

@@ -13,7 +13,7 @@ from hardenprobe.facts import FtpSession, HttpAnswer, TelnetGreeting
 from hardenprobe.facts_discovery import RfbSecurity, TftpAnswer
 from hardenprobe.facts_fleet import StatementMade
 from hardenprobe.facts_web import IppJobs, SettingsPageAnswer
-from hardenprobe.records import Reason, State, Word
+from hardenprobe.model import Reason, State, Word
 from hardenprobe.seen_people import BEARING
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 

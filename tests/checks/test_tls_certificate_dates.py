@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.checks.tls_certificate_dates import CHECK
 from hardenprobe.facts_tls import Chain, Path, TlsPort
-from hardenprobe.records import State
+from hardenprobe.model import State
 from hardenprobe.testing_tls import chain, seen_tls, tls_port
 
 DAYS = CHECK.settings(ending_days=30)

@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.checks.tls_current_version_missing import CHECK
 from hardenprobe.facts_tls import TlsPort
-from hardenprobe.records import State
+from hardenprobe.model import State
 from hardenprobe.testing_tls import seen_tls, tls_port
 
 MINIMUM = CHECK.settings(minimum="TLS 1.2")

@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.checks.tls_deprecated_version import CHECK
 from hardenprobe.facts_tls import TlsPort
-from hardenprobe.records import State
+from hardenprobe.model import State
 from hardenprobe.testing_tls import seen_tls, tls_port
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")

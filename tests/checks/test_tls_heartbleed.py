@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.checks.tls_heartbleed import CHECK
 from hardenprobe.facts_tls import TlsFlaws, TlsPort
-from hardenprobe.records import State
+from hardenprobe.model import State
 from hardenprobe.testing_tls import seen_tls, tls_port
 
 NONE = CHECK.settings()

@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.checks.tls_insecure_renegotiation import CHECK
 from hardenprobe.facts_tls import TlsPort
-from hardenprobe.records import State
+from hardenprobe.model import State
 from hardenprobe.testing_tls import seen_tls, tls_port
 
 NONE = CHECK.settings()

@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.checks.tls_weak_signature import CHECK
 from hardenprobe.facts_tls import Chain, TlsPort
-from hardenprobe.records import State
+from hardenprobe.model import State
 from hardenprobe.testing_tls import chain, seen_tls, tls_port
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.checks.unexpected_service import CHECK, Settings
-from hardenprobe.records import Observation, Reason, State, Word
+from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device, tcp_port
 
 EXPECT = Settings(allowed_tcp=(443, 631))

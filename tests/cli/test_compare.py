@@ -14,7 +14,7 @@ import jsonschema
 import pytest
 
 from hardenprobe import store as stores
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 from hardenprobe.reports import comparison_json
 from hardenprobe.testing import HOSTILE, sample_review
 

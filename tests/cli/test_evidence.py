@@ -17,7 +17,7 @@ import pytest
 
 from hardenprobe import store as stores
 from hardenprobe.evidence import self_test
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 from hardenprobe.testing import sample_review
 
 Command = Callable[..., Any]

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from hardenprobe import store as stores
-from hardenprobe.codec import from_document, to_document
+from hardenprobe.model.document import from_document, to_document
 from hardenprobe.testing import sample_review
 
 pytestmark = pytest.mark.slow

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from hardenprobe import store as stores
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 from hardenprobe.reports import FORMATS
 from hardenprobe.testing import sample_review
 

@@ -17,12 +17,13 @@ from hardenprobe.comparison.stored import Comparison
 from hardenprobe.errors import UnknownName, UsageError
 from hardenprobe.facts import SnmpEngine, TcpPort
 from hardenprobe.judging import finding_key
-from hardenprobe.records import (
+from hardenprobe.model import (
     Accepted,
     Address,
     Device,
     Endpoint,
     Identity,
+    Lapsed,
     Missed,
     Named,
     Observation,
@@ -37,7 +38,6 @@ from hardenprobe.records import (
     Vantage,
     Word,
 )
-from hardenprobe.records_people import Lapsed
 from hardenprobe.store import Store, opened
 from hardenprobe.store_parts import PAGE
 from hardenprobe.testing import at, sample_review, tcp_port

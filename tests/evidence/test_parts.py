@@ -16,7 +16,7 @@ from hardenprobe.errors import UsageError
 from hardenprobe.evidence import bag, pack, source, trace
 from hardenprobe.evidence.parts import PARTS, Wanted, copy_capture
 from hardenprobe.evidence.verify import verify
-from hardenprobe.records import Captured
+from hardenprobe.model import Captured
 from hardenprobe.testing import sample_review
 
 

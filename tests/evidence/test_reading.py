@@ -12,10 +12,10 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from hardenprobe.codec import canonical, to_document
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import trace
 from hardenprobe.evidence.reading import Malformed, entries, one_device
+from hardenprobe.model.document import canonical, to_document
 from hardenprobe.testing import sample_review
 
 VALUES = st.recursive(

@@ -13,11 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe import store
-from hardenprobe.codec import from_document, to_document
 from hardenprobe.errors import FileInvalid
 from hardenprobe.evidence import pseudonyms, redact, source
 from hardenprobe.evidence.pseudonyms import Pseudonyms
-from hardenprobe.records import Review
+from hardenprobe.model import Review
+from hardenprobe.model.document import from_document, to_document
 from hardenprobe.testing import sample_review
 
 KEY = b"k" * 32
@@ -71,7 +71,7 @@ def test_texts_that_are_left_are_ours(pair: tuple[Review, Review]) -> None:
                 for one in value:
                     walk(one)
 
-        from hardenprobe.codec import to_document
+        from hardenprobe.model.document import to_document
 
         document = to_document(review)
         for known in ("checks", "what_first"):  # checks, remedies: hardenprobe's own words

@@ -28,8 +28,8 @@ from cryptography.x509.oid import NameOID
 from hardenprobe import baseline, plan, registry, vantage
 from hardenprobe.credentials import Secrets
 from hardenprobe.inventory import Inventory
+from hardenprobe.model import Reach, Review
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.records import Reach, Review
 from hardenprobe.review import Order
 from hardenprobe.review import scan as run_scan
 from hardenprobe.scope import Scope

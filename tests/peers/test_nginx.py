@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 from hardenprobe import inventory
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 

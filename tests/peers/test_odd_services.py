@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 

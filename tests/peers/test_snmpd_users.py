@@ -11,8 +11,8 @@ import pytest
 
 from hardenprobe.credentials import Community, Secret, Secrets, User
 from hardenprobe.inventory import Inventory, Listed
+from hardenprobe.model import Reach, Review
 from hardenprobe.probes.snmp_pdu import SYS_CONTACT, encode
-from hardenprobe.records import Reach, Review
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 

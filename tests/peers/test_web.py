@@ -14,8 +14,8 @@ from hardenprobe import inventory
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.ftp_anonymous import CHECK as FTP_ANONYMOUS
 from hardenprobe.link import Line
+from hardenprobe.model import Review
 from hardenprobe.probes import ftp_anonymous
-from hardenprobe.records import Review
 from hardenprobe.scope import Scope
 from hardenprobe.testing import seen_device
 

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts_discovery import PASSWORD_KEYS, USER_KEYS, MdnsAnswer, SlpAnswer
 from hardenprobe.link import Line, Timing
+from hardenprobe.model import State
 from hardenprobe.probes import datagrams, mdns, packets, slp, ssdp, ws_discovery
 from hardenprobe.probes.packets import Record
-from hardenprobe.records import State
 from hardenprobe.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from hardenprobe.facts import FtpSession
 from hardenprobe.link import Line, Timing
+from hardenprobe.model import Observation
 from hardenprobe.probes import ftp
-from hardenprobe.records import Observation
 from hardenprobe.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.05, reply=0.2, pause=0.0)

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts_web import IppJobs, IppPrinter, PrinterUri
 from hardenprobe.link import Line, Timing
+from hardenprobe.model import Observation
 from hardenprobe.probes import ipp
 from hardenprobe.probes.ipp_codec import (
     Group,
@@ -26,7 +27,6 @@ from hardenprobe.probes.ipp_codec import (
     numbers,
     texts,
 )
-from hardenprobe.records import Observation
 from hardenprobe.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
@@ -304,8 +304,8 @@ def test_what_is_no_answer_is_a_fault(answer: Callable[[bytes], bytes], fault: s
 
 @given(st.binary(max_size=200))
 def test_whatever_the_body_is_the_facts_hold(body: bytes) -> None:
+    from hardenprobe.model.transcript import Recorder
     from hardenprobe.probes.http import Fetched
-    from hardenprobe.transcript import Recorder
 
     got = Fetched(recorder=Recorder(), status=200, headers=(("Content-Type", "application/ipp"),), body=body)
     facts = ipp.read_printer(got, 1, tls=False, path="/", assigned=True)

@@ -17,8 +17,8 @@ from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.link import Line, Timing
+from hardenprobe.model import State
 from hardenprobe.probes import snmp
-from hardenprobe.records import State
 from hardenprobe.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.06, reply=0.2, pause=0.0)

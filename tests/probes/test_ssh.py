@@ -19,11 +19,11 @@ from hardenprobe.demo_lab.service_ssh import METHODS, Ssh
 from hardenprobe.demo_lab.ssh_keys import ALGORITHMS, host_key
 from hardenprobe.facts_ssh import SshHostKey, SshIdentification, SshOffer
 from hardenprobe.inventory import Listed
+from hardenprobe.model import Observation, Reach
 from hardenprobe.probe import Asked
 from hardenprobe.probes import ssh, tcp
 from hardenprobe.probes.ssh_codec import KexInit, packet, string
 from hardenprobe.probes.ssh_keys import public_key
-from hardenprobe.records import Observation, Reach
 from hardenprobe.testing_tls_servers import line_to, threaded
 
 KINDS = (SshOffer, SshHostKey, SshIdentification)

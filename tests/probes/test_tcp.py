@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 
 from hardenprobe.facts import TcpPort
 from hardenprobe.link import Line, Timing
+from hardenprobe.model import State
+from hardenprobe.model.transcript import EXCHANGES
 from hardenprobe.probes import tcp
-from hardenprobe.records import State
 from hardenprobe.scope import Scope
-from hardenprobe.transcript import EXCHANGES
 
 QUICK = Timing(connect=0.2, greeting=0.15, reply=0.5, pause=0.0)
 

@@ -14,12 +14,12 @@ from hardenprobe import plan, vantage
 from hardenprobe.facts import TcpPort
 from hardenprobe.facts_tls import TlsPort, TlsSuites
 from hardenprobe.link import Timing
+from hardenprobe.model import Reach, State
 from hardenprobe.plan import Plan
 from hardenprobe.probe import Asked, Heard
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.tls_ports import PROBE, SUITES
 from hardenprobe.probes.tls_walk import MOST
-from hardenprobe.records import Reach, State
 from hardenprobe.scope import Scope
 from hardenprobe.testing_tls_servers import issue, line_to, openssl_server
 

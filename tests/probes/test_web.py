@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from hardenprobe.facts import Cookie
 from hardenprobe.facts_web import FtpAnonymous, ScanServiceAnswer, SettingsPageAnswer
 from hardenprobe.link import Line, Timing
+from hardenprobe.model import Observation
 from hardenprobe.probes import ftp_anonymous, http, web
 from hardenprobe.probes.http_cookies import session_cookies, star_cookies
-from hardenprobe.records import Observation
 from hardenprobe.scope import Scope
 from hardenprobe.web_paths import SettingsPage
 

@@ -11,7 +11,7 @@ from itertools import product
 import pytest
 from cvss import CVSS2
 
-from hardenprobe.records import Severity
+from hardenprobe.model import Severity
 from hardenprobe.scoring import BASE, ENVIRONMENTAL, TEMPORAL, read_group, score, severity, whole_vector
 
 EXAMPLES = [

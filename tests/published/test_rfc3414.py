@@ -11,8 +11,8 @@ from pysnmp.proto.secmod.rfc3414 import localkey
 
 from hardenprobe.demo_lab import usm
 from hardenprobe.errors import MalformedReply
+from hardenprobe.model import State
 from hardenprobe.probes import snmp
-from hardenprobe.records import State
 
 PASSWORD = "maplesyrup"  # RFC 3414 A.3
 ENGINE = bytes(11) + b"\x02"  # RFC 3414 A.3

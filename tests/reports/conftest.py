@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import Source
 

@@ -13,7 +13,7 @@ import pytest
 import yaml
 
 from hardenprobe.demo_lab import process, service_hostile
-from hardenprobe.records import Device, Result, Review, Said
+from hardenprobe.model import Device, Result, Review, Said
 from hardenprobe.testing import HOSTILE, sample_review
 
 pytestmark = [pytest.mark.slow, pytest.mark.peer]

@@ -8,9 +8,9 @@ import json
 
 import pytest
 
-from hardenprobe.codec import from_document
 from hardenprobe.errors import UnknownName
-from hardenprobe.records import Review
+from hardenprobe.model import Review
+from hardenprobe.model.document import from_document
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.table import COLUMNS, neutral
 from hardenprobe.testing import sample_review

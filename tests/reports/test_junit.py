@@ -10,7 +10,7 @@ import pytest
 from defusedxml.ElementTree import fromstring
 from junitparser import Error, Failure, JUnitXml, Skipped
 
-from hardenprobe.records import Review, Word
+from hardenprobe.model import Review, Word
 from hardenprobe.testing import sample_review
 
 Written = Callable[[str, Any], bytes]

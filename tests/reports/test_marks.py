@@ -7,7 +7,7 @@ from itertools import permutations
 
 import pytest
 
-from hardenprobe.records import Accepted, Result, Severity, Word
+from hardenprobe.model import Accepted, Result, Severity, Word
 from hardenprobe.reports.marks import ACCEPTED, HIGH, MARKS, NONE, mark
 from hardenprobe.testing import sample_review
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from hardenprobe.records import Review, Word
+from hardenprobe.model import Review, Word
 from hardenprobe.reports import openmetrics
 from hardenprobe.testing import HOSTILE, sample_review
 

@@ -16,7 +16,7 @@ from trestle.oscal import OSCAL_VERSION
 from trestle.oscal.assessment_results import Model
 from trestle.oscal.common import Property
 
-from hardenprobe.records import Review, Word
+from hardenprobe.model import Review, Word
 from hardenprobe.reports import oscal
 from hardenprobe.reports.oscal_parts import control_id, markup, moment, prop
 from hardenprobe.testing import HOSTILE, sample_review

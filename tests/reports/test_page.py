@@ -15,8 +15,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.records import Review, Word
-from hardenprobe.records_fleet import Elsewhere
+from hardenprobe.model import Elsewhere, Review, Word
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.marks import mark
 from hardenprobe.reports.page_data import BLOCK, kept_bytes

@@ -14,7 +14,7 @@ import pytest
 from pypdf import PdfReader
 
 from hardenprobe.errors import UsageError
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 from hardenprobe.reports import FORMATS, paper
 from hardenprobe.reports.text import CAUTION
 from hardenprobe.testing import sample_review

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from defusedxml.ElementTree import fromstring
 
-from hardenprobe.records import Severity
+from hardenprobe.model import Severity
 from hardenprobe.reports import pictures
 from hardenprobe.reports.source import Past, of_review
 from hardenprobe.reports.survey import Survey, network

@@ -13,7 +13,7 @@ import pytest
 
 from hardenprobe import store
 from hardenprobe.errors import StoreRefused
-from hardenprobe.records import Review, Severity
+from hardenprobe.model import Review, Severity
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import EARLIER, of_review, of_store
 from hardenprobe.testing import sample_review

@@ -9,7 +9,7 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from hardenprobe.records import Coverage, Review, Word
+from hardenprobe.model import Coverage, Review, Word
 from hardenprobe.reports.terminal import LONGEST, show
 from hardenprobe.reports.text import CAUTION
 from hardenprobe.reports.view import View, share_text

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.records import Address, Device, Endpoint, Exchange, Reason
+from hardenprobe.model import Address, Device, Endpoint, Exchange, Reason
 from hardenprobe.reports.text import counted, dump, endpoint_text, ports_text, reason_text, visible
 from hardenprobe.testing import HOSTILE
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from hardenprobe.records import Reason, Result, Word
+from hardenprobe.model import Reason, Result, Word
 from hardenprobe.reports.view import View
 from hardenprobe.testing import sample_review
 

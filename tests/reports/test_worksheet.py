@@ -12,7 +12,7 @@ import pytest
 from defusedxml.ElementTree import fromstring
 from openpyxl import Workbook, load_workbook
 
-from hardenprobe.records import Review
+from hardenprobe.model import Review
 from hardenprobe.reports import worksheet
 from hardenprobe.reports.text import CAUTION
 from hardenprobe.testing import sample_review

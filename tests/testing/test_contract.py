@@ -11,7 +11,7 @@ import pytest
 from hardenprobe import baseline, registry
 from hardenprobe.check import Check, Outcome
 from hardenprobe.facts import KINDS
-from hardenprobe.records import Said, Word
+from hardenprobe.model import Said, Word
 from hardenprobe.testing import complaints
 from hardenprobe.testing.contract import invented
 

@@ -1,7 +1,7 @@
 """The canonical JSON of a store's rows, read and written without plain objects in between.
 
-Everything here gives what codec.py gives, in a fraction of its time. It rests on the order of keys in canonical JSON, and
-where a text turns out to be something else it is left to codec.py.
+Everything here gives what model/document.py gives, in a fraction of its time. It rests on the order of keys in canonical JSON, and
+where a text turns out to be something else it is left to model/document.py.
 """
 
 from __future__ import annotations
@@ -15,8 +15,17 @@ from itertools import groupby
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe.codec import adapter, canonical, decode_device, decode_observations, dump, facts_kinds
-from hardenprobe.records import Device, Named, Observation, Result
+from hardenprobe.model.device import Device, Named
+from hardenprobe.model.document import (
+    adapter,
+    canonical,
+    decode_device,
+    decode_observations,
+    dump,
+    facts_kinds,
+)
+from hardenprobe.model.observation import Observation
+from hardenprobe.model.result import Result
 
 if TYPE_CHECKING:
     from pydantic_core import SchemaSerializer

@@ -248,7 +248,7 @@ def reader(into: type[T]) -> TypeAdapter[T]:
     return made
 
 
-# What codec.py asks for, too: some records stand in files and in reviews.
+# What model/document.py asks for, too: some records stand in files and in reviews.
 _CONFIG = {"extra": "forbid", "strict": True, "json_schema_serialization_defaults_required": True}
 
 

@@ -10,7 +10,7 @@ from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from hardenprobe.records import Endpoint, Exchange, Observation
+from hardenprobe.model.observation import Endpoint, Exchange, Observation
 
 F = TypeVar("F")
 

@@ -21,19 +21,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import KINDS
-from hardenprobe.records import (
-    FORMAT,
-    Advice,
-    CheckNote,
-    Coverage,
-    Device,
-    Head,
-    Observation,
-    Result,
-    Review,
-    Vantage,
-)
-from hardenprobe.records_people import Answered, ExceptionNote
+from hardenprobe.model.decision import Answered, ExceptionNote
+from hardenprobe.model.device import Device
+from hardenprobe.model.observation import Observation, Vantage
+from hardenprobe.model.result import Advice, CheckNote, Result
+from hardenprobe.model.review import FORMAT, Coverage, Head, Review
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter, ValidationError

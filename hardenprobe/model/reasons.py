@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from hardenprobe.records import Reason, Word
+from hardenprobe.model.observation import Reason
+from hardenprobe.model.result import Word
 
 UNTOLD = frozenset({Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED, Word.NOTSELECTED})
 """Results that say nothing of whether a finding is there."""

@@ -1,0 +1,163 @@
+"""What a probe observed, where, from which vantage point, and what it cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Generic, Literal, TypeVar
+
+INVENTORY = "inventory"  # the vantage of what was read and not asked
+
+
+class Reason(StrEnum):
+    """Why something could not be told, or from where it was told."""
+
+    SILENT = "silent"
+    DROPPED = "dropped"
+    CEILING = "ceiling"
+    WINDOW = "window"
+    SCOPE = "scope"
+    OFF_LINK = "off-link"
+    NO_CREDENTIAL = "no-credential"
+    REACH = "reach"
+    INCONCLUSIVE = "inconclusive"
+    CRASHED = "crashed"
+    AMBIGUOUS = "ambiguous"
+
+
+class Reach(StrEnum):
+    """How far a probe goes, the gentlest first.
+
+    Attributes:
+        order: 0 for the gentlest.
+    """
+
+    order: int
+
+    LOOK = "look"
+    ASK = "ask"
+    STRAIN = "strain"
+    ALTER = "alter"
+
+    def admits(self, other: Reach) -> bool:
+        """Tell whether a scan that may go as far as this may run a probe of reach `other`."""
+        return other.order <= self.order
+
+
+for _order, _reach in enumerate(Reach):
+    _reach.order = _order
+
+
+class State(StrEnum):
+    """What a port does when it is asked."""
+
+    ACCEPTING = "accepting"
+    REFUSING = "refusing"
+    SILENT = "silent"
+
+
+Transport = Literal["tcp", "udp"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Endpoint:
+    """Where on a device something was asked.
+
+    Attributes:
+        address: RFC 5952 or dotted-quad text.
+        port: 1 to 65535, as assigned; a lab's port offset is added at the door and never seen here.
+        protocol: What is spoken there, as far as it is known ("telnet", "http", "tls", ...).
+    """
+
+    address: str
+    transport: Transport
+    port: int
+    protocol: str | None = None
+    server_name: str | None = None
+    path: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cost:
+    """What asking has cost the device; `seconds` is time on the line."""
+
+    connections: int = 0
+    datagrams: int = 0
+    bytes_sent: int = 0
+    bytes_received: int = 0
+    seconds: float = 0.0
+
+    def __add__(self, other: Cost) -> Cost:
+        return Cost(
+            connections=self.connections + other.connections,
+            datagrams=self.datagrams + other.datagrams,
+            bytes_sent=self.bytes_sent + other.bytes_sent,
+            bytes_received=self.bytes_received + other.bytes_received,
+            seconds=round(self.seconds + other.seconds, 6),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchange:
+    """One piece of a transcript.
+
+    Attributes:
+        at: Seconds since the observation's `asked_at`.
+        direction: Seen from us.
+        hex: The bytes, masked where they held a secret, cut where they were long.
+        length: How many bytes there were before cutting.
+    """
+
+    at: float
+    direction: Literal["sent", "received"]
+    hex: str
+    length: int
+
+
+F = TypeVar("F")
+
+
+F_co = TypeVar("F_co", covariant=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation(Generic[F_co]):
+    """One fact that was seen, and the bytes that prove it. It has no opinion.
+
+    Attributes:
+        id: Digest of everything below but `packets`; the same observation always has the same id.
+        endpoint: None for what was read from a file.
+        vantage: Name of the vantage point.
+        asked_at: UTC, ISO 8601 with Z.
+        facts: A record of facts.py, or of a plug-in, decoded by its kind.
+        packets: Which packets of the review's capture it rests on, as runs of numbers, first and last of each. They say
+            where it was written down and not what was seen.
+    """
+
+    id: str
+    endpoint: Endpoint | None
+    vantage: str
+    asked_at: str
+    facts: F_co
+    transcript: tuple[Exchange, ...] = ()
+    packets: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def kind(self) -> str:
+        return str(getattr(self.facts, "kind"))  # noqa: B009 - the attribute is given by @facts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vantage:
+    """Where the question came from.
+
+    Attributes:
+        source: Our own address, or None where the system chose it.
+        on_link: Whether the devices are on a network of this machine; None where that is not known.
+        translated: Whether a translator may change our address on the way; None where that is not known.
+    """
+
+    name: str
+    source: str | None = None
+    on_link: bool | None = None
+    translated: bool | None = None

@@ -1,0 +1,173 @@
+"""What a check says of a device, and the remediation of a fail."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from hardenprobe.model.decision import Lapsed
+from hardenprobe.model.observation import Endpoint, Reason
+
+
+class Word(StrEnum):
+    """The rule results of XCCDF 1.2 (NIST IR 7275 Rev. 4, table of rule-result values)."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    ERROR = "error"
+    UNKNOWN = "unknown"
+    NOTAPPLICABLE = "notapplicable"
+    NOTCHECKED = "notchecked"
+    NOTSELECTED = "notselected"
+    INFORMATIONAL = "informational"
+
+
+class Severity(StrEnum):
+    """The qualitative ratings that the NVD uses with CVSS v2 scores."""
+
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleSet:
+    """The published rules a result was judged by."""
+
+    name: str
+    date: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """A sentence for people beside a value for programs."""
+
+    text: str
+    value: Any = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accepted:
+    """A running exception: the risk is accepted until a day."""
+
+    id: str
+    until: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What a check says of one endpoint and subject of one device.
+
+    Attributes:
+        finding: Digest of device, check, endpoint and subject; names it in every review.
+        origin: "hardenprobe" for a built-in check, else distribution and version.
+        score: CCSS base score of the outcome that was found, None unless the word is fail.
+        severity: Rates the base score.
+        vector: The CCSS vector behind the scores.
+        temporal, environmental: CCSS scores where baseline or inventory give the metrics.
+        remedy: Id of the remedy that mends it, None unless the word is fail.
+        observations: Ids of what proves it.
+        exception: A note and no verdict: the word stays fail.
+        lapsed: The newest exception that covered it once, where none runs now.
+    """
+
+    finding: str
+    device: str
+    check: str
+    check_version: str
+    origin: str
+    endpoint: Endpoint | None
+    subject: str | None
+    vantage: str
+    result: Word
+    reason: Reason | None = None
+    score: float | None = None
+    severity: Severity | None = None
+    vector: str | None = None
+    temporal: float | None = None
+    environmental: float | None = None
+    observed: Said
+    expected: Said
+    remedy: str | None = None
+    rule_set: RuleSet | None = None
+    controls: tuple[str, ...] = ()
+    observations: tuple[str, ...] = ()
+    exception: Accepted | None = None
+    lapsed: Lapsed | None = None
+
+    @property
+    def stands(self) -> bool:
+        """A finding without a running exception."""
+        return self.result is Word.FAIL and self.exception is None
+
+    @property
+    def local_score(self) -> float:
+        """The score that says most about this site: environmental, else temporal, else base. It orders the work."""
+        told = (self.environmental, self.temporal, self.score)
+        return next((one for one in told if one is not None), 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """One change that a technician makes, in general words.
+
+    Attributes:
+        id: Stable; several checks may name the same remedy.
+        steps: In order.
+        confirm: How to see that it worked.
+        needs_first: What must exist before.
+        stops_working: What the change breaks ("depends on the model").
+        ask: Whom to ask first.
+        undo: How to go back.
+        lock_out: How one could lock oneself out.
+        after: Ids of remedies that must come first.
+        general: It mends whatever has no remedy of its own: a finding adds to its risk only where no other finding's
+            remedy looks at the same port.
+    """
+
+    id: str
+    title: str
+    steps: tuple[str, ...]
+    confirm: str
+    needs_first: str
+    stops_working: str
+    ask: str
+    undo: str
+    lock_out: str
+    after: tuple[str, ...] = ()
+    general: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckNote:
+    """What a stored review keeps of a check, so that it can be read without the check."""
+
+    id: str
+    title: str
+    version: str
+    origin: str
+    why: str
+    references: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """A remedy in the order of work.
+
+    Attributes:
+        rank: 1 is first.
+        devices: Ids of the devices it would help.
+        findings: What it would mend.
+        risk_removed: Sum of the local scores of those findings. It orders the list and says nothing else.
+        worst: The worst severity among those findings.
+        waits_for: Ids of remedies of this same list that must come first.
+    """
+
+    rank: int
+    remedy: Remedy
+    devices: tuple[str, ...]
+    findings: tuple[str, ...]
+    risk_removed: float
+    worst: Severity
+    waits_for: tuple[str, ...] = ()

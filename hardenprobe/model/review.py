@@ -1,0 +1,277 @@
+"""A review: one scan judged. It mirrors the JSON document `hardenprobe.review/1` field for field."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from hardenprobe.model.decision import Answered, ExceptionNote
+from hardenprobe.model.device import BaselineRule, Device
+from hardenprobe.model.observation import Cost, Observation, Reach, Vantage
+from hardenprobe.model.result import Advice, CheckNote, Result, Word
+
+FORMAT = "hardenprobe.review/1"
+
+
+NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unlisted:
+    """An address where a device answered that the inventory does not hold."""
+
+    address: str
+    device: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missed:
+    """A device of the inventory that was not met.
+
+    Attributes:
+        why: "silent", "refused every port", "not planned", or what else kept it away.
+    """
+
+    asset_tag: str
+    addresses: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Elsewhere:
+    """A listed device that was met, and not as it is listed.
+
+    Attributes:
+        what: "address": it was met where it is not listed; "name": it calls itself by none of its listed names.
+        listed: What the inventory says.
+        seen: What it was met at, or what it calls itself; device text.
+    """
+
+    asset_tag: str
+    device: str
+    what: Literal["address", "name"]
+    listed: tuple[str, ...]
+    seen: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RetiredSeen:
+    """A device that was taken out of the fleet, and answers.
+
+    Attributes:
+        label: What it was called when it was retired.
+        addresses: Where it was met.
+        retired_on: Day (UTC).
+        entry: Id of the retirement in the ledger.
+        known_by: What tells that it is the same one: "serial", "asset-tag", "printer-uuid", "engine-id", "host-key"; or
+            "id" where only a name or an address does, which another device may have by now.
+    """
+
+    device: str
+    label: str
+    addresses: tuple[str, ...]
+    retired_on: str
+    entry: str
+    known_by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rechecked:
+    """A finding of an earlier review that this one asked about again.
+
+    Attributes:
+        finding: Its key.
+        device: Id.
+        check: Id.
+    """
+
+    finding: str
+    device: str
+    check: str
+
+
+def checks_of(rechecked: Iterable[Rechecked]) -> dict[str, frozenset[str]]:
+    """Device to the checks whose findings were asked about again."""
+    found: dict[str, set[str]] = {}
+    for one in rechecked:
+        found.setdefault(one.device, set()).add(one.check)
+    return {device: frozenset(checks) for device, checks in found.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coverage:
+    """What the scan set out to see and what it saw, in addresses; and inventory and ledger against it.
+
+    Attributes:
+        listed_seen: Asset tags of the listed devices that were met.
+        seen_elsewhere: Those of them that were met otherwise than listed.
+        retired_seen: Devices that were taken out of the fleet, and answer.
+        accepted, not_accepted: Ids of the devices that were met, by whether their last step was that they were accepted;
+            both empty while the store holds no acceptance at all.
+    """
+
+    planned: int = 0
+    visited: int = 0
+    answered: int = 0
+    listed_not_seen: tuple[Missed, ...] = ()
+    seen_not_listed: tuple[Unlisted, ...] = ()
+    excluded: tuple[str, ...] = ()
+    unfinished: tuple[str, ...] = ()
+    tcp_ports: tuple[int, ...] = ()
+    udp_ports: tuple[int, ...] = ()
+    listed_seen: tuple[str, ...] = ()
+    seen_elsewhere: tuple[Elsewhere, ...] = ()
+    retired_seen: tuple[RetiredSeen, ...] = ()
+    accepted: tuple[str, ...] = ()
+    not_accepted: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """Whether our own clock can be trusted, and how that is known.
+
+    Attributes:
+        now: UTC, ISO 8601 with Z: when the scan began.
+    """
+
+    now: str
+    proven: bool
+    how: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Captured:
+    """The file that a scan's packets were captured to.
+
+    Attributes:
+        file: Its name, without the folder.
+        size: Bytes of the file as the review left it. A scan that goes on adds to the file and changes none of them.
+        sha256: Of those bytes, in hex.
+        packets: How many they hold; the first is number 1.
+        lost: How many more there were: dropped by the kernel, or sent in a flood. Of the last run, where a scan went on.
+    """
+
+    file: str
+    size: int
+    sha256: str
+    packets: int
+    lost: int = 0
+
+
+UNPROVEN = Clock(now="1970-01-01T00:00:00Z", proven=False, how="nobody asked")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lease:
+    """Devices that belong to somebody else, who agreed to the scan."""
+
+    owner: str
+    agreed_by: str
+    networks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Authorisation:
+    """What a scan was allowed, by whom and until when: the scope as it stood then.
+
+    Attributes:
+        file_hash: SHA-256 of the scope file, None for this machine itself, which needs none.
+        until: Last day of the authorisation, None for no end.
+        window: The hours of a day and their zone, None for any hour.
+        public: Those of the networks that the file calls public.
+        sources: The testers' own addresses; empty where any will do.
+        reach: The furthest reach.
+        grants: What was granted by name; None where everything was.
+        gentleness: The waits and ceilings that held: the tighter of baseline and scope.
+        contacts: The monitoring team.
+        abort: Who can call the scan off.
+    """
+
+    file_hash: str | None
+    authorised_by: str
+    until: str | None
+    networks: tuple[str, ...]
+    public: tuple[str, ...]
+    excluded: tuple[str, ...]
+    leased: tuple[Lease, ...]
+    sources: tuple[str, ...]
+    window: str | None
+    stop_file: str | None
+    reach: Reach
+    grants: tuple[str, ...] | None
+    gentleness: dict[str, float]
+    contacts: tuple[str, ...]
+    abort: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """Who asked what, when, how far and at which cost.
+
+    Attributes:
+        previous: Id of the review before it under the same scope, None for the first.
+        previous_digest: Digest of that review as stored; breaks when one is changed or left out.
+        seed: Of the order in which addresses were visited.
+        resumed_from: Id of the interrupted scan that this one went on with.
+        port_offset: Added to every port at the door, 0 outside a lab.
+        judged_from: Id of the review whose observations were judged again, None for a scan.
+        selected: Ids of the checks that were asked for.
+        rechecks: Id of the review whose findings were asked about again, None for a scan. Such a review says nothing of
+            what it did not ask: it is never the latest, nor part of a course of findings.
+        rechecked: Those findings; only their checks judge, and only their devices.
+        interrupted: Somebody stopped the scan, or its window closed, before it was done.
+        baselines: How a baseline was chosen for each device, the first rule that fits.
+        authorisation: The scope that it ran under, None in reviews that did not keep it.
+        ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
+        decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
+        capture: The scan's packets, None where they were not captured.
+    """
+
+    id: str
+    started: str
+    finished: str | None
+    operator: str
+    scope: str
+    reach: Reach
+    plan_hash: str
+    authorisation: Authorisation | None = None
+    previous: str | None = None
+    previous_digest: str | None = None
+    seed: int = 0
+    resumed_from: str | None = None
+    port_offset: int = 0
+    judged_from: str | None = None
+    selected: tuple[str, ...] = ()
+    rechecks: str | None = None
+    rechecked: tuple[Rechecked, ...] = ()
+    interrupted: bool = False
+    baselines: tuple[BaselineRule, ...] = ()
+    ledger: str | None = None
+    decided_on: str | None = None
+    clock: Clock = UNPROVEN
+    versions: Mapping[str, str] = field(default_factory=dict)
+    cost: Cost = field(default_factory=Cost)
+    capture: Captured | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Review:
+    """One scan, judged. `observations` maps a device id to what was seen of it."""
+
+    head: Head
+    coverage: Coverage
+    vantages: tuple[Vantage, ...]
+    devices: tuple[Device, ...]
+    results: tuple[Result, ...]
+    observations: Mapping[str, tuple[Observation[Any], ...]]
+    checks: tuple[CheckNote, ...] = ()
+    what_first: tuple[Advice, ...] = ()
+    notices: tuple[str, ...] = ()
+    exceptions: tuple[ExceptionNote, ...] = ()
+    statements: tuple[Answered, ...] = ()
+
+    @property
+    def findings(self) -> tuple[Result, ...]:
+        """Failed results, whether or not an exception runs."""
+        return tuple(r for r in self.results if r.result is Word.FAIL)
