@@ -20,8 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, note, passed
-from hardenprobe.facts import SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.facts_snmp import SnmpObjects
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, TcpPort
 from hardenprobe.model import State
 from hardenprobe.remedies_fleet import CHANNELS_MATCH
 from hardenprobe.seen_snmp import absent

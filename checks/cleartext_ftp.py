@@ -21,8 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import FtpSession, HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import FtpSession, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remedies import FTP_OFF
 
 EXPECTED = "no FTP, or FTP that demands TLS before a user name"

@@ -21,8 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason
 from hardenprobe.remedies import HTTP_TO_HTTPS
 

@@ -21,9 +21,7 @@ from collections.abc import Iterable, Iterator
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import IppPrinter
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remedies_web import IPP_TLS
 from hardenprobe.seen_ipp import PORT, REFUSALS, own_uris

@@ -20,8 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
-from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.model import Reach
 from hardenprobe.remedies import TELNET_OFF
 

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.facts_discovery import TftpAnswer
+from hardenprobe.facts import TftpAnswer
 from hardenprobe.remedies_discovery import TFTP_OFF
 from hardenprobe.seen_discovery import answered
 

@@ -25,8 +25,7 @@ from typing import Annotated, Any
 from annotated_types import Ge, Lt
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_snmp import SnmpObjects
+from hardenprobe.facts import HttpAnswer, SnmpObjects
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import CLOCK_SET
 from hardenprobe.times import Told, ahead, date_and_time, http_date

@@ -20,8 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
-from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.facts_snmp import SnmpObjects
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remedies_fleet import SEPARATE_NETWORKS
 from hardenprobe.seen_snmp import absent
 

@@ -19,8 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
-from hardenprobe.facts import DeclaredDevice
-from hardenprobe.facts_fleet import NotListed
+from hardenprobe.facts import DeclaredDevice, NotListed
 from hardenprobe.model import Said, Word
 from hardenprobe.remedies_fleet import INVENTORY_MATCH
 

@@ -20,8 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import DeclaredDevice
-from hardenprobe.facts_fleet import NotMet
+from hardenprobe.facts import DeclaredDevice, NotMet
 from hardenprobe.model import Said, Word
 from hardenprobe.remedies_fleet import INVENTORY_MATCH
 

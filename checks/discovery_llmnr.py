@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.facts_discovery import LlmnrAnswer
+from hardenprobe.facts import LlmnrAnswer
 from hardenprobe.remedies_discovery import DISCOVERY_OFF
 from hardenprobe.seen_discovery import answered
 

@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.facts_discovery import MdnsAnswer
+from hardenprobe.facts import MdnsAnswer
 from hardenprobe.remedies_discovery import DISCOVERY_OFF
 from hardenprobe.seen_discovery import answered
 

@@ -23,9 +23,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, SnmpAnswer
-from hardenprobe.facts_snmp import SnmpObjects
-from hardenprobe.facts_web import IppPrinter
+from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpAnswer, SnmpObjects
 from hardenprobe.firmware import Floor, later
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import FIRMWARE_UPDATE

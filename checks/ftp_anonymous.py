@@ -22,9 +22,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import FtpSession, HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import FtpAnonymous
+from hardenprobe.facts import FtpAnonymous, FtpSession, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_web import FTP_ANONYMOUS_OFF
 

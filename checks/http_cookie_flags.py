@@ -20,8 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
-from hardenprobe.facts import Cookie, HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import Cookie, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Said, Word
 from hardenprobe.remedies_web import COOKIE_FLAGS
 

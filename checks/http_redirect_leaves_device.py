@@ -22,8 +22,7 @@ from urllib.parse import urlsplit
 
 from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
-from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Said, Word
 from hardenprobe.remedies_web import REDIRECT_HOME
 from hardenprobe.seen_names import certificate_names, is_address, is_own, names_in_use

@@ -21,8 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
-from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remedies_web import STRICT_TRANSPORT
 from hardenprobe.seen_names import is_address, matches_any, names_in_use

@@ -19,9 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import IppJobs, IppPrinter
+from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remedies_web import JOB_PRIVACY
 from hardenprobe.seen_ipp import REFUSALS, serving

@@ -22,9 +22,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import IppPrinter
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remedies_web import IPP_AUTHENTICATION
 from hardenprobe.seen_ipp import own_uris, serving
 

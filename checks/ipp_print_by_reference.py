@@ -19,9 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import IppPrinter
+from hardenprobe.facts import HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remedies_web import PRINT_BY_REFERENCE_OFF
 from hardenprobe.seen_ipp import serving
 

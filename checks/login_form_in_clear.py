@@ -19,9 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import SettingsPageAnswer
+from hardenprobe.facts import HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.remedies import HTTP_TO_HTTPS
 from hardenprobe.seen_web import in_clear, mute, nothing_in_clear
 

@@ -22,8 +22,7 @@ from typing import Any
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.model import Observation, Reason, State
 from hardenprobe.remedies_web import ISOLATE_OR_REPLACE
 from hardenprobe.seen_web import leads_to_https

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.facts_discovery import NtpControlAnswer
+from hardenprobe.facts import NtpControlAnswer
 from hardenprobe.remedies_discovery import NTP_CONTROL_OFF
 from hardenprobe.seen_discovery import answered
 

@@ -20,9 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import ScanServiceAnswer
+from hardenprobe.facts import HttpAnswer, ScanServiceAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remedies_web import SCAN_SIGN_IN
 from hardenprobe.seen_web import leads_to_https, no_http

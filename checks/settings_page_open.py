@@ -20,9 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import SettingsPageAnswer
+from hardenprobe.facts import HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason
 from hardenprobe.remedies_web import SETTINGS_SIGN_IN
 from hardenprobe.seen_web import leads_to_https, no_http

@@ -22,8 +22,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import TcpPort
-from hardenprobe.facts_discovery import SmbNegotiation
+from hardenprobe.facts import SmbNegotiation, TcpPort
 from hardenprobe.model import Reason
 from hardenprobe.remedies_discovery import SMB1_OFF
 

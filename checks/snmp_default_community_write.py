@@ -22,8 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.facts_snmp import SnmpWriteBack
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.model import Reach
 from hardenprobe.remedies_snmp import SNMP_WRITE_OFF
 from hardenprobe.seen_snmp import absent, write_backs

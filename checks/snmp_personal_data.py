@@ -21,8 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.facts_snmp import SnmpObjects
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remedies_snmp import SNMP_PERSONAL
 from hardenprobe.seen_snmp import absent
 

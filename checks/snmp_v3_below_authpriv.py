@@ -21,8 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import SnmpEngine
-from hardenprobe.facts_snmp import SnmpUser
+from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.model import Reason
 from hardenprobe.remedies_snmp import SNMP_V3_LEVEL
 from hardenprobe.seen_snmp import untried

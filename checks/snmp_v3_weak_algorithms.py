@@ -22,8 +22,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import SnmpEngine
-from hardenprobe.facts_snmp import SnmpUser
+from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.model import Reason
 from hardenprobe.remedies_snmp import SNMP_V3_ALGORITHMS
 from hardenprobe.seen_snmp import untried

@@ -20,8 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import TcpPort
-from hardenprobe.facts_ssh import SshIdentification
+from hardenprobe.facts import SshIdentification, TcpPort
 from hardenprobe.model import Reach
 from hardenprobe.remedies_ssh import SSH_OFF
 from hardenprobe.seen_ssh import unheard

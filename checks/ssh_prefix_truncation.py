@@ -20,8 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed
-from hardenprobe.facts import TcpPort
-from hardenprobe.facts_ssh import SshOffer
+from hardenprobe.facts import SshOffer, TcpPort
 from hardenprobe.remedies_ssh import SSH_STRICT
 from hardenprobe.rulesets_ssh import PrefixTruncation, load, matches
 from hardenprobe.seen_ssh import offers

@@ -20,8 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
-from hardenprobe.facts import TcpPort
-from hardenprobe.facts_ssh import SshHostKey, SshOffer
+from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
 from hardenprobe.model import Reason
 from hardenprobe.remedies_ssh import SSH_HOST_KEY
 from hardenprobe.seen_ssh import offers, why

@@ -22,8 +22,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen
-from hardenprobe.facts import TcpPort
-from hardenprobe.facts_ssh import SshOffer
+from hardenprobe.facts import SshOffer, TcpPort
 from hardenprobe.remedies_ssh import SSH_ALGORITHMS
 from hardenprobe.rulesets_ssh import load
 from hardenprobe.seen_ssh import judge_names

@@ -21,8 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
-from hardenprobe.facts import TcpPort
-from hardenprobe.facts_ssh import SshHostKey, SshOffer
+from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
 from hardenprobe.model import Reason
 from hardenprobe.remedies_ssh import SSH_HOST_KEY
 from hardenprobe.rulesets_ssh import load

@@ -20,10 +20,18 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
-from hardenprobe.facts import FtpSession, HttpAnswer, SnmpAnswer, TcpPort, TelnetGreeting
-from hardenprobe.facts_discovery import RfbSecurity, TftpAnswer
-from hardenprobe.facts_fleet import StatementMade
-from hardenprobe.facts_web import IppJobs, SettingsPageAnswer
+from hardenprobe.facts import (
+    FtpSession,
+    HttpAnswer,
+    IppJobs,
+    RfbSecurity,
+    SettingsPageAnswer,
+    SnmpAnswer,
+    StatementMade,
+    TcpPort,
+    TelnetGreeting,
+    TftpAnswer,
+)
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import STATEMENT_RENEWED
 from hardenprobe.seen_people import BEARING

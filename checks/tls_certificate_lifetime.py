@@ -24,8 +24,7 @@ from typing import Annotated
 from annotated_types import Ge
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remedies_tls import TLS_CERTIFICATE
 from hardenprobe.seen_tls import leaves, unanswered
 

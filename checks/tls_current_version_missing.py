@@ -21,8 +21,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import VERSIONS, TlsPort
+from hardenprobe.facts import VERSIONS, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remedies_tls import TLS_MODERN
 from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 

@@ -19,8 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsFlaws, TlsPort
+from hardenprobe.facts import HttpAnswer, TcpPort, TlsFlaws, TlsPort
 from hardenprobe.model import Reach
 from hardenprobe.remedies_tls import TLS_FIRMWARE
 from hardenprobe.seen_tls import judge_flaw

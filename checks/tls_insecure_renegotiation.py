@@ -19,8 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remedies_tls import TLS_FIRMWARE
 from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 

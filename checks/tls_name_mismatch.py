@@ -19,8 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
-from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remedies_tls import TLS_CERTIFICATE
 from hardenprobe.seen_names import matches_any, names_in_use
 from hardenprobe.seen_tls import leaves, unanswered

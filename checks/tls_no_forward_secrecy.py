@@ -20,8 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remedies_tls import TLS_SUITES
 from hardenprobe.rulesets import load
 from hardenprobe.seen_tls import open_versions, unanswered, walks

@@ -22,8 +22,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import TlsPort, TlsSecondOpinion, TlsSuites
+from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.remedies_tls import TLS_SUITES
 from hardenprobe.rulesets import SuiteRule, TlsRules, load
 from hardenprobe.seen_tls import open_versions, second_opinion, unanswered, walks

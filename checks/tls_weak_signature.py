@@ -20,8 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed
-from hardenprobe.facts import HttpAnswer, TcpPort
-from hardenprobe.facts_tls import Chain, TlsPort, TlsSuites
+from hardenprobe.facts import Chain, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remedies_tls import TLS_CERTIFICATE
 from hardenprobe.rulesets import load
 from hardenprobe.seen_tls import leaves, unanswered

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from hardenprobe import known_again
 from hardenprobe.again import Again
-from hardenprobe.facts_fleet import NotMet
+from hardenprobe.facts import NotMet
 from hardenprobe.model import UNTOLD, Cost, Device, Endpoint, Observation, Result, Review, State, Word
 from hardenprobe.recheck_findings import Picked, Subject
 

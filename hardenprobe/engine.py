@@ -15,7 +15,7 @@ from hardenprobe import guard, limits
 from hardenprobe.addresses import AddressSet
 from hardenprobe.credentials import Secrets
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
-from hardenprobe.facts_snmp import SnmpObjects
+from hardenprobe.facts import SnmpObjects
 from hardenprobe.identity import Visit
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.journal import OUTCOMES, Quiet

@@ -15,8 +15,7 @@ from ipaddress import ip_address
 from typing import Any
 
 from hardenprobe import known_again, stated
-from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
-from hardenprobe.facts_fleet import NotListed, NotMet
+from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, TcpPort
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.known_again import Known
 from hardenprobe.model import (

@@ -11,7 +11,7 @@ from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected, NotMeant
 from hardenprobe.check import Fleet, Worse
 from hardenprobe.decisions import Decisions
-from hardenprobe.facts_fleet import NotMet
+from hardenprobe.facts import NotMet
 from hardenprobe.judging import Case, judge, notes
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
 from hardenprobe.priorities import Ranking, general

@@ -17,8 +17,7 @@ from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Check, Fleet, Outcome, Seen
 from hardenprobe.contract import hold_outcomes
 from hardenprobe.errors import ScopeRefused, clip
-from hardenprobe.facts import ProbeFault
-from hardenprobe.facts_fleet import NotMet
+from hardenprobe.facts import NotMet, ProbeFault
 from hardenprobe.limits import Overran, limited
 from hardenprobe.model import (
     INVENTORY,

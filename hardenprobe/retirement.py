@@ -12,7 +12,7 @@ from typing import Any
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.exceptions import KIND as EXCEPTION
 from hardenprobe.exceptions import RiskException
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import TlsPort
 from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.life import RETIRED, Marks, Register, Turn
 from hardenprobe.model.rows import read_observations

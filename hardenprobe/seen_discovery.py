@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from hardenprobe.absence import off_udp
 from hardenprobe.check import Outcome, Seen, fail
-from hardenprobe.facts_discovery import Datagram
+from hardenprobe.facts import Datagram
 from hardenprobe.model import Reason
 
 

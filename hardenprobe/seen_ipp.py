@@ -6,7 +6,7 @@ from urllib.parse import SplitResult, urlsplit
 
 from hardenprobe.absence import no_service
 from hardenprobe.check import Outcome, Seen, untold
-from hardenprobe.facts_web import IppPrinter, PrinterUri
+from hardenprobe.facts import IppPrinter, PrinterUri
 from hardenprobe.model import Observation, Reason
 from hardenprobe.seen_names import is_own
 from hardenprobe.seen_web import by_port

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from ipaddress import ip_address
 
 from hardenprobe.check import Seen
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import TlsPort
 
 
 def names_in_use(seen: Seen) -> tuple[str, ...]:

@@ -6,9 +6,16 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from hardenprobe.check import Seen
-from hardenprobe.facts import FtpSession, HttpAnswer, SnmpAnswer, TelnetGreeting
-from hardenprobe.facts_discovery import RfbSecurity, TftpAnswer
-from hardenprobe.facts_web import IppJobs, SettingsPageAnswer
+from hardenprobe.facts import (
+    FtpSession,
+    HttpAnswer,
+    IppJobs,
+    RfbSecurity,
+    SettingsPageAnswer,
+    SnmpAnswer,
+    TelnetGreeting,
+    TftpAnswer,
+)
 from hardenprobe.model import Observation, State
 from hardenprobe.seen_web import leads_to_https
 

@@ -7,8 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from hardenprobe.check import Outcome, Seen, untold
-from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.facts_snmp import SnmpWriteBack
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.model import Observation, Reason, Said, State, Word
 
 SUCCESS, NO_ACCESS = 0, 6  # error-status, RFC 3416 section 3

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from hardenprobe.absence import no_service
 from hardenprobe.check import Outcome, Seen, fail, note, passed, untold
-from hardenprobe.facts_ssh import SshOffer
+from hardenprobe.facts import SshOffer
 from hardenprobe.model import Observation, Reason
 from hardenprobe.ports import MAY_SPEAK
 from hardenprobe.rulesets_ssh import NameRule, SshRules

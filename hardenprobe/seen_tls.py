@@ -6,8 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from hardenprobe.absence import no_service
 from hardenprobe.check import Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_tls import Certificate, Chain, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
+from hardenprobe.facts import Certificate, Chain, HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.model import Observation, Reason, Said, Word
 
 _UNTOLD = {

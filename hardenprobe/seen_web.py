@@ -7,8 +7,7 @@ from typing import Any, TypeVar
 
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Outcome, Seen, untold
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_web import IppPrinter, SettingsPageAnswer
+from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason
 
 F = TypeVar("F")

@@ -9,12 +9,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine
-from hardenprobe.facts_discovery import MdnsAnswer
-from hardenprobe.facts_snmp import SnmpObjects, SnmpUser
-from hardenprobe.facts_ssh import SshHostKey
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import IppPrinter, ScanServiceAnswer
+from hardenprobe.facts import (
+    HttpAnswer,
+    IppPrinter,
+    MdnsAnswer,
+    ScanServiceAnswer,
+    SnmpAnswer,
+    SnmpEngine,
+    SnmpObjects,
+    SnmpUser,
+    SshHostKey,
+    TlsPort,
+)
 from hardenprobe.model import Device, Identity, Observation
 from hardenprobe.probes import snmp
 

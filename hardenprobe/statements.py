@@ -13,7 +13,7 @@ from typing import Any, Literal
 from hardenprobe import controls
 from hardenprobe.controls import METHODS
 from hardenprobe.errors import UnknownName
-from hardenprobe.facts_fleet import StatementMade
+from hardenprobe.facts import StatementMade
 from hardenprobe.ledger import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.model import INVENTORY, Answered, Device, Observation
 from hardenprobe.model.transcript import observation

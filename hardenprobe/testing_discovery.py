@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.check import Check, NoSettings
-from hardenprobe.facts_discovery import DnsSdText, RfbSecurity, SmbNegotiation
+from hardenprobe.facts import DnsSdText, RfbSecurity, SmbNegotiation
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device
 

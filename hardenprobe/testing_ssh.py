@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.facts_ssh import SshHostKey, SshOffer
+from hardenprobe.facts import SshHostKey, SshOffer
 from hardenprobe.model import Observation
 from hardenprobe.testing import at
 

@@ -7,12 +7,13 @@ from dataclasses import replace
 from typing import Any
 
 from hardenprobe.check import Fleet, Seen, Shared
-from hardenprobe.facts import DeclaredDevice, TcpPort
-from hardenprobe.facts_tls import (
+from hardenprobe.facts import (
     VERSIONS,
     Certificate,
     Chain,
+    DeclaredDevice,
     Path,
+    TcpPort,
     TlsFlaws,
     TlsPort,
     TlsSecondOpinion,

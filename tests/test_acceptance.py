@@ -17,8 +17,7 @@ from hardenprobe.baseline import Baseline
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import StoreRefused
 from hardenprobe.exceptions import AcceptedFinding, RiskException
-from hardenprobe.facts import TelnetGreeting
-from hardenprobe.facts_fleet import NotMet
+from hardenprobe.facts import NotMet, TelnetGreeting
 from hardenprobe.ledger import Entry, Ledger
 from hardenprobe.model import Address, Device, Observation, Review, Service, State
 from hardenprobe.people import Wrong

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.facts_web import IppPrinter
+from hardenprobe.facts import IppPrinter
 from hardenprobe.identity import Visit, settle
 from hardenprobe.inventory import Inventory
 from hardenprobe.model import Coverage, Device, Observation

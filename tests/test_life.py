@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hardenprobe import life, review
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import StoreRefused
-from hardenprobe.facts_fleet import NotMet
+from hardenprobe.facts import NotMet
 from hardenprobe.ledger import Entry
 from hardenprobe.life import ACCEPTED, RETIRED, Marks, Register, Turn
 from hardenprobe.model import Device, Identity, RetiredSeen, Review

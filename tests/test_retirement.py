@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from hardenprobe import exceptions, life, retirement, retirement_answers, store_devices
 from hardenprobe.errors import FileInvalid, StoreRefused, UsageError
 from hardenprobe.exceptions import RiskException
-from hardenprobe.facts_fleet import NotMet
+from hardenprobe.facts import NotMet
 from hardenprobe.ledger import Draft, Entry, Ledger
 from hardenprobe.model import Review
 from hardenprobe.people import Wrong

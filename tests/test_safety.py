@@ -41,8 +41,7 @@ from hardenprobe.demo_lab.declarations import Lab, Virtual
 from hardenprobe.demo_lab.service import Host
 from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.facts import HttpAnswer, SnmpAnswer, TcpPort
-from hardenprobe.facts_snmp import SnmpUser
+from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpUser, TcpPort
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import Reach, Reason, Review, Vantage, Word, document

@@ -7,10 +7,15 @@ from typing import Any
 import pytest
 
 from hardenprobe import stated
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_discovery import MdnsAnswer
-from hardenprobe.facts_snmp import Channel, SnmpObjects, SnmpUser
-from hardenprobe.facts_web import IppPrinter, ScanServiceAnswer
+from hardenprobe.facts import (
+    Channel,
+    HttpAnswer,
+    IppPrinter,
+    MdnsAnswer,
+    ScanServiceAnswer,
+    SnmpObjects,
+    SnmpUser,
+)
 from hardenprobe.model import Address, Device, Identity, State
 from hardenprobe.testing import at, snmp_answer
 from hardenprobe.testing_tls import chain, tls_port

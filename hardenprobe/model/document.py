@@ -16,13 +16,12 @@ from dataclasses import dataclass, replace
 from functools import cache
 from importlib import import_module
 from pathlib import Path
-from pkgutil import iter_modules
 from typing import TYPE_CHECKING, Any, Literal
 
 from hardenprobe.errors import UsageError, clip
-from hardenprobe.facts import KINDS
 from hardenprobe.model.decision import Answered, ExceptionNote
 from hardenprobe.model.device import Device
+from hardenprobe.model.kinds import KINDS
 from hardenprobe.model.observation import Observation, Vantage
 from hardenprobe.model.result import Advice, CheckNote, Result
 from hardenprobe.model.review import FORMAT, Coverage, Head, Review
@@ -233,10 +232,8 @@ def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observatio
 
 @cache
 def facts_kinds() -> Mapping[str, type[Any]]:
-    """The kinds of facts, those of every facts module of this package among them."""
-    for module in iter_modules([str(Path(__file__).parent)]):
-        if module.name.startswith("facts"):
-            import_module(f"hardenprobe.{module.name}")
+    """The kinds of facts, those of this package among them."""
+    import_module("hardenprobe.facts")
     return KINDS
 
 

@@ -22,7 +22,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from cryptography.x509.oid import SignatureAlgorithmOID
 
 from hardenprobe.errors import FileInvalid
-from hardenprobe.facts_tls import Certificate, Chain, Path
+from hardenprobe.facts import Certificate, Chain, Path
 from hardenprobe.probes.name_constraints import violation
 
 _NAMES_LIMIT = 100

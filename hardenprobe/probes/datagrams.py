@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts_discovery import Datagram
+from hardenprobe.facts import Datagram
 from hardenprobe.link import Answer, Line
 from hardenprobe.model import Observation, State
 

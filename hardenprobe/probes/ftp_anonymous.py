@@ -9,7 +9,7 @@ import re
 from collections.abc import AsyncIterator, Iterable
 
 from hardenprobe.errors import Unreachable
-from hardenprobe.facts_web import FtpAnonymous
+from hardenprobe.facts import FtpAnonymous
 from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe

@@ -21,8 +21,7 @@ import httpcore
 import httpx
 
 from hardenprobe.errors import Unreachable
-from hardenprobe.facts import HttpAnswer, readable
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import HttpAnswer, TlsPort, readable
 from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import KEPT, Recorder

@@ -11,9 +11,7 @@ from ssl import SSLContext
 from typing import Any
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import IppJobs, IppPrinter, PrinterUri
+from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, PrinterUri, TlsPort
 from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder

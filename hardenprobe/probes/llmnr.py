@@ -9,8 +9,7 @@ from collections.abc import AsyncIterator
 from ipaddress import ip_address
 
 from hardenprobe.errors import MalformedReply, Unreachable
-from hardenprobe.facts import SnmpAnswer
-from hardenprobe.facts_discovery import LlmnrAnswer
+from hardenprobe.facts import LlmnrAnswer, SnmpAnswer
 from hardenprobe.link import Line
 from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe

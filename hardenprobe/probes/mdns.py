@@ -9,8 +9,7 @@ from functools import partial
 from typing import Any
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import readable
-from hardenprobe.facts_discovery import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
+from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer, readable
 from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams, packets

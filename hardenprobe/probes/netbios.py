@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import AsyncIterator
 
-from hardenprobe.facts_discovery import NetbiosAnswer
+from hardenprobe.facts import NetbiosAnswer
 from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams, packets

@@ -6,7 +6,7 @@ import secrets
 from collections.abc import AsyncIterator
 from functools import partial
 
-from hardenprobe.facts_discovery import NtpControlAnswer
+from hardenprobe.facts import NtpControlAnswer
 from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams, packets

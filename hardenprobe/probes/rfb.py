@@ -7,8 +7,7 @@ import re
 from collections.abc import AsyncIterator
 
 from hardenprobe.errors import MalformedReply, Unreachable
-from hardenprobe.facts import readable
-from hardenprobe.facts_discovery import RfbSecurity
+from hardenprobe.facts import RfbSecurity, readable
 from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe

@@ -21,7 +21,7 @@ from typing import Any
 import hardenprobe
 from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, Unreachable
-from hardenprobe.facts_tls import VERSIONS, TlsFlaws, TlsSecondOpinion
+from hardenprobe.facts import VERSIONS, TlsFlaws, TlsSecondOpinion
 from hardenprobe.link import Line, Stream, Timing
 from hardenprobe.model import Observation
 from hardenprobe.probes.tls_openings import OPENINGS

@@ -7,8 +7,7 @@ import struct
 from collections.abc import AsyncIterator
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import readable
-from hardenprobe.facts_discovery import SlpAnswer
+from hardenprobe.facts import SlpAnswer, readable
 from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams

@@ -7,7 +7,7 @@ import secrets
 from collections.abc import AsyncIterator, Callable
 
 from hardenprobe.errors import MalformedReply, Unreachable
-from hardenprobe.facts_discovery import SmbNegotiation
+from hardenprobe.facts import SmbNegotiation
 from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe

@@ -13,8 +13,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequenc
 from typing import Any
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import SnmpAnswer, readable
-from hardenprobe.facts_snmp import Channel, Interface, Personal, SnmpObjects
+from hardenprobe.facts import Channel, Interface, Personal, SnmpAnswer, SnmpObjects, readable
 from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder

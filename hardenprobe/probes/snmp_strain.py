@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts_snmp import SnmpBulk
+from hardenprobe.facts import SnmpBulk
 from hardenprobe.link import Line
 from hardenprobe.model import Observation, Reach, State
 from hardenprobe.probe import Asked, Probe

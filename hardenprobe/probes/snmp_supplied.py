@@ -11,9 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from hardenprobe.credentials import User
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import SnmpAnswer, SnmpEngine, readable
-from hardenprobe.facts_snmp import SnmpObjects, SnmpUser, SnmpWriteBack
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, SnmpUser, SnmpWriteBack, TlsPort, readable
 from hardenprobe.link import Line
 from hardenprobe.model import Observation, Reach
 from hardenprobe.model.transcript import Recorder

@@ -13,8 +13,7 @@ from dataclasses import replace
 from typing import Any
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.facts_snmp import SnmpWriteBack
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.link import Line
 from hardenprobe.model import Observation, Reach, State
 from hardenprobe.model.transcript import Recorder

@@ -7,8 +7,7 @@ from collections.abc import AsyncIterator
 from ipaddress import ip_address
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import readable
-from hardenprobe.facts_discovery import SsdpAnswer
+from hardenprobe.facts import SsdpAnswer, readable
 from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams

@@ -9,7 +9,7 @@ from dataclasses import asdict, replace
 from typing import Self, TypeVar
 
 from hardenprobe.errors import MalformedReply, Unreachable
-from hardenprobe.facts_ssh import SshHostKey, SshIdentification, SshOffer
+from hardenprobe.facts import SshHostKey, SshIdentification, SshOffer
 from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation, Reach
 from hardenprobe.probe import Asked, Probe

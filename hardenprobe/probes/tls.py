@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from hardenprobe.errors import CeilingReached
-from hardenprobe.facts_tls import VERSIONS, Chain, TlsPort
+from hardenprobe.facts import VERSIONS, Chain, TlsPort
 from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.probes.certificates import TrustAnchors, describe_chain

@@ -7,8 +7,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Iterator
 from typing import Any
 
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_tls import TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
+from hardenprobe.facts import HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.model import Observation, Reach
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import IPP

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from hardenprobe.errors import CeilingReached
-from hardenprobe.facts_tls import TlsSuites
+from hardenprobe.facts import TlsSuites
 from hardenprobe.probes.tls import ALL_VERSIONS, Versions, ask_in_pieces
 from hardenprobe.probes.tls_codec import SSL3, TLS12, TLS13, VERSION_NAMES
 from hardenprobe.probes.tls_suites import (

@@ -8,8 +8,7 @@ from collections.abc import AsyncIterator
 from ssl import SSLContext
 from typing import Any
 
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_web import ScanServiceAnswer, SettingsPageAnswer
+from hardenprobe.facts import HttpAnswer, ScanServiceAnswer, SettingsPageAnswer
 from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe

@@ -9,7 +9,7 @@ from functools import partial
 from xml.etree.ElementTree import Element, ParseError
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts_discovery import WsDiscoveryAnswer
+from hardenprobe.facts import WsDiscoveryAnswer
 from hardenprobe.model import Observation, State
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams

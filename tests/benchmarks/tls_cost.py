@@ -20,7 +20,7 @@ from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
 
-from hardenprobe.facts_tls import VERSIONS, TlsSecondOpinion, TlsSuites
+from hardenprobe.facts import VERSIONS, TlsSecondOpinion, TlsSuites
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.second_opinion_child import answer
 from hardenprobe.probes.tls import probe_tls

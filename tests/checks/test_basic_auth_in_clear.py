@@ -8,8 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.basic_auth_in_clear import CHECK
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_web import IppPrinter, SettingsPageAnswer
+from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

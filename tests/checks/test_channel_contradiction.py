@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.channel_contradiction import CHECK
-from hardenprobe.facts_snmp import Channel, SnmpObjects
+from hardenprobe.facts import Channel, SnmpObjects
 from hardenprobe.model import Observation, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer, tcp_port
 

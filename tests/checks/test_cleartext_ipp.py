@@ -8,8 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.cleartext_ipp import CHECK
-from hardenprobe.facts_tls import TlsPort
-from hardenprobe.facts_web import IppPrinter, PrinterUri
+from hardenprobe.facts import IppPrinter, PrinterUri, TlsPort
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

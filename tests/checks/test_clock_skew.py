@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from hardenprobe import times
 from hardenprobe.checks.clock_skew import CHECK, Settings
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_snmp import SnmpObjects
+from hardenprobe.facts import HttpAnswer, SnmpObjects
 from hardenprobe.model import UNPROVEN, Clock, Observation, Reason, Word
 from hardenprobe.testing import at, seen_device
 

@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.device_bridges_networks import CHECK
-from hardenprobe.facts_snmp import Interface, SnmpObjects
+from hardenprobe.facts import Interface, SnmpObjects
 from hardenprobe.model import Observation, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 

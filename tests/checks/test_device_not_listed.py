@@ -6,8 +6,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.device_not_listed import CHECK
-from hardenprobe.facts import DeclaredDevice
-from hardenprobe.facts_fleet import NotListed
+from hardenprobe.facts import DeclaredDevice, NotListed
 from hardenprobe.identity import Visit, settle
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.model import Coverage, Word

@@ -9,8 +9,7 @@ import pytest
 from hardenprobe import baseline, registry
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.device_not_seen import CHECK
-from hardenprobe.facts import DeclaredDevice
-from hardenprobe.facts_fleet import NotMet
+from hardenprobe.facts import DeclaredDevice, NotMet
 from hardenprobe.identity import Fleet, Visit, settle
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.judging import Case, judge

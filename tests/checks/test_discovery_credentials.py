@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.discovery_credentials import CHECK
-from hardenprobe.facts_discovery import PASSWORD_KEYS, USER_KEYS, MdnsAnswer
+from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import HOSTILE, seen_device
 from hardenprobe.testing_discovery import question, text_record

@@ -9,7 +9,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.discovery_mdns import CHECK
-from hardenprobe.facts_discovery import MdnsAnswer
+from hardenprobe.facts import MdnsAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device
 from hardenprobe.testing_discovery import Branch, branches, one_finding_for_each_address, question

@@ -11,48 +11,44 @@ from hypothesis import strategies as st
 from hardenprobe import baseline, registry
 from hardenprobe.check import Outcome
 from hardenprobe.facts import (
+    VERSIONS,
+    Channel,
     Cookie,
     DeclaredAllowList,
     DeclaredDevice,
+    DnsSdText,
+    FtpAnonymous,
     FtpSession,
     HttpAnswer,
-    ProbeFault,
-    SnmpAnswer,
-    SnmpEngine,
-    TcpPort,
-    TelnetGreeting,
-)
-from hardenprobe.facts_discovery import (
-    DnsSdText,
+    Interface,
+    IppJobs,
+    IppPrinter,
     LlmnrAnswer,
     MdnsAnswer,
     NetbiosAnswer,
+    NotListed,
+    NotMet,
     NtpControlAnswer,
+    Personal,
+    PrinterUri,
+    ProbeFault,
     RfbSecurity,
+    ScanServiceAnswer,
+    SettingsPageAnswer,
     SlpAnswer,
     SmbNegotiation,
-    SsdpAnswer,
-    TftpAnswer,
-    WsDiscoveryAnswer,
-)
-from hardenprobe.facts_fleet import NotListed, NotMet
-from hardenprobe.facts_snmp import (
-    Channel,
-    Interface,
-    Personal,
+    SnmpAnswer,
     SnmpBulk,
+    SnmpEngine,
     SnmpObjects,
     SnmpUser,
     SnmpWriteBack,
-)
-from hardenprobe.facts_tls import VERSIONS, TlsPort
-from hardenprobe.facts_web import (
-    FtpAnonymous,
-    IppJobs,
-    IppPrinter,
-    PrinterUri,
-    ScanServiceAnswer,
-    SettingsPageAnswer,
+    SsdpAnswer,
+    TcpPort,
+    TelnetGreeting,
+    TftpAnswer,
+    TlsPort,
+    WsDiscoveryAnswer,
 )
 from hardenprobe.model import Clock, Observation, Reason, State, Word
 from hardenprobe.model.document import UnknownFacts

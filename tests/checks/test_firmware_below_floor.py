@@ -9,9 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.checks.firmware_below_floor import CHECK, Settings
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_snmp import SnmpObjects
-from hardenprobe.facts_web import IppPrinter
+from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpObjects
 from hardenprobe.firmware import Floor, day, fields, later
 from hardenprobe.model import Observation, Reason, Word
 from hardenprobe.testing import at, seen_device, snmp_answer

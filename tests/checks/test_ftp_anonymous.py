@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.ftp_anonymous import CHECK
-from hardenprobe.facts_web import FtpAnonymous
+from hardenprobe.facts import FtpAnonymous
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

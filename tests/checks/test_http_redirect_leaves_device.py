@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.http_redirect_leaves_device import CHECK
-from hardenprobe.facts import DeclaredDevice, HttpAnswer
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, TlsPort
 from hardenprobe.model import Reason, State, Word
 from hardenprobe.testing import HOSTILE, at, declared, seen_device, tcp_port
 from hardenprobe.testing_tls import chain

@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.ipp_job_disclosure import CHECK
-from hardenprobe.facts_web import IppJobs, IppPrinter
+from hardenprobe.facts import IppJobs, IppPrinter
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.checks.ipp_no_authentication import CHECK, Settings
-from hardenprobe.facts_web import IppPrinter, PrinterUri
+from hardenprobe.facts import IppPrinter, PrinterUri
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.ipp_print_by_reference import CHECK
-from hardenprobe.facts_web import IppPrinter
+from hardenprobe.facts import IppPrinter
 from hardenprobe.model import State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

@@ -8,8 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.login_form_in_clear import CHECK
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_web import SettingsPageAnswer
+from hardenprobe.facts import HttpAnswer, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

@@ -8,8 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.management_encryption_missing import CHECK
-from hardenprobe.facts import HttpAnswer, TelnetGreeting
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import HttpAnswer, TelnetGreeting, TlsPort
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

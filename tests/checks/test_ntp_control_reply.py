@@ -9,7 +9,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.ntp_control_reply import CHECK
-from hardenprobe.facts_discovery import NtpControlAnswer
+from hardenprobe.facts import NtpControlAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device
 from hardenprobe.testing_discovery import question

@@ -8,8 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.scan_service_open import CHECK
-from hardenprobe.facts import HttpAnswer
-from hardenprobe.facts_web import ScanServiceAnswer
+from hardenprobe.facts import HttpAnswer, ScanServiceAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 

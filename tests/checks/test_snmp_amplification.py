@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.checks.snmp_amplification import CHECK, Settings
-from hardenprobe.facts_snmp import SnmpBulk
+from hardenprobe.facts import SnmpBulk
 from hardenprobe.model import Observation, Reach, Reason, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 

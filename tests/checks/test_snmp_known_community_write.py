@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.snmp_known_community_write import CHECK
-from hardenprobe.facts_snmp import SnmpWriteBack
+from hardenprobe.facts import SnmpWriteBack
 from hardenprobe.model import Observation, Reach, Reason, State, Word
 from hardenprobe.testing import at, seen_device
 

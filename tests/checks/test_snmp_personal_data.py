@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.snmp_personal_data import CHECK
-from hardenprobe.facts_snmp import Personal, SnmpObjects
+from hardenprobe.facts import Personal, SnmpObjects
 from hardenprobe.model import Observation, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 

@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.snmp_v3_below_authpriv import CHECK
-from hardenprobe.facts_snmp import SnmpUser
+from hardenprobe.facts import SnmpUser
 from hardenprobe.model import Observation, Reason, Word
 from hardenprobe.testing import at, seen_device
 

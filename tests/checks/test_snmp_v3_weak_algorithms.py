@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.checks.snmp_v3_weak_algorithms import CHECK, Settings
-from hardenprobe.facts_snmp import SnmpUser
+from hardenprobe.facts import SnmpUser
 from hardenprobe.model import Observation, Word
 from hardenprobe.testing import at, seen_device
 

@@ -8,8 +8,7 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.ssh_legacy_protocol import CHECK
-from hardenprobe.facts import FtpSession
-from hardenprobe.facts_ssh import SshIdentification
+from hardenprobe.facts import FtpSession, SshIdentification
 from hardenprobe.model import Reach, Reason, State
 from hardenprobe.testing import at, seen_device, tcp_port
 

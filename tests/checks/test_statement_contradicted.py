@@ -9,10 +9,16 @@ import pytest
 from hardenprobe import controls
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.statement_contradicted import CHECK
-from hardenprobe.facts import FtpSession, HttpAnswer, TelnetGreeting
-from hardenprobe.facts_discovery import RfbSecurity, TftpAnswer
-from hardenprobe.facts_fleet import StatementMade
-from hardenprobe.facts_web import IppJobs, SettingsPageAnswer
+from hardenprobe.facts import (
+    FtpSession,
+    HttpAnswer,
+    IppJobs,
+    RfbSecurity,
+    SettingsPageAnswer,
+    StatementMade,
+    TelnetGreeting,
+    TftpAnswer,
+)
 from hardenprobe.model import Reason, State, Word
 from hardenprobe.seen_people import BEARING
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hardenprobe.checks.tls_early_ccs import CHECK
-from hardenprobe.facts_tls import TlsFlaws, TlsPort
+from hardenprobe.facts import TlsFlaws, TlsPort
 from hardenprobe.model import State
 from hardenprobe.testing_tls import seen_tls, tls_port
 

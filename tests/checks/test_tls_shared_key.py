@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.check import Fleet
 from hardenprobe.checks.tls_shared_key import CHECK
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
 from hardenprobe.testing_tls import chain, seen_tls, tls_port
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hardenprobe.checks.tls_weak_cipher import CHECK
-from hardenprobe.facts_tls import TlsPort, TlsSecondOpinion
+from hardenprobe.facts import TlsPort, TlsSecondOpinion
 from hardenprobe.model import State
 from hardenprobe.testing_tls import seen_tls, tls_port, tls_suites
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hardenprobe.checks.tls_weak_parameters import CHECK
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
 from hardenprobe.testing_tls import seen_tls, tls_port, tls_suites
 

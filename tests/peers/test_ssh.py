@@ -13,7 +13,7 @@ import pytest
 from cryptography.hazmat.primitives.serialization import load_pem_parameters
 
 from hardenprobe.demo_lab.process import RunningLab, running_lab
-from hardenprobe.facts_ssh import SshHostKey, SshIdentification
+from hardenprobe.facts import SshHostKey, SshIdentification
 from hardenprobe.model import Review
 from hardenprobe.probes import ssh_groups
 

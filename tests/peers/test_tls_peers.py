@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 
-from hardenprobe.facts_tls import TlsPort, TlsSecondOpinion, TlsSuites
+from hardenprobe.facts import TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.link import Line
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.second_opinion import probe_second_opinion

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts_discovery import PASSWORD_KEYS, USER_KEYS, MdnsAnswer, SlpAnswer
+from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer, SlpAnswer
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
 from hardenprobe.probes import datagrams, mdns, packets, slp, ssdp, ws_discovery

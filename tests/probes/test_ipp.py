@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts_web import IppJobs, IppPrinter, PrinterUri
+from hardenprobe.facts import IppJobs, IppPrinter, PrinterUri
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import Observation
 from hardenprobe.probes import ipp

@@ -15,7 +15,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.facts_tls import TlsFlaws, TlsSecondOpinion
+from hardenprobe.facts import TlsFlaws, TlsSecondOpinion
 from hardenprobe.link import Line
 from hardenprobe.probes import second_opinion
 from hardenprobe.probes.second_opinion import probe_flaws, probe_second_opinion

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply, ScopeRefused
-from hardenprobe.facts_discovery import RfbSecurity, SmbNegotiation
+from hardenprobe.facts import RfbSecurity, SmbNegotiation
 from hardenprobe.link import Line, Timing
 from hardenprobe.probes import packets, rfb, smb
 from hardenprobe.scope import Scope

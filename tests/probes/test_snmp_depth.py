@@ -20,8 +20,7 @@ from hardenprobe.demo_lab import mib
 from hardenprobe.demo_lab import usm as answering
 from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.facts_snmp import Channel, SnmpObjects
+from hardenprobe.facts import Channel, SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.inventory import Listed
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import State

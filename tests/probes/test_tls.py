@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.facts import TlsPort, TlsSuites
 from hardenprobe.link import Line
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.tls import probe_tls

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pytest
 
-from hardenprobe.facts_tls import TlsPort
+from hardenprobe.facts import TlsPort
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.tls import probe_tls
 from hardenprobe.testing_tls_servers import Credentials, issue, line_to, threaded, tls_handler

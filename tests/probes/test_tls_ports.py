@@ -11,8 +11,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 from hardenprobe import plan, vantage
-from hardenprobe.facts import TcpPort
-from hardenprobe.facts_tls import TlsPort, TlsSuites
+from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
 from hardenprobe.link import Timing
 from hardenprobe.model import Reach, State
 from hardenprobe.plan import Plan

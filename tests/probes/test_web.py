@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.facts import Cookie
-from hardenprobe.facts_web import FtpAnonymous, ScanServiceAnswer, SettingsPageAnswer
+from hardenprobe.facts import Cookie, FtpAnonymous, ScanServiceAnswer, SettingsPageAnswer
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import Observation
 from hardenprobe.probes import ftp_anonymous, http, web

@@ -7,7 +7,7 @@ from types import ModuleType
 
 import pytest
 
-from hardenprobe.facts_discovery import Datagram
+from hardenprobe.facts import Datagram
 from hardenprobe.model import State
 from hardenprobe.ports import MAY_SPEAK
 from hardenprobe.probes import llmnr, mdns, netbios, ntp, packets, rfb, slp, smb, ssdp, tftp, ws_discovery

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe.facts import facts
 from hardenprobe.model import State
+from hardenprobe.model.kinds import facts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,3 +149,45 @@ class SnmpUser:
     levels: dict[str, str]
     values: dict[str, str] | None = None
     withheld: str | None = None
+
+
+@facts("snmp-answer")
+@dataclass(frozen=True, kw_only=True)
+class SnmpAnswer:
+    """The answer to one GetRequest under one community and version.
+
+    Attributes:
+        version: "1" or "2c".
+        label: How the community may be named in a report: itself for a published default, else a neutral label.
+        origin: default (a published default), supplied (the fleet's own) or control (a random one).
+        state: accepting (answered), refusing (port unreachable) or silent.
+        error_status: SNMP error-status of the response, 0 for none, None without a response.
+        values: Object id to value, device text; empty where the view is narrow.
+        fault: Why a reply could not be read.
+    """
+
+    version: str
+    label: str
+    origin: str
+    state: State
+    error_status: int | None = None
+    values: dict[str, str] | None = None
+    fault: str | None = None
+
+
+@facts("snmp-engine")
+@dataclass(frozen=True, kw_only=True)
+class SnmpEngine:
+    """The answer to an SNMPv3 engine discovery (RFC 3414 section 4).
+
+    Attributes:
+        engine_id: Hex, None without an answer.
+        report: Object id of the report, None where the answer was no report.
+    """
+
+    state: State
+    engine_id: str | None = None
+    boots: int | None = None
+    time: int | None = None
+    report: str | None = None
+    fault: str | None = None

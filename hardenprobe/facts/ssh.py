@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe.facts import facts
+from hardenprobe.model.kinds import facts
 
 
 @facts("ssh-identification")

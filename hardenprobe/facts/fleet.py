@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe.facts import facts
+from hardenprobe.model.kinds import facts
 
 
 @facts("not-met")
@@ -58,3 +58,44 @@ class StatementMade:
     made: str
     until: str
     about: str
+
+
+@facts("declared-allow-list")
+@dataclass(frozen=True, kw_only=True)
+class DeclaredAllowList:
+    """A list of admitted sources as the inventory declares it for a device.
+
+    Attributes:
+        services: Words of ports.SERVICES, for example ("http", "https").
+        entries: As written: address, CIDR or first-last.
+        approved: The site's approved networks; empty where the inventory names none.
+        position: Which of the device's lists, from 1.
+        source: The file.
+        copied: The list letter for letter as the device's settings show it; empty where nobody copied it.
+    """
+
+    services: tuple[str, ...]
+    entries: tuple[str, ...]
+    position: int
+    approved: tuple[str, ...]
+    source: str
+    copied: tuple[str, ...] = ()
+
+
+@facts("declared-device")
+@dataclass(frozen=True, kw_only=True)
+class DeclaredDevice:
+    """What the inventory says of a device, as far as a verdict may rest on it.
+
+    Attributes:
+        pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
+        source: The file.
+    """
+
+    asset_tag: str
+    device_kind: str
+    names: tuple[str, ...] = ()
+    criticality: str | None = None
+    fragile: bool = False
+    pinned_key: str | None = None
+    source: str = ""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe.facts import facts
 from hardenprobe.model import State
+from hardenprobe.model.kinds import facts
 
 USER_KEYS = frozenset({"u", "user", "username"})
 PASSWORD_KEYS = frozenset({"p", "pass", "passwd", "password", "pwd"})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe.facts import facts
+from hardenprobe.model.kinds import facts
 
 
 @facts("settings-page")
@@ -195,3 +195,58 @@ class FtpAnonymous:
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
         return self.user_code is not None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cookie:
+    """A cookie that looks like a session; its value is never kept.
+
+    Attributes:
+        name: Device text.
+        secure, http_only: The attributes of RFC 6265 section 4.1.2.5 and 4.1.2.6.
+    """
+
+    name: str
+    secure: bool
+    http_only: bool
+
+
+@facts("http-answer")
+@dataclass(frozen=True, kw_only=True)
+class HttpAnswer:
+    """The answer to one GET, redirects not followed, body reduced to what a verdict needs.
+
+    Attributes:
+        tls: Asked over TLS.
+        status: Status code, None where no HTTP came back.
+        location: Location header as sent, device text.
+        authenticate: WWW-Authenticate schemes, lower case.
+        title: Page title, device text.
+        form: The page holds a form.
+        password_field: The page holds a password field.
+        cookies: Those of Set-Cookie that look like a session.
+        body_length: Bytes of body that were read.
+        body_sha256: Digest of those bytes.
+        fault: Why there is no status ("closed", "silent", "not HTTP: ...").
+    """
+
+    tls: bool
+    path: str
+    status: int | None
+    location: str | None = None
+    authenticate: tuple[str, ...] = ()
+    title: str | None = None
+    form: bool = False
+    password_field: bool = False
+    server: str | None = None
+    date: str | None = None
+    strict_transport: str | None = None
+    cookies: tuple[Cookie, ...] = ()
+    body_length: int = 0
+    body_sha256: str | None = None
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.status is not None

@@ -1,0 +1,88 @@
+"""What a port does when it is connected to, and what it says unasked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hardenprobe.model import State
+from hardenprobe.model.kinds import facts
+
+
+@facts("tcp-port")
+@dataclass(frozen=True, kw_only=True)
+class TcpPort:
+    """A TCP port that was connected to and listened at; nothing was sent.
+
+    Attributes:
+        state: What the port did.
+        greeting: What it said unasked, device text; "" where it said nothing.
+        speaks: Protocol recognised from the greeting alone (telnet, ftp, smtp, ssh, rfb), else None.
+        closed: It accepted and closed at once without a byte: how some allow-lists refuse.
+        tries: Connections made to tell the state.
+        control: A random high port on which nothing should accept.
+    """
+
+    state: State
+    greeting: str = ""
+    speaks: str | None = None
+    closed: bool = False
+    tries: int = 1
+    control: bool = False
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.speaks is not None
+
+
+@facts("telnet-greeting")
+@dataclass(frozen=True, kw_only=True)
+class TelnetGreeting:
+    """What a telnet server says first. Negotiation is never answered.
+
+    Attributes:
+        negotiates: The greeting holds RFC 854 commands.
+        text: The rest of it, device text.
+        prompt: The login prompt found in the text, None where there is none.
+    """
+
+    negotiates: bool
+    text: str
+    prompt: str | None
+
+
+@facts("ftp-session")
+@dataclass(frozen=True, kw_only=True)
+class FtpSession:
+    """An FTP greeting, and the reply to one USER with a random name.
+
+    Attributes:
+        greeting_code: Reply code of RFC 959, None where there was none.
+        user_code: Reply code to USER in clear, None where USER was not sent or not answered.
+        user_text: That reply, device text.
+        asked: Whether USER was sent at all.
+    """
+
+    greeting_code: int | None
+    greeting_text: str
+    user_code: int | None = None
+    user_text: str = ""
+    asked: bool = False
+
+
+@facts("probe-fault")
+@dataclass(frozen=True, kw_only=True)
+class ProbeFault:
+    """A probe could not finish.
+
+    Attributes:
+        probe: Its name.
+        kinds: The kinds of observation that are missing for it.
+        reason: A word of records.Reason.
+        text: One line for people; a traceback stays in the log.
+    """
+
+    probe: str
+    kinds: tuple[str, ...]
+    reason: str
+    text: str
