@@ -21,10 +21,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.edges import edge_text
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.list_edges import edge_text
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.ports import SERVICES
 from hardenprobe.remedies_fleet import ALLOW_LIST_ADMIT

@@ -21,9 +21,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from hardenprobe.addresses.lint import families, flaws
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.list_entries import families, flaws
 from hardenprobe.model import Said, Word
 from hardenprobe.remedies_fleet import ALLOW_LIST_TIDY
 

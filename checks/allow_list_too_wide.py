@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Said, Word

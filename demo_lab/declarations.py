@@ -9,7 +9,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.demo_lab import (
     plugged,
     service_discovery,

@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.gentleness import Gentleness
 from hardenprobe.inventory import Inventory, Listed

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Protocol, TypeVar
 
 from hardenprobe import baseline, stated
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import DEFAULT, MOST_COMMUNITIES, Baseline
 from hardenprobe.errors import UsageError
 from hardenprobe.link import Timing

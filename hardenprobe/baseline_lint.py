@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe import baseline, rulesets
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import Baseline
 from hardenprobe.errors import FileInvalid
 from hardenprobe.firmware import Floor

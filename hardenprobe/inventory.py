@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from hardenprobe import baseline
-from hardenprobe.addresses import AddressSet, parse_entry
+from hardenprobe.addresses.sets import AddressSet, parse_entry
 from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
 from hardenprobe.model import KINDS, BaselineRule
 from hardenprobe.model.document import digest

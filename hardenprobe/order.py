@@ -17,9 +17,9 @@ from itertools import chain
 from math import gcd
 from socket import inet_ntoa
 
-from hardenprobe import address_numbers
-from hardenprobe.address_diagram import Range
-from hardenprobe.addresses import AddressSet, parse_entry
+from hardenprobe.addresses import intervals
+from hardenprobe.addresses.decision_diagram import Range
+from hardenprobe.addresses.sets import AddressSet, parse_entry
 
 SEGMENT = 256  # addresses that share all bits but the last eight: a /24, or a /120 of IPv6
 _DRAWS = 64  # steps to choose from; enough that every term of the best one's fraction is small
@@ -40,11 +40,11 @@ class VisitOrder:
         self.addresses = addresses
         self.seed = seed
         self._own = {
-            4: tuple(address_numbers.ranges(addresses.v4)),
-            6: tuple(address_numbers.ranges(addresses.v6)),
+            4: tuple(intervals.ranges(addresses.v4)),
+            6: tuple(intervals.ranges(addresses.v6)),
         }
         ranges: tuple[Range, ...] = (*self._own[4], *self._own[6])
-        self._v4 = address_numbers.count(addresses.v4)
+        self._v4 = intervals.count(addresses.v4)
         self._starts: list[int] = []  # the index of each range's first address
         self._shifts: list[int] = []  # from index to number
         count = 0

@@ -7,7 +7,7 @@ from functools import cache
 from ipaddress import IPv4Address, IPv4Network
 from pathlib import Path
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 
 ROUTES = Path("/proc/net/route")
 UP = 0x1  # RTF_UP, <linux/route.h>

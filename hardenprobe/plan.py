@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field, replace
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 
-from hardenprobe.addresses import AddressSet, IpAddress, parse_entry, parse_network
+from hardenprobe.addresses.sets import AddressSet, IpAddress, parse_entry, parse_network
 from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError, clip
 from hardenprobe.link import Timing
 from hardenprobe.model import Authorisation, Reach, Vantage

@@ -9,7 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.gentleness import Gentleness
 from hardenprobe.link import Timing

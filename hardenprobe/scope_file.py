@@ -12,7 +12,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from hardenprobe import gentleness
-from hardenprobe.addresses import AddressSet, Network, parse_network
+from hardenprobe.addresses.sets import AddressSet, Network, parse_network
 from hardenprobe.gentleness import Gentleness
 from hardenprobe.model import Lease, Reach
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from ipaddress import ip_address
 from itertools import islice
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.edges import MOST_EDGES, edges
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.inventory import Inventory
-from hardenprobe.list_edges import MOST_EDGES, edges
 from hardenprobe.model import INVENTORY, Vantage
 from hardenprobe.plan import Target
 from hardenprobe.scope import Scope, is_loopback

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import address_diagram, address_numbers
-from hardenprobe.address_diagram import ALL, NOTHING, Cube, Diagram, Forge
+from hardenprobe.addresses import decision_diagram, intervals
+from hardenprobe.addresses.decision_diagram import ALL, NOTHING, Cube, Diagram, Forge
 from hardenprobe.errors import TooScattered
 
 BITS = 6
@@ -77,15 +77,15 @@ def test_equal_sets_are_equal_diagrams_however_they_were_made(listed: list[Cube]
 def test_ranges_and_diagrams_mix(left: list[Cube], right: list[Cube]) -> None:
     as_ranges, diagram = tuple(runs(members(left))), made(right)
     for operation, brute in (
-        (address_numbers.less, members(left) - members(right)),
-        (address_numbers.either, members(left) | members(right)),
-        (address_numbers.both, members(left) & members(right)),
+        (intervals.less, members(left) - members(right)),
+        (intervals.either, members(left) | members(right)),
+        (intervals.both, members(left) & members(right)),
     ):
         found = operation(BITS, as_ranges, diagram)
-        assert list(address_numbers.ranges(found)) == runs(brute)
-        assert address_numbers.count(found) == len(brute)
-        assert address_numbers.range_count(found) == len(runs(brute))
-        assert address_numbers.block_count(BITS, found) == sum(1 for _ in address_numbers.blocks(BITS, found))
+        assert list(intervals.ranges(found)) == runs(brute)
+        assert intervals.count(found) == len(brute)
+        assert intervals.range_count(found) == len(runs(brute))
+        assert intervals.block_count(BITS, found) == sum(1 for _ in intervals.blocks(BITS, found))
 
 
 def test_nothing_and_everything() -> None:
@@ -106,7 +106,7 @@ def test_one_mask_takes_no_more_nodes_than_bits() -> None:
 
 
 def test_work_is_bounded_and_the_error_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(address_diagram, "WORK", 5)
+    monkeypatch.setattr(decision_diagram, "WORK", 5)
     with pytest.raises(TooScattered, match="use fewer masks with gaps, or write blocks") as caught:
         made([(0, 63), (63, 63), (21, 63)])
     assert str(pickle.loads(pickle.dumps(caught.value))) == str(caught.value)
@@ -115,7 +115,7 @@ def test_work_is_bounded_and_the_error_says_what_to_do(monkeypatch: pytest.Monke
 def test_a_list_that_no_method_keeps_small_ends_in_the_error(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every mask fixes one bit of the left half and its partner of the right half, so that no prefix tells anything."""
     monkeypatch.setattr(
-        address_diagram, "WORK", 200_000
+        decision_diagram, "WORK", 200_000
     )  # what no work is enough for need not take all of it here
     half = 64
     forge = Forge(2 * half)

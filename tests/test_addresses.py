@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.addresses import AddressSet, parse_entry, parse_network
+from hardenprobe.addresses.sets import AddressSet, parse_entry, parse_network
 
 
 @pytest.mark.parametrize(

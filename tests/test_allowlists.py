@@ -10,10 +10,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hardenprobe import address_diagram, allowlists
-from hardenprobe.allowlists import Comparison, compare, read_approved, read_list, to_document
+from hardenprobe.addresses import allow_list, decision_diagram
+from hardenprobe.addresses.allow_list import Comparison, compare, read_approved, read_list, to_document
+from hardenprobe.addresses.lint import FORMS
 from hardenprobe.errors import FileInvalid
-from hardenprobe.list_entries import FORMS
 
 
 def held(folder: Path, listed: str, approved: str, **more: object) -> Comparison:
@@ -93,7 +93,7 @@ def test_a_huge_excess_is_counted_and_not_listed(tmp_path: Path) -> None:
     assert found.beyond.count == 2**64 - 2**48
     assert found.beyond.first() == "2001:db8:1::"
     assert found.locked_out.count == 0
-    assert len(to_document(found)["admitted_beyond"]["cover"]) == allowlists.KEPT
+    assert len(to_document(found)["admitted_beyond"]["cover"]) == allow_list.KEPT
 
 
 def test_what_cannot_be_read_is_named_with_line_and_mend(tmp_path: Path) -> None:
@@ -127,11 +127,11 @@ def test_a_device_with_less_room_than_entries(tmp_path: Path) -> None:
 def test_more_masks_with_gaps_than_are_compared_are_refused_with_their_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(allowlists, "MOST_GAPPED", 2)
+    monkeypatch.setattr(allow_list, "MOST_GAPPED", 2)
     lines = ["192.0.2.0/24", *(f"10.0.0.{n}/255.0.0.255" for n in range(3))]
     with pytest.raises(FileInvalid, match=r"list\.txt:4: more than 2 masks with gaps; write blocks"):
         held(tmp_path, "\n".join(lines), "192.0.2.0/24")
-    monkeypatch.setattr(allowlists, "MOST_ENTRIES", 3)
+    monkeypatch.setattr(allow_list, "MOST_ENTRIES", 3)
     with pytest.raises(FileInvalid, match=r"list\.txt:4: more than 3 entries"):
         held(tmp_path, "\n".join(lines), "192.0.2.0/24")
 
@@ -141,7 +141,7 @@ def test_masks_that_nothing_keeps_small_are_refused_with_file_and_line(
 ) -> None:
     """Each mask fixes a bit of the left half and its partner of the right half: 2^64 prefixes that all differ."""
     monkeypatch.setattr(
-        address_diagram, "WORK", 50_000
+        decision_diagram, "WORK", 50_000
     )  # ends in a moment; test_address_diagram.py takes all of it
     pairs = [str(ip_address(1 << n | 1 << n + 64)) for n in range(64)]
     with pytest.raises(FileInvalid, match=r"list\.txt:2: masks with gaps scatter this list") as caught:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from hardenprobe import clock
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.scope import Scope
 
 OFFICE = Scope(name="office", networks=AddressSet.of(["192.0.2.0/24"]))

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.facts import TcpPort
 from hardenprobe.link import Answer, Line, Timing

@@ -7,9 +7,9 @@ from ipaddress import ip_address
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.edges import Edge, edge_text, edges
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.list_edges import Edge, edge_text, edges
 
 members = st.sets(st.integers(0, 15))
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.list_entries import FORMS, REPEATED, SWALLOWED, flaws
+from hardenprobe.addresses.lint import FORMS, REPEATED, SWALLOWED, flaws
 
 
 def told(*entries: str, forms: tuple[str, ...] = FORMS) -> list[tuple[int, str, tuple[int, ...]]]:

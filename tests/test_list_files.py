@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hardenprobe.addresses.list_files import read
 from hardenprobe.errors import FileInvalid
-from hardenprobe.list_files import read
 
 
 def entries(tmp_path: Path, name: str, text: str) -> list[tuple[int, str]]:

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import address_diagram, address_numbers, list_fit
-from hardenprobe.addresses import AddressSet, Entry
+from hardenprobe.addresses import decision_diagram, intervals, minimize
+from hardenprobe.addresses.minimize import Fit, fit, tightest_blocks, tightest_ranges, written
+from hardenprobe.addresses.sets import AddressSet, Entry
 from hardenprobe.errors import UsageError
-from hardenprobe.list_fit import Fit, fit, tightest_blocks, tightest_ranges, written
 
 EIGHT, SIXTEEN = range(8), range(16)
 BLOCKS = [frozenset(range(base, base + size)) for size in (1, 2, 4, 8, 16) for base in range(0, 16, size)]
@@ -95,8 +95,8 @@ def test_two_families_share_the_room_in_the_best_way(
 @given(subsets, st.integers(1, 5))
 def test_a_scattered_set_is_fitted_as_well_as_the_same_ranges(members: frozenset[int], most: int) -> None:
     wanted = addresses(members)
-    forge = address_numbers.Forge(32)
-    scattered = AddressSet(v4=forge.finish(address_numbers.load(forge, wanted.v4)))
+    forge = intervals.Forge(32)
+    scattered = AddressSet(v4=forge.finish(intervals.load(forge, wanted.v4)))
     for tightest in (tightest_blocks, tightest_ranges):
         assert AddressSet.of(tightest(scattered, most)).count == AddressSet.of(tightest(wanted, most)).count
 
@@ -128,14 +128,14 @@ def test_a_search_that_would_not_end_is_refused_before_it_begins(
 ) -> None:
     wanted = AddressSet.of(["2001:db8::/ffff:ffff::ffff:0:0", "2001:db8:7::/ffff:ffff:f:f::"])
     assert fit(wanted, 20, forms).possible
-    monkeypatch.setattr(list_fit, "HELD", 500)
+    monkeypatch.setattr(minimize, "HELD", 500)
     with pytest.raises(UsageError, match="too many parts to find the best 20 entries for it; ask for fewer"):
         fit(wanted, 20, forms)
 
 
 def test_masks_that_cannot_be_tried_leave_the_best_ranges(monkeypatch: pytest.MonkeyPatch) -> None:
     wanted = AddressSet.of(["10.0.0.5/255.0.0.255"])
-    monkeypatch.setattr(address_diagram, "WORK", 5)
+    monkeypatch.setattr(decision_diagram, "WORK", 5)
     found = fit(wanted, 3, ["range", "mask"])
     assert (found.possible, found.proven) == (True, False)
     assert AddressSet.of(found.entries).count - wanted.count == found.excess

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.order import SEGMENT, VisitOrder, _fullest_segment, _largest_term, _step
 
 SEEDS = st.integers(0, 2**64 - 1)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from hardenprobe import own_links
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.link import Timing
 from hardenprobe.model import Reach, Vantage

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError
 from hardenprobe.model import Reach, Vantage
 from hardenprobe.plan import Plan, check_scope, parse_ports, targets

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe import retired_lists
-from hardenprobe.addresses import parse_entry
+from hardenprobe.addresses.sets import parse_entry
 from hardenprobe.errors import FileInvalid
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.store import Store, opened

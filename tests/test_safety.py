@@ -33,7 +33,7 @@ from pysnmp.proto import rfc1902
 from rich.console import Console
 
 from hardenprobe import baseline, cli, engine, guard, plan, registry, review, scope_file, store
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.cli.scan import command as scan_command
 from hardenprobe.credentials import Community, Secret, Secrets, User
 from hardenprobe.demo_lab import mib

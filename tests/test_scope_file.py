@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from hardenprobe import registry
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused
 from hardenprobe.link import Timing
 from hardenprobe.model import Lease, Reach

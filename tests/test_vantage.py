@@ -9,7 +9,7 @@ import sys
 import pytest
 
 from hardenprobe import plan, scope, vantage
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused, UsageError
 from hardenprobe.model import Vantage
 

@@ -48,20 +48,20 @@ def command(
     """
     from rich.console import Console
 
-    from hardenprobe import allowlists
-    from hardenprobe.list_edges import MOST_EDGES, edges
-    from hardenprobe.list_entries import FORMS
+    from hardenprobe.addresses import allow_list
+    from hardenprobe.addresses.edges import MOST_EDGES, edges
+    from hardenprobe.addresses.lint import FORMS
     from hardenprobe.reports import allowlist_screen
     from hardenprobe.vantage import is_ours
 
     taken = options.words("--forms", forms, FORMS)
-    found = allowlists.compare(allowlists.read_list(file), allowlists.read_approved(approved), taken, room)
+    found = allow_list.compare(allow_list.read_list(file), allow_list.read_approved(approved), taken, room)
     tested = None
     if with_edges:
         wanted = islice(edges(found.listed.admitted), MOST_EDGES)
         tested = [(edge, is_ours(edge.inside), is_ours(edge.outside)) for edge in wanted]
     if json_to == "-" or (json_to is not None and not found.unreadable):
-        text = json.dumps(allowlists.to_document(found, tested), indent=1, ensure_ascii=False)
+        text = json.dumps(allow_list.to_document(found, tested), indent=1, ensure_ascii=False)
         options.write_json(text, json_to)
     if json_to != "-":
         allowlist_screen.show(found, Console(), tested)

@@ -6,7 +6,7 @@ import math
 import textwrap
 from collections.abc import Iterator
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.credentials import Secrets
 from hardenprobe.inventory import Inventory
 from hardenprobe.model import Reach

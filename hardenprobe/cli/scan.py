@@ -172,7 +172,7 @@ def _nothing_else() -> None:
 def _warn(order: Plan) -> None:
     """Loopback needs no scope file, but it can be the mouth of a tunnel; and a source may not reach every target."""
     from hardenprobe import vantage
-    from hardenprobe.addresses import AddressSet
+    from hardenprobe.addresses.sets import AddressSet
 
     notices = vantage.notices(order.vantages, order.targets)
     if order.scope.name == "loopback" and order.asked - AddressSet.of([LAB_NETWORK]):

@@ -7,10 +7,10 @@ from itertools import islice
 
 from rich.console import Console
 
-from hardenprobe.addresses import AddressSet
-from hardenprobe.allowlists import Comparison, Written
-from hardenprobe.list_edges import MOST_EDGES, Edge
-from hardenprobe.list_fit import Fit, written
+from hardenprobe.addresses.allow_list import Comparison, Written
+from hardenprobe.addresses.edges import MOST_EDGES, Edge
+from hardenprobe.addresses.minimize import Fit, written
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import CAUTION, counted
 

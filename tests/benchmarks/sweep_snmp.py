@@ -24,7 +24,7 @@ from contextlib import contextmanager
 from beside import compare
 
 from hardenprobe import guard
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.model import State
 from hardenprobe.order import VisitOrder
 from hardenprobe.probes.snmp import encode_discovery

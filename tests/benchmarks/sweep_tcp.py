@@ -21,7 +21,7 @@ from collections.abc import Callable
 from beside import compare
 
 from hardenprobe import guard
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.model import State
 from hardenprobe.order import VisitOrder
 from hardenprobe.rate import Rate

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.lint import FORMS, flaws
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.allow_list_malformed import CHECK
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.list_entries import FORMS, flaws
 from hardenprobe.model import Observation, Word
 from hardenprobe.testing import declared, seen_device, tcp_port
 

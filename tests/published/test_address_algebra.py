@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from netaddr import IPAddress, IPNetwork, IPRange, IPSet
 
-from hardenprobe.addresses import AddressSet
+from hardenprobe.addresses.sets import AddressSet
 
 EXAMPLES = {
     "half of a block": (["192.0.2.0/24"], ["192.0.2.0/25"], 128, ["192.0.2.128/25"]),

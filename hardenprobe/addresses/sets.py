@@ -1,6 +1,6 @@
 """Address sets: what a list of entries admits, and what it admits beyond what is approved.
 
-Each family is a set of numbers (address_numbers.py), so that nothing is ever enumerated: a /0 costs as much as a single
+Each family is a set of numbers (addresses/intervals.py), so that nothing is ever enumerated: a /0 costs as much as a single
 address, and a mask with gaps over IPv6 as much as a few hundred.
 
 Source: RFC 4632 section 3 (CIDR), RFC 4291 section 2.5.5.2 (IPv4-mapped addresses), RFC 5952 (IPv6 text), RFC 950
@@ -16,9 +16,9 @@ from itertools import islice
 from socket import AF_INET, inet_pton
 from typing import Literal
 
-from hardenprobe import address_numbers
-from hardenprobe.address_diagram import Cube, Range
-from hardenprobe.address_numbers import Numbers
+from hardenprobe.addresses import intervals
+from hardenprobe.addresses.decision_diagram import Cube, Range
+from hardenprobe.addresses.intervals import Numbers
 from hardenprobe.errors import TooScattered
 
 Network = IPv4Network | IPv6Network
@@ -60,7 +60,7 @@ class Entry:
         """How many CIDR blocks it takes to say it."""
         bits = BITS[self.version]
         if self.mask is None:
-            return sum(1 for _ in address_numbers.blocks(bits, ((self.first, self.last),)))
+            return sum(1 for _ in intervals.blocks(bits, ((self.first, self.last),)))
         free_on_the_right = (self.mask & -self.mask).bit_length() - 1
         return 1 << (bits - self.mask.bit_count() - free_on_the_right)
 
@@ -78,7 +78,7 @@ class Entry:
             yield self.first, self.mask
             return
         bits = BITS[self.version]
-        for base, length in address_numbers.blocks(bits, ((self.first, self.last),)):
+        for base, length in intervals.blocks(bits, ((self.first, self.last),)):
             yield base, (1 << bits) - (1 << bits - length)
 
     def __str__(self) -> str:
@@ -124,22 +124,16 @@ class AddressSet:
                 ranges[entry.version].append((entry.first, entry.last))
             else:
                 cubes[entry.version].append((entry.first, entry.mask))
-        return cls(*(address_numbers.joined(BITS[v], ranges[v], cubes[v]) for v in (4, 6)))
+        return cls(*(intervals.joined(BITS[v], ranges[v], cubes[v]) for v in (4, 6)))
 
     def __sub__(self, other: AddressSet) -> AddressSet:
-        return AddressSet(
-            address_numbers.less(32, self.v4, other.v4), address_numbers.less(128, self.v6, other.v6)
-        )
+        return AddressSet(intervals.less(32, self.v4, other.v4), intervals.less(128, self.v6, other.v6))
 
     def __or__(self, other: AddressSet) -> AddressSet:
-        return AddressSet(
-            address_numbers.either(32, self.v4, other.v4), address_numbers.either(128, self.v6, other.v6)
-        )
+        return AddressSet(intervals.either(32, self.v4, other.v4), intervals.either(128, self.v6, other.v6))
 
     def __and__(self, other: AddressSet) -> AddressSet:
-        return AddressSet(
-            address_numbers.both(32, self.v4, other.v4), address_numbers.both(128, self.v6, other.v6)
-        )
+        return AddressSet(intervals.both(32, self.v4, other.v4), intervals.both(128, self.v6, other.v6))
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, AddressSet) and not self - other and not other - self
@@ -153,14 +147,14 @@ class AddressSet:
         except (OSError, TypeError):
             ip = _unmap(ip_address(address) if isinstance(address, str) else address)
             numbers, number = self.numbers(ip.version), int(ip)
-        return address_numbers.holds(numbers, number)
+        return intervals.holds(numbers, number)
 
     def meets(self, entry: Entry) -> bool:
         """Tell whether an entry and this set have an address in common."""
         numbers = self.numbers(entry.version)
         if entry.mask is None:
-            return address_numbers.meets_range(BITS[entry.version], numbers, (entry.first, entry.last))
-        return address_numbers.meets_cube(BITS[entry.version], numbers, (entry.first, entry.mask))
+            return intervals.meets_range(BITS[entry.version], numbers, (entry.first, entry.last))
+        return intervals.meets_cube(BITS[entry.version], numbers, (entry.first, entry.mask))
 
     def numbers(self, version: int) -> Numbers:
         """One family of the set."""
@@ -172,17 +166,17 @@ class AddressSet:
     @property
     def count(self) -> int:
         """How many addresses there are."""
-        return sum(address_numbers.count(n) for _, n in self._families())
+        return sum(intervals.count(n) for _, n in self._families())
 
     @property
     def block_count(self) -> int:
         """How many CIDR blocks `cover` needs."""
-        return sum(address_numbers.block_count(BITS[v], n) for v, n in self._families())
+        return sum(intervals.block_count(BITS[v], n) for v, n in self._families())
 
     @property
     def range_count(self) -> int:
         """How many ranges of neighbours there are, both families together."""
-        return sum(address_numbers.range_count(n) for _, n in self._families())
+        return sum(intervals.range_count(n) for _, n in self._families())
 
     def cover(self, most: int | None = None) -> tuple[str, ...]:
         """The fewest CIDR blocks that hold exactly this set, IPv4 first.
@@ -210,7 +204,7 @@ class AddressSet:
         numbers, bits, inside = self.numbers(ip.version), BITS[ip.version], ip in self
         for other in (int(ip) + 1, int(ip) - 1):
             if 0 <= other < 1 << bits and (
-                address_numbers.meets_range(bits, numbers, (other, other)) is not inside
+                intervals.meets_range(bits, numbers, (other, other)) is not inside
             ):
                 return address_text(ip.version, other)
         return None
@@ -218,7 +212,7 @@ class AddressSet:
     def ranges(self) -> Iterator[Entry]:
         """Ranges of neighbours, IPv4 first, one at a time."""
         for version, numbers in self._families():
-            for first, last in address_numbers.ranges(numbers):
+            for first, last in intervals.ranges(numbers):
                 yield Entry(version, first, last, form="range")
 
     def patterns(self) -> Iterator[Entry]:
@@ -238,7 +232,7 @@ class AddressSet:
 
     def _all_blocks(self) -> Iterator[tuple[int, int, int]]:
         for version, numbers in self._families():
-            blocks = address_numbers.blocks(BITS[version], numbers)
+            blocks = intervals.blocks(BITS[version], numbers)
             yield from ((version, base, length) for base, length in blocks)
 
 

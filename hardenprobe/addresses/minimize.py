@@ -15,11 +15,11 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from operator import add
 
-from hardenprobe.address_diagram import ALL, NOTHING, Diagram, Range
-from hardenprobe.address_numbers import Numbers, blocks
-from hardenprobe.addresses import BITS, AddressSet, Entry, address_text
+from hardenprobe.addresses.decision_diagram import ALL, NOTHING, Diagram, Range
+from hardenprobe.addresses.intervals import Numbers, blocks
+from hardenprobe.addresses.minimize_masks import shortest_by_masks, tightest_by_masks
+from hardenprobe.addresses.sets import BITS, AddressSet, Entry, address_text
 from hardenprobe.errors import UsageError
-from hardenprobe.list_fit_masks import shortest_by_masks, tightest_by_masks
 
 WEIGHED = 100_000_000
 """Sums that the search for blocks may weigh, about 10 s."""

@@ -27,7 +27,7 @@ _INVENTORY = "hardenprobe.inventory/"
 
 
 @dataclass(frozen=True)
-class Line:
+class ListLine:
     """One entry of a file, not yet read.
 
     Attributes:
@@ -39,7 +39,7 @@ class Line:
     text: str
 
 
-def read(path: Path) -> tuple[Line, ...]:
+def read(path: Path) -> tuple[ListLine, ...]:
     """Read the entries of a file by its name's ending: .csv, .yaml, .yml, .json, anything else as text.
 
     Text holds one entry a line, or several between commas; # begins a remark; a line of titles may come first. CSV names
@@ -61,7 +61,7 @@ def read(path: Path) -> tuple[Line, ...]:
     return found
 
 
-def _from_text(text: str) -> Iterator[Line]:
+def _from_text(text: str) -> Iterator[ListLine]:
     begun = False
     for number, line in enumerate(text.split("\n"), 1):
         pieces = [_spoken(piece) for piece in re.split("[,;]", line.partition("#")[0]) if piece.strip()]
@@ -70,7 +70,7 @@ def _from_text(text: str) -> Iterator[Line]:
         title = not begun and {w.lower() for piece in pieces for w in piece.split()} <= _TITLES
         begun = True
         if not title:
-            yield from (Line(number, piece) for piece in _paired(pieces))
+            yield from (ListLine(number, piece) for piece in _paired(pieces))
 
 
 def _spoken(piece: str) -> str:
@@ -90,7 +90,7 @@ def _paired(pieces: list[str]) -> list[str]:
     return pieces
 
 
-def _from_csv(file: str, text: str) -> Iterator[Line]:
+def _from_csv(file: str, text: str) -> Iterator[ListLine]:
     lines = (line for line in text.split("\n") if line.strip() and not line.lstrip().startswith("#"))
     sample = next(lines, "")
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=max(",;\t", key=sample.count))
@@ -104,7 +104,7 @@ def _from_csv(file: str, text: str) -> Iterator[Line]:
                 header = _header(file, reader.line_num, cells)
                 if header:
                     continue
-            yield Line(reader.line_num, _by_header(header, cells) if header else _by_place(cells))
+            yield ListLine(reader.line_num, _by_header(header, cells) if header else _by_place(cells))
     except csv.Error as exc:
         raise FileInvalid(file, reader.line_num, f"not CSV: {exc}") from exc
 
@@ -145,7 +145,7 @@ def _by_place(cells: list[str]) -> str:
     return ", ".join(pieces) if both else _spoken(pieces[0])
 
 
-def _from_yaml(document: Document) -> Iterator[Line]:
+def _from_yaml(document: Document) -> Iterator[ListLine]:
     data: Any = document.data
     spot: Spot = ()
     if isinstance(data, dict):
@@ -158,7 +158,7 @@ def _from_yaml(document: Document) -> Iterator[Line]:
     if not isinstance(data, list):
         raise document.fault(spot, f"{clip(data)} is no list of entries")
     for i, item in enumerate(data):
-        yield Line(document.line((*spot, i)) or 1, _item(document, (*spot, i), item))
+        yield ListLine(document.line((*spot, i)) or 1, _item(document, (*spot, i), item))
 
 
 def _item(document: Document, spot: Spot, item: Any) -> str:

@@ -8,13 +8,13 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import list_files
-from hardenprobe.addresses import AddressSet, Entry, parse_entry
+from hardenprobe.addresses import list_files
+from hardenprobe.addresses.edges import Edge
+from hardenprobe.addresses.lint import FORMS, PLAIN, UNREADABLE, Flaw, flaws
+from hardenprobe.addresses.list_files import ListLine
+from hardenprobe.addresses.minimize import Fit, fit, written
+from hardenprobe.addresses.sets import AddressSet, Entry, parse_entry
 from hardenprobe.errors import FileInvalid, TooScattered
-from hardenprobe.list_edges import Edge
-from hardenprobe.list_entries import FORMS, PLAIN, UNREADABLE, Flaw, flaws
-from hardenprobe.list_files import Line
-from hardenprobe.list_fit import Fit, fit, written
 
 FORMAT = "hardenprobe.allowlist/1"
 KEPT = 1000
@@ -37,8 +37,8 @@ class Written:
     """
 
     file: str
-    lines: tuple[Line, ...]
-    entries: tuple[tuple[Line, Entry], ...]
+    lines: tuple[ListLine, ...]
+    entries: tuple[tuple[ListLine, Entry], ...]
     admitted: AddressSet
 
 
@@ -59,7 +59,7 @@ class Comparison:
     listed: Written
     approved: Written
     beyond: AddressSet
-    culprits: tuple[tuple[Line, Entry], ...]
+    culprits: tuple[tuple[ListLine, Entry], ...]
     locked_out: AddressSet
     flaws: tuple[Flaw, ...]
     forms: tuple[str, ...]

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import combinations, islice
 
-from hardenprobe.address_diagram import NOTHING, Cube, Forge
-from hardenprobe.address_numbers import Numbers, load, range_count
-from hardenprobe.addresses import BITS, AddressSet, Entry, cube_entry
+from hardenprobe.addresses.decision_diagram import NOTHING, Cube, Forge
+from hardenprobe.addresses.intervals import Numbers, load, range_count
+from hardenprobe.addresses.sets import BITS, AddressSet, Entry, cube_entry
 from hardenprobe.errors import TooScattered
 
 MOST_CUBES = 128

@@ -1,7 +1,7 @@
 """Sets of numbers below 2^bits: the addresses of one family.
 
 Kept as sorted, disjoint, non-adjacent ranges; where masks with gaps scatter a set over more than `FEW` ranges, as a
-diagram (address_diagram.py).
+diagram (addresses/decision_diagram.py).
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
 
-from hardenprobe.address_diagram import Cube, Diagram, Forge, Range
+from hardenprobe.addresses.decision_diagram import Cube, Diagram, Forge, Range
 
 Numbers = tuple[Range, ...] | Diagram
 FEW = 4096

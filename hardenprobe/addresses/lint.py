@@ -6,8 +6,8 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import accumulate, islice
 
-from hardenprobe.address_diagram import NOTHING, Forge
-from hardenprobe.addresses import BITS, Entry, parse_entry
+from hardenprobe.addresses.decision_diagram import NOTHING, Forge
+from hardenprobe.addresses.sets import BITS, Entry, parse_entry
 
 UNREADABLE, FORM, REPEATED, SWALLOWED = "unreadable", "form", "repeated", "swallowed"
 FORMS = ("cidr", "range", "mask")
@@ -36,7 +36,7 @@ class Flaw:
 
 
 @dataclass(frozen=True)
-class Read:
+class ReadEntry:
     """An entry that could be read.
 
     Attributes:
@@ -66,12 +66,12 @@ def flaws(
     >>> [(f.position, f.kind) for f in flaws(["192.0.2.0/24", "192.0.2.7", "192.0.2.0/24", "192.0.2.5/24"])]
     [(2, 'swallowed'), (3, 'repeated'), (4, 'unreadable')]
     """
-    read: list[Read] = []
+    read: list[ReadEntry] = []
     faults: list[Flaw] = []
     for position, text in enumerate(entries, 1):
         place = places[position - 1] if places else f"entry {position}"
         try:
-            read.append(Read(position, place, text, parse_entry(text)))
+            read.append(ReadEntry(position, place, text, parse_entry(text)))
         except ValueError as exc:
             faults.append(Flaw(position, UNREADABLE, str(exc)))
     # One fault an entry: whoever drops a needless one need not ask in which form it was.
@@ -79,7 +79,7 @@ def flaws(
     yield from (found[position] for position in sorted(found))
 
 
-def wrong_forms(read: Iterable[Read], forms: Collection[str]) -> Iterator[Flaw]:
+def wrong_forms(read: Iterable[ReadEntry], forms: Collection[str]) -> Iterator[Flaw]:
     """Entries in a form that the device does not take; a single address is always taken."""
     for one in read:
         plain_mask = "mask" in forms and not one.text.rpartition("/")[2].isdecimal()
@@ -95,10 +95,10 @@ def wrong_forms(read: Iterable[Read], forms: Collection[str]) -> Iterator[Flaw]:
         yield Flaw(one.position, FORM, text)
 
 
-def needless(read: Sequence[Read]) -> Iterator[Flaw]:
+def needless(read: Sequence[ReadEntry]) -> Iterator[Flaw]:
     """Entries that repeat another, lie inside another, or lie inside several others together."""
     for version in BITS:
-        first: dict[tuple[int, int, int | None], Read] = {}
+        first: dict[tuple[int, int, int | None], ReadEntry] = {}
         for one in read:
             if one.entry.version != version:
                 continue
@@ -107,7 +107,7 @@ def needless(read: Sequence[Read]) -> Iterator[Flaw]:
                 text = f"{one.text} admits the same as {same.place}"
                 yield Flaw(one.position, REPEATED, text, (same.position,))
         gapped = any(one.entry.mask is not None for one in first.values())
-        alone: list[Read] = []
+        alone: list[ReadEntry] = []
         for one, around in _inside(list(first.values()), gapped):
             if around is None:
                 alone.append(one)
@@ -119,7 +119,7 @@ def needless(read: Sequence[Read]) -> Iterator[Flaw]:
             yield Flaw(one.position, SWALLOWED, text, tuple(other.position for other in others[:NAMED]))
 
 
-def _named(others: Sequence[Read]) -> str:
+def _named(others: Sequence[ReadEntry]) -> str:
     places = list(dict.fromkeys(other.place for other in others[:NAMED]))
     if len(others) > NAMED:
         places.append("others")
@@ -128,11 +128,11 @@ def _named(others: Sequence[Read]) -> str:
     return f"{', '.join(places[:-1])} and {places[-1]}"
 
 
-def _inside(read: Sequence[Read], gapped: bool) -> Iterator[tuple[Read, Read | None]]:
+def _inside(read: Sequence[ReadEntry], gapped: bool) -> Iterator[tuple[ReadEntry, ReadEntry | None]]:
     """Each entry with one other that holds it, or None."""
     cubes = {one.entry.hull: one for one in read if one.entry.mask is not None}
     masks = {mask for _, mask in cubes}
-    widest: Read | None = None
+    widest: ReadEntry | None = None
     for one in sorted(read, key=lambda r: (r.entry.first, -r.entry.last)):
         value, mask = one.entry.hull
         around = widest if widest and widest.entry.last >= one.entry.last else None
@@ -144,11 +144,11 @@ def _inside(read: Sequence[Read], gapped: bool) -> Iterator[tuple[Read, Read | N
             widest = one
 
 
-def _together(read: Sequence[Read]) -> Iterator[tuple[Read, tuple[Read, ...]]]:
+def _together(read: Sequence[ReadEntry]) -> Iterator[tuple[ReadEntry, tuple[ReadEntry, ...]]]:
     """Ranges that their neighbours hold together; none of them lies inside a single other."""
     # So sorted by their beginnings they are sorted by their ends, and only the next to either side can meet inside one.
     ordered = sorted(read, key=lambda r: r.entry.first)
-    before: Read | None = None
+    before: ReadEntry | None = None
     for i, one in enumerate(ordered):
         after = ordered[i + 1] if i + 1 < len(ordered) else None
         if before and after and before.entry.last + 1 >= after.entry.first:
@@ -157,7 +157,9 @@ def _together(read: Sequence[Read]) -> Iterator[tuple[Read, tuple[Read, ...]]]:
             before = one
 
 
-def _together_gapped(bits: int, read: Sequence[Read]) -> Iterator[tuple[Read, tuple[Read, ...]]]:
+def _together_gapped(
+    bits: int, read: Sequence[ReadEntry]
+) -> Iterator[tuple[ReadEntry, tuple[ReadEntry, ...]]]:
     """The same where masks with gaps are among them: what the entries still kept do not hold must be kept."""
     forge = Forge(bits)
     roots = [

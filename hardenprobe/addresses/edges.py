@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from hardenprobe.addresses import BITS, AddressSet, address_text
+from hardenprobe.addresses.sets import BITS, AddressSet, address_text
 from hardenprobe.facts import DeclaredAllowList
 
 MOST_EDGES = 20_000
