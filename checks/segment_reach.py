@@ -26,8 +26,8 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reach, Said, Word
-from hardenprobe.ports import SERVICES
 from hardenprobe.remedies_fleet import SEGMENT_FILTER
+from hardenprobe.scope.ports import SERVICES
 from hardenprobe.segments import Segment
 from hardenprobe.serving import serves, shut
 

@@ -21,7 +21,7 @@ from typing import Any
 from hardenprobe.check import Outcome, Seen
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Observation, Reason, Said, State, Word
-from hardenprobe.ports import NEVER_SPEAK
+from hardenprobe.scope.ports import NEVER_SPEAK
 
 
 def off_tcp(

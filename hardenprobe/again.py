@@ -12,14 +12,14 @@ from typing import Any
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import UsageError, clip
-from hardenprobe.gentleness import Gentleness
 from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.known_again import Known
 from hardenprobe.model import Authorisation, BaselineRule, Rechecked
 from hardenprobe.model.document import adapter, dump
 from hardenprobe.plan import Share
-from hardenprobe.scope import Scope
-from hardenprobe.window import Window
+from hardenprobe.scope.limits import Gentleness
+from hardenprobe.scope.scope import Scope
+from hardenprobe.scope.window import Window
 
 _FRACTIONS = ("seconds", "pause", "connections_per_second")
 _WINDOW = re.compile(r"(\S+) to (\S+) (\S+)")

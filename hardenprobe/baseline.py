@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import controls, gentleness, ruleset_files
+from hardenprobe import controls, ruleset_files
 from hardenprobe.check import Check, NoSettings
 from hardenprobe.errors import FileInvalid, UnknownName, clip
 from hardenprobe.link import Timing
@@ -20,8 +20,9 @@ from hardenprobe.model import KINDS, BaselineRule, Device
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
 from hardenprobe.registry import Registry
+from hardenprobe.scope import limits as gentleness
+from hardenprobe.scope.web_paths import WebPaths
 from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group
-from hardenprobe.web_paths import WebPaths
 
 DEFAULT = "office-device"
 DEEPEST = 4  # baselines below one, so that whoever reads it can find where a value came from

@@ -19,7 +19,7 @@ from hardenprobe.errors import UsageError
 from hardenprobe.link import Timing
 from hardenprobe.model import BaselineRule, Device
 from hardenprobe.registry import Registry
-from hardenprobe.web_paths import WebPaths
+from hardenprobe.scope.web_paths import WebPaths
 
 T = TypeVar("T")
 

@@ -16,8 +16,8 @@ from hardenprobe.errors import FileInvalid
 from hardenprobe.firmware import Floor
 from hardenprobe.model import Reach
 from hardenprobe.model.yaml_file import Spot
-from hardenprobe.ports import SERVICES
 from hardenprobe.registry import Registry
+from hardenprobe.scope.ports import SERVICES
 from hardenprobe.segments import Segment
 
 ALLOWED: Spot = ("expect", "unexpected-service", "allowed_tcp")

@@ -11,8 +11,8 @@ from hardenprobe.check import Check, Outcome
 from hardenprobe.errors import ContractBroken, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Endpoint, Reach, Reason, Remedy, RuleSet, Said, Word
-from hardenprobe.ports import NEVER_SPEAK
 from hardenprobe.probe import Probe
+from hardenprobe.scope.ports import NEVER_SPEAK
 from hardenprobe.scoring import score
 
 MOST_OUTCOMES = 10_000  # of one check on one device; a flood would fill the store

@@ -23,7 +23,6 @@ from hardenprobe.link import Line, Turn
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
-from hardenprobe.ports import RAW_PRINT, may_speak
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import (
     ftp,
@@ -53,7 +52,8 @@ from hardenprobe.probes import (
 )
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.rate import Rate
-from hardenprobe.scope import is_loopback
+from hardenprobe.scope.ports import RAW_PRINT, may_speak
+from hardenprobe.scope.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 from hardenprobe.tap import SweepTap, Tap
 

@@ -16,7 +16,7 @@ from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
 from hardenprobe.model import KINDS, BaselineRule
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse, read_text
-from hardenprobe.ports import SERVICES
+from hardenprobe.scope.ports import SERVICES
 from hardenprobe.scoring import ENVIRONMENTAL, read_group
 
 FORMAT = "hardenprobe.inventory/1"

@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from hardenprobe.errors import StoreRefused, UsageError, clip
 from hardenprobe.model.document import canonical, digest
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.scope import operator
+from hardenprobe.scope.scope import operator
 from hardenprobe.store import Store
 from hardenprobe.store_parts import make
 

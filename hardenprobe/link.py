@@ -25,8 +25,8 @@ from hardenprobe.easing import Easing
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.model import Cost, Endpoint, Exchange, Observation
 from hardenprobe.model.transcript import EXCHANGES, Recorder, observation
-from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.rate import Rate
+from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.sockets import READ_LIMIT, connect, receive, receive_datagram, report_unreachable
 from hardenprobe.tls_layer import TlsLayer
 
@@ -98,7 +98,7 @@ class Line:
 
     Attributes:
         address: Literal address; no name is looked up here.
-        may_speak: Port to the protocols that may be spoken unasked; see ports.py.
+        may_speak: Port to the protocols that may be spoken unasked; see scope/ports.py.
         port_offset: Added to every port at the door; only a lab has one.
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.

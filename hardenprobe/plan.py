@@ -19,8 +19,8 @@ from hardenprobe.model import Authorisation, Reach, Vantage
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import read_text
 from hardenprobe.own_links import ends
-from hardenprobe.scope import MULTICAST, Scope
-from hardenprobe.web_paths import WebPaths
+from hardenprobe.scope.scope import MULTICAST, Scope
+from hardenprobe.scope.web_paths import WebPaths
 
 WIDEST_V6 = 1 << 16  # addresses: no IPv6 sweep is wider than a /112
 

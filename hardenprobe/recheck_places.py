@@ -17,9 +17,9 @@ from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.inventory import AllowList, Criticality, Inventory, Kind, Listed
 from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, Review, State
-from hardenprobe.ports import NEVER_SPEAK
 from hardenprobe.recheck_findings import Picked, Subject
 from hardenprobe.registry import Registry
+from hardenprobe.scope.ports import NEVER_SPEAK
 from hardenprobe.sweep import FIRST_PORTS
 
 SNMP = ("udp", 161)

@@ -14,9 +14,8 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, baseline_choice, credentials, plan, registry, scope_file, vantage
+from hardenprobe import baseline, baseline_choice, credentials, plan, registry, vantage
 from hardenprobe import inventory as inventories
-from hardenprobe import scope as scopes
 from hardenprobe.again import Again
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.journal import Begun, Journal, TakenUp
@@ -26,6 +25,8 @@ from hardenprobe.model.transcript import utc_now
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.second_opinion import strain_timing
 from hardenprobe.review import Order
+from hardenprobe.scope import scope as scopes
+from hardenprobe.scope import scope_file
 from hardenprobe.store import UNREADABLE, Store, new_id
 
 

@@ -12,7 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import __version__, clock, guard, identity, store, vantage
+from hardenprobe import __version__, guard, identity, store, vantage
 from hardenprobe.again import Again
 from hardenprobe.baseline_choice import NOT_MEANT, Expected
 from hardenprobe.credentials import Secrets
@@ -32,7 +32,8 @@ from hardenprobe.model.transcript import utc_now
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.registry import Registry
-from hardenprobe.scope import operator
+from hardenprobe.scope import clock
+from hardenprobe.scope.scope import operator
 from hardenprobe.tally import Tally
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.ports import SERVICES
+from hardenprobe.scope.ports import SERVICES
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,7 +7,7 @@ from typing import Any
 
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.model import Observation, State
-from hardenprobe.ports import SERVICES
+from hardenprobe.scope.ports import SERVICES
 
 
 def answers(

@@ -35,8 +35,8 @@ from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 from hardenprobe import guard, sweep_sockets
 from hardenprobe.model import Cost, State
-from hardenprobe.ports import RAW_PRINT
 from hardenprobe.rate import Rate
+from hardenprobe.scope.ports import RAW_PRINT
 from hardenprobe.sweep_sockets import WRITABLE, Discovery, Poller, Sleeper, descriptors, poller, stream_socket
 
 if TYPE_CHECKING:

@@ -6,13 +6,14 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe import baseline, inventory, plan, registry, review, scope, vantage
+from hardenprobe import baseline, inventory, plan, registry, review, vantage
 from hardenprobe.check import Check
 from hardenprobe.decisions import Decisions
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
 from hardenprobe.model import Reach, Review
 from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.scope import scope
 from hardenprobe.statements import Statement
 from hardenprobe.testing.devices import guilts
 

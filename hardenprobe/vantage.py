@@ -13,7 +13,7 @@ from hardenprobe.errors import UsageError, clip
 from hardenprobe.inventory import Inventory
 from hardenprobe.model import INVENTORY, Vantage
 from hardenprobe.plan import Target
-from hardenprobe.scope import Scope, is_loopback
+from hardenprobe.scope.scope import Scope, is_loopback
 
 EDGES = "edges"
 """In place of a source: all of ours that stand at an edge of a declared list."""

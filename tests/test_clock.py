@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 
 import pytest
 
-from hardenprobe import clock
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.scope import Scope
+from hardenprobe.scope import clock
+from hardenprobe.scope.scope import Scope
 
 OFFICE = Scope(name="office", networks=AddressSet.of(["192.0.2.0/24"]))
 

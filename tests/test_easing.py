@@ -15,7 +15,7 @@ import pytest
 from hardenprobe.easing import PAUSES, Easing
 from hardenprobe.errors import CeilingReached, Unreachable
 from hardenprobe.link import Line, Timing
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 HERE = "127.0.0.1"
 

@@ -26,7 +26,7 @@ from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Wor
 from hardenprobe.plan import Plan, targets
 from hardenprobe.probes import ftp, tcp
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.scope import LOOPBACK, Scope
+from hardenprobe.scope.scope import LOOPBACK, Scope
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
 QUICK = Timing(connect=0.3, greeting=0.1, reply=0.3, pause=0.0)

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from hardenprobe import baseline, registry
 from hardenprobe.errors import FileInvalid
-from hardenprobe.gentleness import Gentleness
 from hardenprobe.link import Timing
-from hardenprobe.scope_file import load
+from hardenprobe.scope.limits import Gentleness
+from hardenprobe.scope.scope_file import load
 
 COUNTS = ("connections", "datagrams", "bytes_received", "devices_at_once")
 SPANS = ("seconds", "pause", "connections_per_second")

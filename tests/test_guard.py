@@ -131,7 +131,7 @@ from hardenprobe.link import Timing
 from hardenprobe.plan import Plan, targets
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.model import Reach, Vantage
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 port = int(sys.argv[1])
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import baseline, credentials, inventory, plan, registry, review, scope, store, vantage
+from hardenprobe import baseline, credentials, inventory, plan, registry, review, store, vantage
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
@@ -27,6 +27,7 @@ from hardenprobe.model import Reach, Review, Word
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.reports import FORMATS
+from hardenprobe.scope import scope
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
 from hardenprobe.testing_lab import order as lab_order
 

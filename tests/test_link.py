@@ -22,10 +22,10 @@ from hardenprobe.facts import TcpPort
 from hardenprobe.link import Answer, Line, Timing
 from hardenprobe.model import State
 from hardenprobe.model.transcript import EXCHANGES, KEPT
-from hardenprobe.ports import NEVER_SPEAK, may_speak
-from hardenprobe.scope import LOOPBACK, Scope
+from hardenprobe.scope.ports import NEVER_SPEAK, may_speak
+from hardenprobe.scope.scope import LOOPBACK, Scope
+from hardenprobe.scope.window import Window
 from hardenprobe.sockets import READ_LIMIT
-from hardenprobe.window import Window
 
 QUICK = Timing(connect=1.0, greeting=0.2, reply=0.4, pause=0.0)
 WORDS = ("ftp", "http", "tls", "smtp", "ldap", "lpd", "raw")

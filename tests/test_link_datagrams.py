@@ -13,7 +13,7 @@ import pytest
 
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.link import Answer, Line, Timing
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
 Answering = Callable[[bytes, tuple[str, int]], None]

@@ -14,7 +14,7 @@ from hardenprobe.errors import ScopeRefused
 from hardenprobe.link import Timing
 from hardenprobe.model import Reach, Vantage
 from hardenprobe.plan import Plan, check_scope, targets
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 HEAD = "Iface\tDestination\tGateway \tFlags\tRefCnt\tUse\tMetric\tMask\t\tMTU\tWindow\tIRTT\n"
 

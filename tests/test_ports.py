@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK, RAW_PRINT, SERVICES, may_speak
+from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK, RAW_PRINT, SERVICES, may_speak
 
 PORTS = st.integers(1, 65535) | st.sampled_from(sorted(NEVER_SPEAK))
 WORDS = st.sampled_from(["http", "https", "ipp", "ipps", "ftp", "telnet", "lpd", "raw-print"])

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hardenprobe.link import Line
 from hardenprobe.probes import tcp
 from hardenprobe.rate import BURST, Rate
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 
 @given(st.floats(1, 10_000), st.lists(st.floats(0, 5), max_size=20))

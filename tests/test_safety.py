@@ -32,7 +32,7 @@ import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
 
-from hardenprobe import baseline, cli, engine, guard, plan, registry, review, scope_file, store
+from hardenprobe import baseline, cli, engine, guard, plan, registry, review, store
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.cli.scan import command as scan_command
 from hardenprobe.credentials import Community, Secret, Secrets, User
@@ -52,9 +52,10 @@ from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.reports import FORMATS, terminal
 from hardenprobe.reports.text import CAUTION
 from hardenprobe.request import Request, pinned
-from hardenprobe.scope import Scope
+from hardenprobe.scope import scope_file
+from hardenprobe.scope.scope import Scope
+from hardenprobe.scope.window import Window
 from hardenprobe.testing import HOSTILE
-from hardenprobe.window import Window
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
 QUICK = Timing(connect=0.3, greeting=0.1, reply=0.3, pause=0.0, second_try=0.1)

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Reach
-from hardenprobe.scope import Scope, is_loopback
-from hardenprobe.window import Window
+from hardenprobe.scope.scope import Scope, is_loopback
+from hardenprobe.scope.window import Window
 
 OFFICE = Scope(
     name="harbour office",

@@ -14,7 +14,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused
 from hardenprobe.link import Timing
 from hardenprobe.model import Lease, Reach
-from hardenprobe.scope_file import load
+from hardenprobe.scope.scope_file import load
 
 GOOD = """\
 scope: "hardenprobe.scope/1"

@@ -18,10 +18,10 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import State
 from hardenprobe.order import VisitOrder
-from hardenprobe.ports import RAW_PRINT
 from hardenprobe.probes.snmp import encode_discovery
 from hardenprobe.rate import Rate
-from hardenprobe.scope import Scope
+from hardenprobe.scope.ports import RAW_PRINT
+from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, Touch, steps, sweep
 
 NET = f"127.{97 + os.getpid() // 256 % 30}.{os.getpid() % 256}"

@@ -17,7 +17,7 @@ from hardenprobe.errors import UsageError
 from hardenprobe.model import State
 from hardenprobe.probes import packets
 from hardenprobe.rate import Rate
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import SNMP, Pace, Touch, sweep
 from hardenprobe.tap import SweepTap, ranges
 

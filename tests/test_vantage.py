@@ -8,10 +8,11 @@ import sys
 
 import pytest
 
-from hardenprobe import plan, scope, vantage
+from hardenprobe import plan, vantage
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused, UsageError
 from hardenprobe.model import Vantage
+from hardenprobe.scope import scope
 
 OURS = ["127.0.0.1", "127.77.3.4"]
 # The first is nobody's (RFC 5737). The others can be bound, and the system would then send from another address.

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from hardenprobe.window import Window
+from hardenprobe.scope.window import Window
 
 
 @given(st.times(), st.times(), st.datetimes(timezones=st.just(UTC)))

@@ -11,12 +11,12 @@ from hardenprobe.credentials import Secrets
 from hardenprobe.inventory import Inventory
 from hardenprobe.model import Reach
 from hardenprobe.plan import Plan
-from hardenprobe.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.probes.ftp_anonymous import contact
 from hardenprobe.registry import Registry
 from hardenprobe.reports.text import counted, ports_text, visible
 from hardenprobe.review import Order
-from hardenprobe.scope import MULTICAST_GRANT
+from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
+from hardenprobe.scope.scope import MULTICAST_GRANT
 
 WIDTH, INDENT = 120, 17  # columns
 

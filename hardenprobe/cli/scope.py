@@ -21,9 +21,9 @@ def lint(file: Path, plugins: options.Plugins) -> int:
     """Read a scope file as `scan` would, and say what it allows."""
     from dataclasses import asdict
 
-    from hardenprobe import scope_file
     from hardenprobe.errors import ScopeRefused
     from hardenprobe.reports.text import visible
+    from hardenprobe.scope import scope_file
 
     checks = plugins.registry().checks
     found = scope_file.load(file, {check.id: check.reach for check in checks.values()})

@@ -17,11 +17,11 @@ from hardenprobe.facts import Channel, Interface, Personal, SnmpAnswer, SnmpObje
 from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.ports import NEVER_SPEAK
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.snmp import NO_SUCH_NAME, PORT
 from hardenprobe.probes.snmp_pdu import Binding, Response
+from hardenprobe.scope.ports import NEVER_SPEAK
 
 ROUNDS = 12  # GetNext requests; the rows read of the longest column
 # RFC 3418, RFC 2790, RFC 4293 (ipForwarding).

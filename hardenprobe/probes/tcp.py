@@ -9,9 +9,9 @@ from hardenprobe.errors import Unreachable
 from hardenprobe.facts import TcpPort, readable
 from hardenprobe.link import Line, Stream
 from hardenprobe.model import State
-from hardenprobe.ports import NEVER_SPEAK
 from hardenprobe.probe import Heard
 from hardenprobe.probes import telnet
+from hardenprobe.scope.ports import NEVER_SPEAK
 
 LIMIT = 1024  # bytes of greeting; banners are a line or a screen
 MORE = 0.15  # seconds to wait for the rest of a greeting that came in pieces

@@ -16,7 +16,7 @@ from hardenprobe.probes.tls import ask_versions
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Talker
 from hardenprobe.probes.tls_walk import MOST, ask_suites
-from hardenprobe.scope import SECOND_OPINION_GRANT
+from hardenprobe.scope.scope import SECOND_OPINION_GRANT
 
 IMPLICIT = "implicit"
 

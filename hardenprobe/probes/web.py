@@ -13,7 +13,7 @@ from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import fetch, lenient_context, look_at
-from hardenprobe.web_paths import SettingsPage
+from hardenprobe.scope.web_paths import SettingsPage
 
 # The root of the document that driverless scan services give, whichever its namespace prefix; common practice, no source.
 _CAPABILITIES = re.compile(rb"<(?:[A-Za-z0-9_.-]{1,32}:)?ScannerCapabilities[\s/>]")

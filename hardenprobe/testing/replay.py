@@ -11,9 +11,9 @@ from hardenprobe.errors import Unreachable
 from hardenprobe.link import Answer, Line, Stream, Timing
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.ports import may_speak
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.tcp import look
+from hardenprobe.scope.ports import may_speak
 
 Step = tuple[Literal["sent", "received"], bytes]
 _QUICK = Timing(pause=0.0, reply=0.2, greeting=0.2)

@@ -16,9 +16,9 @@ from hardenprobe.probes import (
     telnet,
     web,
 )
+from hardenprobe.scope.web_paths import SettingsPage
 from hardenprobe.testing_fed import Fed, finish
 from hardenprobe.testing_parsers.registry import NUMBER, host, over, parser
-from hardenprobe.web_paths import SettingsPage
 
 # ---- greetings and small protocols over TCP
 

@@ -16,11 +16,12 @@ import subprocess
 import sys
 from collections.abc import Iterator
 
-from hardenprobe import guard, plan, review, scope
+from hardenprobe import guard, plan, review
 from hardenprobe.journal import Quiet
 from hardenprobe.model import State
 from hardenprobe.order import VisitOrder
 from hardenprobe.rate import Rate
+from hardenprobe.scope import scope
 from hardenprobe.sweep import Pace, sweep
 
 PLANS = {"16": "127.96.0.0/16", "12": "127.96.0.0/12"}

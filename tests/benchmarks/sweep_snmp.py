@@ -29,7 +29,7 @@ from hardenprobe.model import State
 from hardenprobe.order import VisitOrder
 from hardenprobe.probes.snmp import encode_discovery
 from hardenprobe.rate import Rate
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import Pace, sweep
 
 BLOCK = "127.91.0.0/16"

@@ -25,7 +25,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.model import State
 from hardenprobe.order import VisitOrder
 from hardenprobe.rate import Rate
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import Pace, sweep
 
 BLOCK = "127.90.0.0/16"

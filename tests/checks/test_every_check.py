@@ -52,7 +52,7 @@ from hardenprobe.facts import (
 )
 from hardenprobe.model import Clock, Observation, Reason, State, Word
 from hardenprobe.model.document import UnknownFacts
-from hardenprobe.ports import SERVICES
+from hardenprobe.scope.ports import SERVICES
 from hardenprobe.testing import HOSTILE, at, declared, seen_device
 from hardenprobe.testing_tls import chain
 

@@ -118,7 +118,7 @@ def command_line(arguments: list[str], output: str, later: str | None) -> None:
             return datetime.now(tz) + ahead
 
     with (
-        mock.patch("hardenprobe.scope.datetime", Clock),
+        mock.patch("hardenprobe.scope.scope.datetime", Clock),
         open(output, "a", encoding="utf-8") as out,
         contextlib.redirect_stderr(out),
         contextlib.redirect_stdout(out),

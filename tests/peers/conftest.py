@@ -32,7 +32,7 @@ from hardenprobe.model import Reach, Review
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.review import Order
 from hardenprobe.review import scan as run_scan
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 PATIENCE = 15.0  # seconds for a program to become ready; they need well under one
 HOME = "127.0.0.1"  # our own address, where a test does not say otherwise

@@ -19,7 +19,7 @@ from hardenprobe import baseline, registry
 from hardenprobe.link import Line
 from hardenprobe.probes import ipp
 from hardenprobe.probes.http import lenient_context
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 from hardenprobe.testing import seen_device
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]

@@ -16,7 +16,7 @@ from hardenprobe.checks.ftp_anonymous import CHECK as FTP_ANONYMOUS
 from hardenprobe.link import Line
 from hardenprobe.model import Review
 from hardenprobe.probes import ftp_anonymous
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 from hardenprobe.testing import seen_device
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]

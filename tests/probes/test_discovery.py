@@ -18,7 +18,7 @@ from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
 from hardenprobe.probes import datagrams, mdns, packets, slp, ssdp, ws_discovery
 from hardenprobe.probes.packets import Record
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
 ASKED = "urn:uuid:6f1f0a52-6a3f-4d4e-9d0a-3a5a1f0c2b11"

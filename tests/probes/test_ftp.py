@@ -17,7 +17,7 @@ from hardenprobe.facts import FtpSession
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import Observation
 from hardenprobe.probes import ftp
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.05, reply=0.2, pause=0.0)
 

@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.link import Line, Timing
 from hardenprobe.probes import http
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.25, pause=0.0)
 

@@ -27,7 +27,7 @@ from hardenprobe.probes.ipp_codec import (
     numbers,
     texts,
 )
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
 PATHS = ("/ipp/print", "/ipp", "/")

@@ -17,7 +17,7 @@ from hardenprobe.errors import MalformedReply, ScopeRefused
 from hardenprobe.facts import RfbSecurity, SmbNegotiation
 from hardenprobe.link import Line, Timing
 from hardenprobe.probes import packets, rfb, smb
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
 Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]

@@ -19,7 +19,7 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
 from hardenprobe.probes import snmp
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.06, reply=0.2, pause=0.0)
 CODECS = {

@@ -27,7 +27,7 @@ from hardenprobe.model import State
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.probes import snmp_objects, snmp_pdu, snmp_strain, snmp_supplied, snmp_write, usm
 from hardenprobe.probes.snmp_pdu import Binding, Response
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.2, pause=0.0, datagrams=200)
 ENGINE = usm.Engine(b"\x80\x00\x7e\xd9\x05depth", 1, 1)

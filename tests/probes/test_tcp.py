@@ -18,7 +18,7 @@ from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
 from hardenprobe.model.transcript import EXCHANGES
 from hardenprobe.probes import tcp
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.2, greeting=0.15, reply=0.5, pause=0.0)
 

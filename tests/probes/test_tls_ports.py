@@ -19,7 +19,7 @@ from hardenprobe.probe import Asked, Heard
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.tls_ports import PROBE, SUITES
 from hardenprobe.probes.tls_walk import MOST
-from hardenprobe.scope import Scope
+from hardenprobe.scope.scope import Scope
 from hardenprobe.testing_tls_servers import issue, line_to, openssl_server
 
 pytestmark = [pytest.mark.slow, pytest.mark.peer]

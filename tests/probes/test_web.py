@@ -16,8 +16,8 @@ from hardenprobe.link import Line, Timing
 from hardenprobe.model import Observation
 from hardenprobe.probes import ftp_anonymous, http, web
 from hardenprobe.probes.http_cookies import session_cookies, star_cookies
-from hardenprobe.scope import Scope
-from hardenprobe.web_paths import SettingsPage
+from hardenprobe.scope.scope import Scope
+from hardenprobe.scope.web_paths import SettingsPage
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
 Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]

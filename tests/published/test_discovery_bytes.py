@@ -9,8 +9,8 @@ import pytest
 
 from hardenprobe.facts import Datagram
 from hardenprobe.model import State
-from hardenprobe.ports import MAY_SPEAK
 from hardenprobe.probes import llmnr, mdns, netbios, ntp, packets, rfb, slp, smb, ssdp, tftp, ws_discovery
+from hardenprobe.scope.ports import MAY_SPEAK
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from hardenprobe.model import Clock
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.scope import Scope, is_loopback
+from hardenprobe.scope.scope import Scope, is_loopback
 
 _STA_UNSYNC = 0x40  # <sys/timex.h>
 _TIME_ERROR = 5

@@ -1,4 +1,4 @@
-"""The scope: what may be touched, by whom, when and how far. Asked before every connection; scope_file.py reads it."""
+"""The scope: what may be touched, by whom, when and how far. Asked before every connection; scope/scope_file.py reads it."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.gentleness import Gentleness
 from hardenprobe.link import Timing
 from hardenprobe.model import Authorisation, Lease, Reach
-from hardenprobe.window import Window
+from hardenprobe.scope.limits import Gentleness
+from hardenprobe.scope.window import Window
 
 LOOPBACK = AddressSet.of(["127.0.0.0/8", "::1"])
 MULTICAST = AddressSet.of(["224.0.0.0/4", "ff00::/8"])  # RFC 5771, RFC 4291 section 2.7

@@ -11,18 +11,13 @@ from ipaddress import IPv4Network
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from hardenprobe import gentleness
 from hardenprobe.addresses.sets import AddressSet, Network, parse_network
-from hardenprobe.gentleness import Gentleness
 from hardenprobe.model import Lease, Reach
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse
-from hardenprobe.scope import (
-    MULTICAST,
-    MULTICAST_GRANT,
-    SECOND_OPINION_GRANT,
-    Scope,
-)
-from hardenprobe.window import Window
+from hardenprobe.scope import limits as gentleness
+from hardenprobe.scope.limits import Gentleness
+from hardenprobe.scope.scope import MULTICAST, MULTICAST_GRANT, SECOND_OPINION_GRANT, Scope
+from hardenprobe.scope.window import Window
 
 FORMAT = "hardenprobe.scope/1"
 WIDEST_PUBLIC = {4: 24, 6: 64}  # prefix bits; one link's worth of addresses (RFC 4291 section 2.5.1 for IPv6)

@@ -1,0 +1,1 @@
+"""What a scan may touch, when, and how hard: the scope file, its time window, its limits, and the ports that may be spoken to."""
