@@ -28,7 +28,7 @@ from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SnmpObjects
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remedies_fleet import CLOCK_SET
-from hardenprobe.times import Told, ahead, date_and_time, http_date
+from hardenprobe.standards.device_time import StatedTime, ahead, date_and_time, http_date
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +77,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             yield passed(one, f"{stated}, {off:+d} seconds from ours", expected, value=off, subject=source)
 
 
-def _told(seen: Seen) -> Iterator[tuple[Observation[Any], str, Told]]:
+def _told(seen: Seen) -> Iterator[tuple[Observation[Any], str, StatedTime]]:
     for page in seen.of(HttpAnswer):
         if page.facts.date and (time := http_date(page.facts.date)):
             yield page, "Date", time

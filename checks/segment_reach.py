@@ -28,8 +28,8 @@ from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reach, Said, Word
 from hardenprobe.remedies_fleet import SEGMENT_FILTER
 from hardenprobe.scope.ports import SERVICES
-from hardenprobe.segments import Segment
 from hardenprobe.serving import serves, shut
+from hardenprobe.standards.segments import Segment
 
 EXPECTED = "services are reached as the policy says"
 

@@ -22,8 +22,8 @@ from dataclasses import dataclass
 from hardenprobe.check import Check, Outcome, Seen, fail, passed
 from hardenprobe.facts import SshOffer, TcpPort
 from hardenprobe.remedies_ssh import SSH_STRICT
-from hardenprobe.rulesets_ssh import PrefixTruncation, load, matches
 from hardenprobe.seen_ssh import offers
+from hardenprobe.standards.ssh_rules import PrefixTruncation, load, matches
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -24,8 +24,8 @@ from typing import Literal
 from hardenprobe.check import Check, Outcome, Seen
 from hardenprobe.facts import SshOffer, TcpPort
 from hardenprobe.remedies_ssh import SSH_ALGORITHMS
-from hardenprobe.rulesets_ssh import load
 from hardenprobe.seen_ssh import judge_names
+from hardenprobe.standards.ssh_rules import load
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -24,8 +24,8 @@ from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
 from hardenprobe.model import Reason
 from hardenprobe.remedies_ssh import SSH_HOST_KEY
-from hardenprobe.rulesets_ssh import load
 from hardenprobe.seen_ssh import offers, why
+from hardenprobe.standards.ssh_rules import load
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     )
     from hardenprobe.probe import Asked, Probe
     from hardenprobe.review import Progress
-    from hardenprobe.scoring import score, severity
+    from hardenprobe.standards.ccss import score, severity
 
 __version__ = "0.1.0"
 
@@ -80,7 +80,7 @@ _HOMES = {
         "Word",
     ),
     "review": ("Progress",),
-    "scoring": ("score", "severity"),
+    "standards.ccss": ("score", "severity"),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
 

@@ -11,7 +11,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from hardenprobe import controls
 from hardenprobe.baseline import Baseline
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UnknownName, UsageError, clip
@@ -24,6 +23,7 @@ from hardenprobe.people import Wrong, sentence
 from hardenprobe.registry import Registry
 from hardenprobe.rejudge import fleets
 from hardenprobe.review import renewed
+from hardenprobe.standards import controls
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_devices import Appearance, part
 

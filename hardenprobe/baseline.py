@@ -11,18 +11,18 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import controls, ruleset_files
 from hardenprobe.check import Check, NoSettings
 from hardenprobe.errors import FileInvalid, UnknownName, clip
 from hardenprobe.link import Timing
-from hardenprobe.local_scores import LocalMetrics
 from hardenprobe.model import KINDS, BaselineRule, Device
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
 from hardenprobe.registry import Registry
 from hardenprobe.scope import limits as gentleness
 from hardenprobe.scope.web_paths import WebPaths
-from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group
+from hardenprobe.standards import controls, rule_files
+from hardenprobe.standards.ccss import ENVIRONMENTAL, TEMPORAL, read_group
+from hardenprobe.standards.ccss_environment import LocalMetrics
 
 DEFAULT = "office-device"
 DEEPEST = 4  # baselines below one, so that whoever reads it can find where a value came from
@@ -83,7 +83,7 @@ class BaselineFile:
         kinds: The kinds of device that it is meant for, `for` in the file; others get it with a notice.
         must_determine: Checks whose `unknown` makes a scan incomplete.
         allowed_services: Services that may be there, in the words of Check.service: told, and no finding.
-        people: Controls that people must answer for; see controls.py.
+        people: Controls that people must answer for; see standards/controls.py.
         due_days: Until when findings are to be mended, counted from the day when they were first seen.
         expect: Check id to what the baseline decides for it.
     """
@@ -341,7 +341,7 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
 def _rule_faults(document: Document, spot: Spot, settings: Any) -> Iterator[FileInvalid]:
     """A rule-set that is not there is said now, with its line, and not by every device's result."""
     name = getattr(settings, "rules", None)
-    known = ruleset_files.shipped()
+    known = rule_files.shipped()
     if isinstance(name, str) and name not in known:
         yield document.fault((*spot, "rules"), str(UnknownName("rule-set", name, known)))
 

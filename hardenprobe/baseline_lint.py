@@ -9,7 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, rulesets
+from hardenprobe import baseline
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import Baseline
 from hardenprobe.errors import FileInvalid
@@ -18,7 +18,8 @@ from hardenprobe.model import Reach
 from hardenprobe.model.yaml_file import Spot
 from hardenprobe.registry import Registry
 from hardenprobe.scope.ports import SERVICES
-from hardenprobe.segments import Segment
+from hardenprobe.standards import tls_rules
+from hardenprobe.standards.segments import Segment
 
 ALLOWED: Spot = ("expect", "unexpected-service", "allowed_tcp")
 
@@ -152,7 +153,7 @@ def _thresholds(found: Baseline) -> Told:
         yield _mendable(found, *spots), f"{text}; lower the first or raise the second"
     minimum = _setting(found, "tls-current-version-missing", "minimum", None)
     rules = _setting(found, "tls-deprecated-version", "rules", None)
-    said = rulesets.load(rules).versions.get(minimum) if rules and minimum else None
+    said = tls_rules.load(rules).versions.get(minimum) if rules and minimum else None
     if said and said.say == "must-not":
         text = f"minimum is {minimum}, which {rules} forbids ({said.source}); raise it"
         yield ("expect", "tls-current-version-missing", "minimum"), text

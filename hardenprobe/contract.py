@@ -13,7 +13,7 @@ from hardenprobe.facts import KINDS
 from hardenprobe.model import Endpoint, Reach, Reason, Remedy, RuleSet, Said, Word
 from hardenprobe.probe import Probe
 from hardenprobe.scope.ports import NEVER_SPEAK
-from hardenprobe.scoring import score
+from hardenprobe.standards.ccss import score
 
 MOST_OUTCOMES = 10_000  # of one check on one device; a flood would fill the store
 _SAYS: Mapping[str, tuple[type[Any], ...]] = {

@@ -20,7 +20,7 @@ from hardenprobe.model import Accepted, Device, ExceptionNote, Lapsed, Result, R
 from hardenprobe.model.document import canonical
 from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
 from hardenprobe.registry import Registry
-from hardenprobe.scoring import base_of
+from hardenprobe.standards.ccss import base_of
 
 FORMAT = "hardenprobe.exceptions/1"
 KIND, END = "exception", "exception-end"

@@ -17,7 +17,7 @@ from hardenprobe.model import KINDS, BaselineRule
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse, read_text
 from hardenprobe.scope.ports import SERVICES
-from hardenprobe.scoring import ENVIRONMENTAL, read_group
+from hardenprobe.standards.ccss import ENVIRONMENTAL, read_group
 
 FORMAT = "hardenprobe.inventory/1"
 Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe import exceptions, guard, life, local_scores, statements
+from hardenprobe import exceptions, guard, life, statements
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected, NotMeant
 from hardenprobe.check import Fleet, Worse
@@ -16,6 +16,7 @@ from hardenprobe.judging import Case, judge, notes
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
 from hardenprobe.priorities import Ranking, general
 from hardenprobe.registry import Registry
+from hardenprobe.standards import ccss_environment
 from hardenprobe.tally import Tally
 
 Seen = Mapping[str, tuple[Observation[Any], ...]]
@@ -115,7 +116,7 @@ class Judgement:
             replace(d, baseline=Named(name=chosen[d.id].name, hash=chosen[d.id].hash)) for d in devices
         )
         results = self._judge(judged, observations)
-        results = local_scores.weigh(results, judged, lambda d: chosen[d.id].file.ccss)
+        results = ccss_environment.weigh(results, judged, lambda d: chosen[d.id].file.ccss)
         results = exceptions.apply(
             results, judged, self._decided.exceptions, self._today, self._expected, self._worse
         )

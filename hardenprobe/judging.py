@@ -34,7 +34,7 @@ from hardenprobe.model import (
     Word,
 )
 from hardenprobe.registry import BUILT_IN, Registry
-from hardenprobe.scoring import score, severity
+from hardenprobe.standards.ccss import score, severity
 
 log = logging.getLogger("hardenprobe.judging")
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from hardenprobe.model import Advice, Remedy, Result
-from hardenprobe.scoring import severity
+from hardenprobe.standards.ccss import severity
 
 
 class _Scores(NamedTuple):

@@ -21,7 +21,7 @@ from hardenprobe.baseline import BaselineFile
 from hardenprobe.check import Check
 from hardenprobe.cli import CAUTION, cli
 from hardenprobe.model.document import facts_kinds
-from hardenprobe.scoring import score, severity
+from hardenprobe.standards.ccss import score, severity
 
 FOLDER = Path(__file__).resolve().parent / "handbook"
 _NOTE = "Written by `python -m hardenprobe.reference` from the code; change that, not this page."

@@ -9,8 +9,8 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import SshOffer
 from hardenprobe.model import Observation, Reason
-from hardenprobe.rulesets_ssh import NameRule, SshRules
 from hardenprobe.scope.ports import MAY_SPEAK
+from hardenprobe.standards.ssh_rules import NameRule, SshRules
 
 _REASONS = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
 

@@ -10,14 +10,14 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
-from hardenprobe import controls
-from hardenprobe.controls import METHODS
 from hardenprobe.errors import UnknownName
 from hardenprobe.facts import StatementMade
 from hardenprobe.ledger import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.model import INVENTORY, Answered, Device, Observation
 from hardenprobe.model.transcript import observation
 from hardenprobe.people import Wrong, device_of, sentence, span
+from hardenprobe.standards import controls
+from hardenprobe.standards.controls import METHODS
 
 FORMAT = "hardenprobe.statements/1"
 KIND, END = "statement", "statement-end"

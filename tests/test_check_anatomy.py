@@ -17,7 +17,7 @@ from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Remedy
-from hardenprobe.scoring import score
+from hardenprobe.standards.ccss import score
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR
 
 FOLDER = Path(hardenprobe.checks.__path__[0])

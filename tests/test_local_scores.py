@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from hardenprobe import baseline, inventory, priorities, registry
 from hardenprobe.errors import FileInvalid
 from hardenprobe.judgement import remedies
-from hardenprobe.local_scores import LocalMetrics, weigh
 from hardenprobe.model import Review, Word
-from hardenprobe.scoring import BASE, ENVIRONMENTAL, TEMPORAL, base_of, read_group, score, whole_vector
+from hardenprobe.standards.ccss import BASE, ENVIRONMENTAL, TEMPORAL, base_of, read_group, score, whole_vector
+from hardenprobe.standards.ccss_environment import LocalMetrics, weigh
 from hardenprobe.testing import sample_review
 
 CHECKS = registry.load(plugins=False)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.model import Severity
-from hardenprobe.scoring import BASE, ENVIRONMENTAL, METRICS, TEMPORAL, parse, score, severity
+from hardenprobe.standards.ccss import BASE, ENVIRONMENTAL, METRICS, TEMPORAL, parse, score, severity
 
 PLAIN = "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"
 

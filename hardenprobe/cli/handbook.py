@@ -10,7 +10,7 @@ from typing import Any
 from hardenprobe.check import Check
 from hardenprobe.cli import CAUTION
 from hardenprobe.model import Reach
-from hardenprobe.scoring import score, severity
+from hardenprobe.standards.ccss import score, severity
 
 WIDTH = 78
 LABEL = 15  # columns of what stands before a text

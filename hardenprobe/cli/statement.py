@@ -128,7 +128,7 @@ def file(statement: str, output: Path, store_url: str | None) -> int:
 @command.command("questions")
 def questions() -> int:
     """List the controls that people can answer for."""
-    from hardenprobe import controls
+    from hardenprobe.standards import controls
 
     for one in controls.shipped().values():
         click.echo(f"{one.id}\n  {one.question}\n  {one.method}; SP 800-53 {', '.join(one.controls)}")

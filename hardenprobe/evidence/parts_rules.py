@@ -7,10 +7,11 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import baseline, registry, ruleset_files
+from hardenprobe import baseline, registry
 from hardenprobe.errors import HardenprobeError
 from hardenprobe.evidence.source import Source
 from hardenprobe.model import Named
+from hardenprobe.standards import rule_files
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import BagWriter
@@ -59,7 +60,7 @@ def rule_sets(source: Source, wanted: Wanted, bag: BagWriter) -> None:
         if result.rule_set
     }
     bag.json("rule-sets/rule-sets.json", [{"name": name, "date": date} for name, date in sorted(used)])
-    for name, path in ruleset_files.shipped().items():
+    for name, path in rule_files.shipped().items():
         with bag.file(f"rule-sets/{_plain(name)}.yaml") as out:
             out.write(path.read_bytes())
 

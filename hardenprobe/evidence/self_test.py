@@ -38,9 +38,10 @@ _kept = sa.Table(
 
 def subject() -> dict[str, Any]:
     """What a self-test is about: this version, its checks, and the digests of its baselines and rule sets."""
-    from hardenprobe import baseline, registry, ruleset_files
+    from hardenprobe import baseline, registry
+    from hardenprobe.standards import rule_files
 
-    files = {**baseline.shipped(), **ruleset_files.shipped()}
+    files = {**baseline.shipped(), **rule_files.shipped()}
     return {
         "hardenprobe": __version__,
         "checks": {check.id: check.version for check in registry.load(plugins=False).checks.values()},

@@ -45,7 +45,7 @@ class StatementMade:
 
     Attributes:
         statement: Its id in the ledger.
-        control: Id of controls.py.
+        control: Id of standards/controls.py.
         answer: yes, no, partly or not applicable.
         made, until: Days, ISO 8601.
         about: Whom it was made about: the device, a tag, or the whole fleet.

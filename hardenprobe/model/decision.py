@@ -43,7 +43,7 @@ class Answered:
     """A control that people answer for, and what was answered for some of the devices.
 
     Attributes:
-        control: Id of controls.py.
+        control: Id of standards/controls.py.
         controls: NIST SP 800-53 Rev. 5 control ids.
         required: The baseline wants it answered.
         state: answered, expired (or taken back), or unanswered; the fields below are None for the last.

@@ -19,7 +19,7 @@ from hardenprobe.contract import hold_check, hold_outcomes
 from hardenprobe.errors import ContractBroken, clip
 from hardenprobe.limits import Overran, limited
 from hardenprobe.model import Observation, Remedy, State, Word
-from hardenprobe.scoring import score
+from hardenprobe.standards.ccss import score
 from hardenprobe.testing.builders import HOSTILE, at, seen_device, tcp_port
 
 NETWORK = frozenset(

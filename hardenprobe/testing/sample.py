@@ -38,7 +38,7 @@ from hardenprobe.model import (
     Vantage,
     Word,
 )
-from hardenprobe.scoring import severity
+from hardenprobe.standards.ccss import severity
 from hardenprobe.testing.builders import ASKED, HOSTILE
 
 _PLACES = ("Ground floor, east", "First floor, post room", "Archive", None)

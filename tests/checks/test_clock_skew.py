@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import times
 from hardenprobe.checks.clock_skew import CHECK, Settings
 from hardenprobe.facts import HttpAnswer, SnmpObjects
 from hardenprobe.model import UNPROVEN, Clock, Observation, Reason, Word
+from hardenprobe.standards import device_time
 from hardenprobe.testing import at, seen_device
 
 EXPECT = Settings(seconds=300)
@@ -72,18 +72,18 @@ def test_each_endpoint_is_told_once() -> None:
 
 @given(st.binary(max_size=16))
 def test_any_octets_are_a_time_or_none(octets: bytes) -> None:
-    told = times.date_and_time(octets)
+    told = device_time.date_and_time(octets)
     assert told is None or len(octets) in (8, 11)
 
 
 @given(st.text(max_size=80))
 def test_any_text_is_a_date_or_none(text: str) -> None:
-    told = times.http_date(text)
+    told = device_time.http_date(text)
     assert told is None or told.when.utcoffset() == timedelta(0)
 
 
 @given(st.integers(-48, 56), st.integers(-449, 449))
 def test_a_zone_never_makes_a_right_clock_wrong(quarters: int, off: int) -> None:
     """Whole quarters between the furthest zones are explained; the rest is what the clock is wrong by."""
-    told = times.Told(ASKED + timedelta(seconds=quarters * 900 + off), zoned=False)
-    assert times.ahead(told, ASKED) == off
+    told = device_time.StatedTime(ASKED + timedelta(seconds=quarters * 900 + off), zoned=False)
+    assert device_time.ahead(told, ASKED) == off

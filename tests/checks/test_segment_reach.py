@@ -9,7 +9,7 @@ import pytest
 from hardenprobe.checks.segment_reach import CHECK, Settings
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.model import Observation, Reach, State, Word
-from hardenprobe.segments import Segment
+from hardenprobe.standards.segments import Segment
 from hardenprobe.testing import at, seen_device, snmp_answer, tcp_port
 
 GUESTS = Settings(

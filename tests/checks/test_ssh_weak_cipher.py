@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.checks.ssh_weak_cipher import CHECK
 from hardenprobe.model import State
-from hardenprobe.rulesets_ssh import load
+from hardenprobe.standards.ssh_rules import load
 from hardenprobe.testing import seen_device, tcp_port
 from hardenprobe.testing_ssh import ssh_offer
 

@@ -6,7 +6,6 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import controls
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.statement_contradicted import CHECK
 from hardenprobe.facts import (
@@ -21,6 +20,7 @@ from hardenprobe.facts import (
 )
 from hardenprobe.model import Reason, State, Word
 from hardenprobe.seen_people import BEARING
+from hardenprobe.standards import controls
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 
 PASSWORD, COMMUNITIES = "administrator-password-set", "snmp-communities-changed"

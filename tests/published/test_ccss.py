@@ -12,7 +12,15 @@ import pytest
 from cvss import CVSS2
 
 from hardenprobe.model import Severity
-from hardenprobe.scoring import BASE, ENVIRONMENTAL, TEMPORAL, read_group, score, severity, whole_vector
+from hardenprobe.standards.ccss import (
+    BASE,
+    ENVIRONMENTAL,
+    TEMPORAL,
+    read_group,
+    score,
+    severity,
+    whole_vector,
+)
 
 EXAMPLES = [
     # section 4: configuration item, vector, base score

@@ -10,8 +10,8 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.probes import ssh_codec, ssh_groups
 from hardenprobe.probes.ssh_codec import Reader, identification, mpint, names
 from hardenprobe.probes.ssh_exchange import INIT, METHODS, REPLY, KeyExchange, Openings
-from hardenprobe.rulesets_ssh import load
-from hardenprobe.rulesets_ssh import matches as ssh_rules_match
+from hardenprobe.standards.ssh_rules import load
+from hardenprobe.standards.ssh_rules import matches as ssh_rules_match
 from hardenprobe.testing import seen_device
 from hardenprobe.testing_ssh import ssh_offer
 

@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.probes.tls_suites import GROUPS, suites
 from hardenprobe.probes.tls_thirteen import server_keys
-from hardenprobe.rulesets import load
+from hardenprobe.standards.tls_rules import load
 
 
 def test_rfc_8448_section_3_server_handshake_keys() -> None:

@@ -14,7 +14,7 @@ WEST, EAST = -12 * 3600, 14 * 3600  # the furthest zones in use
 
 
 @dataclass(frozen=True)
-class Told:
+class StatedTime:
     """A time as a device stated it.
 
     Attributes:
@@ -26,7 +26,7 @@ class Told:
     zoned: bool
 
 
-def http_date(text: str) -> Told | None:
+def http_date(text: str) -> StatedTime | None:
     """Read a Date header; None where it is no date.
 
     >>> http_date("Sun, 06 Nov 1994 08:49:37 GMT").when.isoformat()
@@ -35,12 +35,12 @@ def http_date(text: str) -> Told | None:
     try:
         when = parsedate_to_datetime(text[:64])
         # An HTTP-date is always UTC; the reader leaves "-0000" without a zone.
-        return Told(when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC), True)
+        return StatedTime(when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC), True)
     except (ValueError, TypeError, OverflowError, IndexError):
         return None
 
 
-def date_and_time(octets: bytes) -> Told | None:
+def date_and_time(octets: bytes) -> StatedTime | None:
     """Read a DateAndTime; None where it is none.
 
     >>> date_and_time(bytes.fromhex("07c8051a0d1e0f02 2d0400")).when.isoformat()
@@ -57,17 +57,17 @@ def date_and_time(octets: bytes) -> Told | None:
             tzinfo=UTC,
         )  # fmt: skip
         if len(octets) == 8:
-            return Told(local, False)
+            return StatedTime(local, False)
         sign, hours, minutes = octets[8:11]
         if sign not in b"+-" or hours > 14 or minutes > 59:
             return None
         zone = timezone(timedelta(hours=hours, minutes=minutes) * (1 if sign == ord("+") else -1))
-        return Told(local.replace(tzinfo=zone).astimezone(UTC), True)
+        return StatedTime(local.replace(tzinfo=zone).astimezone(UTC), True)
     except (ValueError, OverflowError):
         return None
 
 
-def ahead(told: Told, ours: datetime) -> float:
+def ahead(told: StatedTime, ours: datetime) -> float:
     """Seconds by which the device is ahead of us.
 
     Without a zone only what no zone explains is counted: the rest to the nearest quarter of an hour, or all of it beyond

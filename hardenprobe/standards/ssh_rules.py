@@ -9,9 +9,9 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
-from hardenprobe import ruleset_files
 from hardenprobe.model import RuleSet
-from hardenprobe.rulesets import Size
+from hardenprobe.standards import rule_files
+from hardenprobe.standards.tls_rules import Size
 
 Say = Literal["must-not", "should-not", "may", "should", "must"]
 Kind = Literal["none", "weak", "dated"]
@@ -117,7 +117,7 @@ def matches(name: str, patterns: Iterable[str]) -> bool:
 
 def shipped() -> dict[str, Path]:
     """Name to file of every rule set for SSH that comes with hardenprobe."""
-    return ruleset_files.shipped("ssh")
+    return rule_files.shipped("ssh")
 
 
 @cache
@@ -128,4 +128,4 @@ def load(name: str) -> SshRules:
         UnknownName: There is none of that name.
         FileInvalid: It breaks its format.
     """
-    return ruleset_files.read(name, "ssh", SshRules)
+    return rule_files.read(name, "ssh", SshRules)

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from hardenprobe.model import Device, Result
-from hardenprobe.scoring import ENVIRONMENTAL, TEMPORAL, read_group, score, whole_vector
+from hardenprobe.standards.ccss import ENVIRONMENTAL, TEMPORAL, read_group, score, whole_vector
 
 
 @dataclass(frozen=True, kw_only=True)

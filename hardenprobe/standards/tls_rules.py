@@ -13,8 +13,8 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
-from hardenprobe import ruleset_files
 from hardenprobe.model import RuleSet
+from hardenprobe.standards import rule_files
 
 Say = Literal["must-not", "should-not", "may", "recommended"]
 
@@ -131,7 +131,7 @@ def _first(rules: tuple[SuiteRule, ...], suite: str, encrypt_then_mac: bool | No
 
 def shipped() -> dict[str, Path]:
     """Name to file of every rule set for TLS that comes with hardenprobe."""
-    return ruleset_files.shipped("tls")
+    return rule_files.shipped("tls")
 
 
 @cache
@@ -142,4 +142,4 @@ def load(name: str) -> TlsRules:
         UnknownName: There is none of that name.
         FileInvalid: It breaks its format.
     """
-    return ruleset_files.read(name, "tls", TlsRules)
+    return rule_files.read(name, "tls", TlsRules)
