@@ -23,7 +23,7 @@ from typing import Any
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
-from hardenprobe.remedies_fleet import ALLOW_LIST_IPV6
+from hardenprobe.remediation.fleet import ALLOW_LIST_IPV6
 from hardenprobe.serving import says_no, serves, service_at, shut
 
 EXPECTED = "what is refused over IPv4 is refused over IPv6"

@@ -26,7 +26,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
-from hardenprobe.remedies_fleet import ALLOW_LIST_ADMIT
+from hardenprobe.remediation.fleet import ALLOW_LIST_ADMIT
 from hardenprobe.scope.ports import SERVICES
 from hardenprobe.serving import answers, says_no, serves, silent
 

@@ -25,7 +25,7 @@ from hardenprobe.addresses.lint import families, flaws
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Said, Word
-from hardenprobe.remedies_fleet import ALLOW_LIST_TIDY
+from hardenprobe.remediation.fleet import ALLOW_LIST_TIDY
 
 EXPECTED = "each entry is an address or a block, says one thing, and stands once"
 

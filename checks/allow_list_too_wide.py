@@ -24,7 +24,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Said, Word
-from hardenprobe.remedies import ALLOW_LIST_NARROW
+from hardenprobe.remediation.general import ALLOW_LIST_NARROW
 
 SHOWN = 4  # blocks that a sentence names
 KEPT = 1000  # blocks that the value keeps; masks with gaps can make any number of them

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer, TcpPort, TlsPort
-from hardenprobe.remedies import HTTP_TO_HTTPS
+from hardenprobe.remediation.general import HTTP_TO_HTTPS
 from hardenprobe.seen_web import in_clear, mute, nothing_in_clear
 
 EXPECTED = "no answer over plain HTTP asks for Basic authentication"

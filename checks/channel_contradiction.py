@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, note, passed
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, TcpPort
 from hardenprobe.model import State
-from hardenprobe.remedies_fleet import CHANNELS_MATCH
+from hardenprobe.remediation.fleet import CHANNELS_MATCH
 from hardenprobe.seen_snmp import absent
 
 EXPECTED = "every print channel has its port, and every port for printing its channel"

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import FtpSession, HttpAnswer, TcpPort, TlsPort
-from hardenprobe.remedies import FTP_OFF
+from hardenprobe.remediation.general import FTP_OFF
 
 EXPECTED = "no FTP, or FTP that demands TLS before a user name"
 WANTS_TLS = re.compile(r"\b(TLS|SSL|encrypt\w*)\b", re.IGNORECASE)

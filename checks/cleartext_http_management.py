@@ -23,7 +23,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason
-from hardenprobe.remedies import HTTP_TO_HTTPS
+from hardenprobe.remediation.general import HTTP_TO_HTTPS
 
 EXPECTED = "plain HTTP is off, refused, or redirected to https"
 REDIRECTS = (301, 302, 303, 307, 308)

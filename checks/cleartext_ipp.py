@@ -23,7 +23,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.model import Observation
-from hardenprobe.remedies_web import IPP_TLS
+from hardenprobe.remediation.web import IPP_TLS
 from hardenprobe.seen_ipp import PORT, REFUSALS, own_uris
 from hardenprobe.seen_tls import speaking
 from hardenprobe.seen_web import by_port, leads_to_https, no_http

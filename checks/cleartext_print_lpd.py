@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach
-from hardenprobe.remedies_discovery import LPD_OFF
+from hardenprobe.remediation.discovery import LPD_OFF
 from hardenprobe.seen_ports import accepting
 
 PORTS = {515: "printer"}

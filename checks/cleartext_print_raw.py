@@ -23,7 +23,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, untold
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach, Reason
-from hardenprobe.remedies import RAW_PRINT_LIMIT
+from hardenprobe.remediation.general import RAW_PRINT_LIMIT
 from hardenprobe.scope.ports import RAW_PRINT
 
 EXPECTED = "no raw print port accepts from here"

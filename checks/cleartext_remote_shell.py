@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach
-from hardenprobe.remedies_discovery import SMALL_SERVICES_OFF
+from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
 from hardenprobe.seen_ports import accepting
 
 PORTS = {512: "exec", 513: "login", 514: "shell"}

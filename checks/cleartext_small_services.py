@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach
-from hardenprobe.remedies_discovery import SMALL_SERVICES_OFF
+from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
 from hardenprobe.seen_ports import accepting
 
 PORTS = {7: "echo", 9: "discard", 13: "daytime", 19: "chargen", 37: "time", 79: "finger"}

@@ -22,7 +22,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
 from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.model import Reach
-from hardenprobe.remedies import TELNET_OFF
+from hardenprobe.remediation.general import TELNET_OFF
 
 EXPECTED = "no port speaks telnet"
 

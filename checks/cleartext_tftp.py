@@ -20,7 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import TftpAnswer
-from hardenprobe.remedies_discovery import TFTP_OFF
+from hardenprobe.remediation.discovery import TFTP_OFF
 from hardenprobe.seen_discovery import answered
 
 EXPECTED = "no TFTP answer"

@@ -27,7 +27,7 @@ from annotated_types import Ge, Lt
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SnmpObjects
 from hardenprobe.model import Observation, Reason, Said, Word
-from hardenprobe.remedies_fleet import CLOCK_SET
+from hardenprobe.remediation.fleet import CLOCK_SET
 from hardenprobe.standards.device_time import StatedTime, ahead, date_and_time, http_date
 
 

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
-from hardenprobe.remedies_fleet import SEPARATE_NETWORKS
+from hardenprobe.remediation.fleet import SEPARATE_NETWORKS
 from hardenprobe.seen_snmp import absent
 
 EXPECTED = "one interface is up and nothing is forwarded"

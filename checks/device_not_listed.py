@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import DeclaredDevice, NotListed
 from hardenprobe.model import Said, Word
-from hardenprobe.remedies_fleet import INVENTORY_MATCH
+from hardenprobe.remediation.fleet import INVENTORY_MATCH
 
 EXPECTED = "every device that answers is listed"
 

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredDevice, NotMet
 from hardenprobe.model import Said, Word
-from hardenprobe.remedies_fleet import INVENTORY_MATCH
+from hardenprobe.remediation.fleet import INVENTORY_MATCH
 
 EXPECTED = "every device of the inventory that was looked for is met"
 

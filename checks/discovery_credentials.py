@@ -23,7 +23,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
 from hardenprobe.model import Reason, Said, State, Word
-from hardenprobe.remedies_discovery import DISCOVERY_CREDENTIALS
+from hardenprobe.remediation.discovery import DISCOVERY_CREDENTIALS
 
 EXPECTED = "no published record holds a user name or password"
 

@@ -23,7 +23,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import MdnsAnswer
-from hardenprobe.remedies_discovery import DISCOVERY_OFF
+from hardenprobe.remediation.discovery import DISCOVERY_OFF
 from hardenprobe.seen_discovery import answered
 
 EXPECTED = "no multicast DNS answer"

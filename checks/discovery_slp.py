@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import SlpAnswer
-from hardenprobe.remedies_discovery import DISCOVERY_OFF
+from hardenprobe.remediation.discovery import DISCOVERY_OFF
 from hardenprobe.seen_discovery import answered
 
 EXPECTED = "no SLP answer"

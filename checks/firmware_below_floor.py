@@ -26,7 +26,7 @@ from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpAnswer, SnmpObjects
 from hardenprobe.firmware import Floor, later
 from hardenprobe.model import Observation, Reason, Said, Word
-from hardenprobe.remedies_fleet import FIRMWARE_UPDATE
+from hardenprobe.remediation.fleet import FIRMWARE_UPDATE
 
 
 @dataclass(frozen=True, kw_only=True)

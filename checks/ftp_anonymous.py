@@ -24,7 +24,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import FtpAnonymous, FtpSession, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason, Said, Word
-from hardenprobe.remedies_web import FTP_ANONYMOUS_OFF
+from hardenprobe.remediation.web import FTP_ANONYMOUS_OFF
 
 EXPECTED = "no FTP, or FTP that refuses anonymous"
 WANTS_TLS = re.compile(r"\b(TLS|SSL|AUTH|encrypt\w*|secure)\b", re.IGNORECASE)

@@ -22,7 +22,7 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import Cookie, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Said, Word
-from hardenprobe.remedies_web import COOKIE_FLAGS
+from hardenprobe.remediation.web import COOKIE_FLAGS
 
 EXPECTED = "session cookies are Secure and HttpOnly"
 

@@ -24,7 +24,7 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Said, Word
-from hardenprobe.remedies_web import REDIRECT_HOME
+from hardenprobe.remediation.web import REDIRECT_HOME
 from hardenprobe.seen_names import certificate_names, is_address, is_own, names_in_use
 from hardenprobe.seen_web import REDIRECTS
 

@@ -23,7 +23,7 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation
-from hardenprobe.remedies_web import STRICT_TRANSPORT
+from hardenprobe.remediation.web import STRICT_TRANSPORT
 from hardenprobe.seen_names import is_address, matches_any, names_in_use
 from hardenprobe.seen_tls import speaking
 from hardenprobe.seen_web import by_port

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, TcpPort, TlsPort
 from hardenprobe.model import Observation
-from hardenprobe.remedies_web import JOB_PRIVACY
+from hardenprobe.remediation.web import JOB_PRIVACY
 from hardenprobe.seen_ipp import REFUSALS, serving
 from hardenprobe.seen_web import by_port
 

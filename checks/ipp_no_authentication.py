@@ -23,7 +23,7 @@ from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
-from hardenprobe.remedies_web import IPP_AUTHENTICATION
+from hardenprobe.remediation.web import IPP_AUTHENTICATION
 from hardenprobe.seen_ipp import own_uris, serving
 
 

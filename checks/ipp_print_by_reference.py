@@ -20,7 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, IppPrinter, TcpPort, TlsPort
-from hardenprobe.remedies_web import PRINT_BY_REFERENCE_OFF
+from hardenprobe.remediation.web import PRINT_BY_REFERENCE_OFF
 from hardenprobe.seen_ipp import serving
 
 EXPECTED = "neither Print-URI nor Send-URI is supported"

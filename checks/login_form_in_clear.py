@@ -20,7 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
-from hardenprobe.remedies import HTTP_TO_HTTPS
+from hardenprobe.remediation.general import HTTP_TO_HTTPS
 from hardenprobe.seen_web import in_clear, mute, nothing_in_clear
 
 EXPECTED = "no page over plain HTTP asks for a password"

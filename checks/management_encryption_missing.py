@@ -24,7 +24,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.model import Observation, Reason, State
-from hardenprobe.remedies_web import ISOLATE_OR_REPLACE
+from hardenprobe.remediation.web import ISOLATE_OR_REPLACE
 from hardenprobe.seen_web import leads_to_https
 
 EXPECTED = "where the device is administered in clear, TLS is offered too"

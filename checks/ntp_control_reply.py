@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import NtpControlAnswer
-from hardenprobe.remedies_discovery import NTP_CONTROL_OFF
+from hardenprobe.remediation.discovery import NTP_CONTROL_OFF
 from hardenprobe.seen_discovery import answered
 
 EXPECTED = "no reply to NTP modes 6 and 7"

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, RfbSecurity, TcpPort, TlsPort
-from hardenprobe.remedies_discovery import REMOTE_SCREEN_CLOSE
+from hardenprobe.remediation.discovery import REMOTE_SCREEN_CLOSE
 
 NONE = 1  # RFC 6143 section 7.1.2
 EXPECTED = "no remote screen without authentication"

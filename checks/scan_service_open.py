@@ -22,7 +22,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, ScanServiceAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation
-from hardenprobe.remedies_web import SCAN_SIGN_IN
+from hardenprobe.remediation.web import SCAN_SIGN_IN
 from hardenprobe.seen_web import leads_to_https, no_http
 
 EXPECTED = "no scan service, or one that asks for credentials"

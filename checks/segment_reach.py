@@ -26,7 +26,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reach, Said, Word
-from hardenprobe.remedies_fleet import SEGMENT_FILTER
+from hardenprobe.remediation.fleet import SEGMENT_FILTER
 from hardenprobe.scope.ports import SERVICES
 from hardenprobe.serving import serves, shut
 from hardenprobe.standards.segments import Segment

@@ -22,7 +22,7 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason
-from hardenprobe.remedies_web import SETTINGS_SIGN_IN
+from hardenprobe.remediation.web import SETTINGS_SIGN_IN
 from hardenprobe.seen_web import leads_to_https, no_http
 
 EXPECTED = "the listed settings pages ask for credentials"

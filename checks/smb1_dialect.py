@@ -24,7 +24,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SmbNegotiation, TcpPort
 from hardenprobe.model import Reason
-from hardenprobe.remedies_discovery import SMB1_OFF
+from hardenprobe.remediation.discovery import SMB1_OFF
 
 PORTS = (139, 445)
 EXPECTED = "SMB version 1 is not agreed to"

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SmbNegotiation, TcpPort
-from hardenprobe.remedies_discovery import SMB_SIGNING
+from hardenprobe.remediation.discovery import SMB_SIGNING
 
 PORTS = (139, 445)
 EXPECTED = "signing is required"

@@ -26,7 +26,7 @@ from annotated_types import Gt
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SnmpAnswer, SnmpBulk, SnmpEngine
 from hardenprobe.model import Reach, Reason, State
-from hardenprobe.remedies_snmp import SNMP_LIMIT_SOURCES
+from hardenprobe.remediation.snmp import SNMP_LIMIT_SOURCES
 from hardenprobe.seen_snmp import absent
 
 

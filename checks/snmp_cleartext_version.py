@@ -23,7 +23,7 @@ from hardenprobe.absence import off_udp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.model import Observation, State
-from hardenprobe.remedies import SNMP_V1_V2C_OFF
+from hardenprobe.remediation.general import SNMP_V1_V2C_OFF
 
 EXPECTED = "SNMP versions 1 and 2c do not answer"
 

@@ -25,7 +25,7 @@ from hardenprobe.absence import off_udp
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.model import Observation, State
-from hardenprobe.remedies import SNMP_COMMUNITY
+from hardenprobe.remediation.general import SNMP_COMMUNITY
 
 EXPECTED = "no default community is answered"
 

@@ -24,7 +24,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.model import Reach
-from hardenprobe.remedies_snmp import SNMP_WRITE_OFF
+from hardenprobe.remediation.snmp import SNMP_WRITE_OFF
 from hardenprobe.seen_snmp import absent, write_backs
 
 EXPECTED = "no default community may write"

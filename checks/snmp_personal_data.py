@@ -22,7 +22,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
-from hardenprobe.remedies_snmp import SNMP_PERSONAL
+from hardenprobe.remediation.snmp import SNMP_PERSONAL
 from hardenprobe.seen_snmp import absent
 
 EXPECTED = "a default community shows no text about people"

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.remedies_snmp import SNMP_ENGINE_ID
+from hardenprobe.remediation.snmp import SNMP_ENGINE_ID
 from hardenprobe.seen_snmp import absent
 
 EXPECTED = "no other device states this engine id"

@@ -23,7 +23,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.model import Reason
-from hardenprobe.remedies_snmp import SNMP_V3_LEVEL
+from hardenprobe.remediation.snmp import SNMP_V3_LEVEL
 from hardenprobe.seen_snmp import untried
 
 EXPECTED = "SNMPv3 users are served at authPriv only"

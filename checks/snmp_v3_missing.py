@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.model import Reason, Said, State, Word
-from hardenprobe.remedies import SNMP_V3
+from hardenprobe.remediation.general import SNMP_V3
 
 EXPECTED = "where SNMP answers at all, version 3 answers"
 

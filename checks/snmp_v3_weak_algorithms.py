@@ -24,7 +24,7 @@ from typing import Literal
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.model import Reason
-from hardenprobe.remedies_snmp import SNMP_V3_ALGORITHMS
+from hardenprobe.remediation.snmp import SNMP_V3_ALGORITHMS
 from hardenprobe.seen_snmp import untried
 
 

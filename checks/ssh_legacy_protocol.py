@@ -22,7 +22,7 @@ from hardenprobe.absence import no_service
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SshIdentification, TcpPort
 from hardenprobe.model import Reach
-from hardenprobe.remedies_ssh import SSH_OFF
+from hardenprobe.remediation.ssh import SSH_OFF
 from hardenprobe.seen_ssh import unheard
 
 EXPECTED = "SSH of protocol 2.0 only"

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed
 from hardenprobe.facts import SshOffer, TcpPort
-from hardenprobe.remedies_ssh import SSH_STRICT
+from hardenprobe.remediation.ssh import SSH_STRICT
 from hardenprobe.seen_ssh import offers
 from hardenprobe.standards.ssh_rules import PrefixTruncation, load, matches
 

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
 from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
 from hardenprobe.model import Reason
-from hardenprobe.remedies_ssh import SSH_HOST_KEY
+from hardenprobe.remediation.ssh import SSH_HOST_KEY
 from hardenprobe.seen_ssh import offers, why
 
 EXPECTED = "no other device holds the same host key"

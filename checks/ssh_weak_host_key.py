@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
 from hardenprobe.model import Reason
-from hardenprobe.remedies_ssh import SSH_HOST_KEY
+from hardenprobe.remediation.ssh import SSH_HOST_KEY
 from hardenprobe.seen_ssh import offers, why
 from hardenprobe.standards.ssh_rules import load
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen
 from hardenprobe.facts import SshOffer, TcpPort
-from hardenprobe.remedies_ssh import SSH_ALGORITHMS
+from hardenprobe.remediation.ssh import SSH_ALGORITHMS
 from hardenprobe.seen_ssh import judge_names
 from hardenprobe.standards.ssh_rules import load
 

@@ -33,7 +33,7 @@ from hardenprobe.facts import (
     TftpAnswer,
 )
 from hardenprobe.model import Observation, Reason, Said, Word
-from hardenprobe.remedies_fleet import STATEMENT_RENEWED
+from hardenprobe.remediation.fleet import STATEMENT_RENEWED
 from hardenprobe.seen_people import BEARING
 
 EXPECTED = "what people state and what is seen agree"

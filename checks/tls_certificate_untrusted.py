@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites
-from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.remediation.tls import TLS_CERTIFICATE
 from hardenprobe.seen_tls import leaves, unanswered
 
 

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
-from hardenprobe.remedies_tls import TLS_SUITES
+from hardenprobe.remediation.tls import TLS_SUITES
 from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 
 EXPECTED = "no version of TLS compresses"

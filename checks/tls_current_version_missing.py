@@ -22,7 +22,7 @@ from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import VERSIONS, HttpAnswer, TcpPort, TlsPort
-from hardenprobe.remedies_tls import TLS_MODERN
+from hardenprobe.remediation.tls import TLS_MODERN
 from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 
 

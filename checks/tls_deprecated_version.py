@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
-from hardenprobe.remedies_tls import TLS_OLD_OFF
+from hardenprobe.remediation.tls import TLS_OLD_OFF
 from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 from hardenprobe.standards.tls_rules import load
 

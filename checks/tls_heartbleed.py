@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from hardenprobe.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsFlaws, TlsPort
 from hardenprobe.model import Reach
-from hardenprobe.remedies_tls import TLS_FIRMWARE
+from hardenprobe.remediation.tls import TLS_FIRMWARE
 from hardenprobe.seen_tls import judge_flaw
 
 EXPECTED = "no heartbeat is answered with memory that was not sent"

@@ -20,7 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
-from hardenprobe.remedies_tls import TLS_FIRMWARE
+from hardenprobe.remediation.tls import TLS_FIRMWARE
 from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 
 EXPECTED = "every version below TLS 1.3 answers with renegotiation_info"

@@ -20,7 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites
-from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.remediation.tls import TLS_CERTIFICATE
 from hardenprobe.seen_names import matches_any, names_in_use
 from hardenprobe.seen_tls import leaves, unanswered
 

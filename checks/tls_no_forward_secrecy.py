@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
-from hardenprobe.remedies_tls import TLS_SUITES
+from hardenprobe.remediation.tls import TLS_SUITES
 from hardenprobe.seen_tls import open_versions, unanswered, walks
 from hardenprobe.standards.tls_rules import load
 

@@ -20,7 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
-from hardenprobe.remedies_tls import TLS_CERTIFICATE
+from hardenprobe.remediation.tls import TLS_CERTIFICATE
 from hardenprobe.seen_tls import leaves, unanswered
 
 EXPECTED = "no other device serves the same key"

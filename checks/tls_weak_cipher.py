@@ -23,7 +23,7 @@ from typing import Literal
 
 from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSecondOpinion, TlsSuites
-from hardenprobe.remedies_tls import TLS_SUITES
+from hardenprobe.remediation.tls import TLS_SUITES
 from hardenprobe.seen_tls import open_versions, second_opinion, unanswered, walks
 from hardenprobe.standards.tls_rules import SuiteRule, TlsRules, load
 

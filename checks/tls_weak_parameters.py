@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.model import Reason
-from hardenprobe.remedies_tls import TLS_PARAMETERS
+from hardenprobe.remediation.tls import TLS_PARAMETERS
 from hardenprobe.seen_tls import open_versions, unanswered, walks
 from hardenprobe.standards.tls_rules import TlsRules, load
 

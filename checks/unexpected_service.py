@@ -26,7 +26,7 @@ from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check, Outcome, Seen, fail
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach
-from hardenprobe.remedies import CLOSE_PORT
+from hardenprobe.remediation.general import CLOSE_PORT
 
 
 @dataclass(frozen=True, kw_only=True)

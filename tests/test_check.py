@@ -10,7 +10,7 @@ import pytest
 from hardenprobe.check import HEADINGS, Check, Fleet, NoSettings, Shared, fail, note, passed, untold
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Reason, State, Word
-from hardenprobe.remedies import CLOSE_PORT
+from hardenprobe.remediation.general import CLOSE_PORT
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 
 DOCUMENT = "A port is open.\n\n" + "\n".join(f"{h}\n    one line\n    and more." for h in HEADINGS)

@@ -205,7 +205,7 @@ import socket
 from hardenprobe.check import Check, passed
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach
-from hardenprobe.remedies import CLOSE_PORT
+from hardenprobe.remediation.general import CLOSE_PORT
 
 def judge(seen, expect):
     try:

@@ -16,7 +16,7 @@ from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
 from hardenprobe.judging import Case, finding_key, judge, notes
 from hardenprobe.model import UNPROVEN, Endpoint, Observation, Reach, Reason, Result, Severity, Vantage, Word
 from hardenprobe.registry import Registry
-from hardenprobe.remedies import CLOSE_PORT
+from hardenprobe.remediation.general import CLOSE_PORT
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 
 HIGH, LOW = "AV:N/AC:L/Au:N/C:C/I:C/A:C/PL:ND/EM:A", "AV:L/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"

@@ -43,7 +43,7 @@ Sources
 import re
 from hardenprobe import Check, Outcome, Reach, Word, facts, fail
 from hardenprobe.model import Said
-from hardenprobe.remedies import TELNET_OFF
+from hardenprobe.remediation.general import TELNET_OFF
 
 SAID = Said(text="x")
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.model import Accepted, Endpoint, Remedy, Result, Said, Word
 from hardenprobe.priorities import rank
-from hardenprobe.remedies import SNMP_V1_V2C_OFF, SNMP_V3, TELNET_OFF
+from hardenprobe.remediation.general import SNMP_V1_V2C_OFF, SNMP_V3, TELNET_OFF
 
 
 def finding(key: str, remedy: str, score: float, device: str = "dev-1", vantage: str = "office") -> Result:

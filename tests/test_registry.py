@@ -30,7 +30,7 @@ Sources
 """
 from hardenprobe.check import Check
 from hardenprobe.facts import TcpPort
-from hardenprobe.remedies import CLOSE_PORT
+from hardenprobe.remediation.general import CLOSE_PORT
 
 def judge(seen, expect):
     return []

@@ -33,7 +33,7 @@ Sources
 from hardenprobe.absence import off_tcp
 from hardenprobe.check import Check
 from hardenprobe.facts import TcpPort
-from hardenprobe.remedies import TELNET_OFF
+from hardenprobe.remediation.general import TELNET_OFF
 
 
 def judge(seen, expect):

@@ -1,0 +1,1 @@
+"""The changes that findings call for: prerequisites, impact, coordination, rollback and lock-out risk."""
