@@ -26,8 +26,8 @@ from hardenprobe.demo_lab import (
 )
 from hardenprobe.demo_lab.process import INVENTORY
 from hardenprobe.demo_lab.service import Service
+from hardenprobe.devices.inventory import FORMAT, InventoryFile, Listed, build
 from hardenprobe.errors import UnknownName
-from hardenprobe.inventory import FORMAT, InventoryFile, Listed, build
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse
 
 VERSIONS = ("1.0", "1.1", "1.2", "1.3")

@@ -19,10 +19,10 @@ from dataclasses import asdict, replace
 from ipaddress import IPv4Address
 from pathlib import Path
 
-from hardenprobe import inventory
 from hardenprobe.demo_lab.certificates import key_digest, named_key
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import INVENTORY
+from hardenprobe.devices import inventory
 from hardenprobe.errors import UsageError
 
 NETWORK = IPv4Address("127.80.0.0")

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
 from pathlib import Path
 
-from hardenprobe import inventory
 from hardenprobe.demo_lab import truth_discovery, truth_fleet, truth_ssh, truth_web
 from hardenprobe.demo_lab.certificates import key_digest, named_key
 from hardenprobe.demo_lab.declarations import Virtual, load
@@ -22,6 +21,7 @@ from hardenprobe.demo_lab.service_old_tls import OldTls
 from hardenprobe.demo_lab.service_plain import Ftp
 from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.demo_lab.service_ssh import Ssh
+from hardenprobe.devices import inventory
 
 DEFAULT_COMMUNITIES = ("public", "private")
 EXPECTED_TCP = frozenset({80, 443, 631})

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.addresses.sets import AddressSet
+from hardenprobe.devices.inventory import Inventory, Listed
+from hardenprobe.devices.matching import Known
 from hardenprobe.errors import UsageError, clip
-from hardenprobe.inventory import Inventory, Listed
-from hardenprobe.known_again import Known
 from hardenprobe.model import Authorisation, BaselineRule, Rechecked
 from hardenprobe.model.document import adapter, dump
 from hardenprobe.plan import Share

@@ -12,9 +12,10 @@ from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import Protocol, TypeVar
 
-from hardenprobe import baseline, stated
+from hardenprobe import baseline
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import DEFAULT, MOST_COMMUNITIES, Baseline
+from hardenprobe.devices import self_description
 from hardenprobe.errors import UsageError
 from hardenprobe.link import Timing
 from hardenprobe.model import BaselineRule, Device
@@ -131,7 +132,7 @@ def fits(rule: BaselineRule, device: Device) -> bool:
         (not rule.kinds or device.kind in rule.kinds)
         and (not rule.tags or not set(rule.tags).isdisjoint(device.tags))
         and (not rule.networks or _inside(rule.networks, device))
-        and (rule.make_model is None or stated.calls_itself(device, rule.make_model))
+        and (rule.make_model is None or self_description.calls_itself(device, rule.make_model))
     )
 
 

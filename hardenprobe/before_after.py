@@ -9,8 +9,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from hardenprobe import known_again
 from hardenprobe.again import Again
+from hardenprobe.devices import matching
 from hardenprobe.facts import NotMet
 from hardenprobe.model import UNTOLD, Cost, Device, Endpoint, Observation, Result, Review, State, Word
 from hardenprobe.recheck_findings import Picked, Subject
@@ -232,9 +232,9 @@ def _nobody(device: Device, again: Again, now: Review) -> str:
         if stopped:
             return f"{at} was not asked to the end"
         return f"nobody answers at {at}; {_MOVED}"
-    shown = known_again.marks(other.identity)
+    shown = matching.marks(other.identity)
     known = next((one.marks for one in again.places if one.device == device.id), ())
-    if known_again.same(known, shown) is False:
+    if matching.same(known, shown) is False:
         return f"another device answers at {at}: {other.label}; nothing is judged"
     return (
         f"whoever answers at {at} shows nothing by which {device.label} would be known again; nothing is judged, unless "

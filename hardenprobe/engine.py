@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 from hardenprobe import guard, limits
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.credentials import Secrets
+from hardenprobe.devices.credentials import Secrets
+from hardenprobe.devices.identity import Visit
+from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.facts import SnmpObjects
-from hardenprobe.identity import Visit
-from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.journal import OUTCOMES, Quiet
 from hardenprobe.link import Line, Turn
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage

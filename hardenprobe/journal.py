@@ -18,8 +18,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
-from hardenprobe.identity import Visit
 from hardenprobe.model import Cost
 from hardenprobe.model.document import canonical, decode_observations, encode_observation
 from hardenprobe.store import LATEST, UNREADABLE, Store

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
 
+from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused
-from hardenprobe.identity import Visit
 from hardenprobe.journal import Begun, Journal, TakenUp
 from hardenprobe.model import Cost, Review
 from hardenprobe.spool import Spool

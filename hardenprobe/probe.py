@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from hardenprobe.credentials import Secrets
+from hardenprobe.devices.credentials import Secrets
 from hardenprobe.errors import (
     CeilingReached,
     ContractBroken,
@@ -28,7 +28,7 @@ from hardenprobe.link import Line
 from hardenprobe.model import Observation, Reach, Reason, State
 
 if TYPE_CHECKING:
-    from hardenprobe.inventory import Listed
+    from hardenprobe.devices.inventory import Listed
     from hardenprobe.plan import Plan
     from hardenprobe.probes.certificates import TrustAnchors
     from hardenprobe.probes.tls import Versions
@@ -68,7 +68,7 @@ class Asked:
         line: The only way to the device.
         listed: The inventory's entry for the address, None without one.
         wanted: The kinds of facts that somebody will read.
-        secrets: The fleet's own; see credentials.py for whom they may go to.
+        secrets: The fleet's own; see devices/credentials.py for whom they may go to.
         heard: TCP port to what it did.
         seen: Every observation so far, in order.
         tls: What the question for versions knows of each port that speaks TLS, for the question for suites.

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe import before_after, recheck_findings, recheck_places, registry, vantage
-from hardenprobe import inventory as inventories
 from hardenprobe.again import Again
 from hardenprobe.before_after import Asked, Compared
+from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import UsageError
 from hardenprobe.model import Reach, Review
 from hardenprobe.recheck_findings import Picked

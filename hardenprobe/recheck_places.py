@@ -11,11 +11,11 @@ from collections.abc import Iterable, Iterator
 from ipaddress import ip_address
 from typing import Any, cast
 
-from hardenprobe import known_again, stated
 from hardenprobe.again import Again, Place
+from hardenprobe.devices import matching, self_description
+from hardenprobe.devices.inventory import AllowList, Criticality, Inventory, Kind, Listed
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
-from hardenprobe.inventory import AllowList, Criticality, Inventory, Kind, Listed
 from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, Review, State
 from hardenprobe.recheck_findings import Picked, Subject
 from hardenprobe.registry import Registry
@@ -108,7 +108,7 @@ def _places(
             udp_ports=tuple(sorted(port for kind, port in ports if kind == "udp")),
             kinds=tuple(sorted(kinds)),
             device=subject.device.id,
-            marks=known_again.marks(subject.device.identity),
+            marks=matching.marks(subject.device.identity),
         )
 
 
@@ -140,9 +140,9 @@ def _telling(subject: Subject, asked: set[Port]) -> Iterator[tuple[Port, str]]:
     found: list[tuple[int, bool, Port, str]] = []
     mended = _finding_ports(subject)
     for seen in subject.observations:
-        for mark in known_again.marks(stated.identities((seen,))):
+        for mark in matching.marks(self_description.identities((seen,))):
             for port in _port(seen.endpoint):
-                found.append((known_again.KEPT.index(mark[0]), port not in asked, port, seen.kind))
+                found.append((matching.KEPT.index(mark[0]), port not in asked, port, seen.kind))
     found.sort()
     if found:
         yield found[0][2:]

@@ -14,9 +14,10 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, baseline_choice, credentials, plan, registry, vantage
-from hardenprobe import inventory as inventories
+from hardenprobe import baseline, baseline_choice, plan, registry, vantage
 from hardenprobe.again import Again
+from hardenprobe.devices import credentials
+from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.journal import Begun, Journal, TakenUp
 from hardenprobe.model import Reach

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from hardenprobe import inventory
 from hardenprobe.addresses import list_files
 from hardenprobe.addresses.sets import AddressSet, Entry, parse_entry
+from hardenprobe.devices import inventory
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model.rows import label_of, read_some

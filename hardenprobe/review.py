@@ -12,15 +12,16 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import __version__, guard, identity, store, vantage
+from hardenprobe import __version__, guard, store, vantage
 from hardenprobe.again import Again
 from hardenprobe.baseline_choice import NOT_MEANT, Expected
-from hardenprobe.credentials import Secrets
 from hardenprobe.decisions import Decisions
+from hardenprobe.devices import identity
+from hardenprobe.devices.credentials import Secrets
+from hardenprobe.devices.identity import Visit
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.engine import Scan
 from hardenprobe.errors import StoreRefused
-from hardenprobe.identity import Visit
-from hardenprobe.inventory import Inventory
 from hardenprobe.journal import Quiet
 from hardenprobe.judgement import Judgement
 from hardenprobe.judging import Case, judge

@@ -15,8 +15,8 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.identity import Visit
 from hardenprobe.journal import Begun, Journal, alive, decode_visit, encode_visit, this_process
 from hardenprobe.model import Cost
 from hardenprobe.store import UNREADABLE, Store

@@ -9,8 +9,8 @@ from itertools import islice
 
 from hardenprobe.addresses.edges import MOST_EDGES, edges
 from hardenprobe.addresses.sets import AddressSet
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import UsageError, clip
-from hardenprobe.inventory import Inventory
 from hardenprobe.model import INVENTORY, Vantage
 from hardenprobe.plan import Target
 from hardenprobe.scope.scope import Scope, is_loopback

@@ -8,10 +8,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, inventory, registry, review
+from hardenprobe import baseline, registry, review
 from hardenprobe.baseline_choice import Choice, NotMeant, choose, fits
+from hardenprobe.devices import inventory
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import FileInvalid, UnknownName, UsageError
-from hardenprobe.inventory import Inventory
 from hardenprobe.model import Address, BaselineRule, Device, Head, Identity, Reach, Review, Word
 from hardenprobe.testing import seen_device, tcp_port
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import credentials
-from hardenprobe.credentials import Secret, Secrets, User
+from hardenprobe.devices import credentials
+from hardenprobe.devices.credentials import Secret, Secrets, User
 from hardenprobe.errors import FileInvalid
 
 HEAD = 'secrets: "hardenprobe.secrets/1"\n'

@@ -17,10 +17,10 @@ from typing import Any
 import pytest
 
 from hardenprobe import baseline, registry, review
+from hardenprobe.devices.identity import Visit
+from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.engine import Scan
 from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting
-from hardenprobe.identity import Visit
-from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import Timing
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.plan import Plan, targets

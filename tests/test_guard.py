@@ -126,7 +126,7 @@ from hardenprobe import guard
 from hardenprobe.engine import Scan
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TcpPort
-from hardenprobe.inventory import Inventory
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.link import Timing
 from hardenprobe.plan import Plan, targets
 from hardenprobe.probes.certificates import TrustAnchors

@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import inventory
+from hardenprobe.devices import inventory
+from hardenprobe.devices.identity import Fleet, Visit, settle
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpEngine
-from hardenprobe.identity import Fleet, Visit, settle
-from hardenprobe.inventory import Inventory
 from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State
 from hardenprobe.probes import snmp
 from hardenprobe.testing import at, snmp_answer, tcp_port

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
+from hardenprobe.devices.identity import Visit, settle
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.facts import IppPrinter
-from hardenprobe.identity import Visit, settle
-from hardenprobe.inventory import Inventory
 from hardenprobe.model import Coverage, Device, Observation
 from hardenprobe.testing import at, snmp_answer, tcp_port
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from hardenprobe.identity import Fleet, Visit, settle
-from hardenprobe.inventory import Inventory
+from hardenprobe.devices.identity import Fleet, Visit, settle
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Coverage
 from hardenprobe.testing import tcp_port
 from hardenprobe.testing_ssh import ssh_host_key

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from hardenprobe.devices.inventory import AllowList, Declared, load
 from hardenprobe.errors import FileInvalid
-from hardenprobe.inventory import AllowList, Declared, load
 
 GOOD = """\
 inventory: "hardenprobe.inventory/1"

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardenprobe import store
+from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.facts import TcpPort
-from hardenprobe.identity import Visit
 from hardenprobe.journal import BLOCK, Begun, Journal, Quiet, decode_visit, encode_visit
 from hardenprobe.keeping import Keeper
 from hardenprobe.model import Cost, Endpoint, State

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import baseline, credentials, inventory, plan, registry, review, store, vantage
+from hardenprobe import baseline, plan, registry, review, store, vantage
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
@@ -22,6 +22,7 @@ from hardenprobe.demo_lab.server import engine_id
 from hardenprobe.demo_lab.service_flawed_tls import FlawedTls
 from hardenprobe.demo_lab.service_http import Https
 from hardenprobe.demo_lab.service_snmp import Snmp
+from hardenprobe.devices import credentials, inventory
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Reach, Review, Word
 from hardenprobe.probes import snmp_pdu

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, inventory, priorities, registry
+from hardenprobe import baseline, priorities, registry
+from hardenprobe.devices import inventory
 from hardenprobe.errors import FileInvalid
 from hardenprobe.judgement import remedies
 from hardenprobe.model import Review, Word

@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 import yaml
 
-from hardenprobe import before_after, known_again, recheck, review, store
+from hardenprobe import before_after, recheck, review, store
 from hardenprobe.demo_lab.process import RunningLab, running_lab
+from hardenprobe.devices import matching
+from hardenprobe.devices.inventory import FORMAT
 from hardenprobe.errors import ScopeRefused, UsageError
-from hardenprobe.inventory import FORMAT
 from hardenprobe.model import (
     Accepted,
     Authorisation,
@@ -265,10 +266,10 @@ def test_it_is_gone_only_where_the_check_says_so(told: list[Result], looked: boo
 
 def test_a_device_is_known_again_by_what_mending_leaves() -> None:
     before = [("serial", "A1"), ("tls-key", "11"), ("name", "printer")]
-    assert known_again.same(before, [("tls-key", "11")]) is True
-    assert known_again.same(before, [("serial", "B2"), ("tls-key", "11")]) is False
-    assert known_again.same(before, [("tls-key", "22")]) is None
-    assert known_again.same(before, []) is None
+    assert matching.same(before, [("tls-key", "11")]) is True
+    assert matching.same(before, [("serial", "B2"), ("tls-key", "11")]) is False
+    assert matching.same(before, [("tls-key", "22")]) is None
+    assert matching.same(before, []) is None
 
 
 # --- the lab

@@ -35,14 +35,14 @@ from rich.console import Console
 from hardenprobe import baseline, cli, engine, guard, plan, registry, review, store
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.cli.scan import command as scan_command
-from hardenprobe.credentials import Community, Secret, Secrets, User
 from hardenprobe.demo_lab import mib
 from hardenprobe.demo_lab.declarations import Lab, Virtual
 from hardenprobe.demo_lab.service import Host
 from hardenprobe.demo_lab.service_snmp import Snmp
+from hardenprobe.devices.credentials import Community, Secret, Secrets, User
+from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpUser, TcpPort
-from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import Reach, Reason, Review, Vantage, Word, document
 from hardenprobe.model.transcript import KEPT

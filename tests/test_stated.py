@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import stated
+from hardenprobe.devices import self_description
 from hardenprobe.facts import (
     Channel,
     HttpAnswer,
@@ -44,7 +44,7 @@ def scan(capabilities: bool) -> ScanServiceAnswer:
 
 
 def said(*facts: Any) -> set[tuple[str, str, str]]:
-    return {(i.kind, i.value, i.source) for i in stated.identities(at(1, one) for one in facts)}
+    return {(i.kind, i.value, i.source) for i in self_description.identities(at(1, one) for one in facts)}
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def said(*facts: Any) -> set[tuple[str, str, str]]:
     ],
 )  # fmt: skip
 def test_the_kind_is_told_from_what_standards_define(facts: list[Any], kind: str) -> None:
-    assert stated.device_kind(stated.identities(at(1, one) for one in facts)) == kind
+    assert self_description.device_kind(self_description.identities(at(1, one) for one in facts)) == kind
 
 
 def test_every_text_keeps_the_protocol_it_came_by() -> None:
@@ -114,12 +114,12 @@ def test_a_supplied_user_reads_an_identity_too() -> None:
     ],
 )
 def test_the_model_is_what_is_said_most_plainly(facts: list[Any], model: str | None) -> None:
-    assert stated.make_model(stated.identities(at(1, one) for one in facts)) == model
+    assert self_description.make_model(self_description.identities(at(1, one) for one in facts)) == model
 
 
 def test_a_device_with_many_titles_keeps_some() -> None:
     pages = [HttpAnswer(tls=False, path="/", status=200, title=f"page {n}") for n in range(40)]
-    assert len(said(*pages)) == stated.MOST_OF_A_KIND
+    assert len(said(*pages)) == self_description.MOST_OF_A_KIND
 
 
 def test_a_text_is_found_in_whatever_names_make_or_model_and_in_nothing_else() -> None:
@@ -131,5 +131,5 @@ def test_a_text_is_found_in_whatever_names_make_or_model_and_in_nothing_else() -
             Identity(kind="serial", value="series-9", source="ipp", strength="strong"),
         ),
     )
-    assert stated.calls_itself(device, "series h")
-    assert not stated.calls_itself(device, "series-9")
+    assert self_description.calls_itself(device, "series h")
+    assert not self_description.calls_itself(device, "series-9")

@@ -7,8 +7,8 @@ import textwrap
 from collections.abc import Iterator
 
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.credentials import Secrets
-from hardenprobe.inventory import Inventory
+from hardenprobe.devices.credentials import Secrets
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Reach
 from hardenprobe.plan import Plan
 from hardenprobe.probes.ftp_anonymous import contact

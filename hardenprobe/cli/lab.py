@@ -70,7 +70,7 @@ def start(
 
         target = fleets.span(fleet)
     elif inventory:
-        from hardenprobe.inventory import load
+        from hardenprobe.devices.inventory import load
 
         target = " ".join(load(inventory).by_address)
     file = HOSTILE if hostile else inventory

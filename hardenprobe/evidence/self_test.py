@@ -107,8 +107,8 @@ def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
 
 
 def _held(found: Review, lab: RunningLab) -> dict[str, Any]:
-    from hardenprobe import inventory
     from hardenprobe.demo_lab.truth import expected_findings
+    from hardenprobe.devices import inventory
     from hardenprobe.testing_lab import guilts
 
     truth = expected_findings(lab.inventory, SOURCE, inventory.load(lab.inventory).approved_networks)

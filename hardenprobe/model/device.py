@@ -79,7 +79,7 @@ class Device:
     """A device of the fleet. It is not an address: addresses change and swap.
 
     Attributes:
-        id: From what identifies it; see identity.py.
+        id: From what identifies it; see devices/identity.py.
         kind: printer, multifunction, scanner, label-printer, plotter or unknown; the inventory's word, else what the
             device shows itself to be.
         make_model: What the inventory calls it, else device text, hostile.

@@ -1,6 +1,6 @@
 """Ask with the fleet's own secrets: SNMPv3 users at each level they can use, and communities.
 
-They go only to a listed device that a question without a secret has confirmed; see credentials.py.
+They go only to a listed device that a question without a secret has confirmed; see devices/credentials.py.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import secrets as random_numbers
 from collections.abc import AsyncIterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe.credentials import User
+from hardenprobe.devices.credentials import User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, SnmpUser, SnmpWriteBack, TlsPort, readable
 from hardenprobe.link import Line
@@ -22,7 +22,7 @@ from hardenprobe.probes.snmp_pdu import Response, request_pdu
 from hardenprobe.probes.snmp_write import write_back
 
 if TYPE_CHECKING:
-    from hardenprobe.inventory import Listed
+    from hardenprobe.devices.inventory import Listed
 
 AUTHORIZATION_ERROR = 16  # RFC 3416 section 3
 # usmStats, RFC 3414 section 5.

@@ -22,7 +22,7 @@ from pysnmp.proto import api
 from pysnmp.proto.mpmod.rfc3412 import ScopedPDU, SNMPv3Message
 from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
-from hardenprobe.credentials import User
+from hardenprobe.devices.credentials import User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.probes.snmp import guarded
 from hardenprobe.probes.snmp_pdu import Response, response

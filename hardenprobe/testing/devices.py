@@ -16,7 +16,7 @@ import yaml
 from hardenprobe import review
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.demo_lab.truth import Guilt
-from hardenprobe.inventory import FORMAT
+from hardenprobe.devices.inventory import FORMAT
 from hardenprobe.model import Result, Review
 from hardenprobe.request import Request, pinned
 

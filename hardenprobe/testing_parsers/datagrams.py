@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import Any
 
-from hardenprobe.credentials import Secret, User
+from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.probes import (
     llmnr,

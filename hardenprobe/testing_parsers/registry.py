@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import CeilingReached, MalformedReply, Unreachable
-from hardenprobe.inventory import Listed
 from hardenprobe.testing_fed import Fed, finish
 
 NUMBER = 4711  # request id, message id, transaction id: what every question had

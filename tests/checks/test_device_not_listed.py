@@ -6,9 +6,9 @@ import pytest
 
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.device_not_listed import CHECK
+from hardenprobe.devices.identity import Visit, settle
+from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import DeclaredDevice, NotListed
-from hardenprobe.identity import Visit, settle
-from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.model import Coverage, Word
 from hardenprobe.testing import declared, seen_device, tcp_port
 

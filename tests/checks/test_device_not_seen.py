@@ -9,9 +9,9 @@ import pytest
 from hardenprobe import baseline, registry
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.device_not_seen import CHECK
+from hardenprobe.devices.identity import Fleet, Visit, settle
+from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import DeclaredDevice, NotMet
-from hardenprobe.identity import Fleet, Visit, settle
-from hardenprobe.inventory import Inventory, Listed
 from hardenprobe.judging import Case, judge
 from hardenprobe.model import UNPROVEN, Coverage, Reach, Vantage, Word
 from hardenprobe.probes.snmp import PRT_SERIAL

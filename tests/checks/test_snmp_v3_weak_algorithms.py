@@ -48,6 +48,6 @@ def test_without_a_user_it_cannot_be_told() -> None:
 
 
 def test_every_algorithm_that_a_baseline_may_call_weak_has_a_vector() -> None:
-    from hardenprobe.credentials import AUTH, PRIV
+    from hardenprobe.devices.credentials import AUTH, PRIV
 
     assert set(CHECK.vectors) >= {*AUTH, *PRIV}

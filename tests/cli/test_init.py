@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, first_files, inventory, registry
+from hardenprobe import baseline, first_files, registry
 from hardenprobe.baseline_choice import choose
+from hardenprobe.devices import inventory
 
 Command = Callable[..., Any]
 

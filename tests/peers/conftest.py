@@ -26,8 +26,8 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
 from hardenprobe import baseline, plan, registry, vantage
-from hardenprobe.credentials import Secrets
-from hardenprobe.inventory import Inventory
+from hardenprobe.devices.credentials import Secrets
+from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Reach, Review
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.review import Order

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 import yaml
 
-from hardenprobe import inventory
+from hardenprobe.devices import inventory
 from hardenprobe.model import Review
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.credentials import Community, Secret, Secrets, User
-from hardenprobe.inventory import Inventory, Listed
+from hardenprobe.devices.credentials import Community, Secret, Secrets, User
+from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.model import Reach, Review
 from hardenprobe.probes.snmp_pdu import SYS_CONTACT, encode
 

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 import yaml
 
-from hardenprobe import inventory
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.ftp_anonymous import CHECK as FTP_ANONYMOUS
+from hardenprobe.devices import inventory
 from hardenprobe.link import Line
 from hardenprobe.model import Review
 from hardenprobe.probes import ftp_anonymous

@@ -15,13 +15,13 @@ from pyasn1.codec.ber import decoder
 from pysnmp.proto import api, rfc1902
 
 import hardenprobe
-from hardenprobe.credentials import Secret, User
 from hardenprobe.demo_lab import mib
 from hardenprobe.demo_lab import usm as answering
 from hardenprobe.demo_lab.service_snmp import Snmp
+from hardenprobe.devices.credentials import Secret, User
+from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import Channel, SnmpAnswer, SnmpEngine, SnmpObjects
-from hardenprobe.inventory import Listed
 from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
 from hardenprobe.model.transcript import Recorder

@@ -17,8 +17,8 @@ from hardenprobe.demo_lab.declarations import Lab, Virtual
 from hardenprobe.demo_lab.service import Host, Talk
 from hardenprobe.demo_lab.service_ssh import METHODS, Ssh
 from hardenprobe.demo_lab.ssh_keys import ALGORITHMS, host_key
+from hardenprobe.devices.inventory import Listed
 from hardenprobe.facts import SshHostKey, SshIdentification, SshOffer
-from hardenprobe.inventory import Listed
 from hardenprobe.model import Observation, Reach
 from hardenprobe.probe import Asked
 from hardenprobe.probes import ssh, tcp

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field, replace
 from ipaddress import ip_address
 from typing import Any
 
-from hardenprobe import known_again, stated
+from hardenprobe.devices import matching, self_description
+from hardenprobe.devices.inventory import Inventory, Listed
+from hardenprobe.devices.matching import Known
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, TcpPort
-from hardenprobe.inventory import Inventory, Listed
-from hardenprobe.known_again import Known
 from hardenprobe.model import (
     INVENTORY,
     NOT_PLANNED,
@@ -81,7 +81,7 @@ def settle(
         known: Address to the device that an earlier review met there, and that keeps its id while it is still the same.
     """
     met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
-    evidence = {id(v): stated.identities(v.observations) for v in met}
+    evidence = {id(v): self_description.identities(v.observations) for v in met}
     groups: dict[str, list[Visit]] = defaultdict(list)
     listed: dict[str, Listed] = {}
     entries = {id(v): _entry(v, evidence[id(v)], inventory) for v in met}
@@ -93,7 +93,7 @@ def settle(
         entry = entries[id(visit)]
         device = _device_id(entry, evidence[id(visit)], visit.address, common)
         if earlier := (known or {}).get(visit.address):
-            again = known_again.same(earlier.marks, known_again.marks(evidence[id(visit)]))
+            again = matching.same(earlier.marks, matching.marks(evidence[id(visit)]))
             if again is False and device == earlier.device:
                 entry = None  # whatever the inventory says of the address, somebody else answers there
                 device = _device_id(None, evidence[id(visit)], visit.address, common)
@@ -191,8 +191,8 @@ def _describe(
             Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4") for a in addresses
         ),
         names=tuple(dict.fromkeys(called)),
-        kind=entry.kind if entry and entry.kind != "unknown" else stated.device_kind(known),
-        make_model=stated.make_model(known),
+        kind=entry.kind if entry and entry.kind != "unknown" else self_description.device_kind(known),
+        make_model=self_description.make_model(known),
         asset_tag=entry.asset_tag if entry else None,
         place=entry.place if entry else None,
         owner=entry.owner if entry else None,

@@ -1,0 +1,1 @@
+"""Which devices there are and which is which: inventory, identity, what a device states of itself, credentials."""
