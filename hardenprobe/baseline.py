@@ -13,10 +13,10 @@ from typing import Any
 
 from hardenprobe.check import Check, NoSettings
 from hardenprobe.errors import FileInvalid, UnknownName, clip
-from hardenprobe.link import Timing
 from hardenprobe.model import KINDS, BaselineRule, Device
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
+from hardenprobe.network.link import Timing
 from hardenprobe.registry import Registry
 from hardenprobe.scope import limits as gentleness
 from hardenprobe.scope.web_paths import WebPaths

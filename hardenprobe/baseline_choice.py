@@ -17,8 +17,8 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import DEFAULT, MOST_COMMUNITIES, Baseline
 from hardenprobe.devices import self_description
 from hardenprobe.errors import UsageError
-from hardenprobe.link import Timing
 from hardenprobe.model import BaselineRule, Device
+from hardenprobe.network.link import Timing
 from hardenprobe.registry import Registry
 from hardenprobe.scope.web_paths import WebPaths
 

@@ -11,7 +11,7 @@ from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, S
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import guard, limits
+from hardenprobe import limits
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.identity import Visit
@@ -19,8 +19,11 @@ from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.facts import SnmpObjects
 from hardenprobe.journal import OUTCOMES, Quiet
-from hardenprobe.link import Line, Turn
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
+from hardenprobe.network import audit_hook
+from hardenprobe.network.capture.socket_tap import SweepTap, Tap
+from hardenprobe.network.link import DeviceBudget, DeviceLink
+from hardenprobe.network.rate_limit import Rate
 from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
 from hardenprobe.probe import Asked, Probe
@@ -51,14 +54,12 @@ from hardenprobe.probes import (
     ws_discovery,
 )
 from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.rate import Rate
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
-from hardenprobe.tap import SweepTap, Tap
 
 if TYPE_CHECKING:
-    from hardenprobe.capture import Capture
+    from hardenprobe.network.capture.capture import Capture
 
 log = logging.getLogger("hardenprobe.engine")
 
@@ -147,7 +148,7 @@ class Scan:
     why_interrupted: str | None = None
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
-    _turns: dict[tuple[str, str], Turn] = field(default_factory=dict)
+    _turns: dict[tuple[str, str], DeviceBudget] = field(default_factory=dict)
     _rate: Rate = field(init=False)
 
     def __post_init__(self) -> None:
@@ -163,7 +164,7 @@ class Scan:
         """Visit every address of the plan from every vantage point, several devices at a time."""
         # Ours were tried with every kind of bytes; a plug-in's probe may be caught in a loop.
         held = limits.unblocked() if self.plugged else contextlib.nullcontext()
-        with guard.watching(), self._interruptible():
+        with audit_hook.watching(), self._interruptible():
             async with held:
                 for vantage in self.plan.vantages:
                     async for visit in self._from(vantage):
@@ -294,9 +295,13 @@ class Scan:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
 
-    def _turn(self, listed: Listed | None, vantage: Vantage) -> Turn:
+    def _turn(self, listed: Listed | None, vantage: Vantage) -> DeviceBudget:
         """Whose turn it is to connect, and how often: shared by all addresses of one listed device."""
-        return self._turns.setdefault((vantage.name, listed.asset_tag), Turn()) if listed else Turn()
+        return (
+            self._turns.setdefault((vantage.name, listed.asset_tag), DeviceBudget())
+            if listed
+            else DeviceBudget()
+        )
 
     def _wanted(self, address: str) -> frozenset[type[Any]]:
         share = self.plan.shares.get(address)
@@ -308,7 +313,7 @@ class Scan:
         listed = self.inventory.by_address.get(address)
         declared = [(s.port, s.protocol) for s in listed.services if s.transport == "tcp"] if listed else []
         declared += [item for probe in self.plugged for item in probe.tcp_ports.items()]
-        line = Line(
+        line = DeviceLink(
             address=address,
             permit=self.plan.scope,
             vantage=vantage.name,

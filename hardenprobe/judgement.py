@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe import exceptions, guard, life, statements
+from hardenprobe import exceptions, life, statements
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected, NotMeant
 from hardenprobe.check import Fleet, Worse
@@ -14,6 +14,7 @@ from hardenprobe.decisions import Decisions
 from hardenprobe.facts import NotMet
 from hardenprobe.judging import Case, judge, notes
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
+from hardenprobe.network import audit_hook
 from hardenprobe.priorities import Ranking, general
 from hardenprobe.registry import Registry
 from hardenprobe.standards import ccss_environment
@@ -203,9 +204,9 @@ class Judgement:
             fleets=self._fleets,
         )
         # A check is somebody's code, and has no business on the network.
-        with guard.watching():
+        with audit_hook.watching():
             results = judge(case, self._expected, self._registry)
-            self.sums.refused |= dict.fromkeys(guard.tried())
+            self.sums.refused |= dict.fromkeys(audit_hook.tried())
         return results
 
 

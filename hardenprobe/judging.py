@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from json.encoder import encode_basestring_ascii
 from typing import Any
 
-from hardenprobe import guard
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.check import Check, Fleet, Outcome, Seen
@@ -33,6 +32,7 @@ from hardenprobe.model import (
     Vantage,
     Word,
 )
+from hardenprobe.network import audit_hook
 from hardenprobe.registry import BUILT_IN, Registry
 from hardenprobe.standards.ccss import score, severity
 
@@ -140,10 +140,10 @@ Limit = Callable[[], AbstractContextManager[None]]
 
 
 def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, limit: Limit) -> list[Outcome]:
-    refused = guard.refused()
+    refused = audit_hook.refused()
     try:
         outcomes = _outcomes(check, seen, case, baseline, limit)
-        if guard.refused() > refused:
+        if audit_hook.refused() > refused:
             raise ScopeRefused(
                 "it tried to reach the network past hardenprobe's door, and hid that it was refused"
             )

@@ -14,10 +14,10 @@ from pathlib import Path
 
 from hardenprobe.addresses.sets import AddressSet, IpAddress, parse_entry, parse_network
 from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError, clip
-from hardenprobe.link import Timing
 from hardenprobe.model import Authorisation, Reach, Vantage
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import read_text
+from hardenprobe.network.link import Timing
 from hardenprobe.own_links import ends
 from hardenprobe.scope.scope import MULTICAST, Scope
 from hardenprobe.scope.web_paths import WebPaths

@@ -19,7 +19,7 @@ from types import ModuleType
 
 import hardenprobe.checks
 from hardenprobe.errors import UsageError
-from hardenprobe.guard import FOLDER_PREFIX
+from hardenprobe.network.audit_hook import FOLDER_PREFIX
 
 CHECKS, PROBES, SERVICES = "hardenprobe.checks", "hardenprobe.probes", "hardenprobe.services"  # entry points
 BUILT_IN = "hardenprobe"

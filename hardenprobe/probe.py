@@ -24,8 +24,8 @@ from hardenprobe.errors import (
 )
 from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.limits import Overran
-from hardenprobe.link import Line
 from hardenprobe.model import Observation, Reach, Reason, State
+from hardenprobe.network.link import DeviceLink
 
 if TYPE_CHECKING:
     from hardenprobe.devices.inventory import Listed
@@ -74,7 +74,7 @@ class Asked:
         tls: What the question for versions knows of each port that speaks TLS, for the question for suites.
     """
 
-    line: Line
+    line: DeviceLink
     plan: Plan
     listed: Listed | None
     wanted: frozenset[type[Any]]

@@ -9,13 +9,13 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from hardenprobe import guard
 from hardenprobe.check import HEADINGS, Check, Outcome, Seen
 from hardenprobe.contract import hold_check, hold_probe
 from hardenprobe.errors import ContractBroken, HardenprobeError, UnknownName, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.limits import Overran, limited
 from hardenprobe.model import Reach, Reason, Remedy, Said, Word
+from hardenprobe.network import audit_hook
 from hardenprobe.plugins import BUILT_IN, Offer, offers
 from hardenprobe.probe import Probe
 
@@ -160,13 +160,13 @@ def _parts(offer: Offer) -> Iterator[Check[Any] | Probe]:
     if offer.ours:
         yield from _of(offer.load())
         return
-    refused = guard.refused()
+    refused = audit_hook.refused()
     kinds = len(KINDS)
     # What a module does when it is imported goes through no door.
-    with guard.watching(), limited():
+    with audit_hook.watching(), limited():
         found = offer.load()
-        if guard.refused() > refused:
-            raise ContractBroken(f"it reached for the network when it was loaded: {guard.tried()[-1]}")
+        if audit_hook.refused() > refused:
+            raise ContractBroken(f"it reached for the network when it was loaded: {audit_hook.tried()[-1]}")
     parts = list(_of(found))
     if not parts and not _helps(found, len(KINDS) > kinds):
         raise ContractBroken("it has no CHECK, no PROBE, no lab service and no facts")

@@ -258,7 +258,7 @@ def captured(order: Order, earlier: TakenUp | None = None) -> Iterator[Order]:
     if order.capture_to is None:
         yield order
         return
-    from hardenprobe import capture
+    from hardenprobe.network.capture import capture
 
     highest = None
     if earlier:

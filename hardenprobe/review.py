@@ -12,7 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import __version__, guard, store, vantage
+from hardenprobe import __version__, store, vantage
 from hardenprobe.again import Again
 from hardenprobe.baseline_choice import NOT_MEANT, Expected
 from hardenprobe.decisions import Decisions
@@ -30,6 +30,7 @@ from hardenprobe.life import SEEN_AGAIN, STILL_LISTED
 from hardenprobe.model import NOT_PLANNED, Clock, Cost, Coverage, Head, Review, Word, checks_of
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.transcript import utc_now
+from hardenprobe.network import audit_hook
 from hardenprobe.plan import Plan
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.registry import Registry
@@ -38,7 +39,7 @@ from hardenprobe.scope.scope import operator
 from hardenprobe.tally import Tally
 
 if TYPE_CHECKING:
-    from hardenprobe.capture import Capture
+    from hardenprobe.network.capture.capture import Capture
 
 FINDING, INCOMPLETE, CLEAN = 1, 3, 0
 SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
@@ -95,7 +96,7 @@ async def scan(
     Raises:
         ScopeRefused: The plan leaves the scope; nothing was sent.
     """
-    with guard.watching():
+    with audit_hook.watching():
         return await _scan(order, told, keeper)
 
 

@@ -33,14 +33,22 @@ from dataclasses import dataclass, field
 from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
-from hardenprobe import guard, sweep_sockets
 from hardenprobe.model import Cost, State
-from hardenprobe.rate import Rate
+from hardenprobe.network import audit_hook, sweep_sockets
+from hardenprobe.network.rate_limit import Rate
+from hardenprobe.network.sweep_sockets import (
+    WRITABLE,
+    Discovery,
+    Poller,
+    Sleeper,
+    descriptors,
+    poller,
+    stream_socket,
+)
 from hardenprobe.scope.ports import RAW_PRINT
-from hardenprobe.sweep_sockets import WRITABLE, Discovery, Poller, Sleeper, descriptors, poller, stream_socket
 
 if TYPE_CHECKING:
-    from hardenprobe.tap import SweepTap
+    from hardenprobe.network.capture.socket_tap import SweepTap
 
 FIRST_PORTS = (443, 80, 631, 9100)  # the raw print port last: it is touched only where the others are silent
 SNMP = 161
@@ -253,7 +261,7 @@ class _Sweep:
                 own = filter(None, self._sources.values())
                 callers = {__name__, sweep_sockets.__name__}
                 stack.enter_context(
-                    guard.granted_many(self._in_hand, self._doors, modules=callers, sources=tuple(own))
+                    audit_hook.granted_many(self._in_hand, self._doors, modules=callers, sources=tuple(own))
                 )
                 self._poller = stack.enter_context(contextlib.closing(poller()))
                 stack.callback(self._drop_all)

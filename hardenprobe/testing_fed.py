@@ -8,8 +8,8 @@ from collections.abc import Callable
 from typing import Any
 
 from hardenprobe.errors import Unreachable
-from hardenprobe.link import Answer, Line, Stream, Timing
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import Answer, DeviceLink, Stream, Timing
 
 PIECE = 1000  # bytes of one receive, so that every reader has to ask again
 _WAITS = Timing(pause=0.0, reply=0.2, greeting=0.2, connections=1000, datagrams=1000)
@@ -22,7 +22,7 @@ class Anybody:
         pass
 
 
-class Fed(Line):
+class Fed(DeviceLink):
     """A line whose every connection and every question gets the same bytes.
 
     Args:

@@ -23,7 +23,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
-from hardenprobe.link import Line, Timing
+from hardenprobe.network.link import DeviceLink, Timing
 
 LOOPBACK = "127.0.0.1"
 Key = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey
@@ -37,10 +37,12 @@ class AnyAddress:
             raise AssertionError(f"a test wanted to reach {address}")
 
 
-def line_to(port: int, word: str = "tls", **timing: float) -> Line:
+def line_to(port: int, word: str = "tls", **timing: float) -> DeviceLink:
     """A line to one loopback port that may be spoken to."""
     waits = Timing(**{"pause": 0.0, "connections": 2000, **timing})  # type: ignore[arg-type]
-    return Line(address=LOOPBACK, permit=AnyAddress(), may_speak={port: frozenset({word})}, timing=waits)
+    return DeviceLink(
+        address=LOOPBACK, permit=AnyAddress(), may_speak={port: frozenset({word})}, timing=waits
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,15 +13,15 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import capture, capture_file, frames, packet_socket
-from hardenprobe.capture import Capture
 from hardenprobe.errors import Unreachable, UsageError
 from hardenprobe.facts import TcpPort
-from hardenprobe.flows import RECEIVED, Flow
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import Observation, State
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.tap import Tap
+from hardenprobe.network.capture import capture, frames, packet_socket, pcap_file
+from hardenprobe.network.capture.capture import Capture
+from hardenprobe.network.capture.flows import RECEIVED, Flow
+from hardenprobe.network.capture.socket_tap import Tap
+from hardenprobe.network.link import DeviceLink, Timing
 
 HERE = "127.0.0.63"
 QUICK = Timing(connect=1.0, greeting=0.2, reply=0.4, pause=0.0)
@@ -57,11 +57,11 @@ def read(file: Path) -> list[tuple[frames.Frame, bytes]]:
     utils = pytest.importorskip("scapy.utils")
     found = []
     with utils.RawPcapReader(str(file)) as reader:
-        assert reader.linktype == capture_file.LINK_TYPE
+        assert reader.linktype == pcap_file.LINK_TYPE
         for data, _ in reader:
-            frame = frames.read(data[capture_file.LINK_HEADER :])
-            assert frame is not None and len(data) == capture_file.LINK_HEADER + frame.end
-            packet = data[capture_file.LINK_HEADER :]
+            frame = frames.read(data[pcap_file.LINK_HEADER :])
+            assert frame is not None and len(data) == pcap_file.LINK_HEADER + frame.end
+            packet = data[pcap_file.LINK_HEADER :]
             if b"*" in packet[frame.payload :]:
                 assert frames.replaced(packet, frame, packet[frame.payload :]) == packet
             found.append((frame, packet[frame.payload :]))
@@ -89,8 +89,8 @@ async def echo(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> No
         writer.close()
 
 
-def line(running: Capture, **more: Any) -> Line:
-    return Line(address=HERE, permit=Permit(), timing=QUICK, tap=Tap(running), **more)
+def line(running: Capture, **more: Any) -> DeviceLink:
+    return DeviceLink(address=HERE, permit=Permit(), timing=QUICK, tap=Tap(running), **more)
 
 
 ACCEPTING = TcpPort(state=State.ACCEPTING)

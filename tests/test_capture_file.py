@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import capture_file
-from hardenprobe.capture_file import FILE_HEADER, LINK_HEADER, RECORD_HEADER
 from hardenprobe.errors import UsageError
+from hardenprobe.network.capture import pcap_file
+from hardenprobe.network.capture.pcap_file import FILE_HEADER, LINK_HEADER, RECORD_HEADER
 from hardenprobe.probes import packets
 
 SIZES = (40, 1500, 41, 65_600)
@@ -20,7 +20,7 @@ SIZES = (40, 1500, 41, 65_600)
 
 def pcap(sizes: tuple[int, ...] = SIZES) -> bytes:
     out = io.BytesIO()
-    writer = capture_file.writer(out, 1 << 18)
+    writer = pcap_file.writer(out, 1 << 18)
     writer.write_header(None)
     for size in sizes:
         writer.write_packet(b"x" * size, sec=1, usec=2)
@@ -60,7 +60,7 @@ def test_a_file_of_anything_else_is_none(data: bytes) -> None:
 
 
 def left(path: Path, named: int) -> tuple[int, int]:
-    file, count, size = capture_file.left(path, named)
+    file, count, size = pcap_file.left(path, named)
     try:
         assert os.lseek(file, 0, os.SEEK_CUR) == size == path.stat().st_size, "what is written next is added"
     finally:
@@ -93,7 +93,7 @@ def test_what_a_scan_did_not_leave_is_refused_and_stays(
     if content is not None:
         file.write_bytes(content)
     with pytest.raises(UsageError, match=said):
-        capture_file.left(file, named)
+        pcap_file.left(file, named)
     assert (file.read_bytes() if file.exists() else None) == content
 
 
@@ -108,4 +108,4 @@ def test_a_link_is_not_followed(tmp_path: Path) -> None:
     (tmp_path / "real.pcap").write_bytes(pcap())
     (tmp_path / "scan.pcap").symlink_to(tmp_path / "real.pcap")
     with pytest.raises(UsageError):
-        capture_file.left(tmp_path / "scan.pcap", 0)
+        pcap_file.left(tmp_path / "scan.pcap", 0)

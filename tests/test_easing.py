@@ -12,9 +12,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from hardenprobe.easing import PAUSES, Easing
 from hardenprobe.errors import CeilingReached, Unreachable
-from hardenprobe.link import Line, Timing
+from hardenprobe.network.backoff import PAUSES, Easing
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.scope.scope import Scope
 
 HERE = "127.0.0.1"
@@ -26,17 +26,17 @@ def listener() -> Iterator[socket.socket]:
         yield made
 
 
-def line() -> Line:
-    return Line(address=HERE, permit=Scope.loopback(), timing=Timing(connect=0.3, pause=0.0))
+def line() -> DeviceLink:
+    return DeviceLink(address=HERE, permit=Scope.loopback(), timing=Timing(connect=0.3, pause=0.0))
 
 
-async def touch(one: Line, port: int) -> None:
+async def touch(one: DeviceLink, port: int) -> None:
     async with await one.connect(port):
         pass
 
 
 def test_a_port_that_never_accepted_is_no_sign() -> None:
-    async def run() -> Line:
+    async def run() -> DeviceLink:
         one = line()
         for _ in range(5):
             with contextlib.suppress(Unreachable):
@@ -50,7 +50,7 @@ def test_a_port_that_never_accepted_is_no_sign() -> None:
 def test_a_port_that_begins_to_refuse_is_asked_slower_and_then_left_alone(listener: socket.socket) -> None:
     port = listener.getsockname()[1]
 
-    async def run() -> tuple[Line, list[float]]:
+    async def run() -> tuple[DeviceLink, list[float]]:
         one, ended = line(), []
         await touch(one, port)
         listener.close()

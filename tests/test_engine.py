@@ -21,8 +21,8 @@ from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.engine import Scan
 from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting
-from hardenprobe.link import Timing
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
+from hardenprobe.network.link import Timing
 from hardenprobe.plan import Plan, targets
 from hardenprobe.probes import ftp, tcp
 from hardenprobe.probes.certificates import TrustAnchors

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.flows import FRAGMENTED, LINGER, RECEIVED, SENT, TOLD, Flow, Flows
-from hardenprobe.frames import ICMP, SYN, TCP, UDP, Frame
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.capture.flows import FRAGMENTED, LINGER, RECEIVED, SENT, TOLD, Flow, Flows
+from hardenprobe.network.capture.frames import ICMP, SYN, TCP, UDP, Frame
 
 US, DEVICE, OTHER = (ip_address(a).packed for a in ("192.0.2.1", "192.0.2.7", "192.0.2.8"))
 OUT, IN = ("lan0", 4), ("lan0", 0)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import frames
+from hardenprobe.network.capture import frames
 
 US, DEVICE = "192.0.2.1", "192.0.2.7"
 US6, DEVICE6 = "2001:db8::1", "2001:db8::7"

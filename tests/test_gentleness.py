@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from hardenprobe import baseline, registry
 from hardenprobe.errors import FileInvalid
-from hardenprobe.link import Timing
+from hardenprobe.network.link import Timing
 from hardenprobe.scope.limits import Gentleness
 from hardenprobe.scope.scope_file import load
 

@@ -122,12 +122,12 @@ COROUTINES = (open_connection, loop_sock_connect, datagram_endpoint, subprocess_
 SCAN = """
 import asyncio, json, socket, sys
 import loud_plugin
-from hardenprobe import guard
+from hardenprobe.network import audit_hook as guard
 from hardenprobe.engine import Scan
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TcpPort
 from hardenprobe.devices.inventory import Inventory
-from hardenprobe.link import Timing
+from hardenprobe.network.link import Timing
 from hardenprobe.plan import Plan, targets
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.model import Reach, Vantage

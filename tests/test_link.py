@@ -19,13 +19,13 @@ import pytest
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.facts import TcpPort
-from hardenprobe.link import Answer, Line, Timing
 from hardenprobe.model import State
 from hardenprobe.model.transcript import EXCHANGES, KEPT
+from hardenprobe.network.link import Answer, DeviceLink, Timing
+from hardenprobe.network.sockets import READ_LIMIT
 from hardenprobe.scope.ports import NEVER_SPEAK, may_speak
 from hardenprobe.scope.scope import LOOPBACK, Scope
 from hardenprobe.scope.window import Window
-from hardenprobe.sockets import READ_LIMIT
 
 QUICK = Timing(connect=1.0, greeting=0.2, reply=0.4, pause=0.0)
 WORDS = ("ftp", "http", "tls", "smtp", "ldap", "lpd", "raw")
@@ -156,9 +156,9 @@ def free_port(kind: int = socket.SOCK_STREAM) -> int:
 
 def line(
     real: int = 0, port: int = 0, *, permit: object = None, timing: Timing = QUICK, **more: object
-) -> Line:
+) -> DeviceLink:
     """A line on which logical `port` is the real port of a peer."""
-    return Line(
+    return DeviceLink(
         address="127.0.0.1" if "address" not in more else str(more.pop("address")),
         permit=permit or Permit(),  # type: ignore[arg-type]
         timing=timing,

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 import pytest
 
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.link import Answer, Line, Timing
+from hardenprobe.network.link import Answer, DeviceLink, Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
@@ -53,7 +53,7 @@ def says(data: bytes, peer: tuple[str, int], source: str) -> None:
 
 def ask(port: int, address: str = "127.0.0.1", source: str | None = None, *, any_port: bool = True) -> Answer:
     async def run() -> Answer:
-        line = Line(address=address, permit=Scope.loopback(), timing=QUICK, source=source)
+        line = DeviceLink(address=address, permit=Scope.loopback(), timing=QUICK, source=source)
         return await line.ask(port, b"question", tries=1, wait=0.3, any_port=any_port)
 
     return asyncio.run(run())
@@ -125,7 +125,9 @@ def test_the_scope_is_asked_before_anything_is_sent() -> None:
             def check(self, address: str) -> None:
                 raise ScopeRefused("not today", address)
 
-        await Line(address="127.0.0.1", permit=Never(), timing=QUICK).ask(port, b"question", any_port=True)
+        await DeviceLink(address="127.0.0.1", permit=Never(), timing=QUICK).ask(
+            port, b"question", any_port=True
+        )
 
     with service(lambda data, peer: heard.append(data)) as port, pytest.raises(ScopeRefused):
         asyncio.run(run(port))
@@ -134,7 +136,7 @@ def test_the_scope_is_asked_before_anything_is_sent() -> None:
 
 def test_an_answer_that_came_while_the_process_was_busy_counts() -> None:
     async def run(port: int) -> Answer:
-        line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
+        line = DeviceLink(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
         asking = asyncio.create_task(line.ask(port, b"question", tries=1, wait=0.2))
         await asyncio.sleep(0.01)
         time.sleep(0.4)  # noqa: ASYNC251 - what a busy process does to its timers
@@ -157,7 +159,7 @@ def test_an_answer_that_came_while_the_process_was_busy_counts() -> None:
 
 def test_what_hide_makes_of_a_reply_is_what_is_kept() -> None:
     async def run(port: int) -> Answer:
-        line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
+        line = DeviceLink(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
         return await line.ask(
             port,
             b"question",

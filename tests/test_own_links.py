@@ -11,8 +11,8 @@ import pytest
 from hardenprobe import own_links
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.link import Timing
 from hardenprobe.model import Reach, Vantage
+from hardenprobe.network.link import Timing
 from hardenprobe.plan import Plan, check_scope, targets
 from hardenprobe.scope.scope import Scope
 

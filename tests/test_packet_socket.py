@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import packet_socket
+from hardenprobe.network.capture import packet_socket
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the filter is Linux's")
 

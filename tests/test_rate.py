@@ -8,9 +8,9 @@ import time
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.link import Line
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.rate_limit import BURST, Rate
 from hardenprobe.probes import tcp
-from hardenprobe.rate import BURST, Rate
 from hardenprobe.scope.scope import Scope
 
 
@@ -65,7 +65,9 @@ def test_without_a_bound_nobody_waits() -> None:
 def test_lines_to_different_devices_keep_to_it() -> None:
     async def run() -> float:
         bound = Rate(100.0)
-        lines = [Line(address=f"127.0.0.{n}", permit=Scope.loopback(), rate=bound) for n in range(1, 41)]
+        lines = [
+            DeviceLink(address=f"127.0.0.{n}", permit=Scope.loopback(), rate=bound) for n in range(1, 41)
+        ]
         began = time.monotonic()
         await asyncio.gather(*(tcp.look(line, 1) for line in lines))
         return time.monotonic() - began

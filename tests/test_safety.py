@@ -32,7 +32,7 @@ import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
 
-from hardenprobe import baseline, cli, engine, guard, plan, registry, review, store
+from hardenprobe import baseline, cli, engine, plan, registry, review, store
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.cli.scan import command as scan_command
 from hardenprobe.demo_lab import mib
@@ -43,9 +43,10 @@ from hardenprobe.devices.credentials import Community, Secret, Secrets, User
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpUser, TcpPort
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import Reach, Reason, Review, Vantage, Word, document
 from hardenprobe.model.transcript import KEPT
+from hardenprobe.network import audit_hook
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.plan import Plan, check_scope, targets
 from hardenprobe.probes import tls_ports
 from hardenprobe.probes.certificates import TrustAnchors
@@ -191,7 +192,7 @@ class Device:
             self.datagrams.append(data)
             assert self.agent is not None
             if answer := self.agent(data):
-                with guard.granted(sock, *peer):  # it is the device that answers, in this same process
+                with audit_hook.granted(sock, *peer):  # it is the device that answers, in this same process
                     sock.sendto(answer, peer)
 
 
@@ -368,7 +369,7 @@ def test_a_stop_file_is_honoured_within_seconds_in_the_middle_of_an_exchange(tmp
     async def run() -> float:
         async with contextlib.AsyncExitStack() as stack:
             await device.serve(stack)
-            line = Line(
+            line = DeviceLink(
                 address=device.address, permit=replace(Scope.loopback(), stop_file=stop), port_offset=OFFSET
             )
             async with await line.connect(23) as stream:
@@ -442,7 +443,7 @@ def test_multicast_goes_out_by_grant_only() -> None:
 def test_what_opens_a_socket_of_its_own_is_refused_named_and_counted() -> None:
     """In a process of its own: an audit hook stays."""
     program = (
-        "import socket\nfrom hardenprobe import guard\n"
+        "import socket\nfrom hardenprobe.network import audit_hook as guard\n"
         "def outside(call):\n"
         "    try: call()\n"
         "    except Exception as exc: print(type(exc).__name__)\n"
@@ -464,7 +465,7 @@ def test_nothing_is_fetched_and_no_proxy_of_the_environment_is_used(office: Offi
     """No style sheet, picture, DTD or entity of a page; tests/probes/ hold the same of certificates."""
     assert office.elsewhere.connections == {} and office.proxy.connections == {}
     assert not [n for n in office.found.notices if "refused" in n], "nobody even tried"
-    assert guard.tried() == []
+    assert audit_hook.tried() == []
 
 
 # --- speaking is granted port by port

@@ -12,8 +12,8 @@ import pytest
 from hardenprobe import registry
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused
-from hardenprobe.link import Timing
 from hardenprobe.model import Lease, Reach
+from hardenprobe.network.link import Timing
 from hardenprobe.scope.scope_file import load
 
 GOOD = """\

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.sockets import connect, receive
+from hardenprobe.network.sockets import connect, receive
 
 WAIT = 0.05
 HERE = "127.0.0.1"

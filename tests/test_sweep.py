@@ -13,13 +13,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import guard
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import State
+from hardenprobe.network import audit_hook
+from hardenprobe.network.rate_limit import Rate
 from hardenprobe.order import VisitOrder
 from hardenprobe.probes.snmp import encode_discovery
-from hardenprobe.rate import Rate
 from hardenprobe.scope.ports import RAW_PRINT
 from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, Touch, steps, sweep
@@ -42,7 +42,7 @@ def touch_all(
         bounds = how.pop("bounds", Scope.loopback())
         return {t.address: t async for t in sweep(addresses, bounds, ports=ports, **how)}  # type: ignore[arg-type]
 
-    with guard.watching():
+    with audit_hook.watching():
         return asyncio.run(run())
 
 
@@ -134,7 +134,7 @@ def test_every_address_is_told_once() -> None:
         async for touch in sweep(VisitOrder(wanted, 3), Scope.loopback(), port_offset=OFFSET, pace=QUICK):
             touches.append(touch)
 
-    with guard.watching():
+    with audit_hook.watching():
         asyncio.run(run())
     assert sorted(t.address for t in touches) == sorted(VisitOrder(wanted, 0))
 
@@ -157,7 +157,7 @@ def test_the_stop_file_ends_a_sweep() -> None:
         async for _ in sweep(addresses, Stopped(), port_offset=OFFSET, pace=QUICK):
             pass
 
-    with pytest.raises(ScopeRefused, match="stop file"), guard.watching():
+    with pytest.raises(ScopeRefused, match="stop file"), audit_hook.watching():
         asyncio.run(run())
 
 
@@ -182,7 +182,7 @@ def test_a_reader_that_leaves_closes_every_connection(silent: str) -> None:
             async for _ in touches:
                 break
 
-    with guard.watching():
+    with audit_hook.watching():
         asyncio.run(run())
     assert len(os.listdir("/proc/self/fd")) <= before
 

@@ -11,15 +11,16 @@ from types import SimpleNamespace
 
 import pytest
 
-from hardenprobe import capture, flows, frames, guard, packet_socket
-from hardenprobe.capture_file import LINK_HEADER
 from hardenprobe.errors import UsageError
 from hardenprobe.model import State
+from hardenprobe.network import audit_hook
+from hardenprobe.network.capture import capture, flows, frames, packet_socket
+from hardenprobe.network.capture.pcap_file import LINK_HEADER
+from hardenprobe.network.capture.socket_tap import SweepTap, ranges
+from hardenprobe.network.rate_limit import Rate
 from hardenprobe.probes import packets
-from hardenprobe.rate import Rate
 from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import SNMP, Pace, Touch, sweep
-from hardenprobe.tap import SweepTap, ranges
 
 NET = f"127.{64 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
 OFFSET = 23000
@@ -74,10 +75,10 @@ def test_every_packet_of_a_sweep_is_captured_and_nobody_else_s(tmp_path: Path, b
         for one in fillers:
             one.setblocking(False)
             one.connect_ex(full.getsockname())
-        with guard.watching():
+        with audit_hook.watching():
             touched, told = asyncio.run(run(running))
         said = running.finish()
-        assert told._flows == {} and guard.refused() == 0
+        assert told._flows == {} and audit_hook.refused() == 0
         others = {sock.getsockname()[1] for sock in (other, *fillers)}
         for one in fillers:
             one.close()

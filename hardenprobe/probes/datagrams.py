@@ -7,8 +7,8 @@ from typing import Any, TypeVar
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import Datagram
-from hardenprobe.link import Answer, Line
 from hardenprobe.model import Observation, State
+from hardenprobe.network.link import Answer, DeviceLink
 
 D = TypeVar("D", bound=Datagram)
 
@@ -16,7 +16,7 @@ WAIT = 0.5  # seconds; most devices never answer, and they are asked many questi
 
 
 async def ask(
-    line: Line,
+    line: DeviceLink,
     make: Callable[..., D],
     port: int,
     protocol: str,
@@ -30,13 +30,13 @@ async def ask(
     """Ask once, and wait.
 
     Args:
-        make: The kind of facts; `how` may hold more arguments for `Line.ask`.
+        make: The kind of facts; `how` may hold more arguments for `DeviceLink.ask`.
         question: What is asked, in words.
         read: Says what a reply says; raises MalformedReply where it is none to this question.
         wait: Seconds, longer where the protocol lets a reply take its time.
 
     Raises:
-        ScopeRefused, CeilingReached: As for `Line.ask`.
+        ScopeRefused, CeilingReached: As for `DeviceLink.ask`.
     """
     answer = await line.ask(port, datagram, tries=1, wait=wait, **how)
     says = fault = None

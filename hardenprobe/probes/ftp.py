@@ -9,8 +9,8 @@ from collections.abc import AsyncIterator
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import FtpSession, readable
-from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probe import Asked, Probe
 
 LIMIT = 4096  # bytes of one reply; RFC 959 replies are lines, not pages
@@ -37,7 +37,7 @@ def reply(data: bytes) -> tuple[int, str] | None:
     return None
 
 
-async def ask_user(line: Line, port: int) -> Observation[FtpSession]:
+async def ask_user(line: DeviceLink, port: int) -> Observation[FtpSession]:
     """Read the greeting, send USER, read the reply, QUIT."""
     name = "u" + secrets.token_hex(6)  # a name that nobody has
     async with await line.connect(port) as stream:

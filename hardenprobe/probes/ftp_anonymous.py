@@ -10,8 +10,8 @@ from collections.abc import AsyncIterator, Iterable
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import FtpAnonymous
-from hardenprobe.link import Line
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.ftp import read_reply
 
@@ -27,7 +27,7 @@ def contact(lines: Iterable[str]) -> str | None:
     return next((found[0] for line in lines if (found := _MAIL.search(line))), None)
 
 
-async def sign_in(line: Line, port: int, address: str) -> Observation[FtpAnonymous]:
+async def sign_in(line: DeviceLink, port: int, address: str) -> Observation[FtpAnonymous]:
     """USER anonymous, PASS with the address where one is asked for, QUIT."""
     async with await line.connect(port) as stream:
         greeting = await read_reply(stream, line.timing.greeting * 3)

@@ -22,9 +22,9 @@ import httpx
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import HttpAnswer, TlsPort, readable
-from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import KEPT, Recorder
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http_cookies import session_cookies, star_cookies
 from hardenprobe.probes.http_door import Through
@@ -65,7 +65,7 @@ class Fetched:
 
 
 async def fetch(
-    line: Line,
+    line: DeviceLink,
     port: int,
     path: str,
     *,
@@ -114,7 +114,7 @@ def star_page(received: bytes) -> bytes:
 
 
 async def get(
-    line: Line,
+    line: DeviceLink,
     port: int,
     path: str = "/",
     *,

@@ -8,7 +8,7 @@ from typing import Any
 import httpcore
 import httpx
 
-from hardenprobe.link import Stream
+from hardenprobe.network.link import Stream
 
 
 class Through(httpx.AsyncBaseTransport):

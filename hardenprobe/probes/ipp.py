@@ -12,9 +12,9 @@ from typing import Any
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, PrinterUri, TlsPort
-from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import IPP, Fetched, fetch, lenient_context
 from hardenprobe.probes.ipp_codec import (
@@ -55,7 +55,7 @@ MOST_WORDS = 64  # values of one attribute that are kept; a device of many docum
 
 
 async def ask_printer(
-    line: Line, port: int, paths: tuple[str, ...], tls: SSLContext | None, *, assigned: bool
+    line: DeviceLink, port: int, paths: tuple[str, ...], tls: SSLContext | None, *, assigned: bool
 ) -> Observation[IppPrinter]:
     """Ask path after path until one speaks IPP; a peer that speaks no HTTP is asked once."""
     recorders: list[Recorder] = []
@@ -140,7 +140,7 @@ def pair(about: Mapping[str, tuple[Value, ...]]) -> tuple[tuple[PrinterUri, ...]
 
 
 async def ask_jobs(
-    line: Line, port: int, path: str, tls: SSLContext | None, which: str
+    line: DeviceLink, port: int, path: str, tls: SSLContext | None, which: str
 ) -> Observation[IppJobs]:
     """Ask for one job without giving a name. What comes back is counted, and starred in the transcript."""
     request_id = secrets.randbelow(2**31 - 1) + 1
@@ -203,7 +203,7 @@ def _octets(about: Mapping[str, tuple[Value, ...]], name: str) -> tuple[str, ...
     return tuple(v.decode() if v.isascii() and v.decode().isprintable() else v.hex() for v in found)[:8]
 
 
-def _uri(line: Line, port: int, path: str, tls: SSLContext | None) -> str:
+def _uri(line: DeviceLink, port: int, path: str, tls: SSLContext | None) -> str:
     host = f"[{line.address}]" if ":" in line.address else line.address
     return f"{'ipps' if tls else 'ipp'}://{host}:{port + line.port_offset}{path}"
 

@@ -10,8 +10,8 @@ from ipaddress import ip_address
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import LlmnrAnswer, SnmpAnswer
-from hardenprobe.link import Line
 from hardenprobe.model import Observation, State
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import datagrams, packets, snmp
 
@@ -47,7 +47,7 @@ def told(data: bytes, ident: int) -> str:
     return ", ".join(dict.fromkeys(r.data or r.name for r in records)) or "no record"
 
 
-async def over_tcp(line: Line, name: str, kind: str) -> Observation[LlmnrAnswer]:
+async def over_tcp(line: DeviceLink, name: str, kind: str) -> Observation[LlmnrAnswer]:
     """Ask over TCP, which is how a unicast question is meant to come (RFC 4795 section 2.4)."""
     ident = secrets.randbelow(0xFFFF) + 1
     message = packets.encode_llmnr(name, kind, ident)

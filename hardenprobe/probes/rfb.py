@@ -8,8 +8,8 @@ from collections.abc import AsyncIterator
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import RfbSecurity, readable
-from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probe import Asked, Probe
 
 NONE, VNC = 1, 2  # security types, RFC 6143 section 7.1.2
@@ -40,7 +40,7 @@ def answer_to(version: tuple[int, int]) -> tuple[int, int]:
     return (3, 3)
 
 
-async def security(line: Line, port: int) -> Observation[RfbSecurity]:
+async def security(line: DeviceLink, port: int) -> Observation[RfbSecurity]:
     """Read the version, answer it, read the list of security types, and close."""
     async with await line.connect(port) as stream:
         reader = _Reader(stream, line.timing.greeting * 3)

@@ -19,14 +19,14 @@ from pathlib import Path
 from typing import Any
 
 import hardenprobe
-from hardenprobe import guard
 from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, Unreachable
 from hardenprobe.facts import VERSIONS, TlsFlaws, TlsSecondOpinion
-from hardenprobe.link import Line, Stream, Timing
 from hardenprobe.model import Observation
+from hardenprobe.network import audit_hook
+from hardenprobe.network.link import DeviceLink, Stream, Timing
+from hardenprobe.network.sockets import READ_LIMIT
 from hardenprobe.probes.tls_openings import OPENINGS
 from hardenprobe.probes.tls_talk import Opening
-from hardenprobe.sockets import READ_LIMIT
 
 SECONDS = 120.0  # a whole enumeration takes 2 to 5 s on loopback, and on a slow device much longer
 CONNECTIONS = 570  # a whole enumeration takes 535
@@ -50,7 +50,7 @@ class _Relay:
             connection for a refusal, so that nothing it found sound or refused can be believed then.
     """
 
-    line: Line
+    line: DeviceLink
     port: int
     word: str
     opening: Opening | None
@@ -119,7 +119,7 @@ def strain_timing(timing: Timing, *, second_opinion: bool) -> Timing:
 
 
 async def probe_flaws(
-    line: Line,
+    line: DeviceLink,
     port: int,
     flaws: Sequence[str] = tuple(FLAWS),
     *,
@@ -153,7 +153,7 @@ async def probe_flaws(
     return [line.observation(facts, line.endpoint(port, protocol=_spoken(reached)))]
 
 
-def _relay(line: Line, port: int, reached: str) -> _Relay:
+def _relay(line: DeviceLink, port: int, reached: str) -> _Relay:
     word = "tls" if reached == "implicit" else reached
     return _Relay(line=line, port=port, word=word, opening=OPENINGS.get(reached))
 
@@ -163,7 +163,7 @@ def _open(found: dict[str, Any], flaws: Sequence[str]) -> bool:
 
 
 async def probe_second_opinion(
-    line: Line,
+    line: DeviceLink,
     port: int,
     *,
     reached: str = "implicit",
@@ -210,7 +210,7 @@ async def _child(
         wish["wait"] = max(1.0, relay.line.timing.reply)
         # -P: nothing is imported from the folder that the user happens to stand in.
         command = [sys.executable, "-P", "-m", "hardenprobe.probes.second_opinion_child"]
-        with guard.child(command):
+        with audit_hook.child(command):
             process = await asyncio.create_subprocess_exec(
                 *command,
                 stdin=asyncio.subprocess.PIPE,

@@ -8,8 +8,8 @@ from collections.abc import AsyncIterator, Callable
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import SmbNegotiation
-from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import packets
 
@@ -19,7 +19,9 @@ LIMIT = 4096  # bytes of one message; a negotiation is a few hundred
 Decode = Callable[[bytes], tuple[str | None, bool | None]]
 
 
-async def negotiate(line: Line, asked: str, message: bytes, decode: Decode) -> Observation[SmbNegotiation]:
+async def negotiate(
+    line: DeviceLink, asked: str, message: bytes, decode: Decode
+) -> Observation[SmbNegotiation]:
     """Send one negotiation and read its answer."""
     facts = SmbNegotiation(asked=asked, answered=False)
     async with await line.connect(PORT) as stream:

@@ -17,8 +17,8 @@ from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, readable
-from hardenprobe.link import Line
 from hardenprobe.model import Observation, State
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 
 T = TypeVar("T")
@@ -179,7 +179,7 @@ def guarded(read: Callable[[], T]) -> T:
 
 
 async def ask_community(
-    line: Line,
+    line: DeviceLink,
     version: str,
     community: str,
     *,
@@ -219,7 +219,7 @@ async def ask_community(
     return line.observation(facts, line.endpoint(PORT, "udp", "snmp"), answer.recorder)
 
 
-async def discover_engine(line: Line) -> Observation[SnmpEngine]:
+async def discover_engine(line: DeviceLink) -> Observation[SnmpEngine]:
     """Ask whether an SNMPv3 engine lives here. Needs no secret."""
     message_id = secrets.randbelow(2**31 - 1) + 1
     answer = await line.ask(PORT, encode_discovery(message_id), wait=line.timing.greeting)

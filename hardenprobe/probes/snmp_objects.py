@@ -14,9 +14,9 @@ from typing import Any
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import Channel, Interface, Personal, SnmpAnswer, SnmpObjects, readable
-from hardenprobe.link import Line
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.snmp import NO_SUCH_NAME, PORT
@@ -174,7 +174,7 @@ def best_default(asked: Asked) -> Observation[SnmpAnswer] | None:
 
 
 async def ask_objects(
-    line: Line, version: str, community: bytes, label: str, origin: str
+    line: DeviceLink, version: str, community: bytes, label: str, origin: str
 ) -> Observation[SnmpObjects]:
     """Walk under one community."""
     recorders: list[Recorder] = []
@@ -229,7 +229,7 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
     hush(asked.line, seen.facts)
 
 
-def hush(line: Line, objects: SnmpObjects) -> None:
+def hush(line: DeviceLink, objects: SnmpObjects) -> None:
     """Never speak to a port that the device itself reports as a raw print channel."""
     raw = NEVER_SPEAK | {c.port for c in objects.channels if c.type in RAW}
     line.may_speak = {port: words for port, words in line.may_speak.items() if port not in raw}

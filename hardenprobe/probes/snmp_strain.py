@@ -8,8 +8,8 @@ from typing import Any
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpBulk
-from hardenprobe.link import Line
 from hardenprobe.model import Observation, Reach, State
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.snmp import PORT
@@ -19,7 +19,7 @@ SYSTEM = "1.3.6.1.2.1.1"  # RFC 3418; every agent has it
 REPETITIONS = 10
 
 
-async def ask_bulk(line: Line, community: bytes, label: str, origin: str) -> Observation[SnmpBulk]:
+async def ask_bulk(line: DeviceLink, community: bytes, label: str, origin: str) -> Observation[SnmpBulk]:
     """One GetBulk, sent once."""
     number = secrets.randbelow(2**31 - 1) + 1
     request = snmp_pdu.encode_bulk(community, SYSTEM, REPETITIONS, number)

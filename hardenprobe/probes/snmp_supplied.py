@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.devices.credentials import User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, SnmpUser, SnmpWriteBack, TlsPort, readable
-from hardenprobe.link import Line
 from hardenprobe.model import Observation, Reach
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp, usm
 from hardenprobe.probes.snmp_objects import ask_objects
@@ -57,7 +57,7 @@ def confirmed(listed: Listed | None, asked: Asked) -> str | None:
 class _Session:
     """One user at one engine."""
 
-    def __init__(self, line: Line, user: User, engine: usm.Engine) -> None:
+    def __init__(self, line: DeviceLink, user: User, engine: usm.Engine) -> None:
         self.line, self.user, self.engine = line, user, engine
         self.recorders: list[Recorder] = []
 
@@ -103,7 +103,7 @@ def _hide(recorder: Recorder, message: bytes) -> None:
     recorder.forget(message[at:])
 
 
-async def ask_user(line: Line, user: User, engine: usm.Engine) -> Observation[SnmpUser]:
+async def ask_user(line: DeviceLink, user: User, engine: usm.Engine) -> Observation[SnmpUser]:
     """Try the levels that the user's own pair allows, the weakest first; a wrong digest ends it."""
     session = _Session(line, user, engine)
     levels: dict[str, str] = {}
@@ -165,7 +165,7 @@ async def _ask(asked: Asked) -> AsyncIterator[Observation[Any]]:
             yield await write_back(line, answered, name, label, "supplied")
 
 
-def _withheld(line: Line, user: User, why: str) -> Observation[SnmpUser]:
+def _withheld(line: DeviceLink, user: User, why: str) -> Observation[SnmpUser]:
     facts = SnmpUser(name=user.name, auth=user.auth, priv=user.priv, levels={}, withheld=why)
     return line.observation(facts, line.endpoint(snmp.PORT, "udp", "snmp"))
 

@@ -14,9 +14,9 @@ from typing import Any
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
-from hardenprobe.link import Line
 from hardenprobe.model import Observation, Reach, State
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes import snmp_pdu
 from hardenprobe.probes.snmp import PORT, VERSIONS
@@ -28,7 +28,7 @@ log = logging.getLogger("hardenprobe.alter")
 class _Talk:
     """One community under one version; keeps every exchange."""
 
-    def __init__(self, line: Line, version: str, community: bytes, hide: bool) -> None:
+    def __init__(self, line: DeviceLink, version: str, community: bytes, hide: bool) -> None:
         self.line, self.version, self.community = line, version, community
         self.hidden = [community] if hide else []
         self.recorders: list[Recorder] = []
@@ -63,7 +63,7 @@ def _number() -> int:
 
 
 async def write_back(
-    line: Line, version: str, community: bytes, label: str, origin: str
+    line: DeviceLink, version: str, community: bytes, label: str, origin: str
 ) -> Observation[SnmpWriteBack]:
     """Read sysContact, put it back, read it again."""
     talk = _Talk(line, version, community, origin == "supplied")

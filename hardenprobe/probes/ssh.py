@@ -10,8 +10,8 @@ from typing import Self, TypeVar
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import SshHostKey, SshIdentification, SshOffer
-from hardenprobe.link import Line, Stream
 from hardenprobe.model import Observation, Reach
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.ssh_codec import (
     DEBUG,
@@ -100,7 +100,7 @@ class _Talk:
 
 
 async def ask_offer(
-    line: Line, port: int
+    line: DeviceLink, port: int
 ) -> tuple[Observation[SshOffer], Observation[SshIdentification] | None]:
     """Read a server's identification and KEXINIT: one connection."""
     async with await line.connect(port) as stream:
@@ -145,7 +145,7 @@ def host_key_algorithms(offered: tuple[str, ...]) -> dict[str, str]:
 
 
 async def ask_host_key(
-    line: Line, port: int, offer: SshOffer, key_type: str, algorithm: str
+    line: DeviceLink, port: int, offer: SshOffer, key_type: str, algorithm: str
 ) -> Observation[SshHostKey]:
     """Exchange keys once, up to the server's signature, and leave: one connection."""
     method = choose(offer.key_exchanges)

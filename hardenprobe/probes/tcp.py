@@ -7,8 +7,8 @@ import re
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import TcpPort, readable
-from hardenprobe.link import Line, Stream
 from hardenprobe.model import State
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probe import Heard
 from hardenprobe.probes import telnet
 from hardenprobe.scope.ports import NEVER_SPEAK
@@ -42,7 +42,7 @@ def recognise(greeting: bytes) -> str | None:
     return "telnet" if telnet.speaks(greeting) else None
 
 
-async def look(line: Line, port: int, *, control: bool = False, touch_only: bool = False) -> Heard:
+async def look(line: DeviceLink, port: int, *, control: bool = False, touch_only: bool = False) -> Heard:
     """Connect to a port and listen.
 
     Args:
@@ -79,7 +79,7 @@ async def look(line: Line, port: int, *, control: bool = False, touch_only: bool
     return Heard(line.observation(facts, line.endpoint(port)), b"")
 
 
-def _patience(line: Line, port: int) -> float:
+def _patience(line: DeviceLink, port: int) -> float:
     """How long to wait for a greeting: briefly where the client is meant to speak first and may."""
     client_first = {"http", "tls", "ldap", "smb", "llmnr"} & set(line.may_speak.get(port, ()))
     return min(0.25, line.timing.greeting) if client_first else line.timing.greeting

@@ -11,8 +11,8 @@ from typing import Any
 
 from hardenprobe.errors import CeilingReached
 from hardenprobe.facts import VERSIONS, Chain, TlsPort
-from hardenprobe.link import Line
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.certificates import TrustAnchors, describe_chain
 from hardenprobe.probes.tls_codec import SSL3, TLS10, TLS11, TLS12, TLS13, VERSION_NAMES
 from hardenprobe.probes.tls_openings import OPENINGS
@@ -126,7 +126,7 @@ class Versions:
 
 
 async def probe_tls(
-    line: Line,
+    line: DeviceLink,
     port: int,
     *,
     anchors: TrustAnchors,

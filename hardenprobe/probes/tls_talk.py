@@ -13,8 +13,8 @@ from dataclasses import dataclass, field, replace
 
 from hardenprobe.errors import CeilingReached, MalformedReply, Unreachable
 from hardenprobe.facts import readable
-from hardenprobe.link import Line, Stream
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probes.tls_codec import TLS12, TLS13, ClientHello, Flight, ServerHello, read_flight
 from hardenprobe.probes.tls_ssl2 import Ssl2Hello, client_hello, read_server_hello
 from hardenprobe.probes.tls_suites import GROUPS, TLS13_GROUPS
@@ -84,7 +84,7 @@ class Talker:
         proven: The largest number of suites that a hello held and got an answer.
     """
 
-    line: Line
+    line: DeviceLink
     port: int
     word: str = "tls"
     opening: Opening | None = None

@@ -9,8 +9,8 @@ from ssl import SSLContext
 from typing import Any
 
 from hardenprobe.facts import HttpAnswer, ScanServiceAnswer, SettingsPageAnswer
-from hardenprobe.link import Line
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.http import fetch, lenient_context, look_at
 from hardenprobe.scope.web_paths import SettingsPage
@@ -20,7 +20,7 @@ _CAPABILITIES = re.compile(rb"<(?:[A-Za-z0-9_.-]{1,32}:)?ScannerCapabilities[\s/
 
 
 async def ask_settings_page(
-    line: Line, port: int, page: SettingsPage, tls: SSLContext | None
+    line: DeviceLink, port: int, page: SettingsPage, tls: SSLContext | None
 ) -> Observation[SettingsPageAnswer]:
     """GET one page of settings and look for its marker."""
     found = await fetch(line, port, page.path, tls=tls)
@@ -40,7 +40,7 @@ async def ask_settings_page(
 
 
 async def ask_scan_service(
-    line: Line, port: int, path: str, tls: SSLContext | None
+    line: DeviceLink, port: int, path: str, tls: SSLContext | None
 ) -> Observation[ScanServiceAnswer]:
     """GET the capabilities; a scan is never begun."""
     found = await fetch(line, port, path, tls=tls)

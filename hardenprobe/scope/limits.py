@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from hardenprobe.errors import FileInvalid
-from hardenprobe.link import Timing
 from hardenprobe.model.yaml_file import Document
+from hardenprobe.network.link import Timing
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.link import Timing
 from hardenprobe.model import Authorisation, Lease, Reach
+from hardenprobe.network.link import Timing
 from hardenprobe.scope.limits import Gentleness
 from hardenprobe.scope.window import Window
 

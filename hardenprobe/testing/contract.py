@@ -105,7 +105,7 @@ def _imports(check: Check[Any]) -> Iterator[str]:
     for name in sorted(named):
         if name.partition(".")[0] in NETWORK:
             yield f"its module imports {name}: a judge has no network, no clock and no chance"
-        elif name.startswith(("hardenprobe.probes", "hardenprobe.link", "hardenprobe.checks")):
+        elif name.startswith(("hardenprobe.probes", "hardenprobe.network.link", "hardenprobe.checks")):
             yield f"its module imports {name}: a check knows no probe, no line and no other check"
 
 

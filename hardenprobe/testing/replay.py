@@ -8,9 +8,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Literal, cast
 
 from hardenprobe.errors import Unreachable
-from hardenprobe.link import Answer, Line, Stream, Timing
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import Answer, DeviceLink, Stream, Timing
 from hardenprobe.probe import Asked, Probe
 from hardenprobe.probes.tcp import look
 from hardenprobe.scope.ports import may_speak
@@ -26,7 +26,7 @@ class _Anybody:
         pass
 
 
-class Replay(Line):
+class Replay(DeviceLink):
     """A line to a device that follows a script.
 
     Args:
@@ -36,7 +36,7 @@ class Replay(Line):
         speaks: Port to the protocol that may be spoken there, beside the usual ones.
 
     Raises:
-        AssertionError: From `Stream.send` and `Line.ask`, where the probe says something else.
+        AssertionError: From `Stream.send` and `DeviceLink.ask`, where the probe says something else.
     """
 
     def __init__(

@@ -16,11 +16,12 @@ import subprocess
 import sys
 from collections.abc import Iterator
 
-from hardenprobe import guard, plan, review
+from hardenprobe import plan, review
 from hardenprobe.journal import Quiet
 from hardenprobe.model import State
+from hardenprobe.network import audit_hook
+from hardenprobe.network.rate_limit import Rate
 from hardenprobe.order import VisitOrder
-from hardenprobe.rate import Rate
 from hardenprobe.scope import scope
 from hardenprobe.sweep import Pace, sweep
 
@@ -49,7 +50,7 @@ def peak(target: str) -> float:
             quiet.note("here", positions.pop(touch.address), "refused")
         return told
 
-    with guard.watching():
+    with audit_hook.watching():
         assert asyncio.run(run()) == min(SWEPT, len(order))
     assert sum(1 for _ in order) == len(order)
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

@@ -23,12 +23,12 @@ from contextlib import contextmanager
 
 from beside import compare
 
-from hardenprobe import guard
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.model import State
+from hardenprobe.network import audit_hook
+from hardenprobe.network.rate_limit import Rate
 from hardenprobe.order import VisitOrder
 from hardenprobe.probes.snmp import encode_discovery
-from hardenprobe.rate import Rate
 from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import Pace, sweep
 
@@ -77,7 +77,7 @@ def ours() -> float:
         return answered, datagrams
 
     began = time.perf_counter()
-    with guard.watching():
+    with audit_hook.watching():
         answered, datagrams = asyncio.run(run())
     seconds = time.perf_counter() - began
     assert answered == ADDRESSES, answered

@@ -20,11 +20,11 @@ from collections.abc import Callable
 
 from beside import compare
 
-from hardenprobe import guard
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.model import State
+from hardenprobe.network import audit_hook
+from hardenprobe.network.rate_limit import Rate
 from hardenprobe.order import VisitOrder
-from hardenprobe.rate import Rate
 from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import Pace, sweep
 
@@ -81,7 +81,7 @@ def ours() -> float:
         return refused, connections
 
     began = time.perf_counter()
-    with guard.watching():
+    with audit_hook.watching():
         result = asyncio.run(run())
     seconds = time.perf_counter() - began
     assert result == (ADDRESSES, ADDRESSES), result

@@ -10,9 +10,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import packet_socket, store
+from hardenprobe import store
 from hardenprobe.errors import UsageError
 from hardenprobe.journal import Journal
+from hardenprobe.network.capture import packet_socket
 from hardenprobe.probes import packets
 
 pytestmark = pytest.mark.slow

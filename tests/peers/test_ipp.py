@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from hardenprobe import baseline, registry
-from hardenprobe.link import Line
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import ipp
 from hardenprobe.probes.http import lenient_context
 from hardenprobe.scope.scope import Scope
@@ -103,7 +103,7 @@ def judged(port: int) -> tuple[dict[str, set[tuple[str | None, str]]], list[Any]
     async def run() -> list[Any]:
         seen = []
         for tls in (lenient_context(), None):
-            line = Line(address=HERE, permit=Scope.loopback(), port_offset=port - 631)
+            line = DeviceLink(address=HERE, permit=Scope.loopback(), port_offset=port - 631)
             seen.append(await ipp.ask_printer(line, 631, ("/printers/x", "/ipp/print"), tls, assigned=True))
             seen += [await ipp.ask_jobs(line, 631, "/ipp/print", tls, which) for which in ipp.WHICH_JOBS]
         return seen

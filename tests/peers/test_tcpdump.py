@@ -23,9 +23,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import packet_socket
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.errors import UsageError
+from hardenprobe.network.capture import packet_socket
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 

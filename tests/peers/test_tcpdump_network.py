@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import capture_file, frames
+from hardenprobe.network.capture import frames, pcap_file
 from hardenprobe.probes import packets
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
@@ -119,6 +119,6 @@ def test_every_packet_is_whole_and_ours(done: Done) -> None:
     utils = pytest.importorskip("scapy.utils")
     with utils.RawPcapReader(str(done.folder / "scan.pcap")) as reader:
         for data, meta in reader:
-            frame = frames.read(data[capture_file.LINK_HEADER :])
+            frame = frames.read(data[pcap_file.LINK_HEADER :])
             assert frame is not None and meta.caplen == meta.wirelen == len(data)
             assert us in (frame.source, frame.target)

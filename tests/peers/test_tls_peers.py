@@ -15,7 +15,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 from hardenprobe.facts import TlsPort, TlsSecondOpinion, TlsSuites
-from hardenprobe.link import Line
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.second_opinion import probe_second_opinion
 from hardenprobe.probes.tls import probe_tls
@@ -48,8 +48,8 @@ def keys(tmp_path_factory: pytest.TempPathFactory) -> Keys:
     return Keys(folder, issue(folder, "rsa", key=short), issue(folder, "ec"))
 
 
-def ask(port: int) -> tuple[TlsPort, TlsSuites, TlsSecondOpinion, Line]:
-    async def run() -> tuple[TlsPort, TlsSuites, TlsSecondOpinion, Line]:
+def ask(port: int) -> tuple[TlsPort, TlsSuites, TlsSecondOpinion, DeviceLink]:
+    async def run() -> tuple[TlsPort, TlsSuites, TlsSecondOpinion, DeviceLink]:
         line = line_to(port)
         versions, suites = await probe_tls(line, port, anchors=TrustAnchors(), depth="full")
         [second] = await probe_second_opinion(line_to(port), port)

@@ -13,8 +13,8 @@ import yaml
 from hardenprobe.check import NoSettings
 from hardenprobe.checks.ftp_anonymous import CHECK as FTP_ANONYMOUS
 from hardenprobe.devices import inventory
-from hardenprobe.link import Line
 from hardenprobe.model import Review
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import ftp_anonymous
 from hardenprobe.scope.scope import Scope
 from hardenprobe.testing import seen_device
@@ -110,7 +110,7 @@ def test_an_ftp_server_lets_anonymous_in_or_not(
     enabled: str, word: str, vsftpd: Callable[..., str], port_offset: int
 ) -> None:
     host = vsftpd(f"anonymous_enable={enabled}", "ftp_username=daemon", "anon_root=/usr/share/doc")
-    line = Line(address=host, permit=Scope.loopback(), port_offset=port_offset)
+    line = DeviceLink(address=host, permit=Scope.loopback(), port_offset=port_offset)
     seen = asyncio.run(ftp_anonymous.sign_in(line, 21, "net@port.example"))
     (outcome,) = FTP_ANONYMOUS.judge(seen_device(seen), NoSettings())
     assert outcome.word == word, seen.facts

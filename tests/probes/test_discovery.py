@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer, SlpAnswer
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import datagrams, mdns, packets, slp, ssdp, ws_discovery
 from hardenprobe.probes.packets import Record
 from hardenprobe.scope.scope import Scope
@@ -231,7 +231,7 @@ async def peer(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[int]:
 def ask(answer: Callable[[bytes], bytes | None], read: Callable[[bytes], str], **how: Any) -> Any:
     async def run() -> Any:
         async with peer(answer) as port:
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
+            line = DeviceLink(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
             return await datagrams.ask(line, SlpAnswer, port, "slp", "?", slp.encode_request(7), read, **how)
 
     return asyncio.run(run())[0]
@@ -266,7 +266,7 @@ def test_a_published_password_is_not_in_the_transcript() -> None:
 
     async def run() -> Any:
         async with peer(lambda data: reply) as port:
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
+            line = DeviceLink(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK)
             question = packets.encode_mdns("x.local", "TXT", 7)
 
             def read(data: bytes) -> str:

@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.facts import FtpSession
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import ftp
 from hardenprobe.scope.scope import Scope
 
@@ -67,7 +67,9 @@ class Server:
 def ask(handler: Handler) -> tuple[Observation[FtpSession], float]:
     async def run() -> tuple[Observation[FtpSession], float]:
         async with serving(handler) as real:
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 21)
+            line = DeviceLink(
+                address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 21
+            )
             began = time.monotonic()
             return await ftp.ask_user(line, 21), time.monotonic() - began
 

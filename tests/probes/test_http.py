@@ -23,7 +23,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.facts import HttpAnswer
-from hardenprobe.link import Line, Timing
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import http
 from hardenprobe.scope.scope import Scope
 
@@ -84,11 +84,13 @@ def get(
     *,
     server: ssl.SSLContext | None = None,
     timing: Timing = QUICK,
-) -> tuple[HttpAnswer, Line, float]:
-    async def run() -> tuple[HttpAnswer, Line, float]:
+) -> tuple[HttpAnswer, DeviceLink, float]:
+    async def run() -> tuple[HttpAnswer, DeviceLink, float]:
         port = 443 if server else 80
         async with serving(handler, server) as real:
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=timing, port_offset=real - port)
+            line = DeviceLink(
+                address="127.0.0.1", permit=Scope.loopback(), timing=timing, port_offset=real - port
+            )
             began = time.monotonic()
             context = http.lenient_context() if server else None
             seen = await http.get(line, port, path, tls=context)
@@ -186,7 +188,9 @@ def test_page_over_tls_whatever_the_certificate(tls_server: ssl.SSLContext) -> N
 def test_tls_asked_of_a_port_that_speaks_none() -> None:
     async def run() -> HttpAnswer:
         async with serving(Server(answer(PAGE))) as real:
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 443)
+            line = DeviceLink(
+                address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 443
+            )
             return (await http.get(line, 443, tls=http.lenient_context())).facts
 
     facts = asyncio.run(run())

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import IppJobs, IppPrinter, PrinterUri
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import ipp
 from hardenprobe.probes.ipp_codec import (
     Group,
@@ -190,12 +190,14 @@ def ok(body: bytes, kind: str = "application/ipp", status: str = "200 OK", *more
     return "\r\n".join(head).encode() + b"\r\n\r\n" + body
 
 
-def ask(handler: Handler, question: Callable[[Line], Awaitable[Observation[Any]]]) -> Observation[Any]:
+def ask(handler: Handler, question: Callable[[DeviceLink], Awaitable[Observation[Any]]]) -> Observation[Any]:
     async def run() -> Observation[Any]:
         server = await asyncio.start_server(handler, "127.0.0.1", 0)
         async with server:
             real = server.sockets[0].getsockname()[1]
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 631)
+            line = DeviceLink(
+                address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 631
+            )
             return await question(line)
 
     return asyncio.run(run())

@@ -129,7 +129,7 @@ def test_scapy_is_imported_by_the_first_message_and_only_in_part() -> None:
     code = (
         "import sys, hardenprobe.engine\n"
         "assert not [m for m in sys.modules if m.startswith('scapy')]\n"
-        "from hardenprobe import guard\n"
+        "from hardenprobe.network import audit_hook as guard\n"
         "from hardenprobe.probes import packets\n"
         "with guard.watching():\n"
         "    packets.encode_mdns('x', 'PTR', 1)\n"

@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TlsFlaws, TlsSecondOpinion
-from hardenprobe.link import Line
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import second_opinion
 from hardenprobe.probes.second_opinion import probe_flaws, probe_second_opinion
 from hardenprobe.probes.tls_codec import read_flight
@@ -38,7 +38,7 @@ def credentials(tmp_path_factory: pytest.TempPathFactory) -> Credentials:
     return issue(folder, "device", key=rsa.generate_private_key(65537, 2048))
 
 
-def flaws(line: Line, port: int, seconds: float = 60) -> TlsFlaws:
+def flaws(line: DeviceLink, port: int, seconds: float = 60) -> TlsFlaws:
     [seen] = asyncio.run(probe_flaws(line, port, seconds=seconds))
     facts: TlsFlaws = seen.facts
     assert seen.transcript == ()

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply, ScopeRefused
 from hardenprobe.facts import RfbSecurity, SmbNegotiation
-from hardenprobe.link import Line, Timing
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import packets, rfb, smb
 from hardenprobe.scope.scope import Scope
 
@@ -37,8 +37,8 @@ async def serving(handler: Handler) -> AsyncIterator[int]:
         server.close()
 
 
-def line_to(port: int, real: int, word: str) -> Line:
-    return Line(
+def line_to(port: int, real: int, word: str) -> DeviceLink:
+    return DeviceLink(
         address="127.0.0.1",
         permit=Scope.loopback(),
         timing=QUICK,

@@ -16,8 +16,8 @@ from pysnmp.proto.mpmod.rfc3412 import SNMPv3Message
 from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import snmp
 from hardenprobe.scope.scope import Scope
 
@@ -95,13 +95,15 @@ class Agent(asyncio.DatagramProtocol):
 
 
 @asynccontextmanager
-async def agent(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[tuple[Line, Agent]]:
+async def agent(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[tuple[DeviceLink, Agent]]:
     loop = asyncio.get_running_loop()
     transport, peer = await loop.create_datagram_endpoint(lambda: Agent(answer), ("127.0.0.1", 0))
     real = transport.get_extra_info("sockname")[1]
     try:
         yield (
-            Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - snmp.PORT),
+            DeviceLink(
+                address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - snmp.PORT
+            ),
             peer,
         )
     finally:

@@ -22,9 +22,9 @@ from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import Channel, SnmpAnswer, SnmpEngine, SnmpObjects
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import snmp_objects, snmp_pdu, snmp_strain, snmp_supplied, snmp_write, usm
 from hardenprobe.probes.snmp_pdu import Binding, Response
 from hardenprobe.scope.scope import Scope
@@ -46,7 +46,7 @@ def reader(auth: str = "SHA-256", password: str = "lab-reads-only") -> User:
 
 
 @asynccontextmanager
-async def agent(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[Line]:
+async def agent(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[DeviceLink]:
     """A line to an agent that answers as told."""
 
     class Peer(asyncio.DatagramProtocol):
@@ -62,7 +62,7 @@ async def agent(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[Line]:
     )
     try:
         port = transport.get_extra_info("sockname")[1]
-        yield Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=port - 161)
+        yield DeviceLink(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=port - 161)
     finally:
         transport.close()
 
@@ -230,7 +230,7 @@ def test_what_cannot_be_read_is_not_kept() -> None:
 
 
 def test_a_raw_channel_is_never_spoken_to() -> None:
-    line = Line(address="127.0.0.1", permit=Scope.loopback())
+    line = DeviceLink(address="127.0.0.1", permit=Scope.loopback())
     assert line.speaks(8080, "http")
     channels = (Channel(type=37, port=8080), Channel(type=44, port=631), Channel(type=11, port=None))
     snmp_objects.hush(line, SnmpObjects(version="1", label="public", origin="default", channels=channels))

@@ -14,9 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.facts import TcpPort
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import State
 from hardenprobe.model.transcript import EXCHANGES
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import tcp
 from hardenprobe.scope.scope import Scope
 
@@ -51,12 +51,14 @@ async def serving(handler: Handler) -> AsyncIterator[int]:
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
-def look(handler: Handler, port: int = 23, **more: object) -> tuple[TcpPort, Line, float]:
+def look(handler: Handler, port: int = 23, **more: object) -> tuple[TcpPort, DeviceLink, float]:
     """Look at a handler as if it lived on `port`; facts, line and seconds taken."""
 
-    async def run() -> tuple[TcpPort, Line, float]:
+    async def run() -> tuple[TcpPort, DeviceLink, float]:
         async with serving(handler) as real:
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - port)
+            line = DeviceLink(
+                address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - port
+            )
             began = time.monotonic()
             heard = await tcp.look(line, port, **more)  # type: ignore[arg-type]
             assert heard.port == port
@@ -148,7 +150,7 @@ def test_refusing_port_is_asked_once_and_silent_one_twice() -> None:
         with contextlib.ExitStack() as stack:
             free = stack.enter_context(socket.socket())
             free.bind(("127.0.0.1", 0))
-            line = Line(
+            line = DeviceLink(
                 address="127.0.0.1",
                 permit=Scope.loopback(),
                 timing=QUICK,
@@ -209,7 +211,9 @@ def test_many_small_pieces_do_not_fill_the_transcript() -> None:
             await reader.read()
 
         async with serving(pieces) as real:
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 23)
+            line = DeviceLink(
+                address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 23
+            )
             heard = await tcp.look(line, 23)
             assert len(heard.seen.transcript) <= EXCHANGES
             assert len(heard.greeting) == 300

@@ -12,7 +12,7 @@ import pytest
 
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TlsPort, TlsSuites
-from hardenprobe.link import Line
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.certificates import TrustAnchors
 from hardenprobe.probes.tls import probe_tls
 from hardenprobe.testing_tls_servers import Credentials, issue, line_to, threaded, tls_handler
@@ -26,7 +26,7 @@ def credentials(tmp_path_factory: pytest.TempPathFactory) -> Credentials:
     return issue(tmp_path_factory.mktemp("tls"), "printer-1")
 
 
-def ask(port: int, depth: str = "versions", line: Line | None = None) -> list[Any]:
+def ask(port: int, depth: str = "versions", line: DeviceLink | None = None) -> list[Any]:
     async def run() -> list[Any]:
         seen = await probe_tls(line or line_to(port, reply=0.4), port, anchors=NO_CURVES, depth=depth)
         return [o.facts for o in seen]

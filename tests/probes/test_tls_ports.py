@@ -12,8 +12,8 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 
 from hardenprobe import plan, vantage
 from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
-from hardenprobe.link import Timing
 from hardenprobe.model import Reach, State
+from hardenprobe.network.link import Timing
 from hardenprobe.plan import Plan
 from hardenprobe.probe import Asked, Heard
 from hardenprobe.probes.certificates import TrustAnchors

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.facts import Cookie, FtpAnonymous, ScanServiceAnswer, SettingsPageAnswer
-from hardenprobe.link import Line, Timing
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.probes import ftp_anonymous, http, web
 from hardenprobe.probes.http_cookies import session_cookies, star_cookies
 from hardenprobe.scope.scope import Scope
@@ -24,13 +24,15 @@ Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]
 
 
 def ask(
-    handler: Handler, port: int, question: Callable[[Line], Awaitable[Observation[Any]]]
+    handler: Handler, port: int, question: Callable[[DeviceLink], Awaitable[Observation[Any]]]
 ) -> Observation[Any]:
     async def run() -> Observation[Any]:
         server = await asyncio.start_server(handler, "127.0.0.1", 0)
         async with server:
             real = server.sockets[0].getsockname()[1]
-            line = Line(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - port)
+            line = DeviceLink(
+                address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - port
+            )
             return await question(line)
 
     return asyncio.run(run())

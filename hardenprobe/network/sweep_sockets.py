@@ -20,7 +20,7 @@ from hardenprobe.errors import ScopeRefused
 from hardenprobe.probes.snmp import encode_discovery
 
 if TYPE_CHECKING:
-    from hardenprobe.tap import SweepTap
+    from hardenprobe.network.capture.socket_tap import SweepTap
 
 LONGEST_REPLY = 2048  # bytes; a report is about 100, and nothing behind the message id is read
 RECEIVED_AT_ONCE = 2048  # replies before connections get their turn

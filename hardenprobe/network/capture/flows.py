@@ -14,9 +14,9 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
-from hardenprobe import frames
-from hardenprobe.frames import Frame
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.capture import frames
+from hardenprobe.network.capture.frames import Frame
 
 SENT, RECEIVED, TOLD = "sent", "received", "told"  # by us, by the device, about what we sent
 LINGER = 1.0  # seconds for which packets of a socket may still come after it was closed
@@ -39,7 +39,7 @@ class Flow:
         size: Bytes of the file that they take.
         places: Interface and kind of packet, for each direction, where it is taken.
         first: Sequence number of the first byte, by direction.
-        held: What capture.py may still show of them.
+        held: What network/capture/capture.py may still show of them.
         held_size: Bytes of memory that this takes.
         ended: When the socket was closed, seconds since 1970.
         spoken_for: An observation names it.

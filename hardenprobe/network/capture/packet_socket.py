@@ -1,6 +1,6 @@
 """A socket that sees the packets of every interface, as far as the kernel's filter lets them through. Linux only.
 
-The filter only spares a capture the traffic of others; whose a packet is, capture.py decides. Classic BPF as Linux takes
+The filter only spares a capture the traffic of others; whose a packet is, network/capture/capture.py decides. Classic BPF as Linux takes
 it, see the kernel's Documentation/networking/filter.rst; packet(7) for the rest.
 """
 

@@ -1,6 +1,6 @@
 """Captures the packets of one scan, and of nothing else, into a pcap file that holds no secret at any moment.
 
-Whose a packet is, flows.py knows. What stays of it: the headers in full, up to where the transport's payload begins. A payload is written as stars. When
+Whose a packet is, network/capture/flows.py knows. What stays of it: the headers in full, up to where the transport's payload begins. A payload is written as stars. When
 the visit of a device is over, those of its bytes appear that the transcript of an observation holds too, at the same
 place: what is a secret there (the fleet's communities and digests, cookies, job and user names) is starred already; a
 published default community is none, it is the finding. What no transcript keeps stays starred: the second opinion's
@@ -29,14 +29,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import capture_file, frames, packet_socket
-from hardenprobe.capture_file import FILE_HEADER, LINK_HEADER, RECORD_HEADER
-from hardenprobe.flows import RECEIVED, SENT, TOLD, Flow, Flows
-from hardenprobe.frames import Frame
 from hardenprobe.model import Captured
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.capture import frames, packet_socket, pcap_file
+from hardenprobe.network.capture.flows import RECEIVED, SENT, TOLD, Flow, Flows
+from hardenprobe.network.capture.frames import Frame
+from hardenprobe.network.capture.pcap_file import FILE_HEADER, LINK_HEADER, RECORD_HEADER
 
-log = logging.getLogger("hardenprobe.capture")
+log = logging.getLogger("hardenprobe.network.capture.capture")
 
 LARGEST = 1 << 18  # bytes of one packet; segmentation offload hands over more than the network's 1500
 OF_ONE = 32 * 1024 * 1024  # bytes of one socket's packets; who sends more attacks, and would fill the disk
@@ -80,7 +80,7 @@ class Capture:
         with contextlib.ExitStack() as undo:
             undo.callback(self._sock.close)
             self._file, self._count, self._at = (
-                capture_file.new(path) if named is None else capture_file.left(path, named)
+                pcap_file.new(path) if named is None else pcap_file.left(path, named)
             )
             undo.pop_all()
         self._whole = (self._at, self._count)  # bytes and packets that are surely in the file
@@ -88,7 +88,7 @@ class Capture:
         self._wake, self._woken = socket.socketpair()
         self._woken.setblocking(False)
         self._wake.setblocking(False)
-        self._writer = capture_file.writer(self._out, LARGEST)
+        self._writer = pcap_file.writer(self._out, LARGEST)
         if not self._at:
             self._writer.write_header(None)
             self._whole = (FILE_HEADER, 0)

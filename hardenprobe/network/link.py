@@ -1,6 +1,6 @@
 """The only door to the network.
 
-Everything that leaves goes through a `Line`: one device address from one vantage point. A line connects one stream at
+Everything that leaves goes through a `DeviceLink`: one device address from one vantage point. A line connects one stream at
 a time, pauses between, counts what it costs, keeps the transcript, refuses to speak where speaking is not granted, and
 stops at the device's ceiling. The scope is asked before every connection, so that a window's end or a stop file holds
 within one exchange, and within a second while bytes keep coming.
@@ -20,18 +20,18 @@ from ipaddress import ip_address
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 
-from hardenprobe import guard
-from hardenprobe.easing import Easing
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.model import Cost, Endpoint, Exchange, Observation
 from hardenprobe.model.transcript import EXCHANGES, Recorder, observation
-from hardenprobe.rate import Rate
+from hardenprobe.network import audit_hook
+from hardenprobe.network.backoff import Easing
+from hardenprobe.network.rate_limit import Rate
+from hardenprobe.network.sockets import READ_LIMIT, connect, receive, receive_datagram, report_unreachable
+from hardenprobe.network.tls_layer import TlsLayer
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
-from hardenprobe.sockets import READ_LIMIT, connect, receive, receive_datagram, report_unreachable
-from hardenprobe.tls_layer import TlsLayer
 
 if TYPE_CHECKING:
-    from hardenprobe.tap import Tap
+    from hardenprobe.network.capture.socket_tap import Tap
 
 F = TypeVar("F")
 
@@ -76,7 +76,7 @@ class Timing:
 
 
 @dataclass(eq=False, kw_only=True)
-class Turn:
+class DeviceBudget:
     """What the lines to all addresses of one device share, so that it is asked one thing at a time and no more than it bears.
 
     Attributes:
@@ -93,7 +93,7 @@ class Turn:
 
 
 @dataclass(eq=False, kw_only=True)
-class Line:
+class DeviceLink:
     """One device address, from one vantage point.
 
     Attributes:
@@ -115,7 +115,7 @@ class Line:
     may_speak: Mapping[int, frozenset[str]] = field(default_factory=lambda: MAY_SPEAK)
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
-    turn: Turn = field(default_factory=Turn)
+    turn: DeviceBudget = field(default_factory=DeviceBudget)
     rate: Rate = field(default_factory=lambda: Rate(None))
     tap: Tap | None = None
     _last: float = 0.0
@@ -157,7 +157,7 @@ class Line:
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
-            with guard.granted(sock, self.address, real, self.source):
+            with audit_hook.granted(sock, self.address, real, self.source):
                 if self.source or self.tap:  # a capture must know our port before the first packet leaves
                     sock.bind((self.source or "", 0))
                 if self.tap:
@@ -214,7 +214,7 @@ class Line:
         async with self.turn.lock:
             with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
-                stack.enter_context(guard.granted(sock, self.address, real, self.source))
+                stack.enter_context(audit_hook.granted(sock, self.address, real, self.source))
                 try:
                     if self.source or self.tap:
                         sock.bind((self.source or "", 0))
@@ -332,7 +332,7 @@ class Answer:
 class Stream:
     """One TCP connection, possibly with TLS on it. Closing resets it."""
 
-    def __init__(self, line: Line, port: int, sock: socket.socket, recorder: Recorder) -> None:
+    def __init__(self, line: DeviceLink, port: int, sock: socket.socket, recorder: Recorder) -> None:
         self.line = line
         self.port = port
         self.recorder = recorder

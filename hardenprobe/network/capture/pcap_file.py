@@ -1,4 +1,4 @@
-"""The pcap file of a capture: a new one, or the one of a scan that goes on. What is in it, capture.py says.
+"""The pcap file of a capture: a new one, or the one of a scan that goes on. What is in it, network/capture/capture.py says.
 
 The link type is "Linux cooked capture", which holds for every interface: a scan may leave by several.
 Source: the pcap file format, and LINKTYPE_LINUX_SLL, of the tcpdump group's list of link-layer header types.

@@ -8,13 +8,13 @@ from dataclasses import replace
 from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import frames
-from hardenprobe.flows import Flow
 from hardenprobe.model import Endpoint, Observation
 from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.capture import frames
+from hardenprobe.network.capture.flows import Flow
 
 if TYPE_CHECKING:
-    from hardenprobe.capture import Capture
+    from hardenprobe.network.capture.capture import Capture
 
 _PROTOCOLS = {"tcp": frames.TCP, "udp": frames.UDP}
 

@@ -56,7 +56,7 @@ def watching() -> Iterator[None]:
 
 @contextmanager
 def granted(sock: socket.socket, address: str, port: int, source: str | None = None) -> Iterator[None]:
-    """Let one socket go to one endpoint. Only link.py calls this.
+    """Let one socket go to one endpoint. Only network/link.py calls this.
 
     Args:
         source: The address of ours that it may be bound to.
@@ -190,7 +190,7 @@ def _start(event: str, args: tuple[Any, ...]) -> None:
 
 
 _NETLINK = int(getattr(socket, "AF_NETLINK", -2))
-_PACKET, _CAPTURE = int(getattr(socket, "AF_PACKET", -3)), "hardenprobe.packet_socket"
+_PACKET, _CAPTURE = int(getattr(socket, "AF_PACKET", -3)), "hardenprobe.network.capture.packet_socket"
 
 # Plain numbers, since a sweep makes sockets by the thousand and members of an enumeration compare slowly.
 _HARMLESS = frozenset(

@@ -1,0 +1,1 @@
+"""The packets of one scan in a pcap file that holds no secret."""
