@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives.asymmetric import padding, rsa
 from cryptography.x509.oid import NameOID
 
 from hardenprobe.demo_lab.service import Service, Talk
-from hardenprobe.probes.ssh_groups import prime
+from hardenprobe.probes.ssh.groups import prime
 
 HANDSHAKE, ALERT = 22, 21
 CLIENT_HELLO, SERVER_HELLO, CERTIFICATE, KEY_EXCHANGE, DONE = 1, 2, 11, 12, 14

@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from hardenprobe.demo_lab.service import IDLE, Service, Talk
 from hardenprobe.demo_lab.ssh_keys import ALGORITHMS, host_key, mpint, string
-from hardenprobe.probes.ssh_groups import prime
+from hardenprobe.probes.ssh.groups import prime
 
 KEXINIT, NEWKEYS, INIT, REPLY = 20, 21, 30, 31  # RFC 4250 section 4.1.2
 

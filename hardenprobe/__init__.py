@@ -43,7 +43,7 @@ if TYPE_CHECKING:
         State,
         Word,
     )
-    from hardenprobe.probe import Asked, Probe
+    from hardenprobe.probes.base import Asked, Probe
     from hardenprobe.review import Progress
     from hardenprobe.standards.ccss import score, severity
 
@@ -65,7 +65,7 @@ _HOMES = {
     ),
     "facts": ("readable",),
     "library": ("from_document", "judge", "load_review", "scan", "scan_async", "to_document"),
-    "probe": ("Asked", "Probe"),
+    "probes.base": ("Asked", "Probe"),
     "model": (
         "Device",
         "Endpoint",

@@ -11,7 +11,7 @@ from hardenprobe.check import Check, Outcome
 from hardenprobe.errors import ContractBroken, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Endpoint, Reach, Reason, Remedy, RuleSet, Said, Word
-from hardenprobe.probe import Probe
+from hardenprobe.probes.base import Probe
 from hardenprobe.scope.ports import NEVER_SPEAK
 from hardenprobe.standards.ccss import score
 

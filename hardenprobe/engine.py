@@ -26,34 +26,17 @@ from hardenprobe.network.link import DeviceBudget, DeviceLink
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.order import VisitOrder
 from hardenprobe.plan import Plan
-from hardenprobe.probe import Asked, Probe
-from hardenprobe.probes import (
-    ftp,
-    ftp_anonymous,
-    http,
-    ipp,
-    llmnr,
-    mdns,
-    netbios,
-    ntp,
-    rfb,
-    slp,
-    smb,
-    snmp,
-    snmp_objects,
-    snmp_strain,
-    snmp_supplied,
-    snmp_write,
-    ssdp,
-    ssh,
-    tcp,
-    telnet,
-    tftp,
-    tls_ports,
-    web,
-    ws_discovery,
-)
-from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes import tcp
+from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, ssdp, ws_discovery
+from hardenprobe.probes.files import ftp, ftp_anonymous, smb, tftp
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.printing import ipp
+from hardenprobe.probes.remote import rfb, telnet
+from hardenprobe.probes.snmp import agent, objects, strain, supplied, write
+from hardenprobe.probes.ssh import algorithms
+from hardenprobe.probes.tls import ports as tls_ports
+from hardenprobe.probes.web import http, pages
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
 from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
@@ -65,16 +48,16 @@ log = logging.getLogger("hardenprobe.engine")
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
-FIRST_PROBES: tuple[Probe, ...] = (snmp.PROBE, snmp_objects.PROBE)
+FIRST_PROBES: tuple[Probe, ...] = (agent.PROBE, objects.PROBE)
 PROBES: tuple[Probe, ...] = (
     telnet.PROBE,
-    ssh.GREETING,
+    algorithms.GREETING,
     ftp.PROBE,
     ftp_anonymous.PROBE,
-    ssh.PROBE,
+    algorithms.PROBE,
     tls_ports.PROBE,
     http.PROBE,
-    web.PROBE,
+    pages.PROBE,
     ipp.PROBE,
     smb.PROBE,
     rfb.PROBE,
@@ -86,16 +69,16 @@ PROBES: tuple[Probe, ...] = (
     ssdp.PROBE,
     ntp.PROBE,
     tftp.PROBE,
-    snmp_supplied.PROBE,
-    snmp_strain.PROBE,
-    snmp_write.PROBE,
+    supplied.PROBE,
+    strain.PROBE,
+    write.PROBE,
     tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )
 DEAREST = PROBES.index(tls_ports.SUITES)  # a plug-in's probes come before it
 
 
-LISTENING = (telnet.PROBE, ssh.GREETING)  # they read what was heard
+LISTENING = (telnet.PROBE, algorithms.GREETING)  # they read what was heard
 
 
 async def _each(addresses: Iterable[str]) -> AsyncGenerator[Due]:
@@ -326,7 +309,7 @@ class Scan:
             cost=due.cost,
             tap=Tap(self.capture) if self.capture else None,
         )
-        asked = Asked(
+        asked = ProbeContext(
             line=line,
             plan=plan,
             listed=listed,
@@ -360,7 +343,7 @@ def _source(vantage: Vantage, address: str) -> str | None:
     return vantage.source if same else None
 
 
-async def ask_device(asked: Asked, plugged: Sequence[Probe] = ()) -> None:
+async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = ()) -> None:
     """One visit: ports, then what speaks on them, the cheapest and most telling first.
 
     Args:
@@ -379,13 +362,13 @@ async def ask_device(asked: Asked, plugged: Sequence[Probe] = ()) -> None:
         await _run(probe, asked)
 
 
-def _control_ports(asked: Asked) -> list[int]:
+def _control_ports(asked: ProbeContext) -> list[int]:
     """Ports of the dynamic range; a lab's offset is taken off, since the door adds it."""
     ports = (port - asked.line.port_offset for port in tcp.CONTROL_PORTS)
     return [port for port in ports if port > 0 and port not in asked.plan.tcp_ports]
 
 
-async def _somebody_there(asked: Asked, probes: Sequence[Probe]) -> bool:
+async def _somebody_there(asked: ProbeContext, probes: Sequence[Probe]) -> bool:
     """Look at every port; False when the first ones and SNMP are all silent.
 
     Ports that print come after SNMP, and are left out where the device says that it prints just now, or is fragile.
@@ -407,7 +390,7 @@ async def _somebody_there(asked: Asked, probes: Sequence[Probe]) -> bool:
     return True
 
 
-def _speaks_later(asked: Asked, probes: Iterable[Probe]) -> bool:
+def _speaks_later(asked: ProbeContext, probes: Iterable[Probe]) -> bool:
     """Something will be said elsewhere, so it must be known before on which ports that would be printed."""
     return any(p.allowed(asked.plan) and asked.wants(*p.produces) for p in probes if p not in LISTENING)
 
@@ -418,14 +401,14 @@ def first_ports(plan: Plan) -> tuple[int, ...]:
     return usual or plan.tcp_ports[:2]
 
 
-async def _look(asked: Asked, ports: Iterable[int]) -> None:
+async def _look(asked: ProbeContext, ports: Iterable[int]) -> None:
     for port in ports:
         heard = await tcp.look(asked.line, port)
         asked.heard[port] = heard
         asked.seen.append(heard.seen)
 
 
-async def _run(probe: Probe, asked: Asked) -> None:
+async def _run(probe: Probe, asked: ProbeContext) -> None:
     if probe.allowed(asked.plan) and asked.wants(*probe.produces):
         await probe.run(asked)
 
@@ -434,7 +417,7 @@ def _answered(seen: Observation[Any]) -> bool:
     return getattr(seen.facts, "state", State.SILENT) is not State.SILENT
 
 
-def _visit_of(asked: Asked, unfinished: str | None, crashed: str | None) -> Visit:
+def _visit_of(asked: ProbeContext, unfinished: str | None, crashed: str | None) -> Visit:
     """What a visit comes to. A bug of ours must not look like silence or refusal."""
     states = {getattr(o.facts, "state", None) for o in asked.seen if not getattr(o.facts, "control", False)}
     # A reset proves a host, but on this machine the kernel resets for addresses that nobody has.

@@ -17,7 +17,7 @@ from hardenprobe.limits import Overran, limited
 from hardenprobe.model import Reach, Reason, Remedy, Said, Word
 from hardenprobe.network import audit_hook
 from hardenprobe.plugins import BUILT_IN, Offer, offers
-from hardenprobe.probe import Probe
+from hardenprobe.probes.base import Probe
 
 __all__ = ["BUILT_IN", "Broken", "Registry", "load"]
 

@@ -23,8 +23,8 @@ from hardenprobe.journal import Begun, Journal, TakenUp
 from hardenprobe.model import Reach
 from hardenprobe.model.document import digest
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.probes.second_opinion import strain_timing
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls.second_opinion import strain_timing
 from hardenprobe.review import Order
 from hardenprobe.scope import scope as scopes
 from hardenprobe.scope import scope_file

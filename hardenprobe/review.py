@@ -32,7 +32,7 @@ from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.network import audit_hook
 from hardenprobe.plan import Plan
-from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.registry import Registry
 from hardenprobe.scope import clock
 from hardenprobe.scope.scope import operator

@@ -13,7 +13,7 @@ from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
 from hardenprobe.devices import inventory
 from hardenprobe.model import Reach, Review
-from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scope import scope
 from hardenprobe.statements import Statement
 from hardenprobe.testing.devices import guilts

@@ -24,8 +24,9 @@ from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, Tc
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.network.link import Timing
 from hardenprobe.plan import Plan, targets
-from hardenprobe.probes import ftp, tcp
-from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes import tcp
+from hardenprobe.probes.files import ftp
+from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scope.scope import LOOPBACK, Scope
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from

@@ -129,7 +129,7 @@ from hardenprobe.facts import TcpPort
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.network.link import Timing
 from hardenprobe.plan import Plan, targets
-from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.model import Reach, Vantage
 from hardenprobe.scope.scope import Scope
 

@@ -14,7 +14,7 @@ from hardenprobe.devices.identity import Fleet, Visit, settle
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpEngine
 from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State
-from hardenprobe.probes import snmp
+from hardenprobe.probes.snmp import agent
 from hardenprobe.testing import at, snmp_answer, tcp_port
 from hardenprobe.testing_tls import tls_port
 
@@ -42,10 +42,10 @@ def known(tmp_path: Path) -> Inventory:
 
 def stated(address: str, **values: str) -> Observation[Any]:
     oids = {
-        "serial": snmp.PRT_SERIAL,
-        "name": snmp.SYS_NAME,
-        "model": snmp.HR_DEVICE_DESCR,
-        "descr": snmp.SYS_DESCR,
+        "serial": agent.PRT_SERIAL,
+        "name": agent.SYS_NAME,
+        "model": agent.HR_DEVICE_DESCR,
+        "descr": agent.SYS_DESCR,
     }
     return snmp_answer(address=address, values={oids[k]: v for k, v in values.items()})
 

@@ -25,8 +25,8 @@ from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.devices import credentials, inventory
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Reach, Review, Word
-from hardenprobe.probes import snmp_pdu
-from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.snmp import pdu
 from hardenprobe.reports import FORMATS
 from hardenprobe.scope import scope
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
@@ -113,8 +113,8 @@ def contact(address: str, port: int, community: bytes) -> bytes:
     """sysContact, asked with a socket of our own."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         sock.settimeout(5)
-        sock.sendto(snmp_pdu.encode("2c", community, "get", (snmp_pdu.SYS_CONTACT,), 7), (address, port))
-        binding = snmp_pdu.decode("2c", sock.recv(65535), 7).bindings[0]
+        sock.sendto(pdu.encode("2c", community, "get", (pdu.SYS_CONTACT,), 7), (address, port))
+        binding = pdu.decode("2c", sock.recv(65535), 7).bindings[0]
     assert binding is not None and binding.octets is not None
     return binding.octets
 

@@ -13,7 +13,12 @@ from hardenprobe import probes
 from hardenprobe.errors import MalformedReply
 from hardenprobe.testing_parsers import NO_PARSER, PARSERS, Parser
 
-MODULES = {path.stem for path in Path(str(probes.__file__)).parent.glob("*.py")}
+FOLDER = Path(str(probes.__file__)).parent
+MODULES = {
+    ".".join(path.relative_to(FOLDER).with_suffix("").parts)
+    for path in FOLDER.rglob("*.py")
+    if path.name not in ("__init__.py", "base.py")
+}
 
 
 def test_every_module_of_probes_is_run_or_has_nothing_to_run() -> None:

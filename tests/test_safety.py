@@ -48,8 +48,8 @@ from hardenprobe.model.transcript import KEPT
 from hardenprobe.network import audit_hook
 from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.plan import Plan, check_scope, targets
-from hardenprobe.probes import tls_ports
-from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls import ports as tls_ports
 from hardenprobe.reports import FORMATS, terminal
 from hardenprobe.reports.text import CAUTION
 from hardenprobe.request import Request, pinned

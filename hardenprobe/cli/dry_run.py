@@ -11,7 +11,7 @@ from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Reach
 from hardenprobe.plan import Plan
-from hardenprobe.probes.ftp_anonymous import contact
+from hardenprobe.probes.files.ftp_anonymous import contact
 from hardenprobe.registry import Registry
 from hardenprobe.reports.text import counted, ports_text, visible
 from hardenprobe.review import Order

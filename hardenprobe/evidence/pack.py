@@ -97,7 +97,7 @@ def certificates_of(path: Path) -> tuple[x509.Certificate, ...]:
     Raises:
         FileInvalid: It cannot be read, or holds none.
     """
-    from hardenprobe.probes.certificates import TrustAnchors
+    from hardenprobe.probes.pki.certificates import TrustAnchors
 
     return TrustAnchors.load([path], system=False).certificates
 

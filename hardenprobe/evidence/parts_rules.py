@@ -69,7 +69,7 @@ def anchors(source: Source, wanted: Wanted, bag: BagWriter) -> None:
     """Write the anchors that were named, and which anchors the review's chains led to."""
     from cryptography.hazmat.primitives.serialization import Encoding
 
-    from hardenprobe.probes.certificates import TrustAnchors
+    from hardenprobe.probes.pki.certificates import TrustAnchors
 
     reached = {json.loads(found) for row in source.rows() for found in _ANCHOR.findall(row.observations)}
     kept = TrustAnchors.load(wanted.anchors, system=False)

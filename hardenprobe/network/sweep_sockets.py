@@ -17,7 +17,7 @@ from struct import Struct, pack_into
 from typing import TYPE_CHECKING, Protocol
 
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.probes.snmp import encode_discovery
+from hardenprobe.probes.snmp.agent import encode_discovery
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.socket_tap import SweepTap

@@ -9,8 +9,8 @@ from hardenprobe.errors import Unreachable
 from hardenprobe.facts import TcpPort, readable
 from hardenprobe.model import State
 from hardenprobe.network.link import DeviceLink, Stream
-from hardenprobe.probe import Heard
-from hardenprobe.probes import telnet
+from hardenprobe.probes.base import PortGreeting
+from hardenprobe.probes.remote import telnet
 from hardenprobe.scope.ports import NEVER_SPEAK
 
 LIMIT = 1024  # bytes of greeting; banners are a line or a screen
@@ -42,7 +42,9 @@ def recognise(greeting: bytes) -> str | None:
     return "telnet" if telnet.speaks(greeting) else None
 
 
-async def look(line: DeviceLink, port: int, *, control: bool = False, touch_only: bool = False) -> Heard:
+async def look(
+    line: DeviceLink, port: int, *, control: bool = False, touch_only: bool = False
+) -> PortGreeting:
     """Connect to a port and listen.
 
     Args:
@@ -74,9 +76,9 @@ async def look(line: DeviceLink, port: int, *, control: bool = False, touch_only
                 control=control,
             )
             where = line.endpoint(port, protocol=protocol)
-            return Heard(line.observation(facts, where, stream.recorder), greeting)
+            return PortGreeting(line.observation(facts, where, stream.recorder), greeting)
     facts = TcpPort(state=state, tries=tries, control=control)
-    return Heard(line.observation(facts, line.endpoint(port)), b"")
+    return PortGreeting(line.observation(facts, line.endpoint(port)), b"")
 
 
 def _patience(line: DeviceLink, port: int) -> float:

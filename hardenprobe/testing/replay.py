@@ -11,7 +11,7 @@ from hardenprobe.errors import Unreachable
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import Answer, DeviceLink, Stream, Timing
-from hardenprobe.probe import Asked, Probe
+from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.tcp import look
 from hardenprobe.scope.ports import may_speak
 
@@ -129,7 +129,7 @@ def answers(probe: Probe, line: Replay) -> list[Observation[Any]]:
 
 
 async def _answers(probe: Probe, line: Replay) -> list[Observation[Any]]:
-    asked = Asked(
+    asked = ProbeContext(
         line=line,
         plan=cast(Any, None),
         listed=None,

@@ -7,19 +7,10 @@ from typing import Any
 
 from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes import (
-    llmnr,
-    mdns,
-    packets,
-    slp,
-    snmp,
-    snmp_objects,
-    snmp_pdu,
-    snmp_strain,
-    ssdp,
-    usm,
-    ws_discovery,
-)
+from hardenprobe.probes import packets
+from hardenprobe.probes.discovery import llmnr, mdns, slp, ssdp, ws_discovery
+from hardenprobe.probes.snmp import agent, objects, strain, usm
+from hardenprobe.probes.snmp import pdu as snmp_pdu
 from hardenprobe.testing_fed import Fed, finish
 from hardenprobe.testing_parsers.registry import NUMBER, answered, host, over, parser
 
@@ -46,38 +37,40 @@ _COLUMNS = ("1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.4")
 
 @parser(
     "snmp",
-    "snmp",
-    seeds=answered(lambda: _agent("2c"), lambda: snmp.encode_get("2c", b"public", snmp.IDENTITY, NUMBER)),
+    "snmp.agent",
+    seeds=answered(lambda: _agent("2c"), lambda: agent.encode_get("2c", b"public", agent.IDENTITY, NUMBER)),
 )
 def _snmp(data: bytes) -> None:
-    for version in snmp.VERSIONS:
+    for version in agent.VERSIONS:
         with suppress(MalformedReply):
-            _, values = snmp.decode_response(version, data, NUMBER)
+            _, values = agent.decode_response(version, data, NUMBER)
             assert all(len(text) <= 4 * 256 for text in values.values())
 
 
-@parser("snmp-engine", "snmp", seeds=answered(lambda: _agent("3"), lambda: snmp.encode_discovery(NUMBER)))
+@parser(
+    "snmp-engine", "snmp.agent", seeds=answered(lambda: _agent("3"), lambda: agent.encode_discovery(NUMBER))
+)
 def _snmp_engine(data: bytes) -> None:
-    assert len(snmp.decode_discovery(data, NUMBER).engine_id or "") <= 128
+    assert len(agent.decode_discovery(data, NUMBER).engine_id or "") <= 128
 
 
 @parser(
-    "snmp-pdu", "snmp_pdu", "snmp_objects", "snmp_strain",
-    seeds=answered(lambda: _agent("2c"), lambda: snmp_pdu.encode("2c", b"public", "next", snmp_objects.COLUMNS[:5], NUMBER)),
+    "snmp-pdu", "snmp.pdu", "snmp.objects", "snmp.strain",
+    seeds=answered(lambda: _agent("2c"), lambda: snmp_pdu.encode("2c", b"public", "next", objects.COLUMNS[:5], NUMBER)),
 )  # fmt: skip
 def _snmp_pdu(data: bytes) -> None:
-    for version in snmp.VERSIONS:
+    for version in agent.VERSIONS:
         with suppress(MalformedReply):
             response = snmp_pdu.decode(version, data, NUMBER)
 
             async def again(oids: Any, response: Any = response) -> Any:
                 return response
 
-            for columns in (snmp_objects.COLUMNS[:5], snmp_objects.COLUMNS[5:], _COLUMNS):
-                rows, fault = finish(snmp_objects.walk(again, columns))
-                whole = {**{column: {} for column in snmp_objects.COLUMNS}, **rows}
-                snmp_objects.read(whole, version, "public", "default", fault)
-    finish(snmp_strain.ask_bulk(Fed(data, 161, "snmp"), b"public", "public", "default"))
+            for columns in (objects.COLUMNS[:5], objects.COLUMNS[5:], _COLUMNS):
+                rows, fault = finish(objects.walk(again, columns))
+                whole = {**{column: {} for column in objects.COLUMNS}, **rows}
+                objects.read(whole, version, "public", "default", fault)
+    finish(strain.ask_bulk(Fed(data, 161, "snmp"), b"public", "public", "default"))
 
 
 _USER = User(
@@ -99,12 +92,12 @@ def _protected() -> tuple[bytes, ...]:
     answer = _agent("3", users=(known,)).answerer(host())
     found = []
     for level in usm.LEVELS:
-        pdu = snmp_pdu.request_pdu("3", "get", (snmp.SYS_DESCR,), NUMBER)
+        pdu = snmp_pdu.request_pdu("3", "get", (agent.SYS_DESCR,), NUMBER)
         found.append(answer(usm.encode(_USER, level, usm.Engine(host().engine_id, 1, 1), pdu, NUMBER)))
     return tuple(filter(None, found))
 
 
-@parser("snmp-usm", "usm", seeds=_protected)
+@parser("snmp-usm", "snmp.usm", seeds=_protected)
 def _usm(data: bytes) -> None:
     for level in usm.LEVELS:
         with suppress(MalformedReply):
@@ -117,7 +110,7 @@ def _usm(data: bytes) -> None:
 @parser(
     "mdns",
     "packets",
-    "mdns",
+    "discovery.mdns",
     seeds=answered(lambda: _discovery("Mdns"), lambda: packets.encode_mdns("_ipp._tcp.local", "PTR", NUMBER)),
 )
 def _mdns(data: bytes) -> None:
@@ -132,14 +125,14 @@ def _mdns(data: bytes) -> None:
 @parser(
     "llmnr",
     "packets",
-    "llmnr",
+    "discovery.llmnr",
     seeds=answered(lambda: _discovery("LlmnrDatagrams"), lambda: packets.encode_llmnr("t-1", "A", NUMBER)),
 )
 def _llmnr(data: bytes) -> None:
     llmnr.told(data, NUMBER)
 
 
-parser("llmnr-tcp", "llmnr", seeds=lambda: (b"\0\x0c" + bytes(12),))(
+parser("llmnr-tcp", "discovery.llmnr", seeds=lambda: (b"\0\x0c" + bytes(12),))(
     over(5355, "llmnr", lambda line: llmnr.over_tcp(line, "t-1", "A"))
 )
 
@@ -172,12 +165,16 @@ def _tftp(data: bytes) -> None:
     packets.decode_tftp(data)
 
 
-@parser("slp", "slp", seeds=answered(lambda: _discovery("Slp"), lambda: slp.encode_request(NUMBER)))
+@parser("slp", "discovery.slp", seeds=answered(lambda: _discovery("Slp"), lambda: slp.encode_request(NUMBER)))
 def _slp(data: bytes) -> None:
     assert len(slp.decode_reply(data, NUMBER)[1]) <= slp.MOST_URLS
 
 
-@parser("ssdp", "ssdp", seeds=answered(lambda: _discovery("Ssdp"), lambda: ssdp.encode_search("127.0.9.9")))
+@parser(
+    "ssdp",
+    "discovery.ssdp",
+    seeds=answered(lambda: _discovery("Ssdp"), lambda: ssdp.encode_search("127.0.9.9")),
+)
 def _ssdp(data: bytes) -> None:
     assert len(ssdp.decode_response(data)) <= 32
 
@@ -187,7 +184,7 @@ _PROBE = "urn:uuid:00000000-0000-4000-8000-000000004711"
 
 @parser(
     "ws-discovery",
-    "ws_discovery",
+    "discovery.ws_discovery",
     seeds=answered(
         lambda: _discovery("WsDiscovery"), lambda: ws_discovery.encode_probe(ws_discovery.DIALECTS[0], _PROBE)
     ),

@@ -12,18 +12,14 @@ from cryptography.hazmat.primitives.asymmetric import ed25519
 from cryptography.hazmat.primitives.serialization import Encoding
 
 from hardenprobe.errors import MalformedReply, Unreachable
-from hardenprobe.probes import (
-    certificates,
-    ssh,
-    ssh_codec,
-    ssh_exchange,
-    ssh_keys,
-    tls_codec,
-    tls_openings,
-    tls_ssl2,
-    tls_talk,
-    tls_thirteen,
-)
+from hardenprobe.probes.pki import certificates
+from hardenprobe.probes.ssh import algorithms, keys
+from hardenprobe.probes.ssh import codec as ssh_codec
+from hardenprobe.probes.ssh import exchange as ssh_exchange
+from hardenprobe.probes.tls import codec as tls_codec
+from hardenprobe.probes.tls import exchange as tls_talk
+from hardenprobe.probes.tls import openings as tls_openings
+from hardenprobe.probes.tls import ssl2, tls13
 from hardenprobe.testing_fed import Fed, finish
 from hardenprobe.testing_parsers.registry import parser
 
@@ -38,24 +34,24 @@ _LISTS = ssh_codec.KexInit(
 
 @parser(
     "ssh",
-    "ssh",
-    "ssh_codec",
+    "ssh.algorithms",
+    "ssh.codec",
     seeds=lambda: (b"SSH-2.0-Console_1 hello\r\n" + ssh_codec.packet(_LISTS.encode()),),
 )
 def _ssh(data: bytes) -> None:
-    offer = finish(ssh.ask_offer(Fed(data, 22, "ssh"), 22))[0].facts
+    offer = finish(algorithms.ask_offer(Fed(data, 22, "ssh"), 22))[0].facts
     assert all(len(n) <= ssh_codec.NAME_LIMIT for n in offer.key_exchanges)
-    finish(ssh.ask_host_key(Fed(data, 22, "ssh"), 22, offer, "ssh-ed25519", "ssh-ed25519"))
+    finish(algorithms.ask_host_key(Fed(data, 22, "ssh"), 22, offer, "ssh-ed25519", "ssh-ed25519"))
 
 
-@parser("ssh-kexinit", "ssh_codec", seeds=lambda: (_LISTS.encode(),))
+@parser("ssh-kexinit", "ssh.codec", seeds=lambda: (_LISTS.encode(),))
 def _kexinit(data: bytes) -> None:
     ssh_codec.kexinit(data)
 
 
 @parser(
     "ssh-exchange",
-    "ssh_exchange",
+    "ssh.exchange",
     seeds=lambda: (
         b"\x1f" + ssh_codec.string(b"k") + ssh_codec.string(bytes(range(32))) + ssh_codec.string(b"s"),
     ),
@@ -77,14 +73,14 @@ def _key_seeds() -> tuple[bytes, ...]:
     )
 
 
-@parser("ssh-keys", "ssh_keys", seeds=_key_seeds)
+@parser("ssh-keys", "ssh.keys", seeds=_key_seeds)
 def _keys(data: bytes) -> None:
-    key = ssh_keys.public_key(data)
-    for algorithm in ssh_keys.TYPES[key.key_type]:
+    key = keys.public_key(data)
+    for algorithm in keys.TYPES[key.key_type]:
         with suppress(MalformedReply):
-            ssh_keys.proves(key, ssh_codec.string(algorithm.encode()) + ssh_codec.string(data), b"signed")
+            keys.proves(key, ssh_codec.string(algorithm.encode()) + ssh_codec.string(data), b"signed")
         with suppress(MalformedReply):
-            ssh_keys.proves(key, data, b"signed")
+            keys.proves(key, data, b"signed")
 
 
 # ---- TLS and certificates
@@ -94,8 +90,8 @@ _HELLO = bytes.fromhex("160303002a020000260303") + bytes(32) + bytes.fromhex("00
 
 @parser(
     "tls",
-    "tls_codec",
-    "tls_talk",
+    "tls.codec",
+    "tls.exchange",
     seeds=lambda: (_HELLO, _HELLO + bytes.fromhex("16030300040e000000"), b"\x15\x03\x03\0\2\2\x28"),
 )
 def _tls(data: bytes) -> None:
@@ -109,7 +105,7 @@ def _tls(data: bytes) -> None:
         tls_talk.said_text(reply)
 
 
-@parser("tls-chain", "tls_codec", seeds=lambda: (b"\0\0\4\0\0\1x", b"\0\0\0\6\0\0\1x\0\0"))
+@parser("tls-chain", "tls.codec", seeds=lambda: (b"\0\0\4\0\0\1x", b"\0\0\0\6\0\0\1x\0\0"))
 def _tls_chain(data: bytes) -> None:
     for thirteen in (False, True):
         with suppress(MalformedReply):
@@ -117,37 +113,39 @@ def _tls_chain(data: bytes) -> None:
             assert len(chain) <= tls_codec.CHAIN_LIMIT
 
 
-@parser("tls-sealed", "tls_thirteen", seeds=lambda: (b"\x0b\0\0\x08\0\0\0\4\0\0\1x\x16", b"\2\x28\x15"))
+@parser("tls-sealed", "tls.tls13", seeds=lambda: (b"\x0b\0\0\x08\0\0\0\4\0\0\1x\x16", b"\2\x28\x15"))
 def _sealed(data: bytes) -> None:
     """What is inside of a record, since only the holder of the key can seal one."""
-    unsealer = object.__new__(tls_thirteen.Unsealer)
+    unsealer = object.__new__(tls13.Unsealer)
     vars(unsealer).update(
-        _iv=bytes(12), _sequence=0, _pending=b"", result=tls_thirteen.Unsealed(chain=[]),
+        _iv=bytes(12), _sequence=0, _pending=b"", result=tls13.Unsealed(chain=[]),
         _cipher=SimpleNamespace(decrypt=lambda nonce, sealed, head: sealed),
     )  # fmt: skip
     unsealer.open([b"\x17\x03\x03\0\0" + data, b"\x17\x03\x03\0\0" + data])
     assert len(unsealer.result.chain) <= tls_codec.CHAIN_LIMIT
 
 
-@parser("tls-share", "tls_thirteen", seeds=lambda: (bytes(range(32)), b"\4" + bytes(64)))
+@parser("tls-share", "tls.tls13", seeds=lambda: (bytes(range(32)), b"\4" + bytes(64)))
 def _share(data: bytes) -> None:
-    for group in tls_thirteen.SHARED_GROUPS:
+    for group in tls13.SHARED_GROUPS:
         for suite in (0x1301, 0x1302, 0x9999):
             hello = tls_codec.ServerHello(
                 version=0x0304, suite=suite, compression=0, extensions={}, retry=False, group=group, share=data, raw=data
             )  # fmt: skip
             with suppress(MalformedReply):
-                tls_thirteen.Unsealer([b"hello"], hello, tls_thirteen.key_share(group))
-
-
-@parser("ssl2", "tls_ssl2", "tls_talk", seeds=lambda: (bytes.fromhex("800e0400010002000000030000010080"),))
-def _ssl2(data: bytes) -> None:
-    finish(tls_talk.Talker(line=Fed(data, 443, "tls"), port=443).ssl2())
-    tls_ssl2.read_server_hello(data)
+                tls13.Unsealer([b"hello"], hello, tls13.key_share(group))
 
 
 @parser(
-    "tls-openings", "tls_openings",
+    "ssl2", "tls.ssl2", "tls.exchange", seeds=lambda: (bytes.fromhex("800e0400010002000000030000010080"),)
+)
+def _ssl2(data: bytes) -> None:
+    finish(tls_talk.Talker(line=Fed(data, 443, "tls"), port=443).ssl2())
+    ssl2.read_server_hello(data)
+
+
+@parser(
+    "tls-openings", "tls.openings",
     seeds=lambda: (b"220 a\r\n234 b\r\n", b"220 a\r\n250 b\r\n220 c\r\n", b"HTTP/1.1 101 S\r\n\r\n", bytes.fromhex("300c02010178070a010004000400")),
 )  # fmt: skip
 def _openings(data: bytes) -> None:
@@ -185,7 +183,7 @@ def _signed(*extensions: x509.ExtensionType) -> x509.Certificate:
 
 @parser(
     "certificates",
-    "certificates",
+    "pki.certificates",
     seeds=lambda: (
         _signed(x509.BasicConstraints(ca=True, path_length=1), _ALLOWED, _ALTERNATIVES).public_bytes(
             Encoding.DER
@@ -207,8 +205,8 @@ def _raw(extension: x509.ExtensionType, data: bytes) -> x509.ExtensionType:
 
 @parser(
     "certificate-names",
-    "certificates",
-    "name_constraints",
+    "pki.certificates",
+    "pki.name_constraints",
     seeds=lambda: (
         bytes((len(_ALLOWED.public_bytes()),)) + _ALLOWED.public_bytes() + _ALTERNATIVES.public_bytes(),
     ),

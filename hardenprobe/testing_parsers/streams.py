@@ -2,20 +2,11 @@
 
 from __future__ import annotations
 
-from hardenprobe.probes import (
-    ftp,
-    ftp_anonymous,
-    http,
-    http_cookies,
-    ipp,
-    ipp_codec,
-    packets,
-    rfb,
-    smb,
-    tcp,
-    telnet,
-    web,
-)
+from hardenprobe.probes import packets, tcp
+from hardenprobe.probes.files import ftp, ftp_anonymous, smb
+from hardenprobe.probes.printing import ipp, ipp_codec
+from hardenprobe.probes.remote import rfb, telnet
+from hardenprobe.probes.web import cookies, http, pages
 from hardenprobe.scope.web_paths import SettingsPage
 from hardenprobe.testing_fed import Fed, finish
 from hardenprobe.testing_parsers.registry import NUMBER, host, over, parser
@@ -26,7 +17,7 @@ from hardenprobe.testing_parsers.registry import NUMBER, host, over, parser
 @parser(
     "greeting",
     "tcp",
-    "telnet",
+    "remote.telnet",
     seeds=lambda: (b"\xff\xfb\x01\xff\xfb\x03\r\nlogin: ", b"220 ready\r\n", b"RFB 003.008\n"),
 )
 def _greeting(data: bytes) -> None:
@@ -35,13 +26,13 @@ def _greeting(data: bytes) -> None:
 
 
 _FTP = (b"220 ready\r\n331 password\r\n230 in\r\n", b"220-a\r\n220 b\r\n530 no\r\n")
-parser("ftp", "ftp", seeds=lambda: _FTP)(over(21, "ftp", lambda line: ftp.ask_user(line, 21)))
-parser("ftp-anonymous", "ftp_anonymous", seeds=lambda: _FTP)(
+parser("ftp", "files.ftp", seeds=lambda: _FTP)(over(21, "ftp", lambda line: ftp.ask_user(line, 21)))
+parser("ftp-anonymous", "files.ftp_anonymous", seeds=lambda: _FTP)(
     over(21, "ftp", lambda line: ftp_anonymous.sign_in(line, 21, "network@port.example"))
 )
 parser(
     "rfb",
-    "rfb",
+    "remote.rfb",
     seeds=lambda: (b"RFB 003.008\n\x02\x01\x02", b"RFB 003.003\n\0\0\0\1", b"RFB 003.008\n\0\0\0\0\4full"),
 )(over(5900, "rfb", lambda line: rfb.security(line, 5900)))
 
@@ -56,7 +47,7 @@ def _smb_seeds() -> tuple[bytes, ...]:
     return tuple(len(one).to_bytes(4) + one for one in answers)
 
 
-@parser("smb", "smb", "packets", seeds=_smb_seeds)
+@parser("smb", "files.smb", "packets", seeds=_smb_seeds)
 def _smb(data: bytes) -> None:
     for version, decode in (("1", packets.decode_smb1), ("2", packets.decode_smb2)):
         finish(smb.negotiate(Fed(data, 445, "smb"), version, b"?", decode))
@@ -69,8 +60,8 @@ _PAGE = b"HTTP/1.1 200 OK\r\nContent-Length: 22\r\nSet-Cookie: sid=1\r\n\r\n<tit
 
 @parser(
     "http",
-    "http",
-    "http_cookies",
+    "web.http",
+    "web.cookies",
     seeds=lambda: (
         _PAGE,
         b"HTTP/1.1 302 Found\r\nLocation: /\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
@@ -80,15 +71,15 @@ def _http(data: bytes) -> None:
     facts = finish(http.get(Fed(data, 80, "http"), 80)).facts
     assert (facts.body_length or 0) <= http.BODY_LIMIT
     http.look_at(data)
-    http_cookies.star_cookies(data)
-    http_cookies.session_cookies([data.decode("latin-1")])
+    cookies.star_cookies(data)
+    cookies.session_cookies([data.decode("latin-1")])
 
 
-@parser("web", "web", seeds=lambda: (_PAGE,))
+@parser("web", "web.pages", seeds=lambda: (_PAGE,))
 def _web(data: bytes) -> None:
     page = SettingsPage(path="/settings", marker="<h1>Settings</h1>")
-    finish(web.ask_settings_page(Fed(data, 80, "http"), 80, page, None))
-    finish(web.ask_scan_service(Fed(data, 80, "http"), 80, "/eSCL/ScannerCapabilities", None))
+    finish(pages.ask_settings_page(Fed(data, 80, "http"), 80, page, None))
+    finish(pages.ask_scan_service(Fed(data, 80, "http"), 80, "/eSCL/ScannerCapabilities", None))
 
 
 def _ipp_seeds() -> tuple[bytes, ...]:
@@ -101,7 +92,7 @@ def _ipp_seeds() -> tuple[bytes, ...]:
     )
 
 
-@parser("ipp", "ipp_codec", "ipp", seeds=_ipp_seeds)
+@parser("ipp", "printing.ipp_codec", "printing.ipp", seeds=_ipp_seeds)
 def _ipp(data: bytes) -> None:
     head = b"HTTP/1.1 200 OK\r\nContent-Type: application/ipp\r\nContent-Length: %d\r\n\r\n" % len(data)
     got = finish(http.fetch(Fed(head + data, 631, "http"), 631, "/ipp/print"))

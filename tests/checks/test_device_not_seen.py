@@ -14,7 +14,7 @@ from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import DeclaredDevice, NotMet
 from hardenprobe.judging import Case, judge
 from hardenprobe.model import UNPROVEN, Coverage, Reach, Vantage, Word
-from hardenprobe.probes.snmp import PRT_SERIAL
+from hardenprobe.probes.snmp.agent import PRT_SERIAL
 from hardenprobe.testing import declared, seen_device, snmp_answer, tcp_port
 
 LISTED = declared(DeclaredDevice(asset_tag="HO-1", device_kind="printer"))

@@ -10,7 +10,7 @@ from hardenprobe.check import NoSettings
 from hardenprobe.checks.http_cookie_flags import CHECK
 from hardenprobe.facts import Cookie, HttpAnswer
 from hardenprobe.model import State, Word
-from hardenprobe.probes.http_cookies import session_cookies, star_cookies
+from hardenprobe.probes.web.cookies import session_cookies, star_cookies
 from hardenprobe.testing import at, seen_device, tcp_port
 
 

@@ -126,7 +126,7 @@ def test_a_user_without_privacy_cannot_ask_for_it(ask):
 
 
 def test_the_answer_comes_from_the_address_that_was_asked(lab):
-    from hardenprobe.probes.snmp import encode_get
+    from hardenprobe.probes.snmp.agent import encode_get
 
     for address in ("127.77.0.31", "127.77.0.131"):
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
@@ -136,7 +136,7 @@ def test_the_answer_comes_from_the_address_that_was_asked(lab):
 
 
 def test_discovery_is_answered_by_a_report_of_unknown_engine_ids():
-    from hardenprobe.probes.snmp import decode_discovery, encode_discovery
+    from hardenprobe.probes.snmp.agent import decode_discovery, encode_discovery
 
     answer = agent_of("RP-0104")(encode_discovery(5))
     facts = decode_discovery(answer, 5)
@@ -183,7 +183,7 @@ def test_a_good_message_with_one_wrong_byte_is_survived(at, byte):
 
 
 def _good():
-    from hardenprobe.probes.snmp import encode_discovery, encode_get
+    from hardenprobe.probes.snmp.agent import encode_discovery, encode_get
 
     return [encode_get("2c", b"public", (SYS_NAME,), 7), encode_discovery(9)]
 

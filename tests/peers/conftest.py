@@ -29,7 +29,7 @@ from hardenprobe import baseline, plan, registry, vantage
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Reach, Review
-from hardenprobe.probes.certificates import TrustAnchors
+from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.review import Order
 from hardenprobe.review import scan as run_scan
 from hardenprobe.scope.scope import Scope

@@ -17,8 +17,8 @@ import pytest
 
 from hardenprobe import baseline, registry
 from hardenprobe.network.link import DeviceLink
-from hardenprobe.probes import ipp
-from hardenprobe.probes.http import lenient_context
+from hardenprobe.probes.printing import ipp
+from hardenprobe.probes.web.http import lenient_context
 from hardenprobe.scope.scope import Scope
 from hardenprobe.testing import seen_device
 

@@ -12,7 +12,7 @@ import pytest
 from hardenprobe.devices.credentials import Community, Secret, Secrets, User
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.model import Reach, Review
-from hardenprobe.probes.snmp_pdu import SYS_CONTACT, encode
+from hardenprobe.probes.snmp.pdu import SYS_CONTACT, encode
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 

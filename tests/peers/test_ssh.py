@@ -15,7 +15,7 @@ from cryptography.hazmat.primitives.serialization import load_pem_parameters
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.facts import SshHostKey, SshIdentification
 from hardenprobe.model import Review
-from hardenprobe.probes import ssh_groups
+from hardenprobe.probes.ssh import groups
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 
@@ -275,7 +275,7 @@ def test_a_group_is_the_one_that_openssl_has(bits: int, program: Any) -> None:
     )
     printed = subprocess.run(command, check=True, capture_output=True, timeout=30).stdout
     group = load_pem_parameters(printed).parameter_numbers()
-    assert (group.p, group.g) == (ssh_groups.prime(bits), 2)
+    assert (group.p, group.g) == (groups.prime(bits), 2)
 
 
 def test_a_digest_is_the_fingerprint_that_openssh_prints(

@@ -15,7 +15,7 @@ from hardenprobe.checks.ftp_anonymous import CHECK as FTP_ANONYMOUS
 from hardenprobe.devices import inventory
 from hardenprobe.model import Review
 from hardenprobe.network.link import DeviceLink
-from hardenprobe.probes import ftp_anonymous
+from hardenprobe.probes.files import ftp_anonymous
 from hardenprobe.scope.scope import Scope
 from hardenprobe.testing import seen_device
 

@@ -16,7 +16,8 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer, SlpAnswer
 from hardenprobe.model import State
 from hardenprobe.network.link import DeviceLink, Timing
-from hardenprobe.probes import datagrams, mdns, packets, slp, ssdp, ws_discovery
+from hardenprobe.probes import packets
+from hardenprobe.probes.discovery import datagrams, mdns, slp, ssdp, ws_discovery
 from hardenprobe.probes.packets import Record
 from hardenprobe.scope.scope import Scope
 

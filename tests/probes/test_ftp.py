@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from hardenprobe.facts import FtpSession
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink, Timing
-from hardenprobe.probes import ftp
+from hardenprobe.probes.files import ftp
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.05, reply=0.2, pause=0.0)

@@ -16,8 +16,8 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import IppJobs, IppPrinter, PrinterUri
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink, Timing
-from hardenprobe.probes import ipp
-from hardenprobe.probes.ipp_codec import (
+from hardenprobe.probes.printing import ipp
+from hardenprobe.probes.printing.ipp_codec import (
     Group,
     Operation,
     Tag,
@@ -307,7 +307,7 @@ def test_what_is_no_answer_is_a_fault(answer: Callable[[bytes], bytes], fault: s
 @given(st.binary(max_size=200))
 def test_whatever_the_body_is_the_facts_hold(body: bytes) -> None:
     from hardenprobe.model.transcript import Recorder
-    from hardenprobe.probes.http import Fetched
+    from hardenprobe.probes.web.http import Fetched
 
     got = Fetched(recorder=Recorder(), status=200, headers=(("Content-Type", "application/ipp"),), body=body)
     facts = ipp.read_printer(got, 1, tls=False, path="/", assigned=True)

@@ -1,4 +1,4 @@
-"""hardenprobe.probes.second_opinion and its child process."""
+"""hardenprobe.probes.tls.second_opinion and its child process."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TlsFlaws, TlsSecondOpinion
 from hardenprobe.network.link import DeviceLink
-from hardenprobe.probes import second_opinion
-from hardenprobe.probes.second_opinion import probe_flaws, probe_second_opinion
-from hardenprobe.probes.tls_codec import read_flight
+from hardenprobe.probes.tls import second_opinion
+from hardenprobe.probes.tls.codec import read_flight
+from hardenprobe.probes.tls.second_opinion import probe_flaws, probe_second_opinion
 from hardenprobe.testing_tls_servers import (
     CountingRelay,
     Credentials,
@@ -161,7 +161,7 @@ ATTEMPTS = (
 
 
 def test_the_child_reaches_one_port_and_nothing_else() -> None:
-    code = "import socket\nfrom hardenprobe.probes.second_opinion_child import hold_to\nhold_to({port})\n"
+    code = "import socket\nfrom hardenprobe.probes.tls.second_opinion_child import hold_to\nhold_to({port})\n"
     for attempt in (*ATTEMPTS, "socket.create_connection(('127.0.0.1', {port}))"):
         code += f"try:\n    {attempt}\n    print('done')\nexcept PermissionError:\n    print('refused')\n"
     with threaded(lambda c: None) as port:

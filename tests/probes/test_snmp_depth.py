@@ -25,8 +25,11 @@ from hardenprobe.facts import Channel, SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.model import State
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink, Timing
-from hardenprobe.probes import snmp_objects, snmp_pdu, snmp_strain, snmp_supplied, snmp_write, usm
-from hardenprobe.probes.snmp_pdu import Binding, Response
+from hardenprobe.probes.snmp import objects as snmp_objects
+from hardenprobe.probes.snmp import pdu as snmp_pdu
+from hardenprobe.probes.snmp import strain, supplied, usm
+from hardenprobe.probes.snmp import write as snmp_write
+from hardenprobe.probes.snmp.pdu import Binding, Response
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.2, pause=0.0, datagrams=200)
@@ -292,7 +295,7 @@ def test_a_value_that_changes_under_the_write_is_told() -> None:
 def test_a_bulk_answer_is_measured() -> None:
     async def run() -> Any:
         async with agent(lab_agent(table())) as line:
-            return await snmp_strain.ask_bulk(line, b"public", "public", "default")
+            return await strain.ask_bulk(line, b"public", "public", "default")
 
     facts = asyncio.run(run()).facts
     assert facts.state is State.ACCEPTING
@@ -310,7 +313,7 @@ def levels(user: User, known: answering.User) -> Any:
 
     async def run() -> Any:
         async with agent(engine.answer) as line:
-            return await snmp_supplied.ask_user(line, user, ENGINE)
+            return await supplied.ask_user(line, user, ENGINE)
 
     return asyncio.run(run())
 
@@ -369,7 +372,7 @@ def test_a_secret_goes_to_nobody_but_a_confirmed_device() -> None:
         return SnmpAnswer(version="2c", label="x", origin=origin, state=State.ACCEPTING, values=values)
 
     def by(*facts: Any, entry: Listed | None = listed) -> str | None:
-        return snmp_supplied.confirmed(entry, Asked(*facts))  # type: ignore[arg-type]
+        return supplied.confirmed(entry, Asked(*facts))  # type: ignore[arg-type]
 
     engine = SnmpEngine(state=State.ACCEPTING, engine_id="8000")
     assert by(answer("default", "QM-1")) == "serial"

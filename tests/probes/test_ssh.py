@@ -20,10 +20,11 @@ from hardenprobe.demo_lab.ssh_keys import ALGORITHMS, host_key
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.facts import SshHostKey, SshIdentification, SshOffer
 from hardenprobe.model import Observation, Reach
-from hardenprobe.probe import Asked
-from hardenprobe.probes import ssh, tcp
-from hardenprobe.probes.ssh_codec import KexInit, packet, string
-from hardenprobe.probes.ssh_keys import public_key
+from hardenprobe.probes import tcp
+from hardenprobe.probes.base import ProbeContext
+from hardenprobe.probes.ssh import algorithms
+from hardenprobe.probes.ssh.codec import KexInit, packet, string
+from hardenprobe.probes.ssh.keys import public_key
 from hardenprobe.testing_tls_servers import line_to, threaded
 
 KINDS = (SshOffer, SshHostKey, SshIdentification)
@@ -39,7 +40,7 @@ OFFER = SshOffer(
     compressions_to_server=("none",),
     compressions_to_client=("none",),
 )
-LISTS = ssh._answer(OFFER, "curve25519-sha256", "ssh-ed25519")
+LISTS = algorithms._answer(OFFER, "curve25519-sha256", "ssh-ed25519")
 SERVES = packet(LISTS.encode())
 
 
@@ -59,20 +60,20 @@ async def serving(server: Ssh) -> AsyncIterator[int]:
         yield listening.sockets[0].getsockname()[1]
 
 
-async def visit(port: int, word: str = "ssh", wanted: Any = KINDS) -> Asked:
+async def visit(port: int, word: str = "ssh", wanted: Any = KINDS) -> ProbeContext:
     """Look at a port, then run both probes, as the engine does."""
     line = line_to(port, word, reply=2.0, greeting=0.2)
-    asked = Asked(
+    asked = ProbeContext(
         line=line, plan=cast(Any, None), listed=None, wanted=frozenset(wanted), anchors=cast(Any, None)
     )
     asked.heard[port] = await tcp.look(line, port)
-    for probe in (ssh.GREETING, ssh.PROBE):
+    for probe in (algorithms.GREETING, algorithms.PROBE):
         await probe.run(asked)
     return asked
 
 
-def against(server: Ssh, **more: Any) -> Asked:
-    async def run() -> Asked:
+def against(server: Ssh, **more: Any) -> ProbeContext:
+    async def run() -> ProbeContext:
         async with serving(server) as port:
             return await visit(port, **more)
 
@@ -86,20 +87,20 @@ def hostile(
 
     async def run(port: int) -> tuple[SshOffer, SshIdentification | None, SshHostKey]:
         line = line_to(port, "ssh", reply=0.1)
-        seen, greeting = await ssh.ask_offer(line, port)
-        key = await ssh.ask_host_key(line, port, OFFER, "ssh-ed25519", "ssh-ed25519")
+        seen, greeting = await algorithms.ask_offer(line, port)
+        key = await algorithms.ask_host_key(line, port, OFFER, "ssh-ed25519", "ssh-ed25519")
         return seen.facts, greeting and greeting.facts, key.facts
 
     with threaded(handle) as port:
         return asyncio.run(run(port))
 
 
-def offer(asked: Asked) -> SshOffer:
+def offer(asked: ProbeContext) -> SshOffer:
     (seen,) = asked.of(SshOffer)
     return seen.facts
 
 
-def keys(asked: Asked) -> list[SshHostKey]:
+def keys(asked: ProbeContext) -> list[SshHostKey]:
     return [seen.facts for seen in asked.of(SshHostKey)]
 
 
@@ -111,9 +112,9 @@ def test_every_method_and_every_key_type_is_proven(method: str, algorithm: str) 
     async def run() -> SshHostKey:
         async with serving(Ssh(key_exchanges=(method,), host_keys=(algorithm,), rsa_bits=1024)) as port:
             line = line_to(port, "ssh", reply=2.0)
-            seen, _ = await ssh.ask_offer(line, port)
-            ((key_type, asked),) = ssh.host_key_algorithms(seen.facts.host_keys).items()
-            return (await ssh.ask_host_key(line, port, seen.facts, key_type, asked)).facts
+            seen, _ = await algorithms.ask_offer(line, port)
+            ((key_type, asked),) = algorithms.host_key_algorithms(seen.facts.host_keys).items()
+            return (await algorithms.ask_host_key(line, port, seen.facts, key_type, asked)).facts
 
     key = asyncio.run(run())
     assert (key.proven, key.fault, key.method, key.signature) == (True, None, method, algorithm)
@@ -192,7 +193,9 @@ def test_a_key_that_is_shown_and_not_held_is_not_proven() -> None:
 def test_without_a_method_in_common_no_connection_is_spent() -> None:
     line = line_to(9, "ssh")
     asked = asyncio.run(
-        ssh.ask_host_key(line, 9, SshOffer(speaks=True, key_exchanges=("new",)), "ssh-ed25519", "ssh-ed25519")
+        algorithms.ask_host_key(
+            line, 9, SshOffer(speaks=True, key_exchanges=("new",)), "ssh-ed25519", "ssh-ed25519"
+        )
     )
     assert line.cost.connections == 0
     assert asked.facts.fault == "no key exchange method in common with this scan's; it offers new"
@@ -291,7 +294,7 @@ def test_a_server_that_drips_bytes_gets_no_more_than_its_time() -> None:
 
 
 def test_our_own_lists_can_always_be_agreed_upon() -> None:
-    answer = ssh._answer(OFFER, "curve25519-sha256", "ssh-ed25519")
+    answer = algorithms._answer(OFFER, "curve25519-sha256", "ssh-ed25519")
     assert isinstance(answer, KexInit)
     assert set(answer.ciphers_to_server) <= set(OFFER.ciphers_to_server)
     assert (answer.key_exchanges, answer.host_keys) == (("curve25519-sha256",), ("ssh-ed25519",))

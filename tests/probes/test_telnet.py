@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.probes import telnet
+from hardenprobe.probes.remote import telnet
 
 COMMANDS = st.sampled_from(
     [

@@ -1,4 +1,4 @@
-"""hardenprobe.probes.tls, tls_talk and tls_walk, against the standard library's TLS and servers that misbehave."""
+"""hardenprobe.probes.tls.versions, tls_talk and tls_walk, against the standard library's TLS and servers that misbehave."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ import pytest
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TlsPort, TlsSuites
 from hardenprobe.network.link import DeviceLink
-from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.probes.tls import probe_tls
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls.versions import probe_tls
 from hardenprobe.testing_tls_servers import Credentials, issue, line_to, threaded, tls_handler
 
 FATAL_HANDSHAKE_FAILURE = b"\x15\x03\x01\x00\x02\x02\x28"

@@ -1,4 +1,4 @@
-"""hardenprobe.probes.certificates"""
+"""hardenprobe.probes.pki.certificates"""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardenprobe.errors import FileInvalid
-from hardenprobe.probes.certificates import TrustAnchors, describe_chain
+from hardenprobe.probes.pki.certificates import TrustAnchors, describe_chain
 from hardenprobe.testing_tls_servers import Credentials, issue
 
 

@@ -1,4 +1,4 @@
-"""hardenprobe.probes.tls_codec, tls_ssl2, tls_suites, tls_thirteen"""
+"""hardenprobe.probes.tls.codec, tls_ssl2, tls_suites, tls_thirteen"""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes.tls_codec import CHAIN_LIMIT, ClientHello, Flight, read_chain, read_flight
-from hardenprobe.probes.tls_ssl2 import client_hello, read_server_hello
-from hardenprobe.probes.tls_suites import (
+from hardenprobe.probes.tls.codec import CHAIN_LIMIT, ClientHello, Flight, read_chain, read_flight
+from hardenprobe.probes.tls.ssl2 import client_hello, read_server_hello
+from hardenprobe.probes.tls.suites import (
     SSL2_SUITES,
     is_tls13,
     strongest_first,
@@ -22,7 +22,7 @@ from hardenprobe.probes.tls_suites import (
     suite_name,
     suites,
 )
-from hardenprobe.probes.tls_thirteen import SHARED_GROUPS, Unsealer, key_share
+from hardenprobe.probes.tls.tls13 import SHARED_GROUPS, Unsealer, key_share
 
 HELLO = bytes.fromhex("0303") + bytes(32) + b"\x00" + bytes.fromhex("c02f00")
 

@@ -1,4 +1,4 @@
-"""hardenprobe.probes.tls_openings: TLS behind FTP, SMTP, LDAP and HTTP."""
+"""hardenprobe.probes.tls.openings: TLS behind FTP, SMTP, LDAP and HTTP."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from collections.abc import Callable
 import pytest
 
 from hardenprobe.facts import TlsPort
-from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.probes.tls import probe_tls
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls.versions import probe_tls
 from hardenprobe.testing_tls_servers import Credentials, issue, line_to, threaded, tls_handler
 
 LDAP_OK = bytes.fromhex("300c02010178070a010004000400")

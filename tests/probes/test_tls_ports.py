@@ -1,4 +1,4 @@
-"""hardenprobe.probes.tls_ports: the order of the TLS ports of a device, and the bound on what one may cost."""
+"""hardenprobe.probes.tls.ports: the order of the TLS ports of a device, and the bound on what one may cost."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
 from hardenprobe.model import Reach, State
 from hardenprobe.network.link import Timing
 from hardenprobe.plan import Plan
-from hardenprobe.probe import Asked, Heard
-from hardenprobe.probes.certificates import TrustAnchors
-from hardenprobe.probes.tls_ports import PROBE, SUITES
-from hardenprobe.probes.tls_walk import MOST
+from hardenprobe.probes.base import PortGreeting, ProbeContext
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls.ports import PROBE, SUITES
+from hardenprobe.probes.tls.walk import MOST
 from hardenprobe.scope.scope import Scope
 from hardenprobe.testing_tls_servers import issue, line_to, openssl_server
 
 pytestmark = [pytest.mark.slow, pytest.mark.peer]
 
 
-def ask(ports: list[int], reach: Reach = Reach.ASK) -> Asked:
+def ask(ports: list[int], reach: Reach = Reach.ASK) -> ProbeContext:
     """Run the probe over TLS ports of 127.0.0.1."""
     targets = plan.targets(["127.0.0.1"])
     scope = Scope.loopback()
@@ -44,10 +44,10 @@ def ask(ports: list[int], reach: Reach = Reach.ASK) -> Asked:
     line = line_to(ports[0])
     line = replace(line, may_speak={port: frozenset({"tls"}) for port in ports})
     kinds: frozenset[type[Any]] = frozenset({TlsPort, TlsSuites})
-    asked = Asked(line=line, plan=wanted, listed=None, wanted=kinds, anchors=TrustAnchors())
+    asked = ProbeContext(line=line, plan=wanted, listed=None, wanted=kinds, anchors=TrustAnchors())
     for port in ports:
         seen = line.observation(TcpPort(state=State.ACCEPTING), line.endpoint(port))
-        asked.heard[port] = Heard(seen, b"")
+        asked.heard[port] = PortGreeting(seen, b"")
 
     async def run() -> None:
         for probe in (PROBE, SUITES):

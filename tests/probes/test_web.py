@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from hardenprobe.facts import Cookie, FtpAnonymous, ScanServiceAnswer, SettingsPageAnswer
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink, Timing
-from hardenprobe.probes import ftp_anonymous, http, web
-from hardenprobe.probes.http_cookies import session_cookies, star_cookies
+from hardenprobe.probes.files import ftp_anonymous
+from hardenprobe.probes.web import http, pages
+from hardenprobe.probes.web.cookies import session_cookies, star_cookies
 from hardenprobe.scope.scope import Scope
 from hardenprobe.scope.web_paths import SettingsPage
 
@@ -55,7 +56,7 @@ PAGE = SettingsPage(path="/settings", marker="<h1>Größe</h1>")
 
 def test_a_settings_page_is_looked_at_for_its_marker() -> None:
     body = "<title>x</title><h1>Größe</h1><input type=password>".encode()
-    seen = ask(page(body), 80, lambda line: web.ask_settings_page(line, 80, PAGE, None))
+    seen = ask(page(body), 80, lambda line: pages.ask_settings_page(line, 80, PAGE, None))
     assert seen.facts == SettingsPageAnswer(
         tls=False, path="/settings", marker=PAGE.marker, status=200, marker_found=True, password_field=True
     )
@@ -63,7 +64,7 @@ def test_a_settings_page_is_looked_at_for_its_marker() -> None:
 
 
 def test_a_marker_in_another_case_is_none() -> None:
-    seen = ask(page(b"<h1>GR"), 80, lambda line: web.ask_settings_page(line, 80, PAGE, None))
+    seen = ask(page(b"<h1>GR"), 80, lambda line: pages.ask_settings_page(line, 80, PAGE, None))
     assert not seen.facts.marker_found
 
 
@@ -79,7 +80,7 @@ def test_a_marker_in_another_case_is_none() -> None:
     ],
 )
 def test_a_scan_service_is_told_by_its_document(body: bytes, status: str, capabilities: bool) -> None:
-    seen = ask(page(body, status=status), 80, lambda line: web.ask_scan_service(line, 80, "/scan", None))
+    seen = ask(page(body, status=status), 80, lambda line: pages.ask_scan_service(line, 80, "/scan", None))
     assert isinstance(seen.facts, ScanServiceAnswer)
     assert seen.facts.capabilities is capabilities
 

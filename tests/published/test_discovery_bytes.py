@@ -9,7 +9,10 @@ import pytest
 
 from hardenprobe.facts import Datagram
 from hardenprobe.model import State
-from hardenprobe.probes import llmnr, mdns, netbios, ntp, packets, rfb, slp, smb, ssdp, tftp, ws_discovery
+from hardenprobe.probes import packets
+from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, ssdp, ws_discovery
+from hardenprobe.probes.files import smb, tftp
+from hardenprobe.probes.remote import rfb
 from hardenprobe.scope.ports import MAY_SPEAK
 
 

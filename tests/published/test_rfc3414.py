@@ -12,7 +12,7 @@ from pysnmp.proto.secmod.rfc3414 import localkey
 from hardenprobe.demo_lab import usm
 from hardenprobe.errors import MalformedReply
 from hardenprobe.model import State
-from hardenprobe.probes import snmp
+from hardenprobe.probes.snmp import agent
 
 PASSWORD = "maplesyrup"  # RFC 3414 A.3
 ENGINE = bytes(11) + b"\x02"  # RFC 3414 A.3
@@ -72,21 +72,21 @@ DISCOVERY = (
 @pytest.mark.parametrize("version", MESSAGES)
 def test_get_request(version: str) -> None:
     """RFC 1157 section 4.1.2, RFC 3416 section 4.2.1; BER of X.690."""
-    assert snmp.encode_get(version, b"public", (SYS_DESCR,), 1).hex() == MESSAGES[version]
+    assert agent.encode_get(version, b"public", (SYS_DESCR,), 1).hex() == MESSAGES[version]
 
 
 def test_engine_discovery() -> None:
     """RFC 3414 section 4; RFC 3412 section 6."""
-    assert snmp.encode_discovery(1).hex() == DISCOVERY
+    assert agent.encode_discovery(1).hex() == DISCOVERY
 
 
 def test_report_that_answers_a_discovery() -> None:
     """usmStatsUnknownEngineIDs is 1.3.6.1.6.3.15.1.1.4 (RFC 3414 section 5)."""
     engine = usm.Engine(engine_id=ENGINE, users=(), respond=lambda pdu: None, boots=7)
-    report = engine.answer(snmp.encode_discovery(2**31 - 1))
+    report = engine.answer(agent.encode_discovery(2**31 - 1))
     assert report is not None
-    facts = snmp.decode_discovery(report, 2**31 - 1)
+    facts = agent.decode_discovery(report, 2**31 - 1)
     assert (facts.state, facts.engine_id, facts.boots) == (State.ACCEPTING, ENGINE.hex(), 7)
     assert facts.report == "1.3.6.1.6.3.15.1.1.4.0"
     with pytest.raises(MalformedReply, match="another message"):
-        snmp.decode_discovery(report, 1)
+        agent.decode_discovery(report, 1)

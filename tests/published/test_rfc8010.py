@@ -4,14 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hardenprobe.probes.ipp_codec import (
-    Group,
-    Operation,
-    Tag,
-    decode,
-    encode_group,
-    encode_request,
-)
+from hardenprobe.probes.printing.ipp_codec import Group, Operation, Tag, decode, encode_group, encode_request
 
 PINETREE = "ipp://printer.example.com/ipp/print/pinetree"
 HEAD = (

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.probes import telnet
+from hardenprobe.probes.remote import telnet
 
 # RFC 854, TELNET COMMAND STRUCTURE: name, code, octets that follow the code.
 COMMANDS = [

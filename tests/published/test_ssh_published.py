@@ -7,9 +7,10 @@ from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey
 
 from hardenprobe.checks import ssh_weak_key_exchange
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes import ssh_codec, ssh_groups
-from hardenprobe.probes.ssh_codec import Reader, identification, mpint, names
-from hardenprobe.probes.ssh_exchange import INIT, METHODS, REPLY, KeyExchange, Openings
+from hardenprobe.probes.ssh import codec as ssh_codec
+from hardenprobe.probes.ssh import groups
+from hardenprobe.probes.ssh.codec import Reader, identification, mpint, names
+from hardenprobe.probes.ssh.exchange import INIT, METHODS, REPLY, KeyExchange, Openings
 from hardenprobe.standards.ssh_rules import load
 from hardenprobe.standards.ssh_rules import matches as ssh_rules_match
 from hardenprobe.testing import seen_device
@@ -115,13 +116,13 @@ PRIMES = {
 
 @pytest.mark.parametrize("bits", PRIMES)
 def test_groups_are_the_published_ones(bits: int) -> None:
-    assert ssh_groups.prime(bits) == int(PRIMES[bits], 16)
+    assert groups.prime(bits) == int(PRIMES[bits], 16)
 
 
 def test_what_each_formula_adds() -> None:
     # RFC 2409 section 6.2; RFC 3526 sections 3 to 7
     printed = {1024: 129093, 2048: 124476, 3072: 1690314, 4096: 240904, 6144: 929484, 8192: 4743158}
-    assert printed == ssh_groups.ADDED
+    assert printed == groups.ADDED
 
 
 # RFC 7748 section 6.1: Bob's private key, Alice's public key and their shared secret K.

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from hardenprobe.probes.tls_suites import GROUPS, suites
-from hardenprobe.probes.tls_thirteen import server_keys
+from hardenprobe.probes.tls.suites import GROUPS, suites
+from hardenprobe.probes.tls.tls13 import server_keys
 from hardenprobe.standards.tls_rules import load
 
 

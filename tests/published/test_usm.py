@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hardenprobe.probes import usm
+from hardenprobe.probes.snmp import usm
 
 PASSWORD = b"maplesyrup"  # RFC 3414 A.3
 ENGINE = bytes(11) + b"\x02"  # RFC 3414 A.3

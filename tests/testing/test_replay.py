@@ -8,7 +8,8 @@ import pytest
 
 from hardenprobe.errors import ScopeRefused, Unreachable
 from hardenprobe.facts import TelnetGreeting
-from hardenprobe.probes import ftp, telnet
+from hardenprobe.probes.files import ftp
+from hardenprobe.probes.remote import telnet
 from hardenprobe.testing import Replay, answers
 
 

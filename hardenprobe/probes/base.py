@@ -1,0 +1,177 @@
+"""What a probe is: questions in one protocol, put to one device through Link.
+
+A probe module ends with one `PROBE`. Its `ask` is an asynchronous generator: each observation counts from the moment it is
+yielded, so what a ceiling or a fault cuts off costs only what came after.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from hardenprobe.devices.credentials import Secrets
+from hardenprobe.errors import (
+    CeilingReached,
+    ContractBroken,
+    MalformedReply,
+    PastTheDoor,
+    ScopeRefused,
+    Unreachable,
+    clip,
+)
+from hardenprobe.facts import ProbeFault, TcpPort
+from hardenprobe.limits import Overran
+from hardenprobe.model import Observation, Reach, Reason, State
+from hardenprobe.network.link import DeviceLink
+
+if TYPE_CHECKING:
+    from hardenprobe.devices.inventory import Listed
+    from hardenprobe.plan import Plan
+    from hardenprobe.probes.pki.certificates import TrustAnchors
+    from hardenprobe.probes.tls.versions import Versions
+
+log = logging.getLogger("hardenprobe.probes.base")
+
+F = TypeVar("F")
+
+
+@dataclass(frozen=True)
+class PortGreeting:
+    """A TCP port that was looked at, with the very bytes of its greeting."""
+
+    seen: Observation[TcpPort]
+    greeting: bytes
+
+    @property
+    def port(self) -> int:
+        assert self.seen.endpoint is not None
+        return self.seen.endpoint.port
+
+    @property
+    def accepting(self) -> bool:
+        return self.seen.facts.state is State.ACCEPTING
+
+    @property
+    def waits(self) -> bool:
+        """It accepted, said nothing and stayed: it may be waiting for us to speak."""
+        return self.accepting and self.seen.facts.speaks is None and not self.seen.facts.closed
+
+
+@dataclass(kw_only=True)
+class ProbeContext:
+    """One address under question: what a probe may use, and what was seen so far.
+
+    Attributes:
+        line: The only way to the device.
+        listed: The inventory's entry for the address, None without one.
+        wanted: The kinds of facts that somebody will read.
+        secrets: The fleet's own; see devices/credentials.py for whom they may go to.
+        heard: TCP port to what it did.
+        seen: Every observation so far, in order.
+        tls: What the question for versions knows of each port that speaks TLS, for the question for suites.
+    """
+
+    line: DeviceLink
+    plan: Plan
+    listed: Listed | None
+    wanted: frozenset[type[Any]]
+    anchors: TrustAnchors
+    secrets: Secrets = field(default_factory=Secrets)
+    heard: dict[int, PortGreeting] = field(default_factory=dict)
+    seen: list[Observation[Any]] = field(default_factory=list)
+    tls: list[Versions] = field(default_factory=list)
+
+    def of(self, facts: type[F]) -> list[Observation[F]]:
+        """The observations of one kind so far."""
+        return [o for o in self.seen if isinstance(o.facts, facts)]
+
+    def at(self, facts: type[F], port: int) -> Observation[F] | None:
+        """The newest observation of one kind at a TCP port."""
+        found = [o for o in self.of(facts) if o.endpoint and o.endpoint.port == port]
+        return found[-1] if found else None
+
+    def accepting(self) -> list[PortGreeting]:
+        return [h for h in self.heard.values() if h.accepting]
+
+    def wants(self, *kinds: type[Any]) -> bool:
+        """Somebody will read one of these kinds of facts."""
+        return any(kind in self.wanted for kind in kinds)
+
+    @contextlib.contextmanager
+    def trying(self, name: str, kinds: Iterable[type[Any]]) -> Iterator[None]:
+        """Turn what keeps a question from being finished into an observation, and go on after the block.
+
+        Raises:
+            ScopeRefused, CeilingReached: The visit ends.
+        """
+        try:
+            yield
+        except PastTheDoor as exc:
+            self.fault(name, kinds, Reason.CRASHED, str(exc))
+        except (ScopeRefused, CeilingReached):
+            raise
+        except Unreachable as exc:
+            reason = Reason.SILENT if exc.state == "silent" else Reason.DROPPED
+            self.fault(name, kinds, reason, str(exc))
+        except MalformedReply as exc:
+            self.fault(name, kinds, Reason.INCONCLUSIVE, str(exc))
+        except (Exception, SystemExit, Overran) as exc:
+            log.exception("probe %s at %s", name, self.line.address)
+            self.fault(name, kinds, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc), 240)}")
+
+    def fault(self, name: str, kinds: Iterable[type[Any]], reason: Reason, text: str) -> None:
+        """Write down that a probe could not finish."""
+        missing = tuple(sorted(k.kind for k in kinds))
+        facts = ProbeFault(probe=name, kinds=missing, reason=reason, text=text)
+        self.seen.append(self.line.observation(facts, None))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Probe:
+    """Questions in one protocol.
+
+    Attributes:
+        name: For messages and faults.
+        produces: The kinds of facts it brings; it runs only when somebody reads one of them.
+        reach: How far it goes.
+        grants: Ids of the checks that it serves; beyond reach ask it runs where the scope grants one of them by name.
+        tcp_ports: Of a plug-in: the ports that are assigned to its protocol, each with the word under which `Stream.send`
+            speaks there. They are looked at whenever the probe is to run. A port that nobody may speak to stays one.
+        ask: Yields observations; reads of the device so far what it needs.
+    """
+
+    name: str
+    produces: tuple[type[Any], ...]
+    ask: Callable[[ProbeContext], AsyncIterator[Observation[Any]]]
+    reach: Reach = Reach.ASK
+    grants: tuple[str, ...] = ()
+    tcp_ports: Mapping[int, str] = field(default_factory=dict)
+
+    def allowed(self, plan: Plan) -> bool:
+        """Tell whether the plan goes as far, and the scope grants it by name where that is called for."""
+        if not self.reach.admits(Reach.STRAIN):
+            return plan.reach.admits(self.reach)
+        return any(plan.granted(name, self.reach) for name in self.grants)
+
+    async def run(self, asked: ProbeContext) -> None:
+        """Ask, and keep each observation as it comes.
+
+        Raises:
+            ScopeRefused, CeilingReached: The visit ends.
+        """
+        ours = self.ask.__module__.startswith("hardenprobe.probes.")  # may bring what it hears on the way
+        with asked.trying(self.name, self.produces):
+            async for observation in self.ask(asked):
+                kind = type(getattr(observation, "facts", None))
+                if kind not in self.produces and not ours:
+                    raise ContractBroken(
+                        f"probe {self.name} yields {kind.__name__}, which it does not name in `produces`"
+                    )
+                asked.seen.append(observation)
+
+
+Asked = ProbeContext
+"""The name until 0.1."""

@@ -1,0 +1,1 @@
+"""Datagram services that say who a device is."""

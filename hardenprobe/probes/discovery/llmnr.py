@@ -1,0 +1,98 @@
+"""Ask a device for its own name and address over LLMNR: over UDP, and over TCP where it listens."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import secrets
+from collections.abc import AsyncIterator
+from ipaddress import ip_address
+
+from hardenprobe.errors import MalformedReply, Unreachable
+from hardenprobe.facts import LlmnrAnswer, SnmpAnswer
+from hardenprobe.model import Observation, State
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.probes import packets
+from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.discovery import datagrams
+from hardenprobe.probes.snmp import agent
+
+PORT = 5355  # IANA
+_LABEL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
+
+
+def own_name(asked: ProbeContext) -> str | None:
+    """The device's own host name, as the inventory or its SNMP agent states it; None where neither does."""
+    stated = list(asked.listed.names) if asked.listed else []
+    stated += [(o.facts.values or {}).get(agent.SYS_NAME, "") for o in asked.of(SnmpAnswer)]
+    for name in stated:
+        label = name.split(".")[0].strip()
+        if _LABEL.fullmatch(label):
+            return label
+    return None
+
+
+def question_for(asked: ProbeContext) -> tuple[str, str]:
+    """Name and type: the address of the device's own name, or without one the name of its own address."""
+    ip = ip_address(asked.line.address)
+    name = own_name(asked)
+    return (name, "A" if ip.version == 4 else "ANY") if name else (ip.reverse_pointer, "PTR")
+
+
+def told(data: bytes, ident: int) -> str:
+    """Say what a response holds, in words.
+
+    Raises:
+        MalformedReply: As for `packets.decode_llmnr`.
+    """
+    records = packets.decode_llmnr(data, ident)
+    return ", ".join(dict.fromkeys(r.data or r.name for r in records)) or "no record"
+
+
+async def over_tcp(line: DeviceLink, name: str, kind: str) -> Observation[LlmnrAnswer]:
+    """Ask over TCP, which is how a unicast question is meant to come (RFC 4795 section 2.4)."""
+    ident = secrets.randbelow(0xFFFF) + 1
+    message = packets.encode_llmnr(name, kind, ident)
+    says = fault = None
+    data = b""
+    clock = asyncio.get_running_loop().time
+    async with await line.connect(PORT) as stream:
+        try:
+            until = clock() + line.timing.reply
+            await stream.send(len(message).to_bytes(2) + message, "llmnr")
+            while len(data) < 2 or len(data) < 2 + int.from_bytes(data[:2]):
+                piece = await stream.receive(wait=max(0.0, until - clock()))
+                if not piece:
+                    raise MalformedReply("LLMNR connection closed before a whole reply")
+                data += piece
+            says = told(data[2 : 2 + int.from_bytes(data[:2])], ident)
+        except (MalformedReply, Unreachable) as exc:
+            fault = str(exc)
+        facts = LlmnrAnswer(
+            question=f"{kind} {name}",
+            state=State.ACCEPTING if data else State.SILENT,
+            says=says,
+            sent=len(message) + 2,
+            received=len(data),
+            fault=fault,
+        )
+        return line.observation(facts, line.endpoint(PORT, protocol="llmnr"), stream.recorder)
+
+
+async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[LlmnrAnswer]]:
+    name, kind = question_for(asked)
+    await packets.ready()
+    if PORT in asked.plan.udp_ports:
+        ident = secrets.randbelow(0xFFFF) + 1
+        message = packets.encode_llmnr(name, kind, ident)
+        seen, _ = await datagrams.ask(
+            asked.line, LlmnrAnswer, PORT, "llmnr", f"{kind} {name}", message, lambda data: told(data, ident)
+        )
+        yield seen
+    heard = asked.heard.get(PORT)
+    if heard and heard.waits and asked.line.speaks(PORT, "llmnr"):
+        with asked.trying("llmnr", (LlmnrAnswer,)):
+            yield await over_tcp(asked.line, name, kind)
+
+
+PROBE = Probe(name="llmnr", produces=(LlmnrAnswer,), ask=_ask)

@@ -1,0 +1,132 @@
+"""Probe a device over WS-Discovery, at its own address, in the standard's namespace and in the older draft's."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from functools import partial
+from xml.etree.ElementTree import Element, ParseError
+
+from hardenprobe.errors import MalformedReply
+from hardenprobe.facts import WsDiscoveryAnswer
+from hardenprobe.model import Observation, State
+from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.discovery import datagrams
+
+PORT = 3702  # IANA
+# Seconds. A target may take APP_MAX_DELAY, 0.5 s, before it answers (WS-Discovery 1.1 section 3.1.3, from memory).
+WAIT = 0.8
+SIZE_CAP = 32767  # bytes; SOAP-over-UDP 1.1, section 4: MAX_ENVELOPE_SIZE
+SOAP = "http://www.w3.org/2003/05/soap-envelope"
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """The names of one version of WS-Discovery.
+
+    Attributes:
+        addressing: The WS-Addressing that goes with it.
+        to: The address of everybody.
+    """
+
+    name: str
+    namespace: str
+    addressing: str
+    to: str
+
+
+DIALECTS = (
+    Dialect(
+        "WS-Discovery 1.1",
+        "http://docs.oasis-open.org/ws-dd/ns/discovery/2009/01",
+        "http://www.w3.org/2005/08/addressing",
+        "urn:docs-oasis-open-org:ws-dd:ns:discovery:2009:01",
+    ),
+    Dialect(
+        "WS-Discovery, draft of April 2005",
+        "http://schemas.xmlsoap.org/ws/2005/04/discovery",
+        "http://schemas.xmlsoap.org/ws/2004/08/addressing",
+        "urn:schemas-xmlsoap-org:ws:2005:04:discovery",
+    ),
+)
+
+
+def encode_probe(dialect: Dialect, message_id: str) -> bytes:
+    """Write a probe for anything.
+
+    Args:
+        message_id: "urn:uuid:..." (WS-Discovery 1.1 section 5.2).
+    """
+    return (
+        '<?xml version="1.0" encoding="utf-8"?>'
+        f'<s:Envelope xmlns:s="{SOAP}" xmlns:a="{dialect.addressing}" xmlns:d="{dialect.namespace}">'
+        f"<s:Header><a:Action>{dialect.namespace}/Probe</a:Action><a:MessageID>{message_id}</a:MessageID>"
+        f"<a:To>{dialect.to}</a:To></s:Header><s:Body><d:Probe/></s:Body></s:Envelope>"
+    ).encode()
+
+
+def decode_matches(data: bytes, dialect: Dialect, message_id: str) -> tuple[str, ...]:
+    """Read the types and transport addresses of a ProbeMatches message.
+
+    Source: WS-Discovery 1.1 section 5.3.
+
+    Raises:
+        MalformedReply: No XML, XML that declares entities, no ProbeMatches, or the answer to another probe.
+    """
+    from defusedxml.common import DefusedXmlException
+    from defusedxml.ElementTree import fromstring
+
+    if len(data) > SIZE_CAP:
+        raise MalformedReply(f"WS-Discovery reply of {len(data)} bytes")
+    try:
+        envelope = fromstring(data, forbid_dtd=True)
+    except (ParseError, DefusedXmlException, ValueError, LookupError) as exc:
+        raise MalformedReply(f"WS-Discovery reply that cannot be read: {type(exc).__name__}") from exc
+    related = envelope.findtext(f"{{{SOAP}}}Header/{{{dialect.addressing}}}RelatesTo", "").strip()
+    if related != message_id:
+        raise MalformedReply("WS-Discovery message that answers another probe, or none")
+    matches = envelope.find(f"{{{SOAP}}}Body/{{{dialect.namespace}}}ProbeMatches")
+    if matches is None:
+        raise MalformedReply("WS-Discovery message without ProbeMatches")
+    return tuple(_texts(matches, dialect))[:16]
+
+
+def _texts(matches: Element, dialect: Dialect) -> list[str]:
+    found = []
+    for match in matches.findall(f"{{{dialect.namespace}}}ProbeMatch")[:4]:
+        for name in ("Types", "XAddrs"):
+            found += [t[:200] for t in match.findtext(f"{{{dialect.namespace}}}{name}", "").split()[:4]]
+    return found
+
+
+async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[WsDiscoveryAnswer]]:
+    """The standard's namespace first; the draft's where that brings no answer and the port is not unreachable.
+
+    SOAP over UDP says where a reply goes, and not from which port it comes.
+    """
+    if PORT not in asked.plan.udp_ports:
+        return
+    for dialect in DIALECTS:
+        message_id = uuid.uuid4().urn
+        ask = partial(
+            datagrams.ask,
+            asked.line,
+            WsDiscoveryAnswer,
+            PORT,
+            "ws-discovery",
+            dialect.name,
+            wait=WAIT,
+            any_port=True,
+        )
+
+        def read(data: bytes, dialect: Dialect = dialect, message_id: str = message_id) -> str:
+            return ", ".join(decode_matches(data, dialect, message_id)) or "no type"
+
+        seen, _ = await ask(encode_probe(dialect, message_id), read)
+        yield seen
+        if seen.facts.answered or seen.facts.state is State.REFUSING:
+            return
+
+
+PROBE = Probe(name="ws-discovery", produces=(WsDiscoveryAnswer,), ask=_ask)

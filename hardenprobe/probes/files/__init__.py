@@ -1,0 +1,1 @@
+"""File transfer and file sharing: FTP, TFTP, SMB."""

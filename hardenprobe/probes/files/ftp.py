@@ -1,0 +1,88 @@
+"""Ask an FTP server whether it takes a user name in clear: one USER with a random name, never a PASS."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import secrets
+from collections.abc import AsyncIterator
+
+from hardenprobe.errors import Unreachable
+from hardenprobe.facts import FtpSession, readable
+from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.probes.base import Probe, ProbeContext
+
+LIMIT = 4096  # bytes of one reply; RFC 959 replies are lines, not pages
+_LAST = re.compile(rb"(?m)^(\d{3}) [^\r\n]*\r?\n")
+
+
+def reply(data: bytes) -> tuple[int, str] | None:
+    """Read one reply, which may have many lines.
+
+    Returns:
+        Code and text, or None while the reply is not complete.
+
+    Source: RFC 959 section 4.2.
+
+    >>> reply(b"220-hello\\r\\n220 ready\\r\\n")
+    (220, '220-hello\\r\\n220 ready')
+    """
+    first = re.match(rb"(\d{3})([ -])", data)
+    if not first:
+        return None
+    for line in _LAST.finditer(data):
+        if line[1] == first[1]:
+            return int(first[1]), readable(data[: line.end()].rstrip(b"\r\n"))
+    return None
+
+
+async def ask_user(line: DeviceLink, port: int) -> Observation[FtpSession]:
+    """Read the greeting, send USER, read the reply, QUIT."""
+    name = "u" + secrets.token_hex(6)  # a name that nobody has
+    async with await line.connect(port) as stream:
+        greeting = await read_reply(stream, line.timing.greeting * 3)
+        user = None
+        if greeting and greeting[0] == 220:
+            try:
+                await stream.send(f"USER {name}\r\n".encode(), "ftp")
+                user = await read_reply(stream, line.timing.reply)
+                await stream.send(b"QUIT\r\n", "ftp")
+            except Unreachable:
+                pass  # it hung up: what was heard until then is the observation
+        facts = FtpSession(
+            greeting_code=greeting[0] if greeting else None,
+            greeting_text=greeting[1] if greeting else "",
+            user_code=user[0] if user else None,
+            user_text=user[1] if user else "",
+            asked=bool(greeting and greeting[0] == 220),
+        )
+        return line.observation(facts, line.endpoint(port, protocol="ftp"), stream.recorder)
+
+
+async def read_reply(stream: Stream, wait: float) -> tuple[int, str] | None:
+    """Read one whole reply within `wait` seconds; None where none came."""
+    data = b""
+    clock = asyncio.get_running_loop().time
+    until = clock() + wait
+    while len(data) < LIMIT:
+        try:
+            piece = await stream.receive(LIMIT - len(data), max(0.0, until - clock()))
+        except Unreachable:
+            return None
+        if not piece:
+            return None
+        data += piece
+        if found := reply(data):
+            return found
+    return None
+
+
+async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[FtpSession]]:
+    for heard in asked.accepting():
+        if heard.seen.facts.speaks == "ftp" and asked.line.speaks(heard.port, "ftp"):
+            with asked.trying("ftp", (FtpSession,)):
+                yield await ask_user(asked.line, heard.port)
+
+
+PROBE = Probe(name="ftp", produces=(FtpSession,), ask=_ask)

@@ -1,0 +1,1 @@
+"""Certificates and the path from a chain to a trust anchor."""

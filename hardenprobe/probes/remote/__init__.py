@@ -1,0 +1,1 @@
+"""Remote terminals and screens: Telnet, RFB."""

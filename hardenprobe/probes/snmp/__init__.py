@@ -1,0 +1,1 @@
+"""SNMP: versions, communities, users, objects."""

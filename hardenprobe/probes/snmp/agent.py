@@ -1,0 +1,265 @@
+"""Ask an SNMP agent: v1 and v2c under the published default communities, v3 by engine discovery.
+
+Messages are written and read with pysnmp's codecs; the datagrams go through Link. Nothing is ever set.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import AsyncIterator, Callable
+from typing import Any, TypeVar
+
+from pyasn1.codec.ber import decoder, encoder
+from pyasn1.error import PyAsn1Error
+from pysnmp.proto import api
+from pysnmp.proto.mpmod.rfc3412 import SNMPv3Message
+from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
+
+from hardenprobe.errors import MalformedReply
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, readable
+from hardenprobe.model import Observation, State
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.probes.base import Probe, ProbeContext
+
+T = TypeVar("T")
+
+PORT = 161  # IANA
+VERSIONS = {"1": 0, "2c": 1}  # the wire's numbers, RFC 1157 section 4 and RFC 1901 section 3
+
+# RFC 3418 system group, RFC 2790 device table, RFC 3805 general table, RFC 3411 engine.
+SYS_DESCR = "1.3.6.1.2.1.1.1.0"
+SYS_OBJECT_ID = "1.3.6.1.2.1.1.2.0"
+SYS_NAME = "1.3.6.1.2.1.1.5.0"
+HR_DEVICE_DESCR = "1.3.6.1.2.1.25.3.2.1.3.1"
+PRT_SERIAL = "1.3.6.1.2.1.43.5.1.1.17.1"
+IDENTITY = (SYS_DESCR, SYS_OBJECT_ID, SYS_NAME, HR_DEVICE_DESCR, PRT_SERIAL)
+
+_CODECS: dict[str, Any] = {
+    "1": api.PROTOCOL_MODULES[api.SNMP_VERSION_1],
+    "2c": api.PROTOCOL_MODULES[api.SNMP_VERSION_2C],
+}
+
+NO_SUCH_NAME = 2  # error-status of v1, RFC 1157 section 4.1.2
+
+
+def encode_get(version: str, community: bytes, oids: tuple[str, ...], request_id: int) -> bytes:
+    """Write one GetRequest.
+
+    Args:
+        version: "1" or "2c".
+        request_id: Signed, 32 bits.
+
+    Source: RFC 1157 section 4.1.2, RFC 3416 section 4.2.1.
+
+    >>> encode_get("2c", b"public", ("1.3.6.1.2.1.1.1.0",), 1).hex()
+    '302602010104067075626c6963a019020101020100020100300e300c06082b060102010101000500'
+    """
+    codec = _CODECS[version]
+    pdu = codec.GetRequestPDU()
+    codec.apiPDU.set_defaults(pdu)
+    codec.apiPDU.set_request_id(pdu, request_id)
+    codec.apiPDU.set_varbinds(pdu, [(oid, codec.Null("")) for oid in oids])
+    message = codec.Message()
+    codec.apiMessage.set_defaults(message)
+    codec.apiMessage.set_community(message, community)
+    codec.apiMessage.set_pdu(message, pdu)
+    return bytes(encoder.encode(message))
+
+
+def decode_response(version: str, data: bytes, request_id: int) -> tuple[int, dict[str, str]]:
+    """Read a Response to our request.
+
+    Returns:
+        error-status, and object id to value for what the view held.
+
+    Raises:
+        MalformedReply: No BER, no response, or the answer to another question.
+    """
+    codec = _CODECS[version]
+
+    def read() -> tuple[int, dict[str, str]]:
+        message, _ = decoder.decode(data, asn1Spec=codec.Message())
+        if int(codec.apiMessage.get_version(message)) != VERSIONS[version]:
+            raise MalformedReply("SNMP reply of another version")
+        pdu = codec.apiMessage.get_pdu(message)
+        if not pdu.isSameTypeWith(codec.GetResponsePDU()):
+            raise MalformedReply("SNMP message that is no response")
+        if int(codec.apiPDU.get_request_id(pdu)) != request_id:
+            raise MalformedReply("SNMP response to another request")
+        values: dict[str, str] = {}
+        for oid, value in codec.apiPDU.get_varbinds(pdu):
+            text = _value(value)
+            if text is not None:
+                values[str(oid)] = text
+        return int(codec.apiPDU.get_error_status(pdu)), values
+
+    return guarded(read)
+
+
+def _value(value: Any) -> str | None:
+    """Text of a value; None for noSuchObject, noSuchInstance, endOfMibView and null."""
+    name = type(value).__name__
+    if name in ("NoSuchObject", "NoSuchInstance", "EndOfMibView", "Null", "UnSpecified"):
+        return None
+    if name in ("OctetString", "Opaque", "Bits"):
+        return readable(value.asOctets(), 256)
+    return str(value.prettyPrint())[:256]
+
+
+def encode_discovery(message_id: int) -> bytes:
+    """Write an engine discovery: a reportable Get with no engine, no user and no security.
+
+    Source: RFC 3414 section 4; RFC 3412 section 6.
+
+    >>> encode_discovery(1).hex()[:32]
+    '3038020103300e020101020300ffe304'
+    """
+    message = SNMPv3Message()
+    message.setComponentByPosition(0, 3)
+    header = message.setComponentByPosition(1).getComponentByPosition(1)
+    for i, value in enumerate((message_id, 65507, b"\x04", 3)):
+        header.setComponentByPosition(i, value)
+    security = UsmSecurityParameters()
+    for i, empty in enumerate((b"", 0, 0, b"", b"", b"")):
+        security.setComponentByPosition(i, empty)
+    message.setComponentByPosition(2, encoder.encode(security))
+    scoped = message.setComponentByPosition(3).getComponentByPosition(3)
+    plain = scoped.setComponentByPosition(0).getComponentByPosition(0)
+    plain.setComponentByPosition(0, b"")
+    plain.setComponentByPosition(1, b"")
+    codec = _CODECS["2c"]  # SNMPv3 carries the same PDUs
+    pdu = codec.GetRequestPDU()
+    codec.apiPDU.set_defaults(pdu)
+    codec.apiPDU.set_request_id(pdu, message_id)
+    plain.setComponentByPosition(2).getComponentByPosition(2).setComponentByType(pdu.tagSet, pdu)
+    return bytes(encoder.encode(message))
+
+
+def decode_discovery(data: bytes, message_id: int) -> SnmpEngine:
+    """Read the report that answers a discovery.
+
+    Raises:
+        MalformedReply: No BER, no SNMPv3, or the answer to another question.
+
+    Source: RFC 3414 section 4; RFC 3412 section 6.
+    """
+
+    def read() -> SnmpEngine:
+        message, _ = decoder.decode(data, asn1Spec=SNMPv3Message())
+        if int(message[0]) != 3:
+            raise MalformedReply("SNMP reply of another version")
+        if int(message[1][0]) != message_id:
+            raise MalformedReply("SNMPv3 reply to another message")
+        security, _ = decoder.decode(bytes(message[2]), asn1Spec=UsmSecurityParameters())
+        report = None
+        pdu = message[3].getComponent()[2].getComponent()
+        if len(pdu) > 3 and len(pdu[3]):
+            report = str(pdu[3][0][0])
+        return SnmpEngine(
+            state=State.ACCEPTING,
+            engine_id=bytes(security[0])[:64].hex(),
+            boots=int(security[1]),
+            time=int(security[2]),
+            report=report,
+        )
+
+    return guarded(read)
+
+
+def guarded(read: Callable[[], T]) -> T:
+    """Turn whatever the decoder raises on hostile bytes into MalformedReply."""
+    try:
+        return read()
+    except MalformedReply:
+        raise
+    except (
+        PyAsn1Error, ArithmeticError, ValueError, TypeError, LookupError, AttributeError, RecursionError,
+    ) as exc:  # fmt: skip
+        raise MalformedReply(f"SNMP reply that cannot be read: {type(exc).__name__}") from exc
+
+
+async def ask_community(
+    line: DeviceLink,
+    version: str,
+    community: str,
+    *,
+    origin: str,
+    label: str | None = None,
+    oids: tuple[str, ...] = IDENTITY,
+) -> Observation[SnmpAnswer]:
+    """Ask for what identifies the device, under one community.
+
+    Args:
+        origin: "default" for a published default, "supplied", or "control" for a random community.
+        label: What a report may call the community; itself by default. A supplied one is starred in the transcript.
+    """
+    request_id = secrets.randbelow(2**31 - 1) + 1
+    name = community.encode()
+    answer = await line.ask(
+        PORT,
+        encode_get(version, name, oids, request_id),
+        secrets=[name] if origin == "supplied" else [],
+        wait=line.timing.greeting,
+    )
+    status = values = fault = None
+    if answer.data:
+        try:
+            status, values = decode_response(version, answer.data, request_id)
+        except MalformedReply as exc:
+            fault = str(exc)
+    facts = SnmpAnswer(
+        version=version,
+        label=label or community,
+        origin=origin,
+        state=State(answer.state),
+        error_status=status,
+        values=values,
+        fault=fault,
+    )
+    return line.observation(facts, line.endpoint(PORT, "udp", "snmp"), answer.recorder)
+
+
+async def discover_engine(line: DeviceLink) -> Observation[SnmpEngine]:
+    """Ask whether an SNMPv3 engine lives here. Needs no secret."""
+    message_id = secrets.randbelow(2**31 - 1) + 1
+    answer = await line.ask(PORT, encode_discovery(message_id), wait=line.timing.greeting)
+    facts = SnmpEngine(state=State(answer.state))
+    if answer.data:
+        try:
+            facts = decode_discovery(answer.data, message_id)
+        except MalformedReply as exc:
+            facts = SnmpEngine(state=State.ACCEPTING, fault=str(exc))
+    return line.observation(facts, line.endpoint(PORT, "udp", "snmp"), answer.recorder)
+
+
+async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
+    """An engine discovery, then each version under each published default until one is answered.
+
+    Stops at an unreachable port, and at the first community that a version answers; then asks once more with a random
+    community, so that an agent that answers anything is known for what it is.
+    """
+    if PORT not in asked.plan.udp_ports:
+        return
+    line = asked.line
+    engine = await discover_engine(line)
+    yield engine
+    if engine.facts.state is State.REFUSING:
+        return
+    for community in asked.plan.communities:
+        answered = False
+        for version in VERSIONS:
+            answer = await ask_community(line, version, community, origin="default")
+            yield answer
+            if answer.facts.state is State.REFUSING:
+                return
+            answered = answered or answer.facts.error_status is not None
+        if answered:
+            control = secrets.token_hex(8)
+            for version in VERSIONS:
+                yield await ask_community(
+                    line, version, control, origin="control", label="a random community"
+                )
+            return
+
+
+PROBE = Probe(name="snmp", produces=(SnmpAnswer, SnmpEngine), ask=_ask)

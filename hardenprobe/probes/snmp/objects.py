@@ -1,0 +1,238 @@
+"""Read the SNMP objects that verdicts rest on, once a default community is known to be answered.
+
+One GetNext asks for the next row of every column at once, so that a device is asked a dozen times at most. Text about
+people is starred in the transcript and kept as shapes and counts. Raw print channels that the device names are taken
+off the list of ports that may be spoken to.
+"""
+
+from __future__ import annotations
+
+import re
+import secrets
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from typing import Any
+
+from hardenprobe.errors import MalformedReply
+from hardenprobe.facts import Channel, Interface, Personal, SnmpAnswer, SnmpObjects, readable
+from hardenprobe.model import Observation
+from hardenprobe.model.transcript import Recorder
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.snmp import pdu
+from hardenprobe.probes.snmp.agent import NO_SUCH_NAME, PORT
+from hardenprobe.probes.snmp.pdu import Binding, Response
+from hardenprobe.scope.ports import NEVER_SPEAK
+
+ROUNDS = 12  # GetNext requests; the rows read of the longest column
+# RFC 3418, RFC 2790, RFC 4293 (ipForwarding).
+DESCRIPTION, CONTACT = "1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.4"
+DATE, MODEL, FORWARDING = "1.3.6.1.2.1.25.1.2", "1.3.6.1.2.1.25.3.2.1.3", "1.3.6.1.2.1.4.1"
+DEVICE_TYPE, PRINTER_STATUS = "1.3.6.1.2.1.25.3.2.1.2", "1.3.6.1.2.1.25.3.5.1.1"
+# RFC 2863.
+IF_TYPE, IF_STATUS = "1.3.6.1.2.1.2.2.1.3", "1.3.6.1.2.1.2.2.1.8"
+# RFC 3805.
+OPERATOR, SERVICE_PERSON = "1.3.6.1.2.1.43.5.1.1.4", "1.3.6.1.2.1.43.5.1.1.5"
+CHANNEL_TYPE, CHANNEL_STATE = "1.3.6.1.2.1.43.14.1.1.2", "1.3.6.1.2.1.43.14.1.1.6"
+CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
+JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
+COLUMNS = (
+    DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, OPERATOR, SERVICE_PERSON,
+    CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
+)  # fmt: skip
+PEOPLE = {
+    CONTACT: "contact",
+    OPERATOR: "operator",
+    SERVICE_PERSON: "service person",
+    JOB_OWNER: "job owner",
+}
+
+# IANA-PRINTER-MIB, PrtChannelTypeTC, and the TCP ports that they mean.
+CHANNEL_PORTS = {8: 515, 11: 9100, 44: 631}
+PORT_TCP = 37
+RAW = frozenset({11, PORT_TCP})
+NO_DATA = 4  # prtChannelState
+UP = 1  # ifOperStatus
+PRINTING = 4  # hrPrinterStatus
+
+Next = Callable[[Sequence[str]], Awaitable[Response | None]]
+Rows = Mapping[str, dict[str, Binding]]
+
+
+def mask(text: bytes) -> str:
+    """The shape of a text about people: every letter and digit starred.
+
+    >>> mask(b"J. Doe <j@x.example>")
+    '*. *** <*@*.*******>'
+    """
+    return re.sub(r"\w", "*", readable(text, 64))
+
+
+async def walk(ask: Next, columns: Sequence[str] = COLUMNS, rounds: int = ROUNDS) -> tuple[Rows, str | None]:
+    """Read columns row by row.
+
+    Args:
+        ask: Sends one GetNext; None is silence.
+
+    Returns:
+        Column to the index of each row and its value; and why rows may be missing, None where none are.
+
+    Raises:
+        MalformedReply: From `ask`.
+    """
+    found: dict[str, dict[str, Binding]] = {column: {} for column in columns}
+    at = {column: column for column in columns}
+    fault = None
+    for _ in range(rounds):
+        if not at:
+            break
+        asked = list(at)
+        answer = await ask([at[column] for column in asked])
+        if answer is None:
+            fault = "the agent fell silent"
+            break
+        if answer.status == NO_SUCH_NAME and 0 < answer.index <= len(asked):
+            del at[asked[answer.index - 1]]  # version 1: this column has no next; ask for the others again
+            continue
+        if answer.status or len(answer.bindings) < len(asked):
+            fault = f"error-status {answer.status}" if answer.status else "fewer values than were asked for"
+            break
+        for column, got in zip(asked, answer.bindings, strict=False):
+            if got is not None and _arcs(got.oid) <= _arcs(at[column]):
+                fault = "an object that does not follow the one before"  # and would be walked for ever
+                del at[column]
+            elif got is None or not got.oid.startswith(column + "."):
+                del at[column]
+            else:
+                found[column][got.oid.removeprefix(column + ".")] = got
+                at[column] = got.oid
+    return found, fault
+
+
+def _arcs(oid: str) -> tuple[int, ...]:
+    return tuple(map(int, oid.split(".")))
+
+
+def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = None) -> SnmpObjects:
+    """Reduce rows to facts."""
+    personal = []
+    for column, what in PEOPLE.items():
+        texts = [b.octets for b in rows[column].values() if b.octets and b.octets.strip()]
+        if texts:
+            personal.append(Personal(what=what, count=len(texts), masks=tuple(map(mask, texts))))
+    date = _first(rows, DATE)
+    forwarding = _first(rows, FORWARDING)
+    description, model = (_first(rows, c) for c in (DESCRIPTION, MODEL))
+    return SnmpObjects(
+        version=version,
+        label=label,
+        origin=origin,
+        description=readable(description.octets, 256) if description and description.octets else None,
+        model=readable(model.octets, 256) if model and model.octets else None,
+        device_types=tuple(b.object_id for b in rows[DEVICE_TYPE].values() if b.object_id),
+        forwarding=forwarding.number if forwarding else None,
+        date=date.octets[:16].hex() if date and date.octets else None,
+        printing=any(b.number == PRINTING for b in rows[PRINTER_STATUS].values()),
+        interfaces=tuple(
+            Interface(index=i, type=b.number or 0, up=_number(rows, IF_STATUS, i) == UP)
+            for i, b in rows[IF_TYPE].items()
+        ),
+        channels=tuple(
+            Channel(
+                type=b.number or 0,
+                port=_channel_port(b.number or 0, rows[CHANNEL_INFORMATION].get(i)),
+                open=_number(rows, CHANNEL_STATE, i) != NO_DATA,
+            )
+            for i, b in rows[CHANNEL_TYPE].items()
+        ),
+        personal=tuple(personal),
+        fault=fault,
+    )
+
+
+def _first(rows: Rows, column: str) -> Binding | None:
+    return next(iter(rows[column].values()), None)
+
+
+def _number(rows: Rows, column: str, index: str) -> int | None:
+    cell = rows[column].get(index)
+    return cell.number if cell else None
+
+
+def _channel_port(kind: int, information: Binding | None) -> int | None:
+    """The TCP port of a channel; `Port=` names it for chPortTCP, and may name another for the others."""
+    said = re.search(rb"(?i)\bport=(\d{1,5})\b", (information and information.octets) or b"")
+    port = int(said[1]) if said else CHANNEL_PORTS.get(kind)
+    return port if port is not None and 0 < port < 65536 else None
+
+
+def best_default(asked: ProbeContext) -> Observation[SnmpAnswer] | None:
+    """The default community that was answered, version 2c before 1."""
+    answered = [
+        o for o in asked.of(SnmpAnswer) if o.facts.origin == "default" and o.facts.error_status is not None
+    ]
+    return max(answered, key=lambda o: o.facts.version == "2c", default=None)
+
+
+async def ask_objects(
+    line: DeviceLink, version: str, community: bytes, label: str, origin: str
+) -> Observation[SnmpObjects]:
+    """Walk under one community."""
+    recorders: list[Recorder] = []
+
+    async def ask(oids: Sequence[str]) -> Response | None:
+        number = secrets.randbelow(2**31 - 1) + 1
+        hidden = [community] if origin == "supplied" else []
+        answer = await line.ask(
+            PORT,
+            pdu.encode(version, community, "next", oids, number),
+            secrets=hidden,
+            wait=line.timing.greeting,
+        )
+        recorders.append(answer.recorder)
+        try:
+            return pdu.decode(version, answer.data, number) if answer.data else None
+        except MalformedReply:
+            answer.recorder.exchanges = [e for e in answer.recorder.exchanges if e.direction == "sent"]
+            raise
+
+    rows, fault = await _walked(ask)
+    for column in PEOPLE:
+        for cell in rows[column].values():
+            for recorder in recorders:
+                recorder.forget(cell.octets or b"")
+    facts = read(rows, version, label, origin, fault)
+    return line.observation(facts, line.endpoint(PORT, "udp", "snmp"), *recorders)
+
+
+async def _walked(ask: Next) -> tuple[Rows, str | None]:
+    """Walk twice, the long columns apart, so that one bad answer does not cost the rest."""
+    rows: dict[str, dict[str, Binding]] = {}
+    fault = None
+    for columns in (COLUMNS[:6], COLUMNS[6:]):
+        try:
+            found, short = await walk(ask, columns)
+            rows |= found
+            fault = short or fault
+        except MalformedReply as exc:
+            fault = str(exc)
+            rows |= {column: {} for column in columns}
+    return rows, fault
+
+
+async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
+    answered = best_default(asked)
+    if answered is None:
+        return
+    facts = answered.facts
+    seen = await ask_objects(asked.line, facts.version, facts.label.encode(), facts.label, "default")
+    yield seen
+    hush(asked.line, seen.facts)
+
+
+def hush(line: DeviceLink, objects: SnmpObjects) -> None:
+    """Never speak to a port that the device itself reports as a raw print channel."""
+    raw = NEVER_SPEAK | {c.port for c in objects.channels if c.type in RAW}
+    line.may_speak = {port: words for port, words in line.may_speak.items() if port not in raw}
+
+
+PROBE = Probe(name="snmp-objects", produces=(SnmpObjects,), ask=_ask)

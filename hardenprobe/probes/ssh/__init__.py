@@ -1,0 +1,1 @@
+"""SSH before authentication: identification, algorithms, host keys."""

@@ -1,0 +1,1 @@
+"""TLS and SSL: versions, certificates, suites, flaws."""

@@ -1,0 +1,103 @@
+"""The TLS ports of one device: versions and certificates of all, and only when everything else was asked the suites of any,
+so that a ceiling cuts the dearest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Iterator
+from typing import Any
+
+from hardenprobe.facts import HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
+from hardenprobe.model import Observation, Reach
+from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.tls.exchange import Talker
+from hardenprobe.probes.tls.openings import OPENINGS
+from hardenprobe.probes.tls.second_opinion import FLAWS, probe_flaws, probe_second_opinion
+from hardenprobe.probes.tls.versions import ask_versions
+from hardenprobe.probes.tls.walk import MOST, ask_suites
+from hardenprobe.probes.web.http import IPP
+from hardenprobe.scope.scope import SECOND_OPINION_GRANT
+
+IMPLICIT = "implicit"
+
+
+async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
+    for port, reached in _doors(asked):
+        with asked.trying("tls", (TlsPort,)):
+            talker = _talker(asked, port, reached)
+            versions, facts = await ask_versions(talker, asked.anchors, reached)
+            yield asked.line.observation(
+                facts,
+                asked.line.endpoint(port, protocol=_spoken(reached) if facts.speaks else None),
+                *talker.recorders,
+            )
+            if versions is not None:
+                asked.tls.append(versions)
+
+
+async def _ask_suites(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
+    for versions in asked.tls:
+        with asked.trying("tls-suites", (TlsSuites,)):
+            talker = versions.talker
+            talker.recorders.clear()
+            async with asked.line.turn.dear:
+                suites = await ask_suites(versions)
+            where = asked.line.endpoint(talker.port, protocol=_spoken(versions.reached))
+            yield asked.line.observation(suites, where, *talker.recorders)
+
+
+def _doors(asked: ProbeContext) -> Iterator[tuple[int, str]]:
+    """Every port that TLS may be spoken to, and what leads to it; IPP's HTTP upgrade only where TLS is not implicit."""
+    line = asked.line
+    for heard in asked.accepting():
+        port, speaks = heard.port, heard.seen.facts.speaks
+        if heard.waits and line.speaks(port, "tls"):
+            yield port, IMPLICIT
+            implicit = asked.at(TlsPort, port)
+            if port == IPP and implicit and not implicit.facts.speaks and implicit.facts.fault == "not TLS":
+                yield port, "http"
+        elif heard.waits and line.speaks(port, "ldap"):
+            yield port, "ldap"
+        elif speaks in ("ftp", "smtp") and line.speaks(port, speaks):
+            yield port, speaks
+
+
+async def _strain(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
+    """What only a scope that grants strain allows: messages that no healthy peer sends, and hundreds of connections."""
+    for port in asked.of(TlsPort):
+        if not port.facts.speaks or port.endpoint is None:
+            continue
+        where, reached = port.endpoint.port, port.facts.reached
+        flaws = [flaw for flaw, check in FLAWS.items() if asked.plan.granted(check, Reach.STRAIN)]
+        if flaws and asked.wants(TlsFlaws):
+            with asked.trying("tls-flaws", (TlsFlaws,)):
+                for seen in await probe_flaws(asked.line, where, flaws, reached=reached):
+                    yield seen
+        if asked.plan.tls_second_opinion and asked.plan.granted(SECOND_OPINION_GRANT, Reach.STRAIN):
+            with asked.trying("tls-second-opinion", (TlsSecondOpinion,)):
+                for seen in await probe_second_opinion(asked.line, where, reached=reached):
+                    yield seen
+
+
+def _talker(asked: ProbeContext, port: int, reached: str) -> Talker:
+    """A port with very many suites is cut short, and says so, but where the scope grants the whole enumeration."""
+    limit = None if asked.plan.granted(SECOND_OPINION_GRANT, Reach.STRAIN) else MOST
+    if reached == IMPLICIT:
+        return Talker(line=asked.line, port=port, limit=limit)
+    return Talker(line=asked.line, port=port, word=reached, opening=OPENINGS[reached], limit=limit)
+
+
+def _spoken(reached: str) -> str:
+    return "tls" if reached == IMPLICIT else f"{reached}+tls"
+
+
+# HttpAnswer is not brought but needs to know where TLS is spoken.
+PROBE = Probe(name="tls", produces=(TlsPort, TlsSuites, HttpAnswer), ask=_ask)
+SUITES = Probe(name="tls-suites", produces=(TlsSuites,), ask=_ask_suites)
+STRAIN = Probe(
+    name="tls-strain",
+    produces=(TlsFlaws, TlsSecondOpinion),
+    ask=_strain,
+    reach=Reach.STRAIN,
+    grants=(*FLAWS.values(), SECOND_OPINION_GRANT),
+)

@@ -1,0 +1,1 @@
+"""HTTP: start page, settings pages, cookies."""

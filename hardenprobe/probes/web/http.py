@@ -1,0 +1,301 @@
+"""Ask a web server for a page: one GET on one connection, redirects read and never followed.
+
+httpx speaks HTTP; every byte goes through the stream that Link opened. No cookie is kept, no proxy is taken from the
+environment, and of a page only its title, its form and its digest stay.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import re
+import ssl
+import warnings
+import zlib
+from collections.abc import AsyncIterator, Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from html.parser import HTMLParser
+
+import httpcore
+import httpx
+
+from hardenprobe.errors import Unreachable
+from hardenprobe.facts import HttpAnswer, TlsPort, readable
+from hardenprobe.model import Observation
+from hardenprobe.model.transcript import KEPT, Recorder
+from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.web.cookies import session_cookies, star_cookies
+from hardenprobe.probes.web.http_link import Through
+
+BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
+AGENT = "hardenprobe"
+IPP = 631  # shared by ipp and ipps; one page tells that HTTP is spoken, and is no settings page
+_BLANK = re.compile(rb"\r?\n\r?\n")
+_INTERIM = re.compile(rb"HTTP/1\.\d 1\d\d[^\n]*\n(?:[^\r\n][^\n]*\n)*\r?\n")  # RFC 9110 section 15.2
+PATIENCE = 3  # times the reply wait, for all of one answer; a device that drips bytes gets no more
+SCHEMES = 16  # challenge schemes kept of one answer; the registry of RFC 9110 section 16.4 holds fewer
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fetched:
+    """What came back to one request.
+
+    Attributes:
+        status: None where no HTTP came back.
+        fault: Why there is no status ("closed", "silent", "not HTTP: ...").
+    """
+
+    recorder: Recorder
+    status: int | None = None
+    headers: tuple[tuple[str, str], ...] = ()
+    body: bytes = b""
+    fault: str | None = None
+
+    def first(self, name: str) -> str | None:
+        """The first value of a header, in readable characters; the name is given in lower case."""
+        return _clean(next((value[:1024] for key, value in self.headers if key.lower() == name), None))
+
+    @property
+    def challenges(self) -> tuple[str, ...]:
+        """WWW-Authenticate schemes, lower case."""
+        found = [s for key, v in self.headers if key.lower() == "www-authenticate" for s in _schemes(v)]
+        return tuple(dict.fromkeys(found))[:SCHEMES]
+
+
+async def fetch(
+    line: DeviceLink,
+    port: int,
+    path: str,
+    *,
+    tls: ssl.SSLContext | None = None,
+    name: str | None = None,
+    post: tuple[str, bytes] | None = None,
+) -> Fetched:
+    """Make one request on a connection of its own; every fault of the peer becomes a `fault`.
+
+    Args:
+        tls: Speak TLS first, with this context.
+        name: Host name to ask for; the address by default.
+        post: Media type and body of a POST; a GET by default.
+    """
+    async with await line.connect(port) as stream:
+        try:
+            async with asyncio.timeout(line.timing.reply * PATIENCE):
+                if tls is not None:
+                    await stream.start_tls(tls, name)
+                found = await _exchange(stream, path, "tls" if tls else "http", name or line.address, post)
+        except TimeoutError:
+            found = Fetched(recorder=stream.recorder, fault="silent")
+        except Unreachable as exc:
+            found = Fetched(recorder=stream.recorder, fault=exc.state)
+        except ssl.SSLError as exc:
+            why = f"TLS: {exc.reason or 'handshake failed'}"
+            found = Fetched(recorder=stream.recorder, fault=why)
+        stream.recorder.rewrite_received(star_cookies if post else star_page)
+        return found
+
+
+def star_page(received: bytes) -> bytes:
+    """Star the values of cookies and everything behind the header: a page may show anybody's affairs.
+
+    >>> star_page(b"HTTP/1.1 200 OK\\r\\nDate: x\\r\\n\\r\\n<p>jobs")
+    b'HTTP/1.1 200 OK\\r\\nDate: x\\r\\n\\r\\n*******'
+    """
+    at = 0
+    while interim := _INTERIM.match(received, at):
+        at = interim.end()
+    end = _BLANK.search(received, at)
+    at = (
+        end.end() if end else max(at, KEPT)
+    )  # a header that is longer was cut, and what follows may be the page
+    return star_cookies(received[:at]) + b"*" * len(received[at:])
+
+
+async def get(
+    line: DeviceLink,
+    port: int,
+    path: str = "/",
+    *,
+    tls: ssl.SSLContext | None = None,
+    name: str | None = None,
+    ipp: bool = False,
+) -> Observation[HttpAnswer]:
+    """Ask for one path.
+
+    Args:
+        tls: Speak TLS first, with this context.
+        name: Host name to ask for; the address by default.
+        ipp: The port is IPP's, so its pages are not the settings pages.
+    """
+    found = await fetch(line, port, path, tls=tls, name=name)
+    if found.status is None:
+        facts = HttpAnswer(tls=tls is not None, path=path, status=None, fault=found.fault)
+    else:
+        facts = read(found.status, found.headers, found.body, tls=tls is not None, path=path)
+    where = line.endpoint(port, protocol=_protocol(tls is not None, ipp), path=path)
+    return line.observation(facts, where, found.recorder)
+
+
+def _protocol(tls: bool, ipp: bool) -> str:
+    if ipp:
+        return "ipps" if tls else "ipp"
+    return "https" if tls else "http"
+
+
+def lenient_context() -> ssl.SSLContext:
+    """A client that accepts any certificate and any version: here TLS only carries the question, it is judged elsewhere."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    context.set_ciphers("ALL:@SECLEVEL=0")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # old versions are exactly what old devices have
+        context.minimum_version = ssl.TLSVersion.TLSv1
+    return context
+
+
+async def _exchange(
+    stream: Stream, path: str, protocol: str, host: str, post: tuple[str, bytes] | None
+) -> Fetched:
+    bare = f"[{host}]" if ":" in host else host
+    scheme = "https" if protocol == "tls" else "http"
+    port = stream.port + stream.line.port_offset
+    url = f"{scheme}://{bare}:{port}{path}" if port not in (80, 443) else f"{scheme}://{bare}{path}"
+    transport = Through(stream, protocol)
+    method, more, content = ("POST", {"Content-Type": post[0]}, post[1]) if post else ("GET", {}, None)
+    try:
+        async with (
+            httpx.AsyncClient(
+                transport=transport,
+                trust_env=False,
+                follow_redirects=False,
+                timeout=stream.line.timing.reply,
+                headers={
+                    "User-Agent": AGENT,
+                    "Accept": "text/html, */*;q=0.1",
+                    "Accept-Encoding": "identity",
+                },
+            ) as client,
+            client.stream(method, url, headers=more, content=content) as response,
+        ):
+            body = await _body(response)
+    except (httpcore.RemoteProtocolError, httpx.RemoteProtocolError) as exc:
+        why = "closed" if "disconnected" in str(exc) else f"not HTTP: {str(exc)[:80]}"
+        return Fetched(recorder=stream.recorder, fault=why)
+    except (httpx.InvalidURL, httpx.LocalProtocolError, httpcore.LocalProtocolError) as exc:
+        return Fetched(recorder=stream.recorder, fault=f"not asked: {str(exc)[:80]}")
+    return Fetched(
+        recorder=stream.recorder,
+        status=response.status_code,
+        headers=tuple(response.headers.multi_items()),
+        body=body,
+    )
+
+
+def read(status: int, headers: Iterable[tuple[str, str]], body: bytes, *, tls: bool, path: str) -> HttpAnswer:
+    """Reduce an answer to facts. Header names in any case; the first value of a repeated one counts."""
+    got = Fetched(recorder=Recorder(), status=status, headers=tuple(headers), body=body)
+    page = look_at(body)
+    return HttpAnswer(
+        tls=tls,
+        path=path,
+        status=status,
+        location=got.first("location"),
+        authenticate=got.challenges,
+        title=_clean(page.title),
+        form=page.form,
+        password_field=page.password_field,
+        server=got.first("server"),
+        date=got.first("date"),
+        strict_transport=got.first("strict-transport-security"),
+        cookies=session_cookies(v for key, v in got.headers if key.lower() == "set-cookie"),
+        body_length=len(body),
+        body_sha256=hashlib.sha256(body).hexdigest() if body else None,
+    )
+
+
+def look_at(body: bytes) -> Page:
+    """Find title, form and password field of a page."""
+    page = Page()
+    # A marked section of no known kind is an AssertionError to the library; what was read before it counts.
+    with suppress(AssertionError):
+        page.feed(body.decode("utf-8", "replace"))
+    return page
+
+
+def _clean(text: str | None) -> str | None:
+    return readable(text.encode("utf-8", "surrogateescape"), 256) if text else None
+
+
+def _schemes(value: str) -> list[str]:
+    """Challenge schemes of RFC 9110 section 11.6.1: a token that is followed by parameters, not by "="."""
+    found = []
+    for part in value.split(","):
+        word, _, rest = part.strip().partition(" ")
+        if word and "=" not in word and (rest or part.strip() == word):
+            found.append(word.lower()[:32])
+    return found[:8]
+
+
+async def _body(response: httpx.Response) -> bytes:
+    """At most BODY_LIMIT bytes, decompressed under the same limit."""
+    body = b""
+    packed = response.headers.get("content-encoding", "").strip().lower() in ("gzip", "deflate")
+    inflate = zlib.decompressobj(wbits=47) if packed else None  # 47: gzip or zlib, found by its header
+    async for piece in response.aiter_raw():
+        if inflate is not None:
+            try:
+                piece = inflate.decompress(piece, BODY_LIMIT - len(body))
+            except zlib.error:
+                inflate = None
+        body += piece
+        if len(body) >= BODY_LIMIT:
+            break
+    return body[:BODY_LIMIT]
+
+
+class Page(HTMLParser):
+    """What of a page matters: title, form, password field."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.title: str | None = None
+        self.form = False
+        self.password_field = False
+        self._in_title = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._in_title = tag == "title" and self.title is None
+        if tag == "form":
+            self.form = True
+        elif tag == "input" and any(
+            k == "type" and (v or "").strip().lower() == "password" for k, v in attrs
+        ):
+            self.password_field = True
+
+    def handle_endtag(self, tag: str) -> None:
+        self._in_title = False
+
+    def handle_data(self, data: str) -> None:
+        if self._in_title:
+            self.title = ((self.title or "") + data.strip())[:256]
+
+
+async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[HttpAnswer]]:
+    """Every listed path of every web port, over whichever of TLS and clear text it speaks."""
+    for heard in asked.accepting():
+        if not heard.waits:
+            continue
+        port, tls = heard.port, asked.at(TlsPort, heard.port)
+        over_tls = tls is not None and tls.facts.speaks
+        if not over_tls and not asked.line.speaks(port, "http"):
+            continue
+        context = lenient_context() if over_tls else None
+        for path in asked.plan.http_paths:
+            with asked.trying("http", (HttpAnswer,)):
+                yield await get(asked.line, port, path, tls=context, ipp=port == IPP)
+
+
+PROBE = Probe(name="http", produces=(HttpAnswer,), ask=_ask)
