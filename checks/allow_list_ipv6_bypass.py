@@ -20,11 +20,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.access import says_no, serves, service_at, shut
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.fleet import ALLOW_LIST_IPV6
-from hardenprobe.serving import says_no, serves, service_at, shut
 
 EXPECTED = "what is refused over IPv4 is refused over IPv6"
 

@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.addresses.lint import families, flaws
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Said, Word
 from hardenprobe.remediation.fleet import ALLOW_LIST_TIDY

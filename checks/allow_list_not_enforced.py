@@ -23,12 +23,12 @@ from typing import Any
 
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.access import answers, says_no, serves, silent
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.general import ALLOW_LIST_ENFORCE
 from hardenprobe.scope.ports import SERVICES
-from hardenprobe.serving import answers, says_no, serves, silent
 
 EXPECTED = "the service does not serve a source outside its list"
 

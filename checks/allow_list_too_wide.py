@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Said, Word
 from hardenprobe.remediation.general import ALLOW_LIST_NARROW

@@ -19,10 +19,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.views.web import in_clear, mute, nothing_in_clear
 from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.general import HTTP_TO_HTTPS
-from hardenprobe.seen_web import in_clear, mute, nothing_in_clear
 
 EXPECTED = "no answer over plain HTTP asks for Basic authentication"
 

@@ -19,11 +19,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, note, passed
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, note, passed
+from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, TcpPort
 from hardenprobe.model import State
 from hardenprobe.remediation.fleet import CHANNELS_MATCH
-from hardenprobe.seen_snmp import absent
 
 EXPECTED = "every print channel has its port, and every port for printing its channel"
 PRINTS = frozenset({515, 631, *range(9100, 9108)})

@@ -19,8 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason
 from hardenprobe.remediation.general import HTTP_TO_HTTPS

@@ -19,14 +19,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.ipp import PORT, REFUSALS, own_uris
+from hardenprobe.checking.views.tls import speaking
+from hardenprobe.checking.views.web import by_port, leads_to_https, no_http
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remediation.web import IPP_TLS
-from hardenprobe.seen_ipp import PORT, REFUSALS, own_uris
-from hardenprobe.seen_tls import speaking
-from hardenprobe.seen_web import by_port, leads_to_https, no_http
 
 EXPECTED = "IPP over TLS only"
 ADVERTISED = "advertised"

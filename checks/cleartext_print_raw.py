@@ -19,8 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, untold
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach, Reason
 from hardenprobe.remediation.general import RAW_PRINT_LIMIT

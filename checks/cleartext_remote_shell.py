@@ -19,11 +19,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.checking.views.ports import accepting
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach
 from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
-from hardenprobe.seen_ports import accepting
 
 PORTS = {512: "exec", 513: "login", 514: "shell"}
 EXPECTED = "no remote shell port accepts"

@@ -18,8 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail
 from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.model import Reach
 from hardenprobe.remediation.general import TELNET_OFF

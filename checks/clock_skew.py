@@ -24,7 +24,7 @@ from typing import Annotated, Any
 
 from annotated_types import Ge, Lt
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, SnmpObjects
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.fleet import CLOCK_SET

@@ -19,10 +19,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.fleet import SEPARATE_NETWORKS
-from hardenprobe.seen_snmp import absent
 
 EXPECTED = "one interface is up and nothing is forwarded"
 LOOPBACK = 24  # softwareLoopback, IANAifType-MIB

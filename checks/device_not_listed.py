@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import DeclaredDevice, NotListed
 from hardenprobe.model import Said, Word
 from hardenprobe.remediation.fleet import INVENTORY_MATCH

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
 from hardenprobe.model import Reason, Said, State, Word
 from hardenprobe.remediation.discovery import DISCOVERY_CREDENTIALS

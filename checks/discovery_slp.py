@@ -19,10 +19,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.checking.views.discovery import answered
 from hardenprobe.facts import SlpAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
-from hardenprobe.seen_discovery import answered
 
 EXPECTED = "no SLP answer"
 

@@ -22,9 +22,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.firmware import Floor, later
 from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpAnswer, SnmpObjects
-from hardenprobe.firmware import Floor, later
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.fleet import FIRMWARE_UPDATE
 

@@ -20,8 +20,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import FtpAnonymous, FtpSession, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.web import FTP_ANONYMOUS_OFF

@@ -18,8 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.absence import no_service
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.absence import no_service
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import Cookie, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Said, Word
 from hardenprobe.remediation.web import COOKIE_FLAGS

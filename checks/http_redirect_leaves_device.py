@@ -20,13 +20,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
-from hardenprobe.absence import no_service
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.absence import no_service
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.views.names import certificate_names, is_address, is_own, names_in_use
+from hardenprobe.checking.views.web import REDIRECTS
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Said, Word
 from hardenprobe.remediation.web import REDIRECT_HOME
-from hardenprobe.seen_names import certificate_names, is_address, is_own, names_in_use
-from hardenprobe.seen_web import REDIRECTS
 
 EXPECTED = "redirects lead to the device itself over https"
 

@@ -19,14 +19,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from hardenprobe.absence import no_service
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
+from hardenprobe.checking.absence import no_service
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed
+from hardenprobe.checking.views.names import is_address, matches_any, names_in_use
+from hardenprobe.checking.views.tls import speaking
+from hardenprobe.checking.views.web import by_port
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remediation.web import STRICT_TRANSPORT
-from hardenprobe.seen_names import is_address, matches_any, names_in_use
-from hardenprobe.seen_tls import speaking
-from hardenprobe.seen_web import by_port
 
 EXPECTED = "Strict-Transport-Security with a max-age above zero"
 # RFC 6797 section 6.1: names in any case, the value a token or a quoted string.

@@ -18,12 +18,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.ipp import REFUSALS, serving
+from hardenprobe.checking.views.web import by_port
 from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remediation.web import JOB_PRIVACY
-from hardenprobe.seen_ipp import REFUSALS, serving
-from hardenprobe.seen_web import by_port
 
 EXPECTED = "nobody learns names of jobs or users without signing in"
 

@@ -21,10 +21,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.ipp import own_uris, serving
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import IPP_AUTHENTICATION
-from hardenprobe.seen_ipp import own_uris, serving
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -18,10 +18,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.ipp import serving
 from hardenprobe.facts import HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import PRINT_BY_REFERENCE_OFF
-from hardenprobe.seen_ipp import serving
 
 EXPECTED = "neither Print-URI nor Send-URI is supported"
 BY_REFERENCE = {0x0003: "Print-URI", 0x0007: "Send-URI"}

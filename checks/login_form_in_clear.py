@@ -18,10 +18,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.views.web import in_clear, mute, nothing_in_clear
 from hardenprobe.facts import HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.general import HTTP_TO_HTTPS
-from hardenprobe.seen_web import in_clear, mute, nothing_in_clear
 
 EXPECTED = "no page over plain HTTP asks for a password"
 

@@ -20,12 +20,12 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.web import leads_to_https
 from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.model import Observation, Reason, State
 from hardenprobe.remediation.web import ISOLATE_OR_REPLACE
-from hardenprobe.seen_web import leads_to_https
 
 EXPECTED = "where the device is administered in clear, TLS is offered too"
 ALTERNATIVES = (443, 8443)  # IANA: https, and its common alternative

@@ -19,8 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import HttpAnswer, RfbSecurity, TcpPort, TlsPort
 from hardenprobe.remediation.discovery import REMOTE_SCREEN_CLOSE
 

@@ -18,12 +18,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.web import leads_to_https, no_http
 from hardenprobe.facts import HttpAnswer, ScanServiceAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remediation.web import SCAN_SIGN_IN
-from hardenprobe.seen_web import leads_to_https, no_http
 
 EXPECTED = "no scan service, or one that asks for credentials"
 

@@ -23,12 +23,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.access import serves, shut
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reach, Said, Word
 from hardenprobe.remediation.fleet import SEGMENT_FILTER
 from hardenprobe.scope.ports import SERVICES
-from hardenprobe.serving import serves, shut
 from hardenprobe.standards.segments import Segment
 
 EXPECTED = "services are reached as the policy says"

@@ -18,12 +18,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.absence import no_service
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import no_service
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.web import leads_to_https, no_http
 from hardenprobe.facts import HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason
 from hardenprobe.remediation.web import SETTINGS_SIGN_IN
-from hardenprobe.seen_web import leads_to_https, no_http
 
 EXPECTED = "the listed settings pages ask for credentials"
 

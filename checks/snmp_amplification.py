@@ -23,11 +23,11 @@ from typing import Annotated
 
 from annotated_types import Gt
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpBulk, SnmpEngine
 from hardenprobe.model import Reach, Reason, State
 from hardenprobe.remediation.snmp import SNMP_LIMIT_SOURCES
-from hardenprobe.seen_snmp import absent
 
 
 @dataclass(frozen=True, kw_only=True)

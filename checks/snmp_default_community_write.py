@@ -21,11 +21,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
+from hardenprobe.checking.views.snmp import absent, write_backs
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.model import Reach
 from hardenprobe.remediation.snmp import SNMP_WRITE_OFF
-from hardenprobe.seen_snmp import absent, write_backs
 
 EXPECTED = "no default community may write"
 

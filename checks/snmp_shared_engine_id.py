@@ -19,10 +19,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
+from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.remediation.snmp import SNMP_ENGINE_ID
-from hardenprobe.seen_snmp import absent
 
 EXPECTED = "no other device states this engine id"
 SHOWN = 4  # devices that a sentence names

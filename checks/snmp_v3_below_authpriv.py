@@ -20,11 +20,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.snmp import untried
 from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.model import Reason
 from hardenprobe.remediation.snmp import SNMP_V3_LEVEL
-from hardenprobe.seen_snmp import untried
 
 EXPECTED = "SNMPv3 users are served at authPriv only"
 BELOW = ("noAuthNoPriv", "authNoPriv")

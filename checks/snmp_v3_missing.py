@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.model import Reason, Said, State, Word
 from hardenprobe.remediation.general import SNMP_V3

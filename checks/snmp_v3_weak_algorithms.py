@@ -21,11 +21,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.snmp import untried
 from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.model import Reason
 from hardenprobe.remediation.snmp import SNMP_V3_ALGORITHMS
-from hardenprobe.seen_snmp import untried
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -18,12 +18,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.absence import no_service
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import no_service
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.ssh import unheard
 from hardenprobe.facts import SshIdentification, TcpPort
 from hardenprobe.model import Reach
 from hardenprobe.remediation.ssh import SSH_OFF
-from hardenprobe.seen_ssh import unheard
 
 EXPECTED = "SSH of protocol 2.0 only"
 

@@ -19,10 +19,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed
+from hardenprobe.checking.views.ssh import offers
 from hardenprobe.facts import SshOffer, TcpPort
 from hardenprobe.remediation.ssh import SSH_STRICT
-from hardenprobe.seen_ssh import offers
 from hardenprobe.standards.ssh_rules import PrefixTruncation, load, matches
 
 

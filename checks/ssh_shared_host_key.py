@@ -19,11 +19,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
+from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
 from hardenprobe.model import Reason
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
-from hardenprobe.seen_ssh import offers, why
 
 EXPECTED = "no other device holds the same host key"
 

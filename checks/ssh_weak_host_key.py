@@ -20,11 +20,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
 from hardenprobe.model import Reason
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
-from hardenprobe.seen_ssh import offers, why
 from hardenprobe.standards.ssh_rules import load
 
 

@@ -21,10 +21,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.check import Check, Outcome, Seen
+from hardenprobe.checking.check import Check, Outcome, Seen
+from hardenprobe.checking.views.ssh import judge_names
 from hardenprobe.facts import SshOffer, TcpPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
-from hardenprobe.seen_ssh import judge_names
 from hardenprobe.standards.ssh_rules import load
 
 

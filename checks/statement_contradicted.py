@@ -19,7 +19,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe.checking.views.attestations import BEARING
 from hardenprobe.facts import (
     FtpSession,
     HttpAnswer,
@@ -34,7 +35,6 @@ from hardenprobe.facts import (
 )
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.fleet import STATEMENT_RENEWED
-from hardenprobe.seen_people import BEARING
 
 EXPECTED = "what people state and what is seen agree"
 CLAIMS = ("yes", "not applicable")  # "no" and "partly" own up to what may be seen

@@ -23,10 +23,10 @@ from typing import Annotated
 
 from annotated_types import Ge
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
-from hardenprobe.seen_tls import leaves, unanswered
 
 
 @dataclass(frozen=True, kw_only=True)

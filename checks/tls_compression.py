@@ -19,10 +19,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_SUITES
-from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 
 EXPECTED = "no version of TLS compresses"
 

@@ -20,10 +20,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import VERSIONS, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_MODERN
-from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,10 +19,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_OLD_OFF
-from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 from hardenprobe.standards.tls_rules import load
 
 

@@ -18,10 +18,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_FIRMWARE
-from hardenprobe.seen_tls import speaking, unanswered, why_unknown
 
 EXPECTED = "every version below TLS 1.3 answers with renegotiation_info"
 

@@ -18,11 +18,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed
+from hardenprobe.checking.views.names import matches_any, names_in_use
+from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
-from hardenprobe.seen_names import matches_any, names_in_use
-from hardenprobe.seen_tls import leaves, unanswered
 
 EXPECTED = "a subjectAltName of the certificate is a name that people use for the device"
 

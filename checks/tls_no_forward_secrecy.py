@@ -19,10 +19,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.views.tls import open_versions, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_SUITES
-from hardenprobe.seen_tls import open_versions, unanswered, walks
 from hardenprobe.standards.tls_rules import load
 
 

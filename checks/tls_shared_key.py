@@ -18,10 +18,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed
+from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
-from hardenprobe.seen_tls import leaves, unanswered
 
 EXPECTED = "no other device serves the same key"
 

@@ -21,10 +21,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.views.tls import open_versions, second_opinion, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.remediation.tls import TLS_SUITES
-from hardenprobe.seen_tls import open_versions, second_opinion, unanswered, walks
 from hardenprobe.standards.tls_rules import SuiteRule, TlsRules, load
 
 

@@ -19,11 +19,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.tls import open_versions, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.model import Reason
 from hardenprobe.remediation.tls import TLS_PARAMETERS
-from hardenprobe.seen_tls import open_versions, unanswered, walks
 from hardenprobe.standards.tls_rules import TlsRules, load
 
 

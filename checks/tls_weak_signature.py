@@ -19,10 +19,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.check import Check, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed
+from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import Chain, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
-from hardenprobe.seen_tls import leaves, unanswered
 from hardenprobe.standards.tls_rules import load
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from hardenprobe import facts
-    from hardenprobe.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
+    from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
     from hardenprobe.errors import (
         CeilingReached,
         ContractBroken,
@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOMES = {
-    "check": ("Check", "NoSettings", "Outcome", "Seen", "fail", "note", "passed", "untold"),
+    "checking.check": ("Check", "NoSettings", "Outcome", "Seen", "fail", "note", "passed", "untold"),
     "errors": (
         "CeilingReached",
         "ContractBroken",

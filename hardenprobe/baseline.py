@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.check import Check, NoSettings
+from hardenprobe.checking.check import Check, NoSettings
 from hardenprobe.errors import FileInvalid, UnknownName, clip
 from hardenprobe.model import KINDS, BaselineRule, Device
 from hardenprobe.model.document import digest

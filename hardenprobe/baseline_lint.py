@@ -12,8 +12,8 @@ from typing import Any
 from hardenprobe import baseline
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import Baseline
+from hardenprobe.checking.views.firmware import Floor
 from hardenprobe.errors import FileInvalid
-from hardenprobe.firmware import Floor
 from hardenprobe.model import Reach
 from hardenprobe.model.yaml_file import Spot
 from hardenprobe.registry import Registry

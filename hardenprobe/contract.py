@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from itertools import islice
 from typing import Any
 
-from hardenprobe.check import Check, Outcome
+from hardenprobe.checking.check import Check, Outcome
 from hardenprobe.errors import ContractBroken, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Endpoint, Reach, Reason, Remedy, RuleSet, Said, Word

@@ -13,7 +13,7 @@ from typing import Any
 
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected
-from hardenprobe.check import Worse
+from hardenprobe.checking.check import Worse
 from hardenprobe.errors import UnknownName, clip
 from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.model import Accepted, Device, ExceptionNote, Lapsed, Result, Review, Severity

@@ -9,7 +9,7 @@ from typing import Any
 from hardenprobe import exceptions, life, statements
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected, NotMeant
-from hardenprobe.check import Fleet, Worse
+from hardenprobe.checking.check import Fleet, Worse
 from hardenprobe.decisions import Decisions
 from hardenprobe.facts import NotMet
 from hardenprobe.judging import Case, judge, notes

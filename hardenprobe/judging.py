@@ -13,7 +13,7 @@ from typing import Any
 
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected
-from hardenprobe.check import Check, Fleet, Outcome, Seen
+from hardenprobe.checking.check import Check, Fleet, Outcome, Seen
 from hardenprobe.contract import hold_outcomes
 from hardenprobe.errors import ScopeRefused, clip
 from hardenprobe.facts import NotMet, ProbeFault

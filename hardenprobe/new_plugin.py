@@ -10,7 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 from string import Template
 
-from hardenprobe.check import ID
+from hardenprobe.checking.check import ID
 from hardenprobe.errors import UsageError, clip
 
 LONGEST = 60  # characters of a name, which becomes a folder, a package and a word of reports

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from hardenprobe.check import Fleet
+from hardenprobe.checking.check import Fleet
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.model import Device, Observation, Result, Review, Word
 from hardenprobe.model.document import decode_results

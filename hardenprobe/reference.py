@@ -18,7 +18,7 @@ import click
 
 from hardenprobe import baseline, registry
 from hardenprobe.baseline import BaselineFile
-from hardenprobe.check import Check
+from hardenprobe.checking.check import Check
 from hardenprobe.cli import CAUTION, cli
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.standards.ccss import score, severity

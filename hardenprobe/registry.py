@@ -9,7 +9,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from hardenprobe.check import HEADINGS, Check, Outcome, Seen
+from hardenprobe.checking.check import HEADINGS, Check, Outcome, Seen
 from hardenprobe.contract import hold_check, hold_probe
 from hardenprobe.errors import ContractBroken, HardenprobeError, UnknownName, clip
 from hardenprobe.facts import KINDS

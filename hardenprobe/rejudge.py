@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from hardenprobe.baseline_choice import Expected
-from hardenprobe.check import Fleet
+from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.judgement import Judgement, Sums

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe.check import Check, NoSettings
+from hardenprobe.checking.check import Check, NoSettings
 from hardenprobe.facts import DnsSdText, RfbSecurity, SmbNegotiation
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device
@@ -39,7 +39,7 @@ def question(
 
 @dataclass(frozen=True, kw_only=True)
 class Branch:
-    """What a check of a datagram service must say of some answers: one line of the table in absence.py."""
+    """What a check of a datagram service must say of some answers: one line of the table in checking/absence.py."""
 
     observations: tuple[Observation[Any], ...]
     word: Word

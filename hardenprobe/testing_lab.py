@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from hardenprobe import baseline, plan, registry, review, vantage
-from hardenprobe.check import Check
+from hardenprobe.checking.check import Check
 from hardenprobe.decisions import Decisions
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab

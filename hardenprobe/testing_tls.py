@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.check import Fleet, Seen, Shared
+from hardenprobe.checking.check import Fleet, Seen, Shared
 from hardenprobe.facts import (
     VERSIONS,
     Certificate,

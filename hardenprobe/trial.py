@@ -9,7 +9,7 @@ from typing import Any
 
 import hardenprobe.checks
 from hardenprobe import baseline_choice, registry, review
-from hardenprobe.check import Check
+from hardenprobe.checking.check import Check
 from hardenprobe.demo_lab import declarations
 from hardenprobe.demo_lab.plugged import from_folders
 from hardenprobe.demo_lab.process import INVENTORY, running_lab

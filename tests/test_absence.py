@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.absence import no_service, off_tcp, off_udp
+from hardenprobe.checking.absence import no_service, off_tcp, off_udp
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer, tcp_port

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import HEADINGS, Check, Fleet, NoSettings, Shared, fail, note, passed, untold
+from hardenprobe.checking.check import HEADINGS, Check, Fleet, NoSettings, Shared, fail, note, passed, untold
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Reason, State, Word
 from hardenprobe.remediation.general import CLOSE_PORT

@@ -12,7 +12,7 @@ import pytest
 
 import hardenprobe.checks
 import hardenprobe.probes
-from hardenprobe.check import HEADINGS, Check
+from hardenprobe.checking.check import HEADINGS, Check
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY
 from hardenprobe.facts import KINDS
@@ -154,7 +154,7 @@ def test_nothing_of_the_network_is_imported(name: str) -> None:
 @pytest.mark.parametrize("file", PROBES, ids=[p.stem for p in PROBES])
 def test_a_probe_imports_no_check(file: Path) -> None:
     found = imports(file.read_text())
-    assert not {one for one in found if one.startswith(("hardenprobe.check", "hardenprobe.judging"))}
+    assert not {one for one in found if one.startswith(("hardenprobe.checking.check", "hardenprobe.judging"))}
 
 
 @pytest.mark.parametrize("name", MODULES)

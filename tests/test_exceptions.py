@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from hardenprobe import baseline, exceptions, registry
 from hardenprobe.baseline import Baseline, ExceptionRules, LongestDays
 from hardenprobe.baseline_choice import Choice, Expected
-from hardenprobe.check import Outcome, Seen, fail
+from hardenprobe.checking.check import Outcome, Seen, fail
 from hardenprobe.decisions import Decisions
 from hardenprobe.exceptions import AcceptedFinding, Request, RiskException
 from hardenprobe.facts import FtpSession

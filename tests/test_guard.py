@@ -202,7 +202,7 @@ Sources
     x
 """
 import socket
-from hardenprobe.check import Check, passed
+from hardenprobe.checking.check import Check, passed
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Reach
 from hardenprobe.remediation.general import CLOSE_PORT

@@ -11,7 +11,7 @@ import pytest
 
 from hardenprobe import baseline, registry
 from hardenprobe.baseline import Baseline
-from hardenprobe.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
 from hardenprobe.judging import Case, finding_key, judge, notes
 from hardenprobe.model import UNPROVEN, Endpoint, Observation, Reach, Reason, Result, Severity, Vantage, Word

@@ -28,7 +28,7 @@ Why it matters
 Sources
     x
 """
-from hardenprobe.check import Check
+from hardenprobe.checking.check import Check
 from hardenprobe.facts import TcpPort
 from hardenprobe.remediation.general import CLOSE_PORT
 

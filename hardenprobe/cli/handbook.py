@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import fields
 from typing import Any
 
-from hardenprobe.check import Check
+from hardenprobe.checking.check import Check
 from hardenprobe.cli import CAUTION
 from hardenprobe.model import Reach
 from hardenprobe.standards.ccss import score, severity

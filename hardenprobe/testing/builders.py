@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from hardenprobe.check import Seen
+from hardenprobe.checking.check import Seen
 from hardenprobe.facts import SnmpAnswer, TcpPort
 from hardenprobe.model import (
     UNPROVEN,

@@ -14,7 +14,7 @@ from enum import Enum
 from itertools import islice
 from typing import Any
 
-from hardenprobe.check import Check, Outcome
+from hardenprobe.checking.check import Check, Outcome
 from hardenprobe.contract import hold_check, hold_outcomes
 from hardenprobe.errors import ContractBroken, clip
 from hardenprobe.limits import Overran, limited

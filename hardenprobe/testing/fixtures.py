@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import Check
+from hardenprobe.checking.check import Check
 from hardenprobe.testing.contract import complaints
 from hardenprobe.testing.devices import LabDevice
 from hardenprobe.testing.devices import lab_device as serving

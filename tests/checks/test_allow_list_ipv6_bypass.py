@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.allow_list_ipv6_bypass import CHECK
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.model import Observation, Reason, State, Word

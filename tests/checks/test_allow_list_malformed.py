@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.addresses.lint import FORMS, flaws
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.allow_list_malformed import CHECK
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Observation, Word

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.allow_list_too_wide import CHECK
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Observation, Reason, Word

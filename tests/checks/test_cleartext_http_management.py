@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.cleartext_http_management import CHECK
 from hardenprobe.facts import HttpAnswer
 from hardenprobe.model import Observation, Reason, State, Word

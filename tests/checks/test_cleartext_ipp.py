@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.cleartext_ipp import CHECK
 from hardenprobe.facts import IppPrinter, PrinterUri, TlsPort
 from hardenprobe.model import Observation, Reason, State, Word

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.cleartext_telnet import CHECK
 from hardenprobe.facts import HttpAnswer, TelnetGreeting
 from hardenprobe.model import Observation, Reason, State, Word

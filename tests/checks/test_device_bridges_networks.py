@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_bridges_networks import CHECK
 from hardenprobe.facts import Interface, SnmpObjects
 from hardenprobe.model import Observation, State, Word

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_not_listed import CHECK
 from hardenprobe.devices.identity import Visit, settle
 from hardenprobe.devices.inventory import Inventory, Listed

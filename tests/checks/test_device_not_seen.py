@@ -7,7 +7,7 @@ from ipaddress import ip_address
 import pytest
 
 from hardenprobe import baseline, registry
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_not_seen import CHECK
 from hardenprobe.devices.identity import Fleet, Visit, settle
 from hardenprobe.devices.inventory import Inventory, Listed

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.discovery_credentials import CHECK
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer
 from hardenprobe.model import Observation, Reason, State, Word

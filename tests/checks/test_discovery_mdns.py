@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.discovery_mdns import CHECK
 from hardenprobe.facts import MdnsAnswer
 from hardenprobe.model import Observation, Reason, State, Word

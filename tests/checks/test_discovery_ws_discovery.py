@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.discovery_ws_discovery import CHECK
 from hardenprobe.facts import WsDiscoveryAnswer
 from hardenprobe.model import Observation, Reason, State, Word

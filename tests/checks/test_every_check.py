@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from hardenprobe import baseline, registry
-from hardenprobe.check import Outcome
+from hardenprobe.checking.check import Outcome
 from hardenprobe.facts import (
     VERSIONS,
     Channel,

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hardenprobe.checking.views.firmware import Floor, day, fields, later
 from hardenprobe.checks.firmware_below_floor import CHECK, Settings
 from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpObjects
-from hardenprobe.firmware import Floor, day, fields, later
 from hardenprobe.model import Observation, Reason, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 

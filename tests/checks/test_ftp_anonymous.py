@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.ftp_anonymous import CHECK
 from hardenprobe.facts import FtpAnonymous
 from hardenprobe.model import Observation, Reason, State, Word

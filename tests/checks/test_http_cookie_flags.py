@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.http_cookie_flags import CHECK
 from hardenprobe.facts import Cookie, HttpAnswer
 from hardenprobe.model import State, Word

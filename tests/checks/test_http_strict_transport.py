@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.http_strict_transport import CHECK
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TlsPort
 from hardenprobe.model import State, Word

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.ipp_print_by_reference import CHECK
 from hardenprobe.facts import IppPrinter
 from hardenprobe.model import State, Word

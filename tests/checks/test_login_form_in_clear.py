@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.login_form_in_clear import CHECK
 from hardenprobe.facts import HttpAnswer, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason, State, Word

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.smb_signing_not_required import CHECK
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device, tcp_port

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.snmp_cleartext_version import CHECK
 from hardenprobe.facts import SnmpEngine
 from hardenprobe.model import Observation, Reason, State, Word

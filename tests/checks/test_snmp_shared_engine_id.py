@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from hardenprobe.check import Fleet, NoSettings, Outcome, Seen
+from hardenprobe.checking.check import Fleet, NoSettings, Outcome, Seen
 from hardenprobe.checks.snmp_shared_engine_id import CHECK
 from hardenprobe.facts import SnmpEngine
 from hardenprobe.model import Address, Device, Observation, State, Word

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.snmp_v3_below_authpriv import CHECK
 from hardenprobe.facts import SnmpUser
 from hardenprobe.model import Observation, Reason, Word

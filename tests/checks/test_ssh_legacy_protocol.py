@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.ssh_legacy_protocol import CHECK
 from hardenprobe.facts import FtpSession, SshIdentification
 from hardenprobe.model import Reach, Reason, State

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.check import Fleet, NoSettings, Seen
+from hardenprobe.checking.check import Fleet, NoSettings, Seen
 from hardenprobe.checks.ssh_shared_host_key import CHECK
 from hardenprobe.model import Address, Device, Reason
 from hardenprobe.testing import seen_device, tcp_port

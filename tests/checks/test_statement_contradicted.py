@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
+from hardenprobe.checking.views.attestations import BEARING
 from hardenprobe.checks.statement_contradicted import CHECK
 from hardenprobe.facts import (
     FtpSession,
@@ -19,7 +20,6 @@ from hardenprobe.facts import (
     TftpAnswer,
 )
 from hardenprobe.model import Reason, State, Word
-from hardenprobe.seen_people import BEARING
 from hardenprobe.standards import controls
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hardenprobe.check import Fleet
+from hardenprobe.checking.check import Fleet
 from hardenprobe.checks.tls_shared_key import CHECK
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import State

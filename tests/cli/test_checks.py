@@ -30,8 +30,8 @@ Sources
     Invented for this test
 """
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Check
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Check
 from hardenprobe.facts import TcpPort
 from hardenprobe.remediation.general import TELNET_OFF
 

@@ -14,12 +14,12 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 
+from hardenprobe.checking.views.tls import disagreements
 from hardenprobe.facts import TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.second_opinion import probe_second_opinion
 from hardenprobe.probes.tls.versions import probe_tls
-from hardenprobe.seen_tls import disagreements
 from hardenprobe.testing_tls_servers import (
     Credentials,
     gnutls_server,

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 import yaml
 
-from hardenprobe.check import NoSettings
+from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.ftp_anonymous import CHECK as FTP_ANONYMOUS
 from hardenprobe.devices import inventory
 from hardenprobe.model import Review

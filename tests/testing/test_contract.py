@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from hardenprobe import baseline, registry
-from hardenprobe.check import Check, Outcome
+from hardenprobe.checking.check import Check, Outcome
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Said, Word
 from hardenprobe.testing import complaints

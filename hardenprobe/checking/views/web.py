@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, TypeVar
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Outcome, Seen, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Outcome, Seen, untold
 from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason
 

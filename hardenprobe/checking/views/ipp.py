@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from urllib.parse import SplitResult, urlsplit
 
-from hardenprobe.absence import no_service
-from hardenprobe.check import Outcome, Seen, untold
+from hardenprobe.checking.absence import no_service
+from hardenprobe.checking.check import Outcome, Seen, untold
+from hardenprobe.checking.views.names import is_own
+from hardenprobe.checking.views.web import by_port
 from hardenprobe.facts import IppPrinter, PrinterUri
 from hardenprobe.model import Observation, Reason
-from hardenprobe.seen_names import is_own
-from hardenprobe.seen_web import by_port
 
 PORT = 631  # IANA: ipp and ipps
 REFUSALS = (0x0401, 0x0402, 0x0403)  # RFC 8011 appendix B: forbidden, not-authenticated, not-authorized

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.check import Outcome, Seen, untold
+from hardenprobe.checking.check import Outcome, Seen, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.model import Observation, Reason, Said, State, Word
 

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import Any
 
-from hardenprobe.check import Outcome, Seen
+from hardenprobe.checking.check import Outcome, Seen
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Observation, Reason, Said, State, Word
 from hardenprobe.scope.ports import NEVER_SPEAK

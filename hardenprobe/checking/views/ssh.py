@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, Literal
 
-from hardenprobe.absence import no_service
-from hardenprobe.check import Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.absence import no_service
+from hardenprobe.checking.check import Outcome, Seen, fail, note, passed, untold
 from hardenprobe.facts import SshOffer
 from hardenprobe.model import Observation, Reason
 from hardenprobe.scope.ports import MAY_SPEAK

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from hardenprobe.check import Seen
+from hardenprobe.checking.check import Seen
+from hardenprobe.checking.views.web import leads_to_https
 from hardenprobe.facts import (
     FtpSession,
     HttpAnswer,
@@ -17,7 +18,6 @@ from hardenprobe.facts import (
     TftpAnswer,
 )
 from hardenprobe.model import Observation, State
-from hardenprobe.seen_web import leads_to_https
 
 # An observation that bears on a statement, and what it says against it; "" where it agrees.
 Bearing = Iterator[tuple[Observation[Any], str]]

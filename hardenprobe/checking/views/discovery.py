@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from hardenprobe.absence import off_udp
-from hardenprobe.check import Outcome, Seen, fail
+from hardenprobe.checking.absence import off_udp
+from hardenprobe.checking.check import Outcome, Seen, fail
 from hardenprobe.facts import Datagram
 from hardenprobe.model import Reason
 

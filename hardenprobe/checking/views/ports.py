@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from hardenprobe.absence import off_tcp
-from hardenprobe.check import Outcome, Seen, fail, untold
+from hardenprobe.checking.absence import off_tcp
+from hardenprobe.checking.check import Outcome, Seen, fail, untold
 from hardenprobe.model import Reason
 
 

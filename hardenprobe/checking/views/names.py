@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Iterable
 from ipaddress import ip_address
 
-from hardenprobe.check import Seen
+from hardenprobe.checking.check import Seen
 from hardenprobe.facts import TlsPort
 
 

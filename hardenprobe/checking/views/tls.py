@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from hardenprobe.absence import no_service
-from hardenprobe.check import Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.absence import no_service
+from hardenprobe.checking.check import Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import Certificate, Chain, HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.model import Observation, Reason, Said, Word
 

@@ -1,0 +1,1 @@
+"""What a check is made of: the `Check` record, outcomes, what absence means, and shared views of observations."""

@@ -1,0 +1,1 @@
+"""What several checks read out of observations in the same way."""
