@@ -9,10 +9,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from hardenprobe.again import Again
 from hardenprobe.devices import matching
 from hardenprobe.facts import NotMet
 from hardenprobe.model import UNTOLD, Cost, Device, Endpoint, Observation, Result, Review, State, Word
+from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.recheck_findings import Picked, Subject
 
 Standing = Literal["stands", "gone", "unknown"]

@@ -24,8 +24,8 @@ from hardenprobe.network import audit_hook
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
 from hardenprobe.network.link import DeviceBudget, DeviceLink
 from hardenprobe.network.rate_limit import Rate
-from hardenprobe.order import VisitOrder
-from hardenprobe.plan import Plan
+from hardenprobe.planning.plan import Plan
+from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.probes import tcp
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, ssdp, ws_discovery

@@ -16,7 +16,7 @@ from hardenprobe.errors import UsageError
 from hardenprobe.keeping import Keeper
 from hardenprobe.model import Reach, Review
 from hardenprobe.model import document as codec
-from hardenprobe.plan import check_scope
+from hardenprobe.planning.plan import check_scope
 from hardenprobe.request import Request, absolute, begin, named, pinned
 from hardenprobe.review import Progress
 

@@ -11,12 +11,12 @@ from collections.abc import Iterable, Iterator
 from ipaddress import ip_address
 from typing import Any, cast
 
-from hardenprobe.again import Again, Place
 from hardenprobe.devices import matching, self_description
 from hardenprobe.devices.inventory import AllowList, Criticality, Inventory, Kind, Listed
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, Review, State
+from hardenprobe.planning.recheck_plan import Again, Place
 from hardenprobe.recheck_findings import Picked, Subject
 from hardenprobe.registry import Registry
 from hardenprobe.scope.ports import NEVER_SPEAK

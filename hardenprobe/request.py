@@ -14,8 +14,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, baseline_choice, plan, registry, vantage
-from hardenprobe.again import Again
+from hardenprobe import baseline, baseline_choice, registry
 from hardenprobe.devices import credentials
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import StoreRefused, UsageError
@@ -23,6 +22,8 @@ from hardenprobe.journal import Begun, Journal, TakenUp
 from hardenprobe.model import Reach
 from hardenprobe.model.document import digest
 from hardenprobe.model.transcript import utc_now
+from hardenprobe.planning import plan, vantage
+from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.second_opinion import strain_timing
 from hardenprobe.review import Order
@@ -164,7 +165,7 @@ class Request:
         expected: baseline_choice.Choice,
         checks: registry.Registry,
         chosen: frozenset[str],
-        shares: Collection[plan.Share],
+        shares: Collection[plan.AddressPlan],
     ) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """TCP and UDP ports: those of the shares, those that were named, or the baselines' with those that plug-ins ask."""
         if shares:

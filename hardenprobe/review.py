@@ -12,8 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import __version__, store, vantage
-from hardenprobe.again import Again
+from hardenprobe import __version__, store
 from hardenprobe.baseline_choice import NOT_MEANT, Expected
 from hardenprobe.decisions import Decisions
 from hardenprobe.devices import identity
@@ -31,7 +30,9 @@ from hardenprobe.model import NOT_PLANNED, Clock, Cost, Coverage, Head, Review, 
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.network import audit_hook
-from hardenprobe.plan import Plan
+from hardenprobe.planning import vantage
+from hardenprobe.planning.plan import Plan
+from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.registry import Registry
 from hardenprobe.scope import clock

@@ -6,13 +6,14 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe import baseline, plan, registry, review, vantage
+from hardenprobe import baseline, registry, review
 from hardenprobe.checking.check import Check
 from hardenprobe.decisions import Decisions
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
 from hardenprobe.devices import inventory
 from hardenprobe.model import Reach, Review
+from hardenprobe.planning import plan, vantage
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scope import scope
 from hardenprobe.statements import Statement

@@ -23,7 +23,7 @@ from hardenprobe.engine import Scan
 from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.network.link import Timing
-from hardenprobe.plan import Plan, targets
+from hardenprobe.planning.plan import Plan, targets
 from hardenprobe.probes import tcp
 from hardenprobe.probes.files import ftp
 from hardenprobe.probes.pki.certificates import TrustAnchors

@@ -128,7 +128,7 @@ from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TcpPort
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.network.link import Timing
-from hardenprobe.plan import Plan, targets
+from hardenprobe.planning.plan import Plan, targets
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.model import Reach, Vantage
 from hardenprobe.scope.scope import Scope

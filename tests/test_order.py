@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.order import SEGMENT, VisitOrder, _fullest_segment, _largest_term, _step
+from hardenprobe.planning.visit_order import SEGMENT, VisitOrder, _fullest_segment, _largest_term, _step
 
 SEEDS = st.integers(0, 2**64 - 1)
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import own_links
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Reach, Vantage
 from hardenprobe.network.link import Timing
-from hardenprobe.plan import Plan, check_scope, targets
+from hardenprobe.planning import local_links
+from hardenprobe.planning.plan import Plan, check_scope, targets
 from hardenprobe.scope.scope import Scope
 
 HEAD = "Iface\tDestination\tGateway \tFlags\tRefCnt\tUse\tMetric\tMask\t\tMTU\tWindow\tIRTT\n"
@@ -44,15 +44,15 @@ def test_links_have_two_addresses_that_are_no_device(tmp_path: Path, monkeypatch
         + row("203.0.113.8", "255.255.255.254")  # point to point: both are devices (RFC 3021)
         + row("203.0.113.128", "255.255.255.128", flags=0)  # down
     )
-    monkeypatch.setattr(own_links, "ROUTES", table)
-    own_links.ends.cache_clear()
+    monkeypatch.setattr(local_links, "ROUTES", table)
+    local_links.ends.cache_clear()
     try:
-        assert own_links.ends().cover() == ("192.0.2.0/32", "192.0.2.63/32")
-        monkeypatch.setattr(own_links, "ROUTES", tmp_path / "none")
-        own_links.ends.cache_clear()
-        assert not own_links.ends()
+        assert local_links.ends().cover() == ("192.0.2.0/32", "192.0.2.63/32")
+        monkeypatch.setattr(local_links, "ROUTES", tmp_path / "none")
+        local_links.ends.cache_clear()
+        assert not local_links.ends()
     finally:
-        own_links.ends.cache_clear()
+        local_links.ends.cache_clear()
 
 
 def made(*asked: str) -> Plan:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError
 from hardenprobe.model import Reach, Vantage
-from hardenprobe.plan import Plan, check_scope, parse_ports, targets
+from hardenprobe.planning.plan import Plan, check_scope, parse_ports, targets
 from hardenprobe.scope.scope import Scope
 
 OFFICE = Scope(name="office", networks=AddressSet.of(["192.0.2.0/24", "2001:db8::/32"]))

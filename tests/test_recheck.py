@@ -29,7 +29,7 @@ from hardenprobe.model import (
     Said,
     Word,
 )
-from hardenprobe.plan import check_scope
+from hardenprobe.planning.plan import check_scope
 from hardenprobe.request import Request, pinned
 from hardenprobe.testing import sample_review
 

@@ -18,7 +18,7 @@ from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import State
 from hardenprobe.network import audit_hook
 from hardenprobe.network.rate_limit import Rate
-from hardenprobe.order import VisitOrder
+from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.probes.snmp.agent import encode_discovery
 from hardenprobe.scope.ports import RAW_PRINT
 from hardenprobe.scope.scope import Scope

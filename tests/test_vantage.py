@@ -8,10 +8,10 @@ import sys
 
 import pytest
 
-from hardenprobe import plan, vantage
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused, UsageError
 from hardenprobe.model import Vantage
+from hardenprobe.planning import plan, vantage
 from hardenprobe.scope import scope
 
 OURS = ["127.0.0.1", "127.77.3.4"]
@@ -21,7 +21,7 @@ NOT_OURS = ["192.0.2.1", "0.0.0.0", "::", "127.255.255.255", "224.0.0.1", "255.2
 
 def test_ours_is_what_something_can_be_sent_from() -> None:
     """In a process of its own: the guard of these tests would refuse what the system admits."""
-    code = "import json, sys; from hardenprobe.vantage import is_ours; print(json.dumps([*map(is_ours, sys.argv[1:])]))"
+    code = "import json, sys; from hardenprobe.planning.vantage import is_ours; print(json.dumps([*map(is_ours, sys.argv[1:])]))"
     done = subprocess.run([sys.executable, "-c", code, *OURS, *NOT_OURS], capture_output=True, check=True)
     assert json.loads(done.stdout) == [True] * len(OURS) + [False] * len(NOT_OURS)
 

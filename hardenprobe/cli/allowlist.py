@@ -51,8 +51,8 @@ def command(
     from hardenprobe.addresses import allow_list
     from hardenprobe.addresses.edges import MOST_EDGES, edges
     from hardenprobe.addresses.lint import FORMS
+    from hardenprobe.planning.vantage import is_ours
     from hardenprobe.reports import allowlist_screen
-    from hardenprobe.vantage import is_ours
 
     taken = options.words("--forms", forms, FORMS)
     found = allow_list.compare(allow_list.read_list(file), allow_list.read_approved(approved), taken, room)

@@ -10,7 +10,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Reach
-from hardenprobe.plan import Plan
+from hardenprobe.planning.plan import Plan
 from hardenprobe.probes.files.ftp_anonymous import contact
 from hardenprobe.registry import Registry
 from hardenprobe.reports.text import counted, ports_text, visible

@@ -74,10 +74,11 @@ def command(
     """
     from rich.console import Console
 
-    from hardenprobe import decisions, plan, recheck
+    from hardenprobe import decisions, recheck
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
     from hardenprobe.keeping import Keeper
+    from hardenprobe.planning import plan
     from hardenprobe.reports import before_after_screen
     from hardenprobe.request import absolute, begin
 

@@ -13,7 +13,7 @@ from click.core import ParameterSource
 from hardenprobe.cli import options
 
 if TYPE_CHECKING:
-    from hardenprobe.plan import Plan
+    from hardenprobe.planning.plan import Plan
 
 LAB_NETWORK = "127.77.0.0/16"
 
@@ -103,10 +103,11 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import decisions, plan
+    from hardenprobe import decisions
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
     from hardenprobe.keeping import Keeper
+    from hardenprobe.planning import plan
     from hardenprobe.request import Request, absolute, begin, captured, named, pinned, take_up
 
     if resume:
@@ -171,8 +172,8 @@ def _nothing_else() -> None:
 
 def _warn(order: Plan) -> None:
     """Loopback needs no scope file, but it can be the mouth of a tunnel; and a source may not reach every target."""
-    from hardenprobe import vantage
     from hardenprobe.addresses.sets import AddressSet
+    from hardenprobe.planning import vantage
 
     notices = vantage.notices(order.vantages, order.targets)
     if order.scope.name == "loopback" and order.asked - AddressSet.of([LAB_NETWORK]):

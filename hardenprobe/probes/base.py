@@ -29,7 +29,7 @@ from hardenprobe.network.link import DeviceLink
 
 if TYPE_CHECKING:
     from hardenprobe.devices.inventory import Listed
-    from hardenprobe.plan import Plan
+    from hardenprobe.planning.plan import Plan
     from hardenprobe.probes.pki.certificates import TrustAnchors
     from hardenprobe.probes.tls.versions import Versions
 

@@ -16,12 +16,13 @@ import subprocess
 import sys
 from collections.abc import Iterator
 
-from hardenprobe import plan, review
+from hardenprobe import review
 from hardenprobe.journal import Quiet
 from hardenprobe.model import State
 from hardenprobe.network import audit_hook
 from hardenprobe.network.rate_limit import Rate
-from hardenprobe.order import VisitOrder
+from hardenprobe.planning import plan
+from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.scope import scope
 from hardenprobe.sweep import Pace, sweep
 

@@ -27,7 +27,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.model import State
 from hardenprobe.network import audit_hook
 from hardenprobe.network.rate_limit import Rate
-from hardenprobe.order import VisitOrder
+from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.probes.snmp.agent import encode_discovery
 from hardenprobe.scope.scope import Scope
 from hardenprobe.sweep import Pace, sweep

@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 
-from hardenprobe import plan, vantage
 from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
 from hardenprobe.model import Reach, State
 from hardenprobe.network.link import Timing
-from hardenprobe.plan import Plan
+from hardenprobe.planning import plan, vantage
+from hardenprobe.planning.plan import Plan
 from hardenprobe.probes.base import PortGreeting, ProbeContext
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.ports import PROBE, SUITES

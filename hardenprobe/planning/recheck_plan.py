@@ -16,7 +16,7 @@ from hardenprobe.devices.matching import Known
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.model import Authorisation, BaselineRule, Rechecked
 from hardenprobe.model.document import adapter, dump
-from hardenprobe.plan import Share
+from hardenprobe.planning.plan import AddressPlan
 from hardenprobe.scope.limits import Gentleness
 from hardenprobe.scope.scope import Scope
 from hardenprobe.scope.window import Window
@@ -83,10 +83,12 @@ class Again:
         return found
 
     @property
-    def shares(self) -> dict[str, Share]:
+    def shares(self) -> dict[str, AddressPlan]:
         """What is asked at each address."""
         return {
-            one.address: Share(tcp_ports=one.tcp_ports, udp_ports=one.udp_ports, kinds=frozenset(one.kinds))
+            one.address: AddressPlan(
+                tcp_ports=one.tcp_ports, udp_ports=one.udp_ports, kinds=frozenset(one.kinds)
+            )
             for one in self.places
         }
 

@@ -12,7 +12,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.model import INVENTORY, Vantage
-from hardenprobe.plan import Target
+from hardenprobe.planning.plan import Target
 from hardenprobe.scope.scope import Scope, is_loopback
 
 EDGES = "edges"

@@ -18,7 +18,7 @@ from hardenprobe.model import Authorisation, Reach, Vantage
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import read_text
 from hardenprobe.network.link import Timing
-from hardenprobe.own_links import ends
+from hardenprobe.planning.local_links import ends
 from hardenprobe.scope.scope import MULTICAST, Scope
 from hardenprobe.scope.web_paths import WebPaths
 
@@ -46,7 +46,7 @@ class Target:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Share:
+class AddressPlan:
     """What is asked at one address, where a plan does not ask the same everywhere.
 
     Attributes:
@@ -90,7 +90,7 @@ class Plan:
     secrets: tuple[str, ...] = ()
     inventory: str = ""
     plugged: tuple[str, ...] = ()
-    shares: Mapping[str, Share] = field(default_factory=dict)
+    shares: Mapping[str, AddressPlan] = field(default_factory=dict)
     nobodys: AddressSet = field(default_factory=ends)
 
     def __post_init__(self) -> None:
