@@ -7,7 +7,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 
 from hardenprobe.errors import UsageError, clip
-from hardenprobe.plugins import SERVICES, brought_by, in_folder
+from hardenprobe.plugins.sources import SERVICES, brought_by, in_folder
 
 
 def installed(speaks: str) -> None:

@@ -20,7 +20,7 @@ from hardenprobe.life import ACCEPTED, Marks
 from hardenprobe.model import Answered, Device, Head, Result, Word
 from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.people import Wrong, sentence
-from hardenprobe.registry import Registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.rejudge import fleets
 from hardenprobe.review import renewed
 from hardenprobe.standards import controls

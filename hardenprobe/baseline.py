@@ -17,7 +17,7 @@ from hardenprobe.model import KINDS, BaselineRule, Device
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
 from hardenprobe.network.link import Timing
-from hardenprobe.registry import Registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.scope import limits as gentleness
 from hardenprobe.scope.web_paths import WebPaths
 from hardenprobe.standards import controls, rule_files

@@ -19,7 +19,7 @@ from hardenprobe.devices import self_description
 from hardenprobe.errors import UsageError
 from hardenprobe.model import BaselineRule, Device
 from hardenprobe.network.link import Timing
-from hardenprobe.registry import Registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.scope.web_paths import WebPaths
 
 T = TypeVar("T")

@@ -16,7 +16,7 @@ from hardenprobe.checking.views.firmware import Floor
 from hardenprobe.errors import FileInvalid
 from hardenprobe.model import Reach
 from hardenprobe.model.yaml_file import Spot
-from hardenprobe.registry import Registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.scope.ports import SERVICES
 from hardenprobe.standards import tls_rules
 from hardenprobe.standards.segments import Segment

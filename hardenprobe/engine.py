@@ -11,7 +11,6 @@ from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, S
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import limits
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.identity import Visit
@@ -26,6 +25,7 @@ from hardenprobe.network.link import DeviceBudget, DeviceLink
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.visit_order import VisitOrder
+from hardenprobe.plugins import time_limit
 from hardenprobe.probes import tcp
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, ssdp, ws_discovery
@@ -146,7 +146,7 @@ class Scan:
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
         # Ours were tried with every kind of bytes; a plug-in's probe may be caught in a loop.
-        held = limits.unblocked() if self.plugged else contextlib.nullcontext()
+        held = time_limit.unblocked() if self.plugged else contextlib.nullcontext()
         with audit_hook.watching(), self._interruptible():
             async with held:
                 for vantage in self.plan.vantages:

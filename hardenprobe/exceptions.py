@@ -19,7 +19,7 @@ from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.model import Accepted, Device, ExceptionNote, Lapsed, Result, Review, Severity
 from hardenprobe.model.document import canonical
 from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
-from hardenprobe.registry import Registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.standards.ccss import base_of
 
 FORMAT = "hardenprobe.exceptions/1"

@@ -15,8 +15,8 @@ from hardenprobe.facts import NotMet
 from hardenprobe.judging import Case, judge, notes
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
 from hardenprobe.network import audit_hook
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.priorities import Ranking, general
-from hardenprobe.registry import Registry
 from hardenprobe.standards import ccss_environment
 from hardenprobe.tally import Tally
 

@@ -14,10 +14,8 @@ from typing import Any
 from hardenprobe.baseline import Baseline
 from hardenprobe.baseline_choice import Expected
 from hardenprobe.checking.check import Check, Fleet, Outcome, Seen
-from hardenprobe.contract import hold_outcomes
 from hardenprobe.errors import ScopeRefused, clip
 from hardenprobe.facts import NotMet, ProbeFault
-from hardenprobe.limits import Overran, limited
 from hardenprobe.model import (
     INVENTORY,
     CheckNote,
@@ -33,7 +31,9 @@ from hardenprobe.model import (
     Word,
 )
 from hardenprobe.network import audit_hook
-from hardenprobe.registry import BUILT_IN, Registry
+from hardenprobe.plugins.contract import hold_outcomes
+from hardenprobe.plugins.registry import BUILT_IN, Registry
+from hardenprobe.plugins.time_limit import Overran, limited
 from hardenprobe.standards.ccss import score, severity
 
 log = logging.getLogger("hardenprobe.judging")

@@ -11,12 +11,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline_choice, decisions, registry, review, store
+from hardenprobe import baseline_choice, decisions, review, store
 from hardenprobe.errors import UsageError
 from hardenprobe.keeping import Keeper
 from hardenprobe.model import Reach, Review
 from hardenprobe.model import document as codec
 from hardenprobe.planning.plan import check_scope
+from hardenprobe.plugins import registry
 from hardenprobe.request import Request, absolute, begin, named, pinned
 from hardenprobe.review import Progress
 

@@ -7,13 +7,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import before_after, recheck_findings, recheck_places, registry
+from hardenprobe import before_after, recheck_findings, recheck_places
 from hardenprobe.before_after import Asked, Compared
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import UsageError
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import vantage
 from hardenprobe.planning.recheck_plan import Again
+from hardenprobe.plugins import registry
 from hardenprobe.recheck_findings import Picked
 from hardenprobe.request import Request
 from hardenprobe.review import Order

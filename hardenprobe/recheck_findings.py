@@ -12,7 +12,7 @@ from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.model import Device, Observation, Result, Review, Word
 from hardenprobe.model.document import decode_results
 from hardenprobe.model.rows import read_device, read_observations
-from hardenprobe.registry import Registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.rejudge import fleets, reading
 from hardenprobe.store import Store
 from hardenprobe.store_parts import Part, pages

@@ -17,8 +17,8 @@ from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, Review, State
 from hardenprobe.planning.recheck_plan import Again, Place
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.recheck_findings import Picked, Subject
-from hardenprobe.registry import Registry
 from hardenprobe.scope.ports import NEVER_SPEAK
 from hardenprobe.sweep import FIRST_PORTS
 

@@ -16,11 +16,12 @@ from typing import Any
 
 import click
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.baseline import BaselineFile
 from hardenprobe.checking.check import Check
 from hardenprobe.cli import CAUTION, cli
 from hardenprobe.model.document import facts_kinds
+from hardenprobe.plugins import registry
 from hardenprobe.standards.ccss import score, severity
 
 FOLDER = Path(__file__).resolve().parent / "handbook"

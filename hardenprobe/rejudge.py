@@ -23,7 +23,7 @@ from hardenprobe.model.rows import (
     results_text,
     with_baseline,
 )
-from hardenprobe.registry import Registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.review import renewed
 from hardenprobe.side_by_side import each
 from hardenprobe.store import UNREADABLE, Store

@@ -14,7 +14,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, baseline_choice, registry
+from hardenprobe import baseline, baseline_choice
 from hardenprobe.devices import credentials
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import StoreRefused, UsageError
@@ -24,6 +24,7 @@ from hardenprobe.model.document import digest
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.planning import plan, vantage
 from hardenprobe.planning.recheck_plan import Again
+from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.second_opinion import strain_timing
 from hardenprobe.review import Order

@@ -33,8 +33,8 @@ from hardenprobe.network import audit_hook
 from hardenprobe.planning import vantage
 from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.recheck_plan import Again
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.registry import Registry
 from hardenprobe.scope import clock
 from hardenprobe.scope.scope import operator
 from hardenprobe.tally import Tally

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe import baseline, registry, review
+from hardenprobe import baseline, review
 from hardenprobe.checking.check import Check
 from hardenprobe.decisions import Decisions
 from hardenprobe.demo_lab.declarations import Virtual, load
@@ -14,6 +14,7 @@ from hardenprobe.demo_lab.process import RunningLab
 from hardenprobe.devices import inventory
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import plan, vantage
+from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scope import scope
 from hardenprobe.statements import Statement

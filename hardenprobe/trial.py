@@ -8,15 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import hardenprobe.checks
-from hardenprobe import baseline_choice, registry, review
+from hardenprobe import baseline_choice, review
 from hardenprobe.checking.check import Check
 from hardenprobe.demo_lab import declarations
 from hardenprobe.demo_lab.plugged import from_folders
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.errors import ContractBroken, UnknownName, UsageError, clip
 from hardenprobe.model import Device, Observation, Result, Review, Word
-from hardenprobe.plugins import origin
-from hardenprobe.registry import Registry
+from hardenprobe.plugins import registry
+from hardenprobe.plugins.registry import Registry
+from hardenprobe.plugins.sources import origin
 from hardenprobe.request import Request, named, pinned
 from hardenprobe.testing.contract import complaints
 

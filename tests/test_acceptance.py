@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import acceptance, baseline, registry, store_devices
+from hardenprobe import acceptance, baseline, store_devices
 from hardenprobe.acceptance import Acceptance, Control, Finding, Request, Untold
 from hardenprobe.baseline import Baseline
 from hardenprobe.decisions import Decisions
@@ -21,6 +21,7 @@ from hardenprobe.facts import NotMet, TelnetGreeting
 from hardenprobe.ledger import Entry, Ledger
 from hardenprobe.model import Address, Device, Observation, Review, Service, State
 from hardenprobe.people import Wrong
+from hardenprobe.plugins import registry
 from hardenprobe.statements import Statement
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import at, declared, sample_review, tcp_port

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.errors import FileInvalid, UnknownName
 from hardenprobe.model.yaml_file import load_yaml
+from hardenprobe.plugins import registry
 
 CHECKS = registry.load(plugins=False)
 GOOD = """\

@@ -8,12 +8,13 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry, review
+from hardenprobe import baseline, review
 from hardenprobe.baseline_choice import Choice, NotMeant, choose, fits
 from hardenprobe.devices import inventory
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import FileInvalid, UnknownName, UsageError
 from hardenprobe.model import Address, BaselineRule, Device, Head, Identity, Reach, Review, Word
+from hardenprobe.plugins import registry
 from hardenprobe.testing import seen_device, tcp_port
 
 CHECKS = registry.load(plugins=False)

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry, review
+from hardenprobe import baseline, review
 from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.engine import Scan
@@ -24,6 +24,7 @@ from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, Tc
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.network.link import Timing
 from hardenprobe.planning.plan import Plan, targets
+from hardenprobe.plugins import registry
 from hardenprobe.probes import tcp
 from hardenprobe.probes.files import ftp
 from hardenprobe.probes.pki.certificates import TrustAnchors

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, exceptions, registry
+from hardenprobe import baseline, exceptions
 from hardenprobe.baseline import Baseline, ExceptionRules, LongestDays
 from hardenprobe.baseline_choice import Choice, Expected
 from hardenprobe.checking.check import Outcome, Seen, fail
@@ -21,7 +21,8 @@ from hardenprobe.facts import FtpSession
 from hardenprobe.ledger import Entry
 from hardenprobe.model import Accepted, BaselineRule, Result, Review, Said, Severity, Word
 from hardenprobe.people import Wrong
-from hardenprobe.registry import Registry
+from hardenprobe.plugins import registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.review import judged
 from hardenprobe.testing import sample_review
 

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.errors import FileInvalid
 from hardenprobe.network.link import Timing
+from hardenprobe.plugins import registry
 from hardenprobe.scope.limits import Gentleness
 from hardenprobe.scope.scope_file import load
 

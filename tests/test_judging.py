@@ -9,13 +9,14 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.baseline import Baseline
 from hardenprobe.checking.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
 from hardenprobe.judging import Case, finding_key, judge, notes
 from hardenprobe.model import UNPROVEN, Endpoint, Observation, Reach, Reason, Result, Severity, Vantage, Word
-from hardenprobe.registry import Registry
+from hardenprobe.plugins import registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.remediation.general import CLOSE_PORT
 from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import baseline, registry, review, store
+from hardenprobe import baseline, review, store
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
@@ -26,6 +26,7 @@ from hardenprobe.devices import credentials, inventory
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Reach, Review, Word
 from hardenprobe.planning import plan, vantage
+from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.snmp import pdu
 from hardenprobe.reports import FORMATS

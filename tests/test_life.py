@@ -17,7 +17,7 @@ from hardenprobe.facts import NotMet
 from hardenprobe.ledger import Entry
 from hardenprobe.life import ACCEPTED, RETIRED, Marks, Register, Turn
 from hardenprobe.model import Device, Identity, RetiredSeen, Review
-from hardenprobe.registry import Registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.testing import declared, sample_review
 
 SERIAL, OTHER, KEY = ("serial", "QM40-1"), ("serial", "QM40-2"), ("host-key", "ab" * 32)
@@ -119,7 +119,8 @@ def test_telling_leaves_out_what_describes() -> None:
 
 
 def judged(turns: Iterable[Turn], over: Review = FLEET) -> Review:
-    from hardenprobe import baseline, registry
+    from hardenprobe import baseline
+    from hardenprobe.plugins import registry
 
     checks: Registry = registry.load(plugins=False)
     rules = baseline.load(baseline.DEFAULT, checks)
@@ -165,7 +166,7 @@ def test_a_retired_device_that_is_listed_and_not_met_is_no_sighting() -> None:
 
 
 def test_what_was_said_of_the_ledger_is_not_said_again_after_it_changed() -> None:
-    from hardenprobe import registry
+    from hardenprobe.plugins import registry
 
     found = judged([of(FIRST, 1, RETIRED)])
     assert any(life.SEEN_AGAIN in one for one in found.notices)

@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, priorities, registry
+from hardenprobe import baseline, priorities
 from hardenprobe.devices import inventory
 from hardenprobe.errors import FileInvalid
 from hardenprobe.judgement import remedies
 from hardenprobe.model import Review, Word
+from hardenprobe.plugins import registry
 from hardenprobe.standards.ccss import BASE, ENVIRONMENTAL, TEMPORAL, base_of, read_group, score, whole_vector
 from hardenprobe.standards.ccss_environment import LocalMetrics, weigh
 from hardenprobe.testing import sample_review

@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import new_plugin, registry
+from hardenprobe import new_plugin
 from hardenprobe.facts import KINDS
+from hardenprobe.plugins import registry
 
 ROOT = Path(__file__).resolve().parent.parent
 Command = Callable[..., Any]
@@ -127,7 +128,7 @@ def test_it_can_be_installed_and_its_check_probe_and_service_are_found(tmp_path:
     assert listed.stderr == ""
     program = (
         "from pathlib import Path\n"
-        "import queue_names_shown, hardenprobe.registry\n"
+        "import queue_names_shown, hardenprobe.plugins.registry\n"
         "from hardenprobe.demo_lab.declarations import load\n"
         "from hardenprobe.testing.devices import lab_device, results\n"
         "assert len(load(Path(queue_names_shown.__path__[0], 'devices.yaml'))) == 3\n"

@@ -59,7 +59,7 @@ def test_every_data_file_is_shipped(package: str) -> None:
 
 
 def test_registry_loads_no_second_copy_under_a_bare_name() -> None:
-    names = python("import hardenprobe.registry as r, sys; r.load(); print(*sys.modules)")
+    names = python("import hardenprobe.plugins.registry as r, sys; r.load(); print(*sys.modules)")
     assert "hardenprobe.checks.cleartext_telnet" in names
     assert not {n for n in names if n.split(".")[0] in ("checks", "baselines", "demo_lab")}
 
@@ -78,5 +78,7 @@ def test_help_imports_nothing_heavy(arguments: list[str]) -> None:
 
 
 def test_checks_can_be_read_without_the_network_libraries() -> None:
-    names = python("import hardenprobe.registry as r, sys; r.load(plugins=False); print(*sys.modules)")
+    names = python(
+        "import hardenprobe.plugins.registry as r, sys; r.load(plugins=False); print(*sys.modules)"
+    )
     assert not {n for n in names if n.split(".")[0] in ("scapy", "pysnmp", "sslyze", "httpx", "sqlalchemy")}

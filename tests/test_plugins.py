@@ -12,12 +12,13 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, limits, new_plugin, plugins, registry, review
+from hardenprobe import baseline, new_plugin, review
 from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.errors import UsageError
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Reason, Review, State, Word
-from hardenprobe.registry import Registry
+from hardenprobe.plugins import registry, sources, time_limit
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.testing import sample_review
 from hardenprobe.testing.devices import guilts, results
 
@@ -199,7 +200,7 @@ BREAKS = [
 def test_what_cannot_be_used_is_named_and_judges_error_beside_all_others(
     folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, text: str, says: str
 ) -> None:
-    monkeypatch.setattr(limits, "SECONDS", 0.5)
+    monkeypatch.setattr(time_limit, "SECONDS", 0.5)
     path = folder(bad_rule=text, good_rule=source().replace("site-rule", "good-rule"))
     checks = registry.load(plugins=False, folders=[path])
     (broken,) = checks.broken
@@ -257,7 +258,7 @@ NONSENSE = [
 def test_a_judge_that_breaks_costs_its_own_result(
     folder: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, judge: str, says: str, hostile: bool
 ) -> None:
-    monkeypatch.setattr(limits, "SECONDS", 0.5)
+    monkeypatch.setattr(time_limit, "SECONDS", 0.5)
     checks = registry.load(plugins=False, folders=[folder(site_rule=source(judge))])
     again = judged(checks, hostile)
     own = [r for r in again.results if r.check == "site-rule"]
@@ -323,7 +324,7 @@ def test_the_declared_truth_of_a_service_is_what_a_scan_finds(
 
 
 def from_folder(plugin: Path) -> None:
-    for offer in plugins.in_folder(plugin):
+    for offer in sources.in_folder(plugin):
         offer.load()
 
 
@@ -372,7 +373,7 @@ def test_a_probe_that_breaks_is_named_and_the_scan_goes_on(
     ask: str,
     says: str,
 ) -> None:
-    monkeypatch.setattr(limits, "SECONDS", 0.5)
+    monkeypatch.setattr(time_limit, "SECONDS", 0.5)
     check = source("return []").replace("(facts.TcpPort,)", "(facts.TcpPort, Ink)")
     path = folder(
         ink=PROBE.format(ask=ask), site_rule=check.replace("SAID =", "from .ink import Ink\nSAID =")

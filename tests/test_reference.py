@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import reference, registry
+from hardenprobe import reference
 from hardenprobe.model.document import facts_kinds
+from hardenprobe.plugins import registry
 
 PAGES = reference.pages()
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 import hardenprobe.checks
-from hardenprobe import plugins, registry
 from hardenprobe.errors import UnknownName
+from hardenprobe.plugins import registry, sources
 
 MODULE = '''
 """{title}
@@ -54,7 +54,7 @@ def install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Install
         info = tmp_path / f"{module}-2.1.dist-info"
         info.mkdir()
         (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {module}\nVersion: 2.1\n")
-        (info / "entry_points.txt").write_text(f"[{plugins.CHECKS}]\n{name} = {module}:{value}\n")
+        (info / "entry_points.txt").write_text(f"[{sources.CHECKS}]\n{name} = {module}:{value}\n")
 
     monkeypatch.syspath_prepend(str(tmp_path))
     yield installed

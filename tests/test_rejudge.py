@@ -11,13 +11,14 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry, review, statements
+from hardenprobe import baseline, review, statements
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import StoreRefused, UnknownName
 from hardenprobe.facts import SnmpEngine
 from hardenprobe.model import Address, Device, Observation, Review, State, Word
 from hardenprobe.model.document import to_document
-from hardenprobe.registry import Registry
+from hardenprobe.plugins import registry
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.rejudge import Rejudged, rejudge
 from hardenprobe.statements import Statement
 from hardenprobe.store import Store, opened

@@ -9,10 +9,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, exceptions, registry, review, statements
+from hardenprobe import baseline, exceptions, review, statements
 from hardenprobe.decisions import Decisions
 from hardenprobe.judgement import remedies
 from hardenprobe.model import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
+from hardenprobe.plugins import registry
 from hardenprobe.review import (
     CLEAN,
     FINDING,

@@ -32,7 +32,7 @@ import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
 
-from hardenprobe import baseline, cli, engine, registry, review, store
+from hardenprobe import baseline, cli, engine, review, store
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.cli.scan import command as scan_command
 from hardenprobe.demo_lab import mib
@@ -49,6 +49,7 @@ from hardenprobe.network import audit_hook
 from hardenprobe.network.link import DeviceLink, Timing
 from hardenprobe.planning import plan
 from hardenprobe.planning.plan import Plan, check_scope, targets
+from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls import ports as tls_ports
 from hardenprobe.reports import FORMATS, terminal

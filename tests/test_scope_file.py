@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import registry
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused
 from hardenprobe.model import Lease, Reach
 from hardenprobe.network.link import Timing
+from hardenprobe.plugins import registry
 from hardenprobe.scope.scope_file import load
 
 GOOD = """\

@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry, statements
+from hardenprobe import baseline, statements
 from hardenprobe.ledger import MOST_BYTES, Entry
 from hardenprobe.model import Device
 from hardenprobe.people import Wrong
+from hardenprobe.plugins import registry
 from hardenprobe.standards import controls
 from hardenprobe.statements import Request, Statement
 from hardenprobe.testing import sample_review, tcp_port

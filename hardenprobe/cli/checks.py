@@ -18,7 +18,7 @@ def command() -> None:
 @options.plugins
 def show_all(plugins: options.Plugins) -> int:
     """List the checks with reach and title."""
-    from hardenprobe.plugins import BUILT_IN
+    from hardenprobe.plugins.sources import BUILT_IN
 
     found = plugins.registry()
     width = max(map(len, found.checks))
@@ -60,7 +60,8 @@ def new(name: str, output: Path) -> int:
     NAME is the check's id: it names the exposure, in lower-case words joined by dashes, such as ident-answers. The
     folder of that name is complete as it is written: its tests pass, and it can be installed.
     """
-    from hardenprobe import new_plugin, registry
+    from hardenprobe import new_plugin
+    from hardenprobe.plugins import registry
 
     folder = new_plugin.write(name, output, frozenset(registry.load(plugins=False).checks))
     package = name.replace("-", "_")

@@ -29,12 +29,13 @@ def command(
     is never called fixed. The status is 1 where something is new, came back, got worse, counts again or is overdue; else 3
     where what was there before could not be told; else 0.
     """
-    from hardenprobe import baseline_choice, registry
+    from hardenprobe import baseline_choice
     from hardenprobe.cli import output_files
     from hardenprobe.cli.opening import opened
     from hardenprobe.comparison.records import ASKS_FOR_WORK, Kind
     from hardenprobe.comparison.stored import Comparison
     from hardenprobe.errors import UsageError
+    from hardenprobe.plugins import registry
     from hardenprobe.review import INCOMPLETE
 
     with opened(store_url) as kept:

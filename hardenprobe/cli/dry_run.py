@@ -11,8 +11,8 @@ from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Reach
 from hardenprobe.planning.plan import Plan
+from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.files.ftp_anonymous import contact
-from hardenprobe.registry import Registry
 from hardenprobe.reports.text import counted, ports_text, visible
 from hardenprobe.review import Order
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK

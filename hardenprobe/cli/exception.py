@@ -44,10 +44,11 @@ def add(
     """Accept what a review found. It runs from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import baseline_choice, exceptions, ledger, registry
+    from hardenprobe import baseline_choice, exceptions, ledger
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.exceptions import Request
+    from hardenprobe.plugins import registry
 
     checks = registry.load()
     wanted = requests.asked(Request, given, from_file, _read)

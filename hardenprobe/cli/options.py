@@ -13,7 +13,7 @@ import click
 from hardenprobe.errors import UsageError, clip
 
 if TYPE_CHECKING:
-    from hardenprobe.registry import Registry
+    from hardenprobe.plugins.registry import Registry
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -103,7 +103,7 @@ class Plugins:
         Raises:
             UsageError: There is no such folder.
         """
-        from hardenprobe import registry
+        from hardenprobe.plugins import registry
 
         return registry.load(self.installed, self.folders)
 

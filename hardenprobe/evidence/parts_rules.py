@@ -7,10 +7,11 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.errors import HardenprobeError
 from hardenprobe.evidence.source import Source
 from hardenprobe.model import Named
+from hardenprobe.plugins import registry
 from hardenprobe.standards import rule_files
 
 if TYPE_CHECKING:

@@ -40,7 +40,7 @@ from hardenprobe.model import (
     Vantage,
 )
 from hardenprobe.model.document import canonical, dump
-from hardenprobe.registry import BUILT_IN
+from hardenprobe.plugins.registry import BUILT_IN
 from hardenprobe.review import versions
 from hardenprobe.store_parts import Part
 

@@ -24,7 +24,7 @@ from typing import Any
 
 from hardenprobe.errors import PastTheDoor
 
-FOLDER_PREFIX = "hardenprobe_folder_"  # packages that plugins.py makes of folders of checks
+FOLDER_PREFIX = "hardenprobe_folder_"  # packages that plugins/sources.py makes of folders of checks
 Place = tuple[str, int, int]  # address, port, number of the zone
 
 _granted: dict[int, Place] = {}  # id of a socket to where it may go

@@ -23,9 +23,9 @@ from hardenprobe.errors import (
     clip,
 )
 from hardenprobe.facts import ProbeFault, TcpPort
-from hardenprobe.limits import Overran
 from hardenprobe.model import Observation, Reach, Reason, State
 from hardenprobe.network.link import DeviceLink
+from hardenprobe.plugins.time_limit import Overran
 
 if TYPE_CHECKING:
     from hardenprobe.devices.inventory import Listed

@@ -27,8 +27,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from hardenprobe import baseline_choice, registry, store
+from hardenprobe import baseline_choice, store
 from hardenprobe.model import document
+from hardenprobe.plugins import registry
 from hardenprobe.rejudge import rejudge
 from hardenprobe.store_parts import Part, head_of
 

@@ -6,7 +6,7 @@ from ipaddress import ip_address
 
 import pytest
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_not_seen import CHECK
 from hardenprobe.devices.identity import Fleet, Visit, settle
@@ -14,6 +14,7 @@ from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import DeclaredDevice, NotMet
 from hardenprobe.judging import Case, judge
 from hardenprobe.model import UNPROVEN, Coverage, Reach, Vantage, Word
+from hardenprobe.plugins import registry
 from hardenprobe.probes.snmp.agent import PRT_SERIAL
 from hardenprobe.testing import declared, seen_device, snmp_answer, tcp_port
 

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.checking.check import Outcome
 from hardenprobe.facts import (
     VERSIONS,
@@ -52,6 +52,7 @@ from hardenprobe.facts import (
 )
 from hardenprobe.model import Clock, Observation, Reason, State, Word
 from hardenprobe.model.document import UnknownFacts
+from hardenprobe.plugins import registry
 from hardenprobe.scope.ports import SERVICES
 from hardenprobe.testing import HOSTILE, at, declared, seen_device
 from hardenprobe.testing_tls import chain

@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
+from hardenprobe.plugins import registry
 
 Command = Callable[..., Any]
 CHECKS = registry.load(plugins=False)

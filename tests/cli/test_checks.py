@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.cli import CAUTION
+from hardenprobe.plugins import registry
 
 Command = Callable[..., Any]
 CHECKS = registry.load(plugins=False).checks

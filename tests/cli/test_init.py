@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, first_files, registry
+from hardenprobe import baseline, first_files
 from hardenprobe.baseline_choice import choose
 from hardenprobe.devices import inventory
+from hardenprobe.plugins import registry
 
 Command = Callable[..., Any]
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.comparison.records import Change, DeviceChange, Kind, Totals, Why
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.errors import UnknownName, UsageError
@@ -38,6 +38,7 @@ from hardenprobe.model import (
     Vantage,
     Word,
 )
+from hardenprobe.plugins import registry
 from hardenprobe.store import Store, opened
 from hardenprobe.store_parts import PAGE
 from hardenprobe.testing import at, sample_review, tcp_port

@@ -6,9 +6,9 @@ import ssl
 
 import pytest
 
-from hardenprobe import registry
 from hardenprobe.demo_lab import INVENTORY, declarations
 from hardenprobe.demo_lab.truth import Guilt, expected_findings
+from hardenprobe.plugins import registry
 
 APPROVED = ["127.77.1.0/24", "127.77.2.0/28"]
 # Asked at reach strain or alter, or of more vantage points or families than loopback has: labs of their own hold these.

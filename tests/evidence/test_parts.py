@@ -10,13 +10,14 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline_choice, ledger, registry, review, statements, store
+from hardenprobe import baseline_choice, ledger, review, statements, store
 from hardenprobe.decisions import load as decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import bag, pack, source, trace
 from hardenprobe.evidence.parts import PARTS, Wanted, copy_capture
 from hardenprobe.evidence.verify import verify
 from hardenprobe.model import Captured
+from hardenprobe.plugins import registry
 from hardenprobe.testing import sample_review
 
 

@@ -25,11 +25,12 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import plan, vantage
+from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.review import Order
 from hardenprobe.review import scan as run_scan

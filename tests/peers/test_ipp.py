@@ -15,8 +15,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.network.link import DeviceLink
+from hardenprobe.plugins import registry
 from hardenprobe.probes.printing import ipp
 from hardenprobe.probes.web.http import lenient_context
 from hardenprobe.scope.scope import Scope

@@ -8,10 +8,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, registry
+from hardenprobe import baseline
 from hardenprobe.checking.check import Check, Outcome
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Said, Word
+from hardenprobe.plugins import registry
 from hardenprobe.testing import complaints
 from hardenprobe.testing.contract import invented
 
