@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from hardenprobe.baseline import Baseline
+from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.judgement import Judgement

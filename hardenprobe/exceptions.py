@@ -11,8 +11,8 @@ from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
-from hardenprobe.baseline import Baseline
-from hardenprobe.baseline_choice import Expected
+from hardenprobe.baseline.baseline import Baseline
+from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Worse
 from hardenprobe.errors import UnknownName, clip
 from hardenprobe.ledger import Draft, Entry, understood

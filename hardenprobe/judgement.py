@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from hardenprobe import exceptions, life, statements
-from hardenprobe.baseline import Baseline
-from hardenprobe.baseline_choice import Expected, NotMeant
+from hardenprobe.baseline.baseline import Baseline
+from hardenprobe.baseline.selection import Expected, KindMismatches
 from hardenprobe.checking.check import Fleet, Worse
 from hardenprobe.decisions import Decisions
 from hardenprobe.facts import NotMet
@@ -40,7 +40,7 @@ class Sums:
     def __init__(self, general: frozenset[str]) -> None:
         self.tally = Tally()
         self.ranking = Ranking(general)
-        self.not_meant = NotMeant()
+        self.not_meant = KindMismatches()
         self.devices: list[Device] = []
         self.names: dict[str, None] = {}
         self.people: dict[str, tuple[str, ...]] = {}

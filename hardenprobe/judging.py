@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from json.encoder import encode_basestring_ascii
 from typing import Any
 
-from hardenprobe.baseline import Baseline
-from hardenprobe.baseline_choice import Expected
+from hardenprobe.baseline.baseline import Baseline
+from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Check, Fleet, Outcome, Seen
 from hardenprobe.errors import ScopeRefused, clip
 from hardenprobe.facts import NotMet, ProbeFault

@@ -11,7 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline_choice, decisions, review, store
+from hardenprobe import decisions, review, store
+from hardenprobe.baseline import selection
 from hardenprobe.errors import UsageError
 from hardenprobe.keeping import Keeper
 from hardenprobe.model import Reach, Review
@@ -165,7 +166,7 @@ def judge(
     """
     checks = registry.load(plugins, map(Path, checks_from))
     name = named(str(baseline)) if baseline is not None else None
-    expected = baseline_choice.choose(() if name else seen.head.baselines, checks, name)
+    expected = selection.choose(() if name else seen.head.baselines, checks, name)
     return review.again(seen, expected, checks)
 
 

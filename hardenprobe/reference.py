@@ -16,8 +16,8 @@ from typing import Any
 
 import click
 
-from hardenprobe import baseline
-from hardenprobe.baseline import BaselineFile
+from hardenprobe.baseline import baseline
+from hardenprobe.baseline.baseline import BaselineFile
 from hardenprobe.checking.check import Check
 from hardenprobe.cli import CAUTION, cli
 from hardenprobe.model.document import facts_kinds

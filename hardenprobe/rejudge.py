@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any
 
-from hardenprobe.baseline_choice import Expected
+from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import UsageError

@@ -14,7 +14,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline, baseline_choice
+from hardenprobe.baseline import baseline, selection
 from hardenprobe.devices import credentials
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import StoreRefused, UsageError
@@ -95,7 +95,7 @@ class Request:
         again = Again.of(self.again) if self.again else None
         known = self._known(again)
         rules = again.rules if again and not self.baseline else known.baselines
-        expected = baseline_choice.choose(rules, checks, self.baseline)
+        expected = selection.choose(rules, checks, self.baseline)
         allowed = self._allowed(checks, again)
         own = credentials.load(Path(self.secrets_file)) if self.secrets_file else credentials.Secrets()
         wanted = self._targets()
@@ -163,7 +163,7 @@ class Request:
 
     def _ports(
         self,
-        expected: baseline_choice.Choice,
+        expected: selection.Choice,
         checks: registry.Registry,
         chosen: frozenset[str],
         shares: Collection[plan.AddressPlan],

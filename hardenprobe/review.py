@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hardenprobe import __version__, store
-from hardenprobe.baseline_choice import NOT_MEANT, Expected
+from hardenprobe.baseline.selection import NOT_MEANT, Expected
 from hardenprobe.decisions import Decisions
 from hardenprobe.devices import identity
 from hardenprobe.devices.credentials import Secrets

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import hardenprobe.checks
-from hardenprobe import baseline_choice, review
+from hardenprobe import review
+from hardenprobe.baseline import selection
 from hardenprobe.checking.check import Check
 from hardenprobe.demo_lab import declarations
 from hardenprobe.demo_lab.plugged import from_folders
@@ -63,7 +64,7 @@ def alone(file: Path, baseline: str | None = None) -> Trial:
         UsageError, ContractBroken: The file cannot be used; says why.
     """
     check, checks = _loaded(file)
-    settings = baseline_choice.choose((), checks, baseline).baselines
+    settings = selection.choose((), checks, baseline).baselines
     (chosen,) = settings.values()
     return Trial(
         check=check,
@@ -109,7 +110,7 @@ def on_review(file: Path, stored: Review, baseline: str | None = None) -> Trial:
     """
     told = alone(file, baseline)
     _, checks = _loaded(file)
-    again = review.again(stored, baseline_choice.choose((), checks, baseline), checks)
+    again = review.again(stored, selection.choose((), checks, baseline), checks)
     return _told(told, again, f"review {stored.head.id}, {len(stored.devices)} devices")
 
 

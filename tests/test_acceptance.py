@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import acceptance, baseline, store_devices
+from hardenprobe import acceptance, store_devices
 from hardenprobe.acceptance import Acceptance, Control, Finding, Request, Untold
-from hardenprobe.baseline import Baseline
+from hardenprobe.baseline import baseline
+from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import StoreRefused
 from hardenprobe.exceptions import AcceptedFinding, RiskException

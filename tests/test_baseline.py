@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.errors import FileInvalid, UnknownName
 from hardenprobe.model.yaml_file import load_yaml
 from hardenprobe.plugins import registry

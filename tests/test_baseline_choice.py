@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, review
-from hardenprobe.baseline_choice import Choice, NotMeant, choose, fits
+from hardenprobe import review
+from hardenprobe.baseline import baseline
+from hardenprobe.baseline.selection import Choice, KindMismatches, choose, fits
 from hardenprobe.devices import inventory
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import FileInvalid, UnknownName, UsageError
@@ -113,7 +114,7 @@ def test_a_baseline_that_is_not_meant_for_a_kind_is_a_notice(ours: Any) -> None:
     choice = choose([], CHECKS, ours('for: ["printer"]\n'))
     devices = [replace(SCANNER, id=f"d{n}", asset_tag=f"S-{n}") for n in range(7)]
     devices += [replace(SCANNER, id="u", kind="unknown"), replace(SCANNER, id="p", kind="printer")]
-    told = NotMeant()
+    told = KindMismatches()
     for device in devices:
         told.add(device, choice.of(device))
     assert told.notices() == [

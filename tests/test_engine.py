@@ -16,7 +16,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, review
+from hardenprobe import review
+from hardenprobe.baseline import baseline
 from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.engine import Scan

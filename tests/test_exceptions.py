@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, exceptions
-from hardenprobe.baseline import Baseline, ExceptionRules, LongestDays
-from hardenprobe.baseline_choice import Choice, Expected
+from hardenprobe import exceptions
+from hardenprobe.baseline import baseline
+from hardenprobe.baseline.baseline import Baseline, ExceptionRules, LongestDays
+from hardenprobe.baseline.selection import Choice, Expected
 from hardenprobe.checking.check import Outcome, Seen, fail
 from hardenprobe.decisions import Decisions
 from hardenprobe.exceptions import AcceptedFinding, Request, RiskException

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.errors import FileInvalid
 from hardenprobe.network.link import Timing
 from hardenprobe.plugins import registry

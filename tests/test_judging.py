@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline
-from hardenprobe.baseline import Baseline
+from hardenprobe.baseline import baseline
+from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.checking.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
 from hardenprobe.judging import Case, finding_key, judge, notes

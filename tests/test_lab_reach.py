@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import baseline, review, store
+from hardenprobe import review, store
+from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab

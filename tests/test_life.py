@@ -119,7 +119,7 @@ def test_telling_leaves_out_what_describes() -> None:
 
 
 def judged(turns: Iterable[Turn], over: Review = FLEET) -> Review:
-    from hardenprobe import baseline
+    from hardenprobe.baseline import baseline
     from hardenprobe.plugins import registry
 
     checks: Registry = registry.load(plugins=False)

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import baseline, priorities
+from hardenprobe import priorities
+from hardenprobe.baseline import baseline
 from hardenprobe.devices import inventory
 from hardenprobe.errors import FileInvalid
 from hardenprobe.judgement import remedies

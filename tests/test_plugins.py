@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, new_plugin, review
+from hardenprobe import new_plugin, review
+from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.errors import UsageError
 from hardenprobe.facts import KINDS

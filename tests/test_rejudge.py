@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, review, statements
+from hardenprobe import review, statements
+from hardenprobe.baseline import baseline
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import StoreRefused, UnknownName
 from hardenprobe.facts import SnmpEngine

@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, exceptions, review, statements
+from hardenprobe import exceptions, review, statements
+from hardenprobe.baseline import baseline
 from hardenprobe.decisions import Decisions
 from hardenprobe.judgement import remedies
 from hardenprobe.model import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word

@@ -32,8 +32,9 @@ import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
 
-from hardenprobe import baseline, cli, engine, review, store
+from hardenprobe import cli, engine, review, store
 from hardenprobe.addresses.sets import AddressSet
+from hardenprobe.baseline import baseline
 from hardenprobe.cli.scan import command as scan_command
 from hardenprobe.demo_lab import mib
 from hardenprobe.demo_lab.declarations import Lab, Virtual

@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, statements
+from hardenprobe import statements
+from hardenprobe.baseline import baseline
 from hardenprobe.ledger import MOST_BYTES, Entry
 from hardenprobe.model import Device
 from hardenprobe.people import Wrong

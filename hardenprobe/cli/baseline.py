@@ -18,7 +18,7 @@ def command() -> None:
 @command.command("list")
 def show_all() -> int:
     """List the baselines that come with hardenprobe."""
-    from hardenprobe import baseline
+    from hardenprobe.baseline import baseline
 
     for name, title in baseline.titles().items():
         click.echo(f"{name}  {title}")
@@ -32,7 +32,7 @@ def show(name: str, plugins: options.Plugins) -> int:
     """Show what a baseline decides, resolved, and where each value came from."""
     from pathlib import Path
 
-    from hardenprobe import baseline, baseline_values
+    from hardenprobe.baseline import baseline, provenance
     from hardenprobe.reports.text import visible
 
     checks = plugins.registry()
@@ -41,7 +41,7 @@ def show(name: str, plugins: options.Plugins) -> int:
     lines = [found.name, f"SHA-256 {found.hash}"]
     if found.extends:
         lines.append(f"extends {', which extends '.join(Path(file).stem for file in chain[1:])}")
-    lines += [f"{one.key}: {_text(one.value)}  ({one.where})" for one in baseline_values.decided(found)]
+    lines += [f"{one.key}: {_text(one.value)}  ({one.where})" for one in provenance.decided(found)]
     undecided = sorted(check for check, settings in found.settings.items() if not vars(settings))
     lines.append(f"selected, with nothing to decide: {', '.join(undecided)}")
     left_out = sorted(set(checks.checks) - set(found.settings))
@@ -66,7 +66,8 @@ def lint(name: str, plugins: options.Plugins) -> int:
 
     The exit status is 0 when there is nothing to mend, and 2 when there is.
     """
-    from hardenprobe import baseline, baseline_lint
+    from hardenprobe.baseline import baseline
+    from hardenprobe.baseline import lint as baseline_lint
     from hardenprobe.cli import USAGE
 
     faults = baseline_lint.lint(baseline.find(name), plugins.registry())

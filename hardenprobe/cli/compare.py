@@ -29,7 +29,7 @@ def command(
     is never called fixed. The status is 1 where something is new, came back, got worse, counts again or is overdue; else 3
     where what was there before could not be told; else 0.
     """
-    from hardenprobe import baseline_choice
+    from hardenprobe.baseline import selection
     from hardenprobe.cli import output_files
     from hardenprobe.cli.opening import opened
     from hardenprobe.comparison.records import ASKS_FOR_WORK, Kind
@@ -40,7 +40,7 @@ def command(
 
     with opened(store_url) as kept:
         rules = () if baseline_name else kept.outline(kept.find(new)).head.baselines
-        expected = baseline_choice.choose(rules, registry.load(), baseline_name)
+        expected = selection.choose(rules, registry.load(), baseline_name)
         comparison = Comparison(kept, old, new, expected)
         found = comparison.devices(frozenset(devices))
         if json_to is None:

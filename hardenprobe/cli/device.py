@@ -65,7 +65,8 @@ def accept(
     Findings without a running exception stand in the way, and so do controls that the baseline calls for and nobody
     answered, and checks that it says must be determined. The status is 1 then, and nothing is kept.
     """
-    from hardenprobe import acceptance, baseline, decisions, store_devices
+    from hardenprobe import acceptance, decisions, store_devices
+    from hardenprobe.baseline import baseline
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.reports import device_sheets

@@ -44,7 +44,8 @@ def add(
     """Accept what a review found. It runs from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import baseline_choice, exceptions, ledger
+    from hardenprobe import exceptions, ledger
+    from hardenprobe.baseline import selection
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.exceptions import Request
@@ -56,7 +57,7 @@ def add(
     with opened(store_url) as kept:
         review = kept.load(review_name)
         rules = () if baseline_name else review.head.baselines
-        expected = baseline_choice.choose(rules, checks, baseline_name)
+        expected = selection.choose(rules, checks, baseline_name)
         drafts = []
         for one in wanted:
             with one.blamed():

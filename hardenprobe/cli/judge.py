@@ -24,7 +24,8 @@ def command(
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import baseline_choice, decisions, review
+    from hardenprobe import decisions, review
+    from hardenprobe.baseline import selection
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
     from hardenprobe.model import Review
@@ -32,8 +33,8 @@ def command(
 
     checks = plugins.registry()
 
-    def choose(old: Review) -> baseline_choice.Choice:
-        return baseline_choice.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
+    def choose(old: Review) -> selection.Choice:
+        return selection.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
 
     with opened(store_url) as kept:
         again = rejudge(kept, review_name, choose, checks, decisions.load(kept))

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
-from hardenprobe.baseline import Baseline
+from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.comparison import told
 from hardenprobe.comparison.causes import Behind, behind, causes, exceptions
 from hardenprobe.comparison.drift import Entry, drift

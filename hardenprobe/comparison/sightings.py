@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from hardenprobe.baseline import Baseline
+from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.comparison.told import Tells
 from hardenprobe.model import Severity
 

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
 
-from hardenprobe.baseline_choice import Expected
+from hardenprobe.baseline.selection import Expected
 from hardenprobe.comparison import told
 from hardenprobe.comparison.device import Held, Pair, Past, compare_device
 from hardenprobe.comparison.records import DeviceChange, Kind, Named, Totals

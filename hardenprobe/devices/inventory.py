@@ -10,8 +10,8 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
-from hardenprobe import baseline
 from hardenprobe.addresses.sets import AddressSet, parse_entry
+from hardenprobe.baseline import baseline
 from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
 from hardenprobe.model import KINDS, BaselineRule
 from hardenprobe.model.document import digest

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.errors import HardenprobeError
 from hardenprobe.evidence.source import Source
 from hardenprobe.model import Named

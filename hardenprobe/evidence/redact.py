@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Container
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.evidence.source import Seen, Source
 from hardenprobe.model import (

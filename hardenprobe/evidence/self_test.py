@@ -38,7 +38,7 @@ _kept = sa.Table(
 
 def subject() -> dict[str, Any]:
     """What a self-test is about: this version, its checks, and the digests of its baselines and rule sets."""
-    from hardenprobe import baseline
+    from hardenprobe.baseline import baseline
     from hardenprobe.plugins import registry
     from hardenprobe.standards import rule_files
 

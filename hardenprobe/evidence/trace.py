@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterator
 
-from hardenprobe.baseline import DEFAULT
+from hardenprobe.baseline.baseline import DEFAULT
 from hardenprobe.model import Device, Endpoint, Result, Review, Word
 from hardenprobe.reports.text import (
     CAUTION,

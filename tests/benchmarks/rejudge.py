@@ -27,7 +27,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from hardenprobe import baseline_choice, store
+from hardenprobe import store
+from hardenprobe.baseline import selection
 from hardenprobe.model import document
 from hardenprobe.plugins import registry
 from hardenprobe.rejudge import rejudge
@@ -49,7 +50,7 @@ def judge(url: str) -> None:
     """What `hardenprobe judge` does before it shows anything."""
     checks = registry.load(plugins=False)
     with store.opened(url) as kept:
-        rejudge(kept, "latest", lambda _: baseline_choice.choose((), checks, BASELINE), checks)
+        rejudge(kept, "latest", lambda _: selection.choose((), checks, BASELINE), checks)
 
 
 SIDES = {"decode": decode, "judge": judge}

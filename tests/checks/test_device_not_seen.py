@@ -6,7 +6,7 @@ from ipaddress import ip_address
 
 import pytest
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_not_seen import CHECK
 from hardenprobe.devices.identity import Fleet, Visit, settle

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.checking.check import Outcome
 from hardenprobe.facts import (
     VERSIONS,

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.plugins import registry
 
 Command = Callable[..., Any]

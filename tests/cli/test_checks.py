@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.cli import CAUTION
 from hardenprobe.plugins import registry
 

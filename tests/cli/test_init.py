@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline, first_files
-from hardenprobe.baseline_choice import choose
+from hardenprobe import first_files
+from hardenprobe.baseline import baseline
+from hardenprobe.baseline.selection import choose
 from hardenprobe.devices import inventory
 from hardenprobe.plugins import registry
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.comparison.records import Change, DeviceChange, Kind, Totals, Why
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.errors import UnknownName, UsageError

@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline_choice, ledger, review, statements, store
+from hardenprobe import ledger, review, statements, store
+from hardenprobe.baseline import selection
 from hardenprobe.decisions import load as decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import bag, pack, source, trace
@@ -70,7 +71,7 @@ def test_a_review_without_a_device_is_packed(db: store.Store, files: Any) -> Non
 
 def test_baselines_and_rule_sets_as_they_were(db: store.Store, files: Any) -> None:
     checks = registry.load(plugins=False)
-    expected = baseline_choice.choose((), checks, "office-device-strict")
+    expected = selection.choose((), checks, "office-device-strict")
     kept = db.save(review.again(sample_review(2), expected, checks))
     found = files(db, kept.head.id)
     (listed,) = json.loads(found["baselines/baselines.json"])
@@ -100,7 +101,7 @@ def test_statements_come_with_their_files_and_the_ledger(db: store.Store, files:
 
     book = ledger.Ledger(db)
     book.add([statements.draft(wanted, date(2026, 1, 1), tmp_path)])
-    kept = db.save(review.again(sample_review(2), baseline_choice.choose((), checks), checks, decisions(db)))
+    kept = db.save(review.again(sample_review(2), selection.choose((), checks), checks, decisions(db)))
     book.add([statements.draft(replace(wanted, words="later"), date(2026, 1, 2), tmp_path)])
     found = files(db, kept.head.id)
     digest = hashlib.sha256(bytes(1_000_000)).hexdigest()

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.plugins import registry
 from hardenprobe.probes.printing import ipp

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import baseline
+from hardenprobe.baseline import baseline
 from hardenprobe.checking.check import Check, Outcome
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Said, Word

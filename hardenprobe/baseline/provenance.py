@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
-from hardenprobe.baseline import Baseline, shipped
+from hardenprobe.baseline.baseline import Baseline, shipped
 from hardenprobe.model.yaml_file import Spot
 
 OURS, CHECKS = "hardenprobe's default", "the check's default"

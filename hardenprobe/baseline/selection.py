@@ -12,9 +12,9 @@ from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import Protocol, TypeVar
 
-from hardenprobe import baseline
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.baseline import DEFAULT, MOST_COMMUNITIES, Baseline
+from hardenprobe.baseline import baseline
+from hardenprobe.baseline.baseline import DEFAULT, MOST_COMMUNITIES, Baseline
 from hardenprobe.devices import self_description
 from hardenprobe.errors import UsageError
 from hardenprobe.model import BaselineRule, Device
@@ -24,7 +24,7 @@ from hardenprobe.scope.web_paths import WebPaths
 
 T = TypeVar("T")
 
-NOT_MEANT = "is not meant for a"  # in every notice of `NotMeant`
+NOT_MEANT = "is not meant for a"  # in every notice of `KindMismatches`
 SHOWN = 5  # devices that a notice names
 _CEILINGS = frozenset({"connections", "datagrams", "bytes_received", "seconds"})
 
@@ -149,7 +149,7 @@ def _set(networks: tuple[str, ...]) -> AddressSet:
     return AddressSet.of(networks)
 
 
-class NotMeant:
+class KindMismatches:
     """The devices whose baseline is meant for devices of other kinds; a kind that nobody knows is no fault."""
 
     def __init__(self) -> None:
@@ -164,7 +164,7 @@ class NotMeant:
             if self._count[key] <= SHOWN:
                 self._found.setdefault(key, []).append(device.label)
 
-    def merge(self, other: NotMeant) -> None:
+    def merge(self, other: KindMismatches) -> None:
         """Add other devices, which come after these."""
         self._count += other._count
         for key, labels in other._found.items():

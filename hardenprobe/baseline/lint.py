@@ -9,9 +9,9 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import baseline
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.baseline import Baseline
+from hardenprobe.baseline import baseline
+from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.checking.views.firmware import Floor
 from hardenprobe.errors import FileInvalid
 from hardenprobe.model import Reach

@@ -1,0 +1,1 @@
+"""What is expected of which kind of device, and how a baseline is selected for a device."""
