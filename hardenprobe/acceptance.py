@@ -22,7 +22,7 @@ from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.people import Wrong, sentence
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.rejudge import fleets
-from hardenprobe.review import renewed
+from hardenprobe.scanning.review import renewed
 from hardenprobe.standards import controls
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_devices import Appearance, part

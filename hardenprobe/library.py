@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import decisions, review, store
+from hardenprobe import decisions, store
 from hardenprobe.baseline import selection
 from hardenprobe.errors import UsageError
 from hardenprobe.keeping import Keeper
@@ -19,8 +19,9 @@ from hardenprobe.model import Reach, Review
 from hardenprobe.model import document as codec
 from hardenprobe.planning.plan import check_scope
 from hardenprobe.plugins import registry
-from hardenprobe.request import Request, absolute, begin, named, pinned
-from hardenprobe.review import Progress
+from hardenprobe.scanning import review
+from hardenprobe.scanning.request import ScanRequest, absolute, begin, named, pinned
+from hardenprobe.scanning.review import Progress
 
 File = str | Path
 
@@ -107,7 +108,7 @@ async def scan_async(
     """
     if str(reach) not in list(Reach):
         raise UsageError(f"reach {str(reach)!r} is none of {', '.join(Reach)}")
-    request = Request(
+    request = ScanRequest(
         targets=pinned([targets] if isinstance(targets, str) else targets),
         inventory=_file(inventory),
         scope=_file(scope),
@@ -131,7 +132,7 @@ async def scan_async(
 
 
 async def _kept(
-    url: str, request: Request, order: review.Order, told: Callable[[Progress], None] | None
+    url: str, request: ScanRequest, order: review.ScanOrder, told: Callable[[Progress], None] | None
 ) -> Review:
     """Scan and keep each device as it is finished, so that `hardenprobe scan --resume` can go on."""
     with store.opened(url) as kept:

@@ -16,8 +16,8 @@ from hardenprobe.planning import vantage
 from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.plugins import registry
 from hardenprobe.recheck_findings import Picked
-from hardenprobe.request import Request
-from hardenprobe.review import Order
+from hardenprobe.scanning.request import ScanRequest
+from hardenprobe.scanning.review import ScanOrder
 from hardenprobe.store import Store
 
 FORMAT = "hardenprobe.recheck/1"
@@ -77,8 +77,8 @@ class Recheck:
 
     picked: Picked
     again: Again
-    request: Request
-    order: Order
+    request: ScanRequest
+    order: ScanOrder
 
     def compare(self, now: Review) -> Outcome:
         """Hold what was asked again against what stood before."""
@@ -128,7 +128,7 @@ def prepare(kept: Store, wanted: Wanted) -> Recheck:
     reach = wanted.reach or str(head.reach)
     again = recheck_places.again(picked, checks, Reach(reach), known)
     sources, names = _vantages(picked, wanted)
-    request = Request(
+    request = ScanRequest(
         targets=tuple((one.address, one.address, one.address, None) for one in again.places),
         inventory=wanted.inventory,
         scope=wanted.scope,

@@ -19,8 +19,8 @@ from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, R
 from hardenprobe.planning.recheck_plan import Again, Place
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.recheck_findings import Picked, Subject
+from hardenprobe.scanning.sweep import FIRST_PORTS
 from hardenprobe.scope.ports import NEVER_SPEAK
-from hardenprobe.sweep import FIRST_PORTS
 
 SNMP = ("udp", 161)
 Port = tuple[str, int]

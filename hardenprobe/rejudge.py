@@ -24,7 +24,7 @@ from hardenprobe.model.rows import (
     with_baseline,
 )
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.review import renewed
+from hardenprobe.scanning.review import renewed
 from hardenprobe.side_by_side import each
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_parts import Part, head_of, pages, text

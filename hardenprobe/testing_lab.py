@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe import review
 from hardenprobe.baseline import baseline
 from hardenprobe.checking.check import Check
 from hardenprobe.decisions import Decisions
@@ -17,6 +16,7 @@ from hardenprobe.model import Reach, Review
 from hardenprobe.planning import plan, vantage
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.scanning import review
 from hardenprobe.scope import scope
 from hardenprobe.statements import Statement
 from hardenprobe.testing.devices import guilts
@@ -41,7 +41,9 @@ BOTH_FAMILIES = frozenset({"allow-list-ipv6-bypass"})  # wants IPv6, which has o
 CONTACT = "Network team <network@port.example>"  # given to FTP servers as the password of anonymous
 
 
-def order(lab: RunningLab, targets: Iterable[str], source: str = "127.0.0.1", **changes: Any) -> review.Order:
+def order(
+    lab: RunningLab, targets: Iterable[str], source: str = "127.0.0.1", **changes: Any
+) -> review.ScanOrder:
     """A scan of a running lab as the shipped baseline wants it, at reach ask.
 
     Args:
@@ -65,7 +67,7 @@ def order(lab: RunningLab, targets: Iterable[str], source: str = "127.0.0.1", **
         timing=expected.timing,
         port_offset=lab.port_offset,
     )
-    return review.Order(
+    return review.ScanOrder(
         plan=replace(planned, **changes),
         baseline=expected,
         registry=checks,

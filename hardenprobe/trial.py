@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import hardenprobe.checks
-from hardenprobe import review
 from hardenprobe.baseline import selection
 from hardenprobe.checking.check import Check
 from hardenprobe.demo_lab import declarations
@@ -19,7 +18,8 @@ from hardenprobe.model import Device, Observation, Result, Review, Word
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.plugins.sources import origin
-from hardenprobe.request import Request, named, pinned
+from hardenprobe.scanning import review
+from hardenprobe.scanning.request import ScanRequest, named, pinned
 from hardenprobe.testing.contract import complaints
 
 LAB = "lab:"
@@ -86,7 +86,7 @@ def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
     inventory, address = _simulated(file, device)
     check = told.check
     with running_lab(inventory, addresses=[address], services_from=_folders(file)) as lab:
-        request = Request(
+        request = ScanRequest(
             targets=pinned([address]),
             inventory=str(lab.inventory),
             baseline=named(baseline),

@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import review
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.selection import Choice, KindMismatches, choose, fits
 from hardenprobe.devices import inventory
@@ -16,6 +15,7 @@ from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import FileInvalid, UnknownName, UsageError
 from hardenprobe.model import Address, BaselineRule, Device, Head, Identity, Reach, Review, Word
 from hardenprobe.plugins import registry
+from hardenprobe.scanning import review
 from hardenprobe.testing import seen_device, tcp_port
 
 CHECKS = registry.load(plugins=False)

@@ -16,11 +16,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import review
 from hardenprobe.baseline import baseline
 from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
-from hardenprobe.engine import Scan
 from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.network.link import Timing
@@ -29,6 +27,8 @@ from hardenprobe.plugins import registry
 from hardenprobe.probes import tcp
 from hardenprobe.probes.files import ftp
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.scanning import review
+from hardenprobe.scanning.engine import Scan
 from hardenprobe.scope.scope import LOOPBACK, Scope
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
@@ -142,7 +142,7 @@ async def visits_of(work: Plan, inventory: Inventory | None = None) -> tuple[Sca
 
 async def reviewed(work: Plan, inventory: Inventory | None = None) -> Review:
     return await review.scan(
-        review.Order(
+        review.ScanOrder(
             plan=work,
             baseline=EXPECTED,
             registry=CHECKS,

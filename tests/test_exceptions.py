@@ -24,7 +24,7 @@ from hardenprobe.model import Accepted, BaselineRule, Result, Review, Said, Seve
 from hardenprobe.people import Wrong
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.review import judged
+from hardenprobe.scanning.review import judged
 from hardenprobe.testing import sample_review
 
 CHECKS = registry.load(plugins=False)

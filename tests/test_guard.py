@@ -123,7 +123,7 @@ SCAN = """
 import asyncio, json, socket, sys
 import loud_plugin
 from hardenprobe.network import audit_hook as guard
-from hardenprobe.engine import Scan
+from hardenprobe.scanning.engine import Scan
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TcpPort
 from hardenprobe.devices.inventory import Inventory

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import review, store
+from hardenprobe import store
 from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
@@ -31,6 +31,7 @@ from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.snmp import pdu
 from hardenprobe.reports import FORMATS
+from hardenprobe.scanning import review
 from hardenprobe.scope import scope
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
 from hardenprobe.testing_lab import order as lab_order
@@ -77,7 +78,7 @@ class Far:
     raw_bytes: set[int]
 
 
-def order(folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach) -> review.Order:
+def order(folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach) -> review.ScanOrder:
     checks = registry.load(plugins=False)
     text = Path(baseline.shipped()["office-device"]).read_text()
     assert "    segments: []\n" in text
@@ -88,7 +89,7 @@ def order(folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach
     secrets = credentials.load(folder / "secrets.yaml")
     allowed = replace(scope.Scope.loopback(), reach=granted)
     targets = plan.targets(TARGETS)
-    return review.Order(
+    return review.ScanOrder(
         plan=plan.Plan(
             targets=targets,
             tcp_ports=(80, 443, 631, 8080, 9100),

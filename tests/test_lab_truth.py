@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import pytest
 
-from hardenprobe import review
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.demo_lab.truth import expected_findings
@@ -18,6 +17,7 @@ from hardenprobe.devices import inventory
 from hardenprobe.facts import TlsPort, TlsSuites
 from hardenprobe.model import Reason, Review, Word
 from hardenprobe.plugins import registry
+from hardenprobe.scanning import review
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, guilts, missing_devices, order, words
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]

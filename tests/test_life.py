@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import life, review
+from hardenprobe import life
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import StoreRefused
 from hardenprobe.facts import NotMet
@@ -18,6 +18,7 @@ from hardenprobe.ledger import Entry
 from hardenprobe.life import ACCEPTED, RETIRED, Marks, Register, Turn
 from hardenprobe.model import Device, Identity, RetiredSeen, Review
 from hardenprobe.plugins.registry import Registry
+from hardenprobe.scanning import review
 from hardenprobe.testing import declared, sample_review
 
 SERIAL, OTHER, KEY = ("serial", "QM40-1"), ("serial", "QM40-2"), ("host-key", "ab" * 32)

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import new_plugin, review
+from hardenprobe import new_plugin
 from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.errors import UsageError
@@ -20,6 +20,7 @@ from hardenprobe.facts import KINDS
 from hardenprobe.model import Reason, Review, State, Word
 from hardenprobe.plugins import registry, sources, time_limit
 from hardenprobe.plugins.registry import Registry
+from hardenprobe.scanning import review
 from hardenprobe.testing import sample_review
 from hardenprobe.testing.devices import guilts, results
 
@@ -414,10 +415,10 @@ def scanned(place: str, quick: Path, *folders: Path) -> Review:
     """Scan one port, with everything at hand."""
     import asyncio
 
-    from hardenprobe.request import Request, pinned
+    from hardenprobe.scanning.request import ScanRequest, pinned
 
     address, _, port = place.partition(":")
-    request = Request(
+    request = ScanRequest(
         targets=pinned([address]),
         ports="80",
         baseline=str(quick),

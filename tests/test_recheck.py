@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 import yaml
 
-from hardenprobe import before_after, recheck, review, store
+from hardenprobe import before_after, recheck, store
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.devices import matching
 from hardenprobe.devices.inventory import FORMAT
@@ -30,7 +30,8 @@ from hardenprobe.model import (
     Word,
 )
 from hardenprobe.planning.plan import check_scope
-from hardenprobe.request import Request, pinned
+from hardenprobe.scanning import review
+from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.testing import sample_review
 
 OFFSET = 55000
@@ -194,7 +195,7 @@ def test_a_source_that_is_not_ours_is_named(kept: store.Store, tmp_path: Path) -
 
 def test_a_request_survives_the_journal(kept: store.Store) -> None:
     request = prepared(kept).request
-    again = Request.of(json.loads(json.dumps(request.document())))
+    again = ScanRequest.of(json.loads(json.dumps(request.document())))
     assert again.order().plan.hash == request.order().plan.hash
 
 
@@ -295,7 +296,7 @@ def lab_file(folder: Path, services: dict[str, list[dict[str, str]]], **serials:
 
 
 def scanned(lab: RunningLab, kept: store.Store) -> Review:
-    request = Request(
+    request = ScanRequest(
         targets=pinned([FIRST, SECOND, THIRD]),
         inventory=str(lab.inventory),
         port_offset=OFFSET,
@@ -378,7 +379,9 @@ SNMP = {"speaks": "snmp", "versions": ["1", "2c", "3"], "any_community": True}
 @pytest.mark.slow
 def test_a_device_is_known_again_without_what_was_mended_and_another_judges_nothing(tmp_path: Path) -> None:
     few = ("cleartext-telnet", "snmp-default-community-read", "cleartext-ipp")
-    request = Request(targets=pinned([FIRST]), port_offset=OFFSET, plugins=False, only=few, ports="23,631")
+    request = ScanRequest(
+        targets=pinned([FIRST]), port_offset=OFFSET, plugins=False, only=few, ports="23,631"
+    )
     with store.opened(str(tmp_path / "store.db")) as kept:
         with running_lab(one_device(tmp_path, "S-100", TELNET, SNMP, IPP), port_offset=OFFSET):
             old = kept.save(asyncio.run(review.scan(request.order())))

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import review, statements
+from hardenprobe import statements
 from hardenprobe.baseline import baseline
 from hardenprobe.decisions import Decisions
 from hardenprobe.errors import StoreRefused, UnknownName
@@ -21,6 +21,7 @@ from hardenprobe.model.document import to_document
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.rejudge import Rejudged, rejudge
+from hardenprobe.scanning import review
 from hardenprobe.statements import Statement
 from hardenprobe.store import Store, opened
 from hardenprobe.store_parts import PAGE

@@ -10,7 +10,7 @@ from hardenprobe import store
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.keeping import Keeper
 from hardenprobe.model import Reach
-from hardenprobe.request import Request, begin, pinned, take_up
+from hardenprobe.scanning.request import ScanRequest, begin, pinned, take_up
 
 SCOPE = """\
 scope: "hardenprobe.scope/1"
@@ -33,8 +33,8 @@ def file(tmp_path: Path) -> Path:
     return path
 
 
-def request(file: Path, reach: str = "strain", **more: bool) -> Request:
-    return Request(
+def request(file: Path, reach: str = "strain", **more: bool) -> ScanRequest:
+    return ScanRequest(
         targets=pinned(["127.77.0.1-127.77.0.9"]), scope=str(file), reach=reach, plugins=False, system_anchors=False,
         **more,
     )  # fmt: skip

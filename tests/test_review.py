@@ -9,13 +9,14 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import exceptions, review, statements
+from hardenprobe import exceptions, statements
 from hardenprobe.baseline import baseline
 from hardenprobe.decisions import Decisions
 from hardenprobe.judgement import remedies
 from hardenprobe.model import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
 from hardenprobe.plugins import registry
-from hardenprobe.review import (
+from hardenprobe.scanning import review
+from hardenprobe.scanning.review import (
     CLEAN,
     FINDING,
     INCOMPLETE,

@@ -32,7 +32,7 @@ import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
 
-from hardenprobe import cli, engine, review, store
+from hardenprobe import cli, store
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import baseline
 from hardenprobe.cli.scan import command as scan_command
@@ -55,7 +55,8 @@ from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls import ports as tls_ports
 from hardenprobe.reports import FORMATS, terminal
 from hardenprobe.reports.text import CAUTION
-from hardenprobe.request import Request, pinned
+from hardenprobe.scanning import engine, review
+from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.scope import scope_file
 from hardenprobe.scope.scope import Scope
 from hardenprobe.scope.window import Window
@@ -236,7 +237,7 @@ async def asked(
         for device in devices:
             await device.serve(stack)
         found = await review.scan(
-            review.Order(
+            review.ScanOrder(
                 plan=plan, baseline=EXPECTED, registry=CHECKS, inventory=inventory or Inventory(), anchors=ANCHORS,
                 secrets=secrets or Secrets(),
             )
@@ -413,7 +414,7 @@ def test_a_name_is_resolved_once_every_answer_is_checked_and_stays(monkeypatch: 
         return [(2, 1, 6, "", (address, 0)) for address in answers.pop()]
 
     monkeypatch.setattr(plan.socket, "getaddrinfo", resolve)
-    request = Request(targets=pinned(["printer.example"]), plugins=False, system_anchors=False)
+    request = ScanRequest(targets=pinned(["printer.example"]), plugins=False, system_anchors=False)
     for _ in range(2):  # when it is begun, and when it goes on
         order = request.order()
         assert [str(t.first) for t in order.plan.targets] == ["127.77.0.5", "127.77.0.6"]

@@ -20,9 +20,9 @@ from hardenprobe.network import audit_hook
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.probes.snmp.agent import encode_discovery
+from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, Touch, steps, sweep
 from hardenprobe.scope.ports import RAW_PRINT
 from hardenprobe.scope.scope import Scope
-from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, Touch, steps, sweep
 
 NET = f"127.{97 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
 OFFSET = 21000

@@ -19,8 +19,8 @@ from hardenprobe.network.capture.pcap_file import LINK_HEADER
 from hardenprobe.network.capture.socket_tap import SweepTap, ranges
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.probes import packets
+from hardenprobe.scanning.sweep import SNMP, Pace, Touch, sweep
 from hardenprobe.scope.scope import Scope
-from hardenprobe.sweep import SNMP, Pace, Touch, sweep
 
 NET = f"127.{64 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
 OFFSET = 23000

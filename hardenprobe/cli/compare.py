@@ -36,7 +36,7 @@ def command(
     from hardenprobe.comparison.stored import Comparison
     from hardenprobe.errors import UsageError
     from hardenprobe.plugins import registry
-    from hardenprobe.review import INCOMPLETE
+    from hardenprobe.scanning.review import INCOMPLETE
 
     with opened(store_url) as kept:
         rules = () if baseline_name else kept.outline(kept.find(new)).head.baselines

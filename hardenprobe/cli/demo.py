@@ -31,12 +31,13 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
-    from hardenprobe import decisions, review, store
+    from hardenprobe import decisions, store
     from hardenprobe.cli import running
     from hardenprobe.demo_lab.process import INVENTORY, running_lab
     from hardenprobe.errors import UsageError
     from hardenprobe.reports import FORMATS
-    from hardenprobe.request import Request, absolute, pinned
+    from hardenprobe.scanning import review
+    from hardenprobe.scanning.request import ScanRequest, absolute, pinned
     from hardenprobe.testing_lab import CONTACT
 
     try:
@@ -46,7 +47,7 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
     with running_lab(INVENTORY) as lab, store.opened(str(output / "store.db")) as kept:
         if lab.port_offset:
             click.echo(f"low ports are not for us here: every port is shifted by {lab.port_offset}", err=True)
-        request = Request(
+        request = ScanRequest(
             targets=pinned(["127.77.0.0/24"]),
             inventory=absolute(INVENTORY),
             trust_anchors=(str(lab.ca_file),),

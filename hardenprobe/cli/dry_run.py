@@ -14,14 +14,14 @@ from hardenprobe.planning.plan import Plan
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.files.ftp_anonymous import contact
 from hardenprobe.reports.text import counted, ports_text, visible
-from hardenprobe.review import Order
+from hardenprobe.scanning.review import ScanOrder
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.scope.scope import MULTICAST_GRANT
 
 WIDTH, INDENT = 120, 17  # columns
 
 
-def text(order: Order) -> str:
+def text(order: ScanOrder) -> str:
     """What would be sent, to whom, how far and at which cost at most, and who allows it."""
     plan = order.plan
     lines = [f"plan {plan.hash[:16]}  (SHA-256 {plan.hash})", ""]

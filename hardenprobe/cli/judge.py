@@ -24,12 +24,13 @@ def command(
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import decisions, review
+    from hardenprobe import decisions
     from hardenprobe.baseline import selection
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
     from hardenprobe.model import Review
     from hardenprobe.rejudge import rejudge
+    from hardenprobe.scanning import review
 
     checks = plugins.registry()
 

@@ -17,7 +17,7 @@ from hardenprobe.cli.opening import opened
 from hardenprobe.ledger import Entry
 from hardenprobe.people import LONGEST
 from hardenprobe.reports.text import visible
-from hardenprobe.review import INCOMPLETE
+from hardenprobe.scanning.review import INCOMPLETE
 
 T = TypeVar("T")
 

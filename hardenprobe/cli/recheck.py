@@ -80,7 +80,7 @@ def command(
     from hardenprobe.keeping import Keeper
     from hardenprobe.planning import plan
     from hardenprobe.reports import before_after_screen
-    from hardenprobe.request import absolute, begin
+    from hardenprobe.scanning.request import absolute, begin
 
     with opened(store_url) as kept:
         wanted = recheck.Wanted(

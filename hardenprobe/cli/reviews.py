@@ -28,7 +28,7 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
     from hardenprobe.cli.opening import opened
     from hardenprobe.journal import Journal
     from hardenprobe.reports.text import counted, visible
-    from hardenprobe.review import INCOMPLETE
+    from hardenprobe.scanning.review import INCOMPLETE
 
     with opened(store_url) as kept:
         found = kept.reviews()

@@ -9,16 +9,16 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from hardenprobe import review
 from hardenprobe.cli import options
 from hardenprobe.keeping import Keeper
 from hardenprobe.model import Review, document
 from hardenprobe.reports import terminal
-from hardenprobe.review import Order
+from hardenprobe.scanning import review
+from hardenprobe.scanning.review import ScanOrder
 from hardenprobe.tally import Tally
 
 
-def scan_and_keep(order: Order, keeper: Keeper, json_to: str | None) -> int:
+def scan_and_keep(order: ScanOrder, keeper: Keeper, json_to: str | None) -> int:
     """Scan, keep and show, and say how the command ends."""
     with keeper:
         found = run(order, keeper)
@@ -45,7 +45,7 @@ def scan_and_keep(order: Order, keeper: Keeper, json_to: str | None) -> int:
     return review.exit_status(found, order.baseline)
 
 
-def run(order: Order, keeper: Keeper | None = None) -> Review:
+def run(order: ScanOrder, keeper: Keeper | None = None) -> Review:
     """Scan and judge; progress goes to standard error, and only where that is a terminal."""
     try:
         return _run(order, keeper, Console(stderr=True))
@@ -53,7 +53,7 @@ def run(order: Order, keeper: Keeper | None = None) -> Review:
         raise KeyboardInterrupt from None
 
 
-def _run(order: Order, keeper: Keeper | None, console: Console) -> Review:
+def _run(order: ScanOrder, keeper: Keeper | None, console: Console) -> Review:
     if not console.is_terminal:
         return asyncio.run(review.scan(order, keeper=keeper))
     columns = (

@@ -108,7 +108,7 @@ def command(
     from hardenprobe.cli.opening import opened
     from hardenprobe.keeping import Keeper
     from hardenprobe.planning import plan
-    from hardenprobe.request import Request, absolute, begin, captured, named, pinned, take_up
+    from hardenprobe.scanning.request import ScanRequest, absolute, begin, captured, named, pinned, take_up
 
     if resume:
         _nothing_else()
@@ -122,7 +122,7 @@ def command(
         raise click.UsageError(
             "no TARGET; name an address, a block such as 192.0.2.0/24, first-last, or @file"
         )
-    request = Request(
+    request = ScanRequest(
         targets=pinned(targets),
         inventory=absolute(inventory),
         scope=absolute(scope),

@@ -41,7 +41,7 @@ from hardenprobe.model import (
 )
 from hardenprobe.model.document import canonical, dump
 from hardenprobe.plugins.registry import BUILT_IN
-from hardenprobe.review import versions
+from hardenprobe.scanning.review import versions
 from hardenprobe.store_parts import Part
 
 WITHHELD = "withheld"

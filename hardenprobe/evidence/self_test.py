@@ -86,8 +86,8 @@ def scan(port_offset: int | None = None) -> dict[str, Any]:
     Raises:
         UsageError: The lab cannot start.
     """
-    from hardenprobe import review
     from hardenprobe.demo_lab.process import running_lab
+    from hardenprobe.scanning import review
     from hardenprobe.testing_lab import order
 
     with running_lab(port_offset=port_offset) as lab:
@@ -100,7 +100,7 @@ def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
     Args:
         found: A scan at reach ask by the shipped baseline.
     """
-    from hardenprobe import review
+    from hardenprobe.scanning import review
     from hardenprobe.testing_lab import order
 
     meant = order(lab, [TARGET], SOURCE)

@@ -13,12 +13,12 @@ from typing import Any
 
 import yaml
 
-from hardenprobe import review
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.demo_lab.truth import Guilt
 from hardenprobe.devices.inventory import FORMAT
 from hardenprobe.model import Result, Review
-from hardenprobe.request import Request, pinned
+from hardenprobe.scanning import review
+from hardenprobe.scanning.request import ScanRequest, pinned
 
 _number = itertools.count(1)
 
@@ -47,7 +47,7 @@ class LabDevice:
             plugins: Take those of installed packages too.
             more: Fields of `request.Request`.
         """
-        request = Request(
+        request = ScanRequest(
             targets=pinned([self.address]),
             inventory=str(self.lab.inventory),
             trust_anchors=(str(self.lab.ca_file),),

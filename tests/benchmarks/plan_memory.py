@@ -16,15 +16,15 @@ import subprocess
 import sys
 from collections.abc import Iterator
 
-from hardenprobe import review
 from hardenprobe.journal import Quiet
 from hardenprobe.model import State
 from hardenprobe.network import audit_hook
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning import plan
 from hardenprobe.planning.visit_order import VisitOrder
+from hardenprobe.scanning import review
+from hardenprobe.scanning.sweep import Pace, sweep
 from hardenprobe.scope import scope
-from hardenprobe.sweep import Pace, sweep
 
 PLANS = {"16": "127.96.0.0/16", "12": "127.96.0.0/12"}
 SWEPT = 65536

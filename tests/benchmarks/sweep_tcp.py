@@ -25,8 +25,8 @@ from hardenprobe.model import State
 from hardenprobe.network import audit_hook
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning.visit_order import VisitOrder
+from hardenprobe.scanning.sweep import Pace, sweep
 from hardenprobe.scope.scope import Scope
-from hardenprobe.sweep import Pace, sweep
 
 BLOCK = "127.90.0.0/16"
 ADDRESSES = 65536

@@ -13,13 +13,13 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import review
 from hardenprobe.decisions import Decisions
 from hardenprobe.demo_lab import INVENTORY, fleet, running_lab, server
 from hardenprobe.demo_lab.truth import expected_findings, findings_of
 from hardenprobe.devices import inventory
 from hardenprobe.errors import UsageError
 from hardenprobe.model import Word
+from hardenprobe.scanning import review
 from hardenprobe.testing_lab import guilts, order, statements_of
 
 OFFSET = 33000  # other labs, which may run at the same time, have the ports of other offsets

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import ledger, review, statements, store
+from hardenprobe import ledger, statements, store
 from hardenprobe.baseline import selection
 from hardenprobe.decisions import load as decisions
 from hardenprobe.errors import UsageError
@@ -19,6 +19,7 @@ from hardenprobe.evidence.parts import PARTS, Wanted, copy_capture
 from hardenprobe.evidence.verify import verify
 from hardenprobe.model import Captured
 from hardenprobe.plugins import registry
+from hardenprobe.scanning import review
 from hardenprobe.testing import sample_review
 
 

@@ -203,7 +203,9 @@ def new_run(tmp_path: Path) -> Callable[..., Run]:
 def process() -> Any:
     """Processes that have the imports behind them."""
     made = multiprocessing.get_context("forkserver")
-    made.set_forkserver_preload(["hardenprobe.cli.scan", "hardenprobe.request", "hardenprobe.cli.running"])
+    made.set_forkserver_preload(
+        ["hardenprobe.cli.scan", "hardenprobe.scanning.request", "hardenprobe.cli.running"]
+    )
     return made
 
 

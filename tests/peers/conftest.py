@@ -32,8 +32,8 @@ from hardenprobe.model import Reach, Review
 from hardenprobe.planning import plan, vantage
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.review import Order
-from hardenprobe.review import scan as run_scan
+from hardenprobe.scanning.review import ScanOrder
+from hardenprobe.scanning.review import scan as run_scan
 from hardenprobe.scope.scope import Scope
 
 PATIENCE = 15.0  # seconds for a program to become ready; they need well under one
@@ -340,7 +340,7 @@ def scan(port_offset: int) -> Callable[..., Review]:
         wanted, scope = plan.targets(addresses), Scope.loopback()
         return asyncio.run(
             run_scan(
-                Order(
+                ScanOrder(
                     plan=plan.Plan(
                         targets=wanted,
                         tcp_ports=expected.tcp_ports,

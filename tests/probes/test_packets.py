@@ -127,7 +127,7 @@ def test_hostile_bytes_leave_no_line_in_the_log(caplog: pytest.LogCaptureFixture
 def test_scapy_is_imported_by_the_first_message_and_only_in_part() -> None:
     """Importing the engine costs nothing of it, and nothing ever opens a socket or imports the whole."""
     code = (
-        "import sys, hardenprobe.engine\n"
+        "import sys, hardenprobe.scanning.engine\n"
         "assert not [m for m in sys.modules if m.startswith('scapy')]\n"
         "from hardenprobe.network import audit_hook as guard\n"
         "from hardenprobe.probes import packets\n"

@@ -12,7 +12,6 @@ from typing import Any, cast
 
 import pytest
 
-from hardenprobe import engine
 from hardenprobe.demo_lab.declarations import Lab, Virtual
 from hardenprobe.demo_lab.service import Host, Talk
 from hardenprobe.demo_lab.service_ssh import METHODS, Ssh
@@ -25,6 +24,7 @@ from hardenprobe.probes.base import ProbeContext
 from hardenprobe.probes.ssh import algorithms
 from hardenprobe.probes.ssh.codec import KexInit, packet, string
 from hardenprobe.probes.ssh.keys import public_key
+from hardenprobe.scanning import engine
 from hardenprobe.testing_tls_servers import line_to, threaded
 
 KINDS = (SshOffer, SshHostKey, SshIdentification)

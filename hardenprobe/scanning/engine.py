@@ -37,14 +37,14 @@ from hardenprobe.probes.snmp import agent, objects, strain, supplied, write
 from hardenprobe.probes.ssh import algorithms
 from hardenprobe.probes.tls import ports as tls_ports
 from hardenprobe.probes.web import http, pages
+from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, sweep
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
-from hardenprobe.sweep import FIRST_PORTS, SNMP, Pace, sweep
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture
 
-log = logging.getLogger("hardenprobe.engine")
+log = logging.getLogger("hardenprobe.scanning.engine")
 
 # Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
 # needs to know where TLS is spoken.
@@ -81,13 +81,13 @@ DEAREST = PROBES.index(tls_ports.SUITES)  # a plug-in's probes come before it
 LISTENING = (telnet.PROBE, algorithms.GREETING)  # they read what was heard
 
 
-async def _each(addresses: Iterable[str]) -> AsyncGenerator[Due]:
+async def _each(addresses: Iterable[str]) -> AsyncGenerator[QueuedAddress]:
     for address in addresses:
-        yield Due(address=address)
+        yield QueuedAddress(address=address)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Due:
+class QueuedAddress:
     """An address whose turn it is.
 
     Attributes:
@@ -172,17 +172,17 @@ class Scan:
         for visit in silent.values():  # stopped before their second try
             yield visit
 
-    async def _due(self, vantage: Vantage) -> AsyncGenerator[Due]:
+    async def _due(self, vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
         """Whose turn it is: first those who are expected, then whoever the sweep finds among all others."""
         expected = self.plan.expected(self.inventory.by_address)
         for address in VisitOrder(expected, self.seed):
             if (address, vantage.name) not in self.done:
-                yield Due(address=address)
+                yield QueuedAddress(address=address)
         async with contextlib.aclosing(self._found(self.plan.wanted - expected, vantage)) as found:
             async for due in found:
                 yield due
 
-    async def _found(self, addresses: AddressSet, vantage: Vantage) -> AsyncGenerator[Due]:
+    async def _found(self, addresses: AddressSet, vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
         """Sweep addresses at which nobody is expected; those that show a sign of life are due."""
         positions: dict[str, int] = {}  # of those in hand
 
@@ -213,17 +213,19 @@ class Scan:
                         self.cost += touch.cost
                         self.quiet.note(vantage.name, position, "silent")
                     else:
-                        yield Due(address=touch.address, position=position, cost=touch.cost)
+                        yield QueuedAddress(address=touch.address, position=position, cost=touch.cost)
         except ScopeRefused as exc:  # the hour or the stop file
             self.stop(str(exc))
 
     def _settled(self, vantage: str, position: int, address: str) -> bool:
         return (address, vantage) in self.done or self.quiet.known(vantage, position)
 
-    async def _visited(self, due: AsyncGenerator[Due], vantage: Vantage) -> AsyncIterator[tuple[Due, Visit]]:
+    async def _visited(
+        self, due: AsyncGenerator[QueuedAddress], vantage: Vantage
+    ) -> AsyncIterator[tuple[QueuedAddress, Visit]]:
         """Visit whoever is due, several at a time; each visit is yielded when it is finished."""
         at_once = self.plan.timing.devices_at_once  # one device is never asked twice at the same moment
-        done: asyncio.Queue[tuple[Due, Visit] | None] = asyncio.Queue(maxsize=at_once)
+        done: asyncio.Queue[tuple[QueuedAddress, Visit] | None] = asyncio.Queue(maxsize=at_once)
         taking = asyncio.Lock()  # an asynchronous generator gives to one at a time
 
         async def work() -> None:
@@ -290,7 +292,7 @@ class Scan:
         share = self.plan.shares.get(address)
         return self.wanted if share is None else frozenset(k for k in self.wanted if k.kind in share.kinds)
 
-    async def _visit(self, due: Due, vantage: Vantage) -> Visit:
+    async def _visit(self, due: QueuedAddress, vantage: Vantage) -> Visit:
         address = due.address
         plan, wanted = self.plan.at(address), self._wanted(address)
         listed = self.inventory.by_address.get(address)

@@ -19,7 +19,6 @@ from hardenprobe.devices import identity
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory
-from hardenprobe.engine import Scan
 from hardenprobe.errors import StoreRefused
 from hardenprobe.journal import Quiet
 from hardenprobe.judgement import Judgement
@@ -35,6 +34,7 @@ from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.scanning.engine import Scan
 from hardenprobe.scope import clock
 from hardenprobe.scope.scope import operator
 from hardenprobe.tally import Tally
@@ -63,7 +63,7 @@ class Progress:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Order:
+class ScanOrder:
     """Everything that a scan needs.
 
     Attributes:
@@ -86,7 +86,7 @@ class Order:
 
 
 async def scan(
-    order: Order, told: Callable[[Progress], None] | None = None, keeper: Keeper | None = None
+    order: ScanOrder, told: Callable[[Progress], None] | None = None, keeper: Keeper | None = None
 ) -> Review:
     """Scan and judge, the whole process held to the scope.
 
@@ -101,7 +101,7 @@ async def scan(
         return await _scan(order, told, keeper)
 
 
-async def _scan(order: Order, told: Callable[[Progress], None] | None, keeper: Keeper | None) -> Review:
+async def _scan(order: ScanOrder, told: Callable[[Progress], None] | None, keeper: Keeper | None) -> Review:
     plan = order.plan
     earlier = keeper.earlier if keeper else None
     started = earlier.begun.started if earlier else utc_now()
@@ -328,7 +328,7 @@ def versions() -> dict[str, str]:
     return found
 
 
-def _findings(visit: Visit, order: Order, proof: Clock) -> int:
+def _findings(visit: Visit, order: ScanOrder, proof: Clock) -> int:
     """How many findings one visit shows by itself."""
     fleet = identity.settle([visit], order.inventory, order.plan.names, Coverage())
     case = Case(
@@ -344,7 +344,7 @@ def _findings(visit: Visit, order: Order, proof: Clock) -> int:
     return sum(r.result is Word.FAIL for r in judge(case, order.baseline, order.registry))
 
 
-def _wanted(order: Order) -> frozenset[type[Any]]:
+def _wanted(order: ScanOrder) -> frozenset[type[Any]]:
     """The kinds of facts that the selected checks read, as far as the plan may go for each."""
     plan = order.plan
     chosen = [

@@ -27,14 +27,14 @@ from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.second_opinion import strain_timing
-from hardenprobe.review import Order
+from hardenprobe.scanning.review import ScanOrder
 from hardenprobe.scope import scope as scopes
 from hardenprobe.scope import scope_file
 from hardenprobe.store import UNREADABLE, Store, new_id
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class ScanRequest:
     """A scan as it was asked for.
 
     Attributes:
@@ -73,7 +73,7 @@ class Request:
         return asdict(self)
 
     @classmethod
-    def of(cls, document: Mapping[str, Any]) -> Request:
+    def of(cls, document: Mapping[str, Any]) -> ScanRequest:
         """Read a request back.
 
         Raises:
@@ -85,7 +85,7 @@ class Request:
         read["targets"] = tuple(tuple(target) for target in document["targets"])
         return cls(**read)
 
-    def order(self) -> Order:
+    def order(self) -> ScanOrder:
         """Load what the request names, and put the order together.
 
         Raises:
@@ -121,7 +121,7 @@ class Request:
         timing = expected.timing
         if Reach(self.reach).admits(Reach.STRAIN):
             timing = strain_timing(timing, second_opinion=self.tls_second_opinion)
-        return Order(
+        return ScanOrder(
             plan=plan.Plan(
                 targets=wanted,
                 tcp_ports=tcp_ports,
@@ -210,7 +210,7 @@ def named(baseline_name: str | None) -> str | None:
     )
 
 
-def begin(request: Request, order: Order) -> Begun:
+def begin(request: ScanRequest, order: ScanOrder) -> Begun:
     """What a journal writes down of a scan before it sends anything."""
     return Begun(
         id=new_id(),
@@ -223,7 +223,7 @@ def begin(request: Request, order: Order) -> Begun:
     )
 
 
-def take_up(store: Store, name: str) -> tuple[TakenUp, Order]:
+def take_up(store: Store, name: str) -> tuple[TakenUp, ScanOrder]:
     """An unfinished scan, with the order that it was given.
 
     Raises:
@@ -231,7 +231,7 @@ def take_up(store: Store, name: str) -> tuple[TakenUp, Order]:
     """
     taken = Journal(store).take_up(name)
     try:
-        request = Request.of(taken.begun.request)
+        request = ScanRequest.of(taken.begun.request)
     except UNREADABLE as exc:
         raise StoreRefused(f"scan {taken.begun.id} cannot be read; it was changed from outside") from exc
     order = request.order()
@@ -248,7 +248,7 @@ def take_up(store: Store, name: str) -> tuple[TakenUp, Order]:
 
 
 @contextlib.contextmanager
-def captured(order: Order, earlier: TakenUp | None = None) -> Iterator[Order]:
+def captured(order: ScanOrder, earlier: TakenUp | None = None) -> Iterator[ScanOrder]:
     """The order with its capture running until the block ends; as it is where none was asked for.
 
     Args:
@@ -270,6 +270,6 @@ def captured(order: Order, earlier: TakenUp | None = None) -> Iterator[Order]:
         yield replace(order, capture=running)
 
 
-def _expected(order: Order) -> str:
+def _expected(order: ScanOrder) -> str:
     """Digest of the addresses that are not swept, on which positions in the sweep's order depend."""
     return digest(order.plan.expected(order.inventory.by_address).cover())

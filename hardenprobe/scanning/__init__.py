@@ -1,0 +1,1 @@
+"""Run a plan: sweep, visits, and what becomes of a probe that fails. Nothing is judged here."""
