@@ -12,14 +12,14 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions.device_register import ACCEPTED, Marks
+from hardenprobe.decisions.inputs import InputError, sentence
+from hardenprobe.decisions.ledger import Draft, Entry, understood
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.judgement import Judgement
-from hardenprobe.ledger import Draft, Entry, understood
-from hardenprobe.life import ACCEPTED, Marks
 from hardenprobe.model import Answered, Device, Head, Result, Word
 from hardenprobe.model.rows import read_device, read_observations
-from hardenprobe.people import Wrong, sentence
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.rejudge import fleets
 from hardenprobe.scanning.review import renewed
@@ -282,7 +282,7 @@ def signed(request: Request, assessed: Acceptance) -> Acceptance:
     """
     asked, accepts = (sentence(key, getattr(request, key)) for key in ("requested_by", "accepted_by"))
     if asked.casefold() == accepts.casefold():
-        raise Wrong("accepted_by", f"{clip(accepts)} asks for it too; somebody else must accept")
+        raise InputError("accepted_by", f"{clip(accepts)} asks for it too; somebody else must accept")
     return replace(
         assessed,
         requested_by=asked,
@@ -303,10 +303,12 @@ def despite(named: Iterable[str], assessed: Acceptance) -> tuple[str, ...]:
     for name in found:
         if name not in known:
             wanted = controls.shipped() if name not in controls.shipped() else known
-            raise Wrong("despite", str(UnknownName("control that the baseline calls for", name, wanted)))
+            raise InputError("despite", str(UnknownName("control that the baseline calls for", name, wanted)))
         if known[name].state != "answered" or known[name].met:
             said = known[name].answer or known[name].state
-            raise Wrong("despite", f"{name} is {said!r}; only an answer of no or partly can be put up with")
+            raise InputError(
+                "despite", f"{name} is {said!r}; only an answer of no or partly can be put up with"
+            )
     return found
 
 

@@ -10,16 +10,16 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from hardenprobe import exceptions, life, statements
-from hardenprobe.ledger import Entry, Ledger
+from hardenprobe.decisions import device_register, exceptions, statements
+from hardenprobe.decisions.inputs import device_of
+from hardenprobe.decisions.ledger import Entry, Ledger
 from hardenprobe.model import Device, Head, Severity, Word
-from hardenprobe.people import device_of
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_devices import Appearance, Row, appearances
 
 FORMAT = "hardenprobe.device-history/1"
 SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
-KEPT_AS = (*life.TELLING, "tls-key", "name", "make-model", "firmware")
+KEPT_AS = (*device_register.TELLING, "tls-key", "name", "make-model", "firmware")
 """The kinds of identity whose change is an event."""
 
 
@@ -51,7 +51,7 @@ def events(kept: Store, found: Appearance) -> tuple[Event, ...]:
         StoreRefused: A review or the ledger cannot be read.
     """
     entries = Ledger(kept).entries()
-    rows = list(appearances(kept, found.device.id, found.marks, life.read(entries)))
+    rows = list(appearances(kept, found.device.id, found.marks, device_register.read(entries)))
     made = list(_of_reviews(kept, rows))
     made += _of_ledger(entries, [*(row.device for row in rows), found.device], found.marks)
     order = sorted(enumerate(made), key=lambda one: (_moment(one[1].at), one[0]))
@@ -153,7 +153,9 @@ def _changes(before: Device, now: Device, at: str, review: str) -> Iterator[Even
         )  # fmt: skip
 
 
-def _of_ledger(entries: Sequence[Entry], devices: Sequence[Device], own: life.Marks) -> Iterator[Event]:
+def _of_ledger(
+    entries: Sequence[Entry], devices: Sequence[Device], own: device_register.Marks
+) -> Iterator[Event]:
     """What people decided and declared of the device: of it alone, of its tags, or of the whole fleet.
 
     Args:
@@ -172,7 +174,12 @@ def _of_ledger(entries: Sequence[Entry], devices: Sequence[Device], own: life.Ma
         if (one.device and device_of(one.device, devices))
         or (one.device is None and (one.tag is None or one.tag in tags))
     }
-    every = {mark for one in devices for mark in life.telling(one.identity) if mark[0] in life.STRONG}
+    every = {
+        mark
+        for one in devices
+        for mark in device_register.telling(one.identity)
+        if mark[0] in device_register.STRONG
+    }
     marks = tuple(every.union(own))
     for entry in entries:
         said = _said(entry, mine, _concerns(entry, ids, marks))
@@ -184,24 +191,24 @@ def _of_ledger(entries: Sequence[Entry], devices: Sequence[Device], own: life.Ma
             )  # fmt: skip
 
 
-def _concerns(entry: Entry, ids: set[str], marks: life.Marks) -> bool:
+def _concerns(entry: Entry, ids: set[str], marks: device_register.Marks) -> bool:
     """Tell whether a step of somebody's way was one of this device."""
-    if entry.kind not in (life.ACCEPTED, life.RETIRED):
+    if entry.kind not in (device_register.ACCEPTED, device_register.RETIRED):
         return False
     if entry.body["device"] in ids:
         return True
     theirs = tuple((kind, value) for kind, value in entry.body["marks"])
-    return bool(set(marks).intersection(theirs)) and not life.differ(marks, theirs)
+    return bool(set(marks).intersection(theirs)) and not device_register.differ(marks, theirs)
 
 
 def _said(entry: Entry, mine: Mapping[str, str], own: bool) -> tuple[str, str] | None:
     body, name = entry.body, entry.subject
-    if own and entry.kind == life.ACCEPTED:
+    if own and entry.kind == device_register.ACCEPTED:
         return (
             "accepted",
             f"accepted ({name}) by {body['accepted_by']}, asked by {body['requested_by']}: {body['reason']}",
         )
-    if own and entry.kind == life.RETIRED:
+    if own and entry.kind == device_register.RETIRED:
         return "retired", f"retired ({name}) by {body['answers']['by']}: {body['answers']['reason']}"
     if name not in mine:
         return None

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe import exceptions, life, statements
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected, KindMismatches
 from hardenprobe.checking.check import Fleet, Worse
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions import device_register, exceptions, statements
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.facts import NotMet
 from hardenprobe.judging import Case, judge, notes
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
@@ -46,7 +46,7 @@ class Sums:
         self.people: dict[str, tuple[str, ...]] = {}
         self.refused: dict[str, None] = {}
         self.covered: set[str] = set()
-        self.met: list[life.Met] = []
+        self.met: list[device_register.MetDevice] = []
 
     def merge(self, other: Sums) -> None:
         """Add other devices, which come after these."""
@@ -92,7 +92,7 @@ class Judgement:
         self._worse: dict[str, Worse] = {
             id: check.worse for id, check in registry.checks.items() if check.worse
         }
-        self._register = life.Register(self._decided.turns)
+        self._register = device_register.Register(self._decided.turns)
         self._remedies = remedies(registry)
         self.sums = Sums(general(self._remedies))
         self._selected = frozenset(review.head.selected)
@@ -131,8 +131,8 @@ class Judgement:
         notices = (*review.notices, *decided.notices, *self.sums.not_meant.notices(), *self.sums.refused)
         answers, coverage = review.statements, review.coverage
         if not self._kept:
-            notices = (*life.notices(self.sums.met), *notices)
-            coverage = replace(coverage, **life.reconciled(self.sums.met, decided.turns))
+            notices = (*device_register.notices(self.sums.met), *notices)
+            coverage = replace(coverage, **device_register.reconciled(self.sums.met, decided.turns))
             answers = statements.answered(
                 self.sums.devices, lambda d: self.sums.people[d.id], decided.statements, self._today
             )

@@ -11,8 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import decisions, store
+from hardenprobe import store
 from hardenprobe.baseline import selection
+from hardenprobe.decisions import snapshot
 from hardenprobe.errors import UsageError
 from hardenprobe.keeping import Keeper
 from hardenprobe.model import Reach, Review
@@ -136,7 +137,7 @@ async def _kept(
 ) -> Review:
     """Scan and keep each device as it is finished, so that `hardenprobe scan --resume` can go on."""
     with store.opened(url) as kept:
-        order = replace(order, decisions=decisions.load(kept))
+        order = replace(order, decisions=snapshot.load(kept))
         with Keeper(kept, begin(request, order)) as keeper:
             found = await review.scan(order, told, keeper)
             whole = not found.head.interrupted and not found.coverage.unfinished

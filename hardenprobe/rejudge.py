@@ -9,7 +9,7 @@ from typing import Any
 
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Fleet
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.judgement import Judgement, Sums
 from hardenprobe.judging import compared, join

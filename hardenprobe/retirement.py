@@ -9,14 +9,14 @@ from pathlib import Path
 from string import Template
 from typing import Any
 
+from hardenprobe.decisions.device_register import RETIRED, LifecycleEvent, Marks, Register
+from hardenprobe.decisions.exceptions import KIND as EXCEPTION
+from hardenprobe.decisions.exceptions import RiskException
+from hardenprobe.decisions.inputs import LONGEST, ending
+from hardenprobe.decisions.ledger import Draft, Entry, understood
 from hardenprobe.errors import UsageError, clip
-from hardenprobe.exceptions import KIND as EXCEPTION
-from hardenprobe.exceptions import RiskException
 from hardenprobe.facts import TlsPort
-from hardenprobe.ledger import Draft, Entry, understood
-from hardenprobe.life import RETIRED, Marks, Register, Turn
 from hardenprobe.model.rows import read_observations
-from hardenprobe.people import LONGEST, ending
 from hardenprobe.retired_lists import declared, in_file
 from hardenprobe.retirement_answers import FORMAT, METHODS, POINTS, Answer, Answers
 from hardenprobe.store import UNREADABLE, Store
@@ -61,7 +61,7 @@ class Retirement:
 
 
 def leaving(
-    kept: Store, found: Appearance, turns: Sequence[Turn], lists: Iterable[Path] = ()
+    kept: Store, found: Appearance, turns: Sequence[LifecycleEvent], lists: Iterable[Path] = ()
 ) -> tuple[Retirement, list[str]]:
     """What the store holds of a device that goes, and nothing answered yet.
 

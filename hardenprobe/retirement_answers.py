@@ -12,9 +12,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from hardenprobe.decisions.inputs import InputError, day, sentence
 from hardenprobe.errors import clip
 from hardenprobe.model.yaml_file import load_yaml, parse
-from hardenprobe.people import Wrong, day, sentence
 
 FORMAT = "hardenprobe.retirement/1"
 METHODS = ("clear", "purge", "destroy")
@@ -120,7 +120,7 @@ def from_file(path: Path, names: Iterable[str], today: date) -> Answers:
         raise document.fault(exc.spot, f"{'.'.join(exc.spot)}: {exc.message}") from None
 
 
-class Misplaced(Wrong):
+class Misplaced(InputError):
     """One thing of some answers is wrong.
 
     Attributes:
@@ -167,7 +167,7 @@ def _checked(name: str, given: Answer, today: date) -> Answer:
     if said["when"]:
         try:
             when = day("when", said["when"])
-        except Wrong as exc:
+        except InputError as exc:
             raise Misplaced((name, "when"), exc.message) from None
         if when > today:
             raise Misplaced((name, "when"), f"{when} is still to come; say what is done")
@@ -177,7 +177,7 @@ def _checked(name: str, given: Answer, today: date) -> Answer:
 def _line(spot: tuple[str, ...], text: str) -> str:
     try:
         return sentence(spot[-1], text) if text.strip() else ""
-    except Wrong as exc:
+    except InputError as exc:
         raise Misplaced(spot, exc.message) from None
 
 
@@ -200,7 +200,7 @@ def from_options(
         name = name.strip().replace("-", "_")
         if name not in POINTS or not found or not words.strip():
             known = ", ".join(one.replace("_", "-") for one in POINTS)
-            raise Wrong("not_applicable", f"{text!r} is not POINT=WHY; the points are {known}")
+            raise InputError("not_applicable", f"{text!r} is not POINT=WHY; the points are {known}")
         why[name] = words
     points: dict[str, Any] = {}
     for name, point in POINTS.items():
@@ -215,4 +215,4 @@ def from_options(
         return checked(answers, today)
     except Misplaced as exc:
         key = exc.spot[0] if exc.key == "evidence" else exc.key
-        raise Wrong(key, exc.message) from None
+        raise InputError(key, exc.message) from None

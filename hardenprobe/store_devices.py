@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from hardenprobe import life
+from hardenprobe.decisions import device_register
+from hardenprobe.decisions.device_register import LifecycleEvent, Marks
+from hardenprobe.decisions.inputs import names_of
 from hardenprobe.errors import UnknownName, UsageError, clip
-from hardenprobe.life import Marks, Turn
 from hardenprobe.model import Device
 from hardenprobe.model.rows import read_device
-from hardenprobe.people import names_of
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_parts import PAGE, Part, tables
 
@@ -97,8 +97,12 @@ def in_review(kept: Store, review: str, device: Device) -> Appearance:
 
 
 def _appearance(review: str, device: Device, fleet: Iterable[Device]) -> Appearance:
-    every = [life.telling(one.identity) for one in fleet]
-    return Appearance(review=review, device=device, marks=life.own(life.telling(device.identity), every))
+    every = [device_register.telling(one.identity) for one in fleet]
+    return Appearance(
+        review=review,
+        device=device,
+        marks=device_register.own(device_register.telling(device.identity), every),
+    )
 
 
 def _meant(name: str, fleet: Sequence[Device]) -> list[Device]:
@@ -169,7 +173,9 @@ def part(kept: Store, review: str, device: str) -> Part:
     return Part(device=device, record=row[0], observations=row[1], results=row[2])
 
 
-def appearances(kept: Store, device: str, marks: Marks, turns: Sequence[Turn] = ()) -> Iterator[Row]:
+def appearances(
+    kept: Store, device: str, marks: Marks, turns: Sequence[LifecycleEvent] = ()
+) -> Iterator[Row]:
     """Every review's row of a device, the oldest first: by its id, else by what tells it apart.
 
     In a review where several devices bear one of the weaker marks, none of them is taken by it.
@@ -177,7 +183,7 @@ def appearances(kept: Store, device: str, marks: Marks, turns: Sequence[Turn] = 
     Args:
         turns: What the ledger holds; ids that the device had when it was accepted or retired count, too.
     """
-    register = life.Register(turns)
+    register = device_register.Register(turns)
     own = register.of(device, marks)
     ids = {device} | ({own[0].device} if own else set())
     sought = sa.or_(
@@ -203,9 +209,9 @@ def _same(found: Sequence[Device], ids: set[str], marks: Marks) -> Device | None
     by_id = [d for d in found if d.id in ids]
     if by_id:
         return by_id[0]
-    alike = [(d, life.telling(d.identity)) for d in found]
-    alike = [(d, theirs) for d, theirs in alike if not life.differ(marks, theirs)]
-    strong = {mark for mark in marks if mark[0] in life.STRONG}
+    alike = [(d, device_register.telling(d.identity)) for d in found]
+    alike = [(d, theirs) for d, theirs in alike if not device_register.differ(marks, theirs)]
+    strong = {mark for mark in marks if mark[0] in device_register.STRONG}
     for wanted in (strong, set(marks) - strong):
         by_mark = [d for d, theirs in alike if wanted.intersection(theirs)]
         if len(by_mark) == 1:

@@ -8,7 +8,8 @@ from typing import Any
 
 from hardenprobe.baseline import baseline
 from hardenprobe.checking.check import Check
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions.snapshot import Decisions
+from hardenprobe.decisions.statements import Statement
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
 from hardenprobe.devices import inventory
@@ -18,7 +19,6 @@ from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning import review
 from hardenprobe.scope import scope
-from hardenprobe.statements import Statement
 from hardenprobe.testing.devices import guilts
 
 __all__ = ["BOTH_FAMILIES", "CONTACT", "FAR", "guilts", "missing_devices", "order", "statements_of", "words"]

@@ -15,15 +15,15 @@ from hardenprobe import acceptance, store_devices
 from hardenprobe.acceptance import Acceptance, Control, Finding, Request, Untold
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions.exceptions import AcceptedFinding, RiskException
+from hardenprobe.decisions.inputs import InputError
+from hardenprobe.decisions.ledger import Entry, Ledger
+from hardenprobe.decisions.snapshot import Decisions
+from hardenprobe.decisions.statements import Statement
 from hardenprobe.errors import StoreRefused
-from hardenprobe.exceptions import AcceptedFinding, RiskException
 from hardenprobe.facts import NotMet, TelnetGreeting
-from hardenprobe.ledger import Entry, Ledger
 from hardenprobe.model import Address, Device, Observation, Review, Service, State
-from hardenprobe.people import Wrong
 from hardenprobe.plugins import registry
-from hardenprobe.statements import Statement
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import at, declared, sample_review, tcp_port
 from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
@@ -157,12 +157,12 @@ def test_an_answer_of_no_is_put_up_with_by_name_and_nothing_else_is(kept: Store)
         ("administrator-password", "did you mean administrator-password-set"),
         ("fax-line-separated", "no control that the baseline calls for"),
     ):
-        with pytest.raises(Wrong, match=says):
+        with pytest.raises(InputError, match=says):
             acceptance.signed(replace(WHO, despite=(name,)), made)
     unanswered = replace(
         made, statements=tuple(replace(one, state="unanswered", answer=None) for one in made.statements)
     )
-    with pytest.raises(Wrong, match="is 'unanswered'; only an answer of no or partly"):
+    with pytest.raises(InputError, match="is 'unanswered'; only an answer of no or partly"):
         acceptance.signed(replace(WHO, despite=(ASKED,)), unanswered)
 
 
@@ -207,7 +207,7 @@ def test_who_asks_does_not_accept_and_everybody_is_named(
     kept: Store, changes: dict[str, str], key: str
 ) -> None:
     made = assessed(kept, scanned(*QUIET), stated())
-    with pytest.raises(Wrong) as wrong:
+    with pytest.raises(InputError) as wrong:
         acceptance.signed(replace(WHO, **changes), made)
     assert wrong.value.key == key
 

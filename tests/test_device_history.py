@@ -11,10 +11,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import device_history, exceptions, life, statements, store_devices
+from hardenprobe import device_history, store_devices
+from hardenprobe.decisions import device_register, exceptions, statements
+from hardenprobe.decisions.ledger import Draft, Ledger
 from hardenprobe.device_history import Event
 from hardenprobe.errors import StoreRefused
-from hardenprobe.ledger import Draft, Ledger
 from hardenprobe.model import Address, Device, Identity, Review
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import sample_review
@@ -129,10 +130,10 @@ def test_what_the_ledger_says_of_it_and_of_nobody_else(kept: Store) -> None:
         Draft(kind=exceptions.END, subject="E-1", body={"by": "Morag Kerr", "reason": "mended"}),
         word("S-1"), word("S-2", device="HO-0101", answer="no"), word("S-3", device="HO-0102"), word("S-4", tag="stock"),
         Draft(kind=statements.END, subject="S-2", body={"by": "I", "reason": "wrong"}),
-        Draft(kind=life.ACCEPTED, subject="A-1", body={**mine, **who}),
-        Draft(kind=life.ACCEPTED, subject="A-2", body={**other, **who}),
-        Draft(kind=life.RETIRED, subject="R-1", body={**mine, "device": "dev-relisted", "answers": {"by": "M", "reason": "old"}}),
-        Draft(kind=life.RETIRED, subject="R-2", body={**other, "answers": {"by": "M", "reason": "old"}}),
+        Draft(kind=device_register.ACCEPTED, subject="A-1", body={**mine, **who}),
+        Draft(kind=device_register.ACCEPTED, subject="A-2", body={**other, **who}),
+        Draft(kind=device_register.RETIRED, subject="R-1", body={**mine, "device": "dev-relisted", "answers": {"by": "M", "reason": "old"}}),
+        Draft(kind=device_register.RETIRED, subject="R-2", body={**other, "answers": {"by": "M", "reason": "old"}}),
     ])  # fmt: skip
     found = events(kept)
     assert [(one.what, one.facts["subject"]) for one in found[1:]] == [

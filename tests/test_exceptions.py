@@ -11,17 +11,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import exceptions
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline, ExceptionRules, LongestDays
 from hardenprobe.baseline.selection import Choice, Expected
 from hardenprobe.checking.check import Outcome, Seen, fail
-from hardenprobe.decisions import Decisions
-from hardenprobe.exceptions import AcceptedFinding, Request, RiskException
+from hardenprobe.decisions import exceptions
+from hardenprobe.decisions.exceptions import AcceptedFinding, ExceptionRequest, RiskException
+from hardenprobe.decisions.inputs import InputError
+from hardenprobe.decisions.ledger import Entry
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.facts import FtpSession
-from hardenprobe.ledger import Entry
 from hardenprobe.model import Accepted, BaselineRule, Result, Review, Said, Severity, Word
-from hardenprobe.people import Wrong
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.scanning.review import judged
@@ -35,7 +35,7 @@ FTP = "cleartext-ftp"
 ON_FTP = [r for r in REVIEW.findings if r.check == FTP]
 
 
-def asked(**changes: Any) -> Request:
+def asked(**changes: Any) -> ExceptionRequest:
     plain = {
         "device": "HO-0101",
         "check": FTP,
@@ -45,7 +45,7 @@ def asked(**changes: Any) -> Request:
         "approved_by": "Morag Kerr",
         "until": "2026-04-01",
     }
-    return Request(**{**plain, **changes})
+    return ExceptionRequest(**{**plain, **changes})
 
 
 def made(id: str = "E-1", ended: str | None = None, **changes: Any) -> RiskException:
@@ -229,7 +229,7 @@ def test_the_review_keeps_the_words_of_those_that_it_names() -> None:
     ],
 )  # fmt: skip
 def test_what_is_refused(changes: dict[str, Any], key: str, says: str) -> None:
-    with pytest.raises(Wrong) as caught:
+    with pytest.raises(InputError) as caught:
         exceptions.draft(asked(**changes), REVIEW, RULES, CHECKS, TODAY)
     assert caught.value.key == key
     assert says in str(caught.value)
@@ -244,7 +244,7 @@ def test_the_worst_severity_limits_the_length(severity: str, days: int) -> None:
         exceptions.draft(asked(until=last.isoformat()), review, RULES, CHECKS, TODAY).body["until"]
         == last.isoformat()
     )
-    with pytest.raises(Wrong, match=f"the last day is {last}"):
+    with pytest.raises(InputError, match=f"the last day is {last}"):
         exceptions.draft(asked(until=(last + timedelta(days=1)).isoformat()), review, RULES, CHECKS, TODAY)
 
 

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import decisions
+from hardenprobe.decisions import snapshot
+from hardenprobe.decisions.ledger import Draft, Ledger
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.ledger import Draft, Ledger
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import sample_review
 
@@ -97,7 +97,7 @@ def test_what_is_changed_from_outside_is_seen_and_nothing_is_applied(
 ) -> None:
     ledger = Ledger(kept)
     ledger.add([note("a"), note("b"), note("c")])
-    mark = decisions.load(kept).mark
+    mark = snapshot.load(kept).mark
     sample = sample_review(1)
     kept.save(replace(sample, head=replace(sample.head, id="r1", ledger=mark)))
     assert ledger.fault() is None
@@ -106,20 +106,20 @@ def test_what_is_changed_from_outside_is_seen_and_nothing_is_applied(
     assert says in str(ledger.fault())
     with pytest.raises(StoreRefused, match="nothing is added"):
         ledger.add([note("d")])
-    found = decisions.load(kept)
+    found = snapshot.load(kept)
     assert (found.exceptions, found.mark) == ((), None)
     assert says in found.notices[0] and "none of its exceptions" in found.notices[0]
 
 
 def test_an_untouched_store_of_an_older_version_has_an_empty_ledger(kept: Store) -> None:
     kept.save(sample_review(1))
-    found = decisions.load(kept)
-    assert found == decisions.Decisions(day=found.day)
+    found = snapshot.load(kept)
+    assert found == snapshot.Decisions(day=found.day)
 
 
 ADD = """\
 import sys
-from hardenprobe.ledger import Draft, Ledger
+from hardenprobe.decisions.ledger import Draft, Ledger
 from hardenprobe.store import opened
 with opened(sys.argv[1]) as kept:
     ledger = Ledger(kept)

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import life
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions import device_register
+from hardenprobe.decisions.device_register import ACCEPTED, RETIRED, LifecycleEvent, Marks, Register
+from hardenprobe.decisions.ledger import Entry
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused
 from hardenprobe.facts import NotMet
-from hardenprobe.ledger import Entry
-from hardenprobe.life import ACCEPTED, RETIRED, Marks, Register, Turn
 from hardenprobe.model import Device, Identity, RetiredSeen, Review
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.scanning import review
@@ -26,8 +26,8 @@ FLEET = sample_review(3)
 FIRST, SECOND, _ = FLEET.devices
 
 
-def turn(number: int, kind: str = RETIRED, device: str = "dev-1", marks: Marks = (SERIAL,)) -> Turn:
-    return Turn(
+def turn(number: int, kind: str = RETIRED, device: str = "dev-1", marks: Marks = (SERIAL,)) -> LifecycleEvent:
+    return LifecycleEvent(
         id=f"{'R' if kind == RETIRED else 'A'}-{number}",
         number=number,
         kind=kind,
@@ -48,10 +48,10 @@ def entry(kind: str, **body: Any) -> Entry:
 
 def test_a_turn_is_read_from_its_entry_and_others_are_left_alone() -> None:
     body = {"device": "dev-1", "label": "HO-0101", "marks": [["serial", "QM40-1"]], "more": 1}
-    (one,) = life.read([entry("exception"), entry(RETIRED, **body), entry("retirement-end")])
+    (one,) = device_register.read([entry("exception"), entry(RETIRED, **body), entry("retirement-end")])
     assert (one.id, one.number, one.on, one.device, one.marks) == ("R-1", 3, "2026-03-10", "dev-1", (SERIAL,))
     with pytest.raises(StoreRefused, match="another version"):
-        life.read([entry(RETIRED, device="dev-1", label="x")])
+        device_register.read([entry(RETIRED, device="dev-1", label="x")])
 
 
 @pytest.mark.parametrize(
@@ -83,16 +83,16 @@ def test_the_last_turn_counts() -> None:
 
 
 marks_of = st.lists(
-    st.tuples(st.sampled_from(life.TELLING), st.sampled_from("abcd")), unique=True, max_size=5
+    st.tuples(st.sampled_from(device_register.TELLING), st.sampled_from("abcd")), unique=True, max_size=5
 ).map(tuple)
 
 
 @given(st.lists(marks_of, min_size=1, max_size=5))
 def test_own_marks_are_strong_or_nobody_elses(fleet: list[Marks]) -> None:
     for at, mine in enumerate(fleet):
-        kept = life.own(mine, fleet)
+        kept = device_register.own(mine, fleet)
         others = {mark for n, one in enumerate(fleet) if n != at for mark in one}
-        assert set(kept) == {m for m in mine if m[0] in life.STRONG or m not in others}
+        assert set(kept) == {m for m in mine if m[0] in device_register.STRONG or m not in others}
 
 
 @given(st.lists(st.tuples(st.sampled_from("xyz"), marks_of), max_size=6), st.sampled_from("xyz"), marks_of)
@@ -104,7 +104,7 @@ def test_whoever_is_found_shares_something_and_has_no_other_serial(
     fit = [
         t
         for t in turns
-        if (t.device == device or set(marks) & set(t.marks)) and not life.differ(marks, t.marks)
+        if (t.device == device or set(marks) & set(t.marks)) and not device_register.differ(marks, t.marks)
     ]
     assert (found and found[0]) == (fit[-1] if fit else None)
     if found:
@@ -116,10 +116,10 @@ def test_telling_leaves_out_what_describes() -> None:
         Identity(kind=kind, value="v", source="scan", strength="weak")
         for kind in ("name", "tls-key", "host-key", "serial", "title", "address", "asset-tag")
     ]
-    assert [kind for kind, _ in life.telling(given_)] == ["serial", "asset-tag", "host-key"]
+    assert [kind for kind, _ in device_register.telling(given_)] == ["serial", "asset-tag", "host-key"]
 
 
-def judged(turns: Iterable[Turn], over: Review = FLEET) -> Review:
+def judged(turns: Iterable[LifecycleEvent], over: Review = FLEET) -> Review:
     from hardenprobe.baseline import baseline
     from hardenprobe.plugins import registry
 
@@ -128,8 +128,8 @@ def judged(turns: Iterable[Turn], over: Review = FLEET) -> Review:
     return review.judged(over, rules, checks, Decisions(day="2026-03-20", turns=tuple(turns)))
 
 
-def of(device: Device, number: int, kind: str) -> Turn:
-    return turn(number, kind, device.id, life.telling(device.identity))
+def of(device: Device, number: int, kind: str) -> LifecycleEvent:
+    return turn(number, kind, device.id, device_register.telling(device.identity))
 
 
 def test_coverage_names_the_accepted_and_the_retired_that_answer() -> None:
@@ -170,9 +170,9 @@ def test_what_was_said_of_the_ledger_is_not_said_again_after_it_changed() -> Non
     from hardenprobe.plugins import registry
 
     found = judged([of(FIRST, 1, RETIRED)])
-    assert any(life.SEEN_AGAIN in one for one in found.notices)
+    assert any(device_register.SEEN_AGAIN in one for one in found.notices)
     again = review.renewed(found, registry.load(plugins=False))
-    assert not any(life.SEEN_AGAIN in one for one in again.notices)
+    assert not any(device_register.SEEN_AGAIN in one for one in again.notices)
     assert "The clock of this machine was not proven." in again.notices
 
 
@@ -181,9 +181,11 @@ def test_of_several_that_bear_a_mark_the_strongest_is_the_retired_one() -> None:
     key = Identity(kind="host-key", value=KEY[1], source="ssh", strength="medium")
     both = tuple(replace(d, identity=(*d.identity[:1], key)) for d in (FIRST, replace(SECOND, identity=())))
     both = (both[0], replace(both[1], identity=(key,)))
-    retired = turn(1, RETIRED, "dev-old", (*life.telling(FIRST.identity), KEY))
+    retired = turn(1, RETIRED, "dev-old", (*device_register.telling(FIRST.identity), KEY))
     here = Register([retired])
     met = [here.met(d, present=True) for d in both]
     assert [m.known_by for m in met] == ["serial", "host-key"]
-    assert [one.device for one in life.reconciled(met, [retired])["retired_seen"]] == [FIRST.id]
-    assert [one.device for one in life.reconciled(met[1:], [retired])["retired_seen"]] == [SECOND.id]
+    assert [one.device for one in device_register.reconciled(met, [retired])["retired_seen"]] == [FIRST.id]
+    assert [one.device for one in device_register.reconciled(met[1:], [retired])["retired_seen"]] == [
+        SECOND.id
+    ]

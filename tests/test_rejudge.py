@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import statements
 from hardenprobe.baseline import baseline
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions import statements
+from hardenprobe.decisions.snapshot import Decisions
+from hardenprobe.decisions.statements import Statement
 from hardenprobe.errors import StoreRefused, UnknownName
 from hardenprobe.facts import SnmpEngine
 from hardenprobe.model import Address, Device, Observation, Review, State, Word
@@ -22,7 +23,6 @@ from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.rejudge import Rejudged, rejudge
 from hardenprobe.scanning import review
-from hardenprobe.statements import Statement
 from hardenprobe.store import Store, opened
 from hardenprobe.store_parts import PAGE
 from hardenprobe.tally import Tally

@@ -13,13 +13,14 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import exceptions, life, retirement, retirement_answers, store_devices
+from hardenprobe import retirement, retirement_answers, store_devices
+from hardenprobe.decisions import device_register, exceptions
+from hardenprobe.decisions.exceptions import RiskException
+from hardenprobe.decisions.inputs import InputError
+from hardenprobe.decisions.ledger import Draft, Entry, Ledger
 from hardenprobe.errors import FileInvalid, StoreRefused, UsageError
-from hardenprobe.exceptions import RiskException
 from hardenprobe.facts import NotMet
-from hardenprobe.ledger import Draft, Entry, Ledger
 from hardenprobe.model import Review
-from hardenprobe.people import Wrong
 from hardenprobe.retirement_answers import POINTS, Answer, Answers
 from hardenprobe.store import Store, opened
 from hardenprobe.testing import HOSTILE, at, declared, sample_review
@@ -184,7 +185,7 @@ def test_options_share_one_person_and_one_day() -> None:
 def test_a_wrong_option_is_named(
     given_: dict[str, str], not_applicable: list[str], key: str, says: str
 ) -> None:
-    with pytest.raises(Wrong, match=says) as wrong:
+    with pytest.raises(InputError, match=says) as wrong:
         retirement_answers.from_options(given_, not_applicable, "d", TODAY)
     assert wrong.value.key == key
 
@@ -217,7 +218,7 @@ def test_a_retirement_ends_the_exceptions_of_its_device_and_no_other(kept: Store
     assert ledger.fault() is None
     after: dict[str, RiskException] = {one.id: one for one in exceptions.read(ledger.entries())}
     assert after["E-1"].ended and after["E-2"].ended is None and after["E-4"].ended is None
-    turns = life.read(ledger.entries())
+    turns = device_register.read(ledger.entries())
     with pytest.raises(UsageError, match=r"'HO-0101' was retired on .* already \(R-1\)"):
         retirement.leaving(kept, store_devices.find(kept, FIRST.id), turns)
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import exceptions, statements
 from hardenprobe.baseline import baseline
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions import exceptions, statements
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.judgement import remedies
 from hardenprobe.model import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
 from hardenprobe.plugins import registry
@@ -203,7 +203,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from hardenprobe import baseline, exceptions, registry, review, statements
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.testing import sample_review
 
 checks = registry.load(plugins=False)

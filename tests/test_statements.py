@@ -10,14 +10,14 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import statements
 from hardenprobe.baseline import baseline
-from hardenprobe.ledger import MOST_BYTES, Entry
+from hardenprobe.decisions import statements
+from hardenprobe.decisions.inputs import InputError
+from hardenprobe.decisions.ledger import MOST_BYTES, Entry
+from hardenprobe.decisions.statements import Statement, StatementRequest
 from hardenprobe.model import Device
-from hardenprobe.people import Wrong
 from hardenprobe.plugins import registry
 from hardenprobe.standards import controls
-from hardenprobe.statements import Request, Statement
 from hardenprobe.testing import sample_review, tcp_port
 
 TODAY = date(2026, 3, 10)
@@ -25,10 +25,10 @@ FLEET = sample_review(4).devices  # two of them have the tag public-area
 ENCRYPTED = "stored-data-encrypted"
 
 
-def asked(**changes: Any) -> Request:
+def asked(**changes: Any) -> StatementRequest:
     plain = {"control": ENCRYPTED, "device": "HO-0101", "answer": "yes", "by": "Imke Sandvoort",
              "until": "2027-03-10", "method": "examine"}  # fmt: skip
-    return Request(**{**plain, **changes})
+    return StatementRequest(**{**plain, **changes})
 
 
 def made(id: str = "S-1", ended: str | None = None, **changes: Any) -> Statement:
@@ -157,7 +157,7 @@ def test_a_file_is_read_named_and_hashed(tmp_path: Path) -> None:
 def test_what_is_refused(tmp_path: Path, changes: dict[str, Any], key: str, says: str) -> None:
     with (tmp_path / "big").open("wb") as big:
         big.truncate(MOST_BYTES + 1)
-    with pytest.raises(Wrong) as caught:
+    with pytest.raises(InputError) as caught:
         statements.draft(asked(**changes), TODAY, tmp_path)
     assert caught.value.key == key
     assert says in str(caught.value)

@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from hardenprobe import chain, store
+from hardenprobe.decisions.ledger import Ledger
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.journal import Journal
-from hardenprobe.ledger import Ledger
 from hardenprobe.model import Review
 from hardenprobe.model.document import to_document
 from hardenprobe.store import Store, default_url, new_id, opened

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import life, store_devices
+from hardenprobe import store_devices
+from hardenprobe.decisions import device_register
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.model import Address, Device, Identity, Review
 from hardenprobe.store import Store, opened
@@ -146,7 +147,7 @@ def test_another_serial_is_another_device(kept: Store) -> None:
     kept.save(review("20260301-000000-a", before))
     kept.save(review("20260302-000000-b", replace(FIRST, identity=(*FIRST.identity, key))))
     found = store_devices.find(kept, FIRST.id)
-    assert life.telling(found.device.identity) == found.marks
+    assert device_register.telling(found.device.identity) == found.marks
     rows = list(store_devices.appearances(kept, found.device.id, found.marks))
     assert [row.review for row in rows] == ["20260302-000000-b"]
 

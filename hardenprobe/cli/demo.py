@@ -31,8 +31,9 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
-    from hardenprobe import decisions, store
+    from hardenprobe import store
     from hardenprobe.cli import running
+    from hardenprobe.decisions import snapshot
     from hardenprobe.demo_lab.process import INVENTORY, running_lab
     from hardenprobe.errors import UsageError
     from hardenprobe.reports import FORMATS
@@ -60,7 +61,7 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
         told = replace(
             asked.plan.scope, contacts=(CONTACT,)
         )  # without whom nobody signs in to FTP as anonymous
-        order = replace(asked, plan=replace(asked.plan, scope=told), decisions=decisions.load(kept))
+        order = replace(asked, plan=replace(asked.plan, scope=told), decisions=snapshot.load(kept))
         found = kept.save(running.run(order))
         printed = sum(lab.counters()["raw_print_bytes"].values())
         running.show(found, None)

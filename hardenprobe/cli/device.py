@@ -14,7 +14,7 @@ import click
 from hardenprobe.cli import options
 
 if TYPE_CHECKING:
-    from hardenprobe.ledger import Draft, Entry
+    from hardenprobe.decisions.ledger import Draft, Entry
     from hardenprobe.reports.sheet import Sheet
     from hardenprobe.store import Store
 
@@ -65,10 +65,11 @@ def accept(
     Findings without a running exception stand in the way, and so do controls that the baseline calls for and nobody
     answered, and checks that it says must be determined. The status is 1 then, and nothing is kept.
     """
-    from hardenprobe import acceptance, decisions, store_devices
+    from hardenprobe import acceptance, store_devices
     from hardenprobe.baseline import baseline
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
+    from hardenprobe.decisions import snapshot
     from hardenprobe.reports import device_sheets
 
     checks = plugins.registry()
@@ -83,7 +84,7 @@ def accept(
     with opened(store_url) as kept:
         one = kept.find(review_name) if review_name else None
         found = store_devices.find(kept, device, one)
-        made = acceptance.assess(kept, found, expected, checks, decisions.load(kept))
+        made = acceptance.assess(kept, found, expected, checks, snapshot.load(kept))
         if whole:
             with whole.blamed():
                 made = acceptance.signed(whole.request, made)
@@ -147,9 +148,10 @@ def retire(
     """
     from datetime import UTC, datetime
 
-    from hardenprobe import exceptions, ledger, life, people, retirement, retirement_answers, store_devices
+    from hardenprobe import retirement, retirement_answers, store_devices
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
+    from hardenprobe.decisions import device_register, exceptions, inputs, ledger
     from hardenprobe.errors import UsageError
     from hardenprobe.reports import device_sheets
 
@@ -161,12 +163,12 @@ def retire(
     with opened(store_url) as kept:
         found = store_devices.find(kept, device)
         entries = ledger.Ledger(kept).entries()
-        made, named = retirement.leaving(kept, found, life.read(entries), lists)
+        made, named = retirement.leaving(kept, found, device_register.read(entries), lists)
         if only_template:
             _out(retirement.template(made), output)
             return 0
         if answers:
-            told = retirement_answers.from_file(answers, people.names_of(found.device), today)
+            told = retirement_answers.from_file(answers, inputs.names_of(found.device), today)
         else:
             with requests.Asked(None, Path()).blamed():
                 told = retirement_answers.from_options(given, not_applicable, found.device.id, today)
@@ -212,7 +214,7 @@ def history(device: str, as_json: bool, store_url: str | None) -> int:
 
 
 def _add(kept: Store, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
-    from hardenprobe.ledger import Ledger
+    from hardenprobe.decisions.ledger import Ledger
 
     return Ledger(kept).add(drafts)
 

@@ -44,15 +44,15 @@ def add(
     """Accept what a review found. It runs from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import exceptions, ledger
     from hardenprobe.baseline import selection
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
-    from hardenprobe.exceptions import Request
+    from hardenprobe.decisions import exceptions, ledger
+    from hardenprobe.decisions.exceptions import ExceptionRequest
     from hardenprobe.plugins import registry
 
     checks = registry.load()
-    wanted = requests.asked(Request, given, from_file, _read)
+    wanted = requests.asked(ExceptionRequest, given, from_file, _read)
     today = datetime.now(UTC).date()
     with opened(store_url) as kept:
         review = kept.load(review_name)
@@ -76,9 +76,9 @@ def add(
 @options.store
 def show(history: bool, as_json: bool, store_url: str | None) -> int:
     """List the exceptions, those that are over among them. The status is 3 where the ledger was changed from outside."""
-    from hardenprobe import exceptions
     from hardenprobe.cli import ledger_list
-    from hardenprobe.exceptions import RiskException
+    from hardenprobe.decisions import exceptions
+    from hardenprobe.decisions.exceptions import RiskException
 
     def told(one: RiskException, today: str) -> tuple[str, ...]:
         return (
@@ -100,8 +100,8 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
 @options.store
 def end(exception: str, by: str, reason: str, store_url: str | None) -> int:
     """End an exception before its last day. It stays in the history, and what it covered counts again."""
-    from hardenprobe import exceptions
     from hardenprobe.cli import requests
+    from hardenprobe.decisions import exceptions
 
     requests.end(store_url, exceptions.KIND, exceptions.read, exception, by, reason)
     click.echo(f"{exception} is ended; what it covered counts again from the next scan or judge on", err=True)
@@ -110,6 +110,6 @@ def end(exception: str, by: str, reason: str, store_url: str | None) -> int:
 
 def _read(path: Path) -> list[Any]:
     from hardenprobe.cli import requests
-    from hardenprobe.exceptions import FORMAT, RequestFile
+    from hardenprobe.decisions.exceptions import FORMAT, RequestFile
 
     return requests.from_file(RequestFile, path, "accept", FORMAT)

@@ -24,10 +24,10 @@ def command(
 
     REVIEW is an id, a unique beginning of one, or `latest`.
     """
-    from hardenprobe import decisions
     from hardenprobe.baseline import selection
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
+    from hardenprobe.decisions import snapshot
     from hardenprobe.model import Review
     from hardenprobe.rejudge import rejudge
     from hardenprobe.scanning import review
@@ -38,7 +38,7 @@ def command(
         return selection.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
 
     with opened(store_url) as kept:
-        again = rejudge(kept, review_name, choose, checks, decisions.load(kept))
+        again = rejudge(kept, review_name, choose, checks, snapshot.load(kept))
         if json_to is None:
             running.show(again.review, None, again.tally)
         else:  # the document is written from one piece

@@ -12,10 +12,10 @@ from typing import Any, TypeVar
 
 import click
 
-from hardenprobe import ledger
 from hardenprobe.cli.opening import opened
-from hardenprobe.ledger import Entry
-from hardenprobe.people import LONGEST
+from hardenprobe.decisions import ledger
+from hardenprobe.decisions.inputs import LONGEST
+from hardenprobe.decisions.ledger import Entry
 from hardenprobe.reports.text import visible
 from hardenprobe.scanning.review import INCOMPLETE
 

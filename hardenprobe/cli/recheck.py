@@ -74,9 +74,10 @@ def command(
     """
     from rich.console import Console
 
-    from hardenprobe import decisions, recheck
+    from hardenprobe import recheck
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
+    from hardenprobe.decisions import snapshot
     from hardenprobe.keeping import Keeper
     from hardenprobe.planning import plan
     from hardenprobe.reports import before_after_screen
@@ -102,7 +103,7 @@ def command(
         if only_plan:
             click.echo(dry_run.text(it.order))
             return GONE
-        order = replace(it.order, decisions=decisions.load(kept))
+        order = replace(it.order, decisions=snapshot.load(kept))
         with Keeper(kept, begin(it.request, order)) as keeper:
             found = running.run(order, keeper)
             whole = not found.head.interrupted and not found.coverage.unfinished

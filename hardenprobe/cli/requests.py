@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from hardenprobe.cli.opening import opened
+from hardenprobe.decisions.inputs import Endable, InputError, ending
+from hardenprobe.decisions.ledger import Entry, Ledger
 from hardenprobe.errors import UsageError
-from hardenprobe.ledger import Entry, Ledger
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse
-from hardenprobe.people import Endable, Wrong, ending
 
 T = TypeVar("T")
 
@@ -35,7 +35,7 @@ class Asked(Generic[T]):
         """Say of what is wrong in it on which line or in which option it stands."""
         try:
             yield
-        except Wrong as exc:
+        except InputError as exc:
             if self.document:
                 raise self.document.fault((*self.spot, exc.key), f"{exc.key}: {exc.message}") from None
             raise UsageError(f"--{exc.key.replace('_', '-')}: {exc.message}") from None

@@ -103,9 +103,9 @@ def command(
     TARGET is an address, a name, a block such as 192.0.2.0/24, first-last, or @file. Every address but this machine's
     own needs a scope file.
     """
-    from hardenprobe import decisions
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
+    from hardenprobe.decisions import snapshot
     from hardenprobe.keeping import Keeper
     from hardenprobe.planning import plan
     from hardenprobe.scanning.request import ScanRequest, absolute, begin, captured, named, pinned, take_up
@@ -115,7 +115,7 @@ def command(
         with opened(store_url) as kept:
             taken, order = take_up(kept, resume)
             plan.check_scope(order.plan)
-            order = replace(order, decisions=decisions.load(kept))
+            order = replace(order, decisions=snapshot.load(kept))
             with captured(order, taken) as order:
                 return running.scan_and_keep(order, Keeper(kept, taken.begun, taken), json_to)
     if not targets:
@@ -149,7 +149,7 @@ def command(
         return 0
     # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
     with captured(order) as order, opened(store_url, make=True) as kept:
-        order = replace(order, decisions=decisions.load(kept))
+        order = replace(order, decisions=snapshot.load(kept))
         return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
 
 

@@ -37,13 +37,14 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
     """Keep a statement. It is held against what is seen from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import ledger, statements, store_devices
+    from hardenprobe import store_devices
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
+    from hardenprobe.decisions import ledger, statements
+    from hardenprobe.decisions.statements import StatementRequest
     from hardenprobe.errors import clip
-    from hardenprobe.statements import Request
 
-    wanted = requests.asked(Request, given, from_file, _read)
+    wanted = requests.asked(StatementRequest, given, from_file, _read)
     today = datetime.now(UTC).date()
     drafts = []
     for one in wanted:
@@ -67,9 +68,9 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
 @options.store
 def show(history: bool, as_json: bool, store_url: str | None) -> int:
     """List the statements, those that are over among them. The status is 3 where the ledger was changed from outside."""
-    from hardenprobe import statements
     from hardenprobe.cli import ledger_list
-    from hardenprobe.statements import Statement
+    from hardenprobe.decisions import statements
+    from hardenprobe.decisions.statements import Statement
 
     def told(one: Statement, today: str) -> tuple[str, ...]:
         file = f"file {one.file}, SHA-256 {one.file_sha256}" if one.file else ""
@@ -90,8 +91,8 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
 @options.store
 def end(statement: str, by: str, reason: str, store_url: str | None) -> int:
     """Take a statement back. It stays in the history, and its control is unanswered again."""
-    from hardenprobe import statements
     from hardenprobe.cli import requests
+    from hardenprobe.decisions import statements
 
     requests.end(store_url, statements.KIND, statements.read, statement, by, reason)
     click.echo(f"{statement} is taken back from the next scan or judge on", err=True)
@@ -104,8 +105,8 @@ def end(statement: str, by: str, reason: str, store_url: str | None) -> int:
 @options.store
 def file(statement: str, output: Path, store_url: str | None) -> int:
     """Write the file that was attached to a statement, once its digest is found to fit."""
-    from hardenprobe import ledger, statements
     from hardenprobe.cli.opening import opened
+    from hardenprobe.decisions import ledger, statements
     from hardenprobe.errors import UnknownName, UsageError
 
     with opened(store_url) as kept:
@@ -137,6 +138,6 @@ def questions() -> int:
 
 def _read(path: Path) -> list[Any]:
     from hardenprobe.cli import requests
-    from hardenprobe.statements import FORMAT, RequestFile
+    from hardenprobe.decisions.statements import FORMAT, RequestFile
 
     return requests.from_file(RequestFile, path, "state", FORMAT)

@@ -34,9 +34,9 @@ def prune(
 
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
+    from hardenprobe.decisions.inputs import day, sentence
     from hardenprobe.errors import UsageError
     from hardenprobe.journal import Journal
-    from hardenprobe.people import day, sentence
     from hardenprobe.reports.text import counted
 
     if not names and before is None:

@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from hardenprobe.decisions.ledger import Entry, Ledger
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.ledger import Entry, Ledger
 from hardenprobe.model import Device, Observation, Result, Review
 from hardenprobe.model.document import decode_device, decode_results, to_document
 from hardenprobe.model.rows import read_observations

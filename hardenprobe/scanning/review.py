@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 from hardenprobe import __version__, store
 from hardenprobe.baseline.selection import NOT_MEANT, Expected
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions.device_register import SEEN_AGAIN, STILL_LISTED
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.devices import identity
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.identity import Visit
@@ -24,7 +25,6 @@ from hardenprobe.journal import Quiet
 from hardenprobe.judgement import Judgement
 from hardenprobe.judging import Case, judge
 from hardenprobe.keeping import Keeper
-from hardenprobe.life import SEEN_AGAIN, STILL_LISTED
 from hardenprobe.model import NOT_PLANNED, Clock, Cost, Coverage, Head, Review, Word, checks_of
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.transcript import utc_now

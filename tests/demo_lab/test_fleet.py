@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe.decisions import Decisions
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.demo_lab import INVENTORY, fleet, running_lab, server
 from hardenprobe.demo_lab.truth import expected_findings, findings_of
 from hardenprobe.devices import inventory

@@ -10,9 +10,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import ledger, statements, store
+from hardenprobe import store
 from hardenprobe.baseline import selection
-from hardenprobe.decisions import load as decisions
+from hardenprobe.decisions import ledger, statements
+from hardenprobe.decisions.snapshot import load as decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import bag, pack, source, trace
 from hardenprobe.evidence.parts import PARTS, Wanted, copy_capture
@@ -94,7 +95,7 @@ def test_baselines_and_rule_sets_as_they_were(db: store.Store, files: Any) -> No
 def test_statements_come_with_their_files_and_the_ledger(db: store.Store, files: Any, tmp_path: Path) -> None:
     checks = registry.load(plugins=False)
     (tmp_path / "form.bin").write_bytes(bytes(1_000_000))  # a file that packs like a bomb
-    wanted = statements.Request(
+    wanted = statements.StatementRequest(
         control="stored-data-encrypted", answer="yes", by="Office", until="2099-01-01", method="examine", fleet=True,
         file="form.bin",
     )  # fmt: skip

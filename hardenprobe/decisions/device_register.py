@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe.ledger import Entry, understood
+from hardenprobe.decisions.ledger import Entry, understood
 from hardenprobe.model import Device, Identity, RetiredSeen
 
 ACCEPTED, RETIRED = "acceptance", "retirement"
@@ -28,7 +28,7 @@ Marks = tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Turn:
+class LifecycleEvent:
     """One step of a device's way.
 
     Attributes:
@@ -52,7 +52,7 @@ class Turn:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Met:
+class MetDevice:
     """A device of a review, as far as it must be known again.
 
     Attributes:
@@ -65,11 +65,11 @@ class Met:
     label: str
     addresses: tuple[str, ...]
     present: bool
-    turn: Turn | None
+    turn: LifecycleEvent | None
     known_by: str
 
 
-def read(entries: Iterable[Entry]) -> tuple[Turn, ...]:
+def read(entries: Iterable[Entry]) -> tuple[LifecycleEvent, ...]:
     """The steps that a ledger holds, the oldest first.
 
     Raises:
@@ -80,7 +80,7 @@ def read(entries: Iterable[Entry]) -> tuple[Turn, ...]:
         if entry.kind in (ACCEPTED, RETIRED):
             with understood():
                 found.append(
-                    Turn(
+                    LifecycleEvent(
                         id=entry.subject,
                         number=entry.number,
                         kind=entry.kind,
@@ -113,15 +113,15 @@ def own(marks: Marks, fleet: Iterable[Marks]) -> Marks:
 class Register:
     """Finds the last step of a device's way."""
 
-    def __init__(self, turns: Iterable[Turn]) -> None:
-        self._by_id: dict[str, list[Turn]] = defaultdict(list)
-        self._by_mark: dict[tuple[str, str], list[Turn]] = defaultdict(list)
+    def __init__(self, turns: Iterable[LifecycleEvent]) -> None:
+        self._by_id: dict[str, list[LifecycleEvent]] = defaultdict(list)
+        self._by_mark: dict[tuple[str, str], list[LifecycleEvent]] = defaultdict(list)
         for turn in turns:
             self._by_id[turn.device].append(turn)
             for mark in turn.marks:
                 self._by_mark[mark].append(turn)
 
-    def of(self, device: str, marks: Marks) -> tuple[Turn, str] | None:
+    def of(self, device: str, marks: Marks) -> tuple[LifecycleEvent, str] | None:
         """The last step of a device that has this id or one of these marks, and what tells that it is the same.
 
         Two devices whose serials differ are two, whatever else they share.
@@ -134,10 +134,10 @@ class Register:
                 return found[number], next((kind for kind, value in marks if (kind, value) in shared), "id")
         return None
 
-    def met(self, device: Device, *, present: bool) -> Met:
+    def met(self, device: Device, *, present: bool) -> MetDevice:
         """A device with the last step of its way."""
         turn, known_by = self.of(device.id, telling(device.identity)) or (None, "")
-        return Met(
+        return MetDevice(
             device=device.id,
             label=device.label,
             addresses=tuple(one.address for one in device.addresses),
@@ -153,7 +153,7 @@ def differ(one: Marks, other: Marks) -> bool:
     return bool(mine and theirs and mine.isdisjoint(theirs))
 
 
-def reconciled(met: Iterable[Met], turns: Iterable[Turn]) -> dict[str, Any]:
+def reconciled(met: Iterable[MetDevice], turns: Iterable[LifecycleEvent]) -> dict[str, Any]:
     """The fields of a review's coverage that say which of its devices were accepted, and which were retired."""
     here = [one for one in met if one.present]
     fields: dict[str, Any] = {
@@ -178,7 +178,7 @@ def reconciled(met: Iterable[Met], turns: Iterable[Turn]) -> dict[str, Any]:
     return fields
 
 
-def notices(met: Iterable[Met]) -> list[str]:
+def notices(met: Iterable[MetDevice]) -> list[str]:
     """A sentence for each retired device that answers, or that the inventory still lists."""
     everybody = list(met)
     said = [
@@ -197,7 +197,7 @@ def notices(met: Iterable[Met]) -> list[str]:
     return said
 
 
-def _retired(met: Iterable[Met]) -> list[tuple[Met, Turn]]:
+def _retired(met: Iterable[MetDevice]) -> list[tuple[MetDevice, LifecycleEvent]]:
     """The retired ones; of several that share a mark with one retirement, those with the strongest mark."""
     found = [(one, one.turn) for one in met if one.turn and one.turn.kind == RETIRED]
     strong = {turn.id for one, turn in found if one.known_by in STRONG}

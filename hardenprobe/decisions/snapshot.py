@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe import exceptions, life, statements
-from hardenprobe.exceptions import RiskException
-from hardenprobe.ledger import Ledger
-from hardenprobe.life import Turn
+from hardenprobe.decisions import device_register, exceptions, statements
+from hardenprobe.decisions.device_register import LifecycleEvent
+from hardenprobe.decisions.exceptions import RiskException
+from hardenprobe.decisions.ledger import Ledger
+from hardenprobe.decisions.statements import Statement
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.statements import Statement
 from hardenprobe.store import Store
 
 
@@ -27,7 +27,7 @@ class Decisions:
 
     exceptions: tuple[RiskException, ...] = ()
     statements: tuple[Statement, ...] = ()
-    turns: tuple[Turn, ...] = ()
+    turns: tuple[LifecycleEvent, ...] = ()
     day: str = ""
     mark: str | None = None
     notices: tuple[str, ...] = ()
@@ -47,7 +47,7 @@ def load(kept: Store) -> Decisions:
     return Decisions(
         exceptions=exceptions.read(entries),
         statements=statements.read(entries),
-        turns=life.read(entries),
+        turns=device_register.read(entries),
         day=today,
         mark=entries[-1].digest if entries else None,
     )

@@ -14,11 +14,11 @@ from typing import Any
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Worse
+from hardenprobe.decisions.inputs import InputError, day, device_of, names_of, sentence, span
+from hardenprobe.decisions.ledger import Draft, Entry, understood
 from hardenprobe.errors import UnknownName, clip
-from hardenprobe.ledger import Draft, Entry, understood
 from hardenprobe.model import Accepted, Device, ExceptionNote, Lapsed, Result, Review, Severity
 from hardenprobe.model.document import canonical
-from hardenprobe.people import Wrong, day, device_of, names_of, sentence, span
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.standards.ccss import base_of
 
@@ -27,7 +27,7 @@ KIND, END = "exception", "exception-end"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class ExceptionRequest:
     """What somebody asks to have accepted; the keys of a file and the options of a command.
 
     Attributes:
@@ -55,7 +55,7 @@ class RequestFile:
     """A file of requests, key for key."""
 
     exceptions: str
-    accept: tuple[Request, ...]
+    accept: tuple[ExceptionRequest, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,7 +145,9 @@ class RiskException:
         return max(alike, key=lambda one: one.score, default=None)
 
 
-def draft(request: Request, review: Review, expected: Expected, registry: Registry, today: date) -> Draft:
+def draft(
+    request: ExceptionRequest, review: Review, expected: Expected, registry: Registry, today: date
+) -> Draft:
     """Hold a request against the findings of a review and the limits of the strictest baseline of its devices.
 
     Raises:
@@ -156,24 +158,26 @@ def draft(request: Request, review: Review, expected: Expected, registry: Regist
         for key in ("reason", "compensating", "requested_by", "approved_by")
     }
     if texts["requested_by"].casefold() == texts["approved_by"].casefold():
-        raise Wrong("approved_by", f"{clip(request.approved_by)} asks for it too; somebody else must approve")
+        raise InputError(
+            "approved_by", f"{clip(request.approved_by)} asks for it too; somebody else must approve"
+        )
     if request.check not in registry.checks:
-        raise Wrong(
+        raise InputError(
             "check", str(UnknownName("check", request.check, registry.checks, "hardenprobe checks list"))
         )
     devices, label = _devices(request, review)
     found = _findings(request, review, devices)
     starts, until = span("starts", request.starts or today.isoformat(), "until", request.until)
     if until < today:
-        raise Wrong("until", f"{until} is over already")
+        raise InputError("until", f"{until} is over already")
     if starts < (scanned := day("review", review.head.started[:10])):
-        raise Wrong("starts", f"{starts} is before {scanned}, when what it accepts was seen")
+        raise InputError("starts", f"{starts} is before {scanned}, when what it accepts was seen")
     severity = next(w for w in ("high", "medium", "low") if w in {one.severity for one in found})
     baseline = min(map(expected.of, devices), key=lambda one: _longest(one, severity))
     longest = _longest(baseline, severity)
     if (until - starts).days > longest:
         last = starts + timedelta(days=longest)
-        raise Wrong(
+        raise InputError(
             "until",
             f"{until} is too far: a finding of severity {severity} may be accepted for {longest} days "
             f"(baseline {baseline.name}); the last day is {last}",
@@ -348,35 +352,37 @@ def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _devices(request: Request, review: Review) -> tuple[tuple[Device, ...], str | None]:
+def _devices(request: ExceptionRequest, review: Review) -> tuple[tuple[Device, ...], str | None]:
     """The devices that are meant, and how people call the one that is."""
     if (request.device is None) == (request.tag is None):
-        raise Wrong("device", "say which one: a device, or else a tag of the inventory")
+        raise InputError("device", "say which one: a device, or else a tag of the inventory")
     if request.tag is not None:
         tagged = tuple(d for d in review.devices if request.tag in d.tags)
         if not tagged:
             known = {tag for d in review.devices for tag in d.tags}
-            raise Wrong("tag", str(UnknownName(f"tag in review {review.head.id}", request.tag, known)))
+            raise InputError("tag", str(UnknownName(f"tag in review {review.head.id}", request.tag, known)))
         return tagged, None
     assert request.device is not None
     match device_of(request.device, review.devices):
         case ():
             known = {name for d in review.devices for name in names_of(d)}
             text = str(UnknownName(f"device in review {review.head.id}", request.device, known))
-            raise Wrong("device", text)
+            raise InputError("device", text)
         case (one,):
             return (one,), one.label
         case many:
             text = f"{len(many)} devices are called {clip(request.device)}; give the asset tag or the id"
-            raise Wrong("device", text)
+            raise InputError("device", text)
 
 
-def _findings(request: Request, review: Review, devices: Iterable[Device]) -> tuple[AcceptedFinding, ...]:
+def _findings(
+    request: ExceptionRequest, review: Review, devices: Iterable[Device]
+) -> tuple[AcceptedFinding, ...]:
     ids = {device.id for device in devices}
     port = _port(request.port)
     all_of_check = [r for r in review.findings if r.device in ids and r.check == request.check]
     if not all_of_check:
-        raise Wrong(
+        raise InputError(
             "check",
             f"review {review.head.id} has no finding of {request.check} there; there is nothing to accept",
         )
@@ -387,14 +393,14 @@ def _findings(request: Request, review: Review, devices: Iterable[Device]) -> tu
     ]
     if not here:
         places = sorted({f"{r.endpoint.port}/{r.endpoint.transport}" for r in all_of_check if r.endpoint})
-        raise Wrong(
+        raise InputError(
             "port",
             f"no finding of {request.check} at {request.port}; there is one at {', '.join(places) or 'no port'}",
         )
     found = [r for r in here if request.subject is None or r.subject == request.subject]
     if not found:
         subjects = sorted({repr(r.subject) for r in here if r.subject})
-        raise Wrong(
+        raise InputError(
             "subject",
             f"no finding is about {clip(request.subject)}; there is {', '.join(subjects) or 'no subject'}",
         )
@@ -429,5 +435,5 @@ def _port(text: str | None) -> tuple[int, str] | None:
     if not (
         number.isascii() and number.isdigit() and 1 <= int(number) <= 65535 and transport in ("tcp", "udp")
     ):
-        raise Wrong("port", f"{clip(text)} is no port; write 23/tcp or 161/udp")
+        raise InputError("port", f"{clip(text)} is no port; write 23/tcp or 161/udp")
     return int(number), transport

@@ -6,14 +6,14 @@ from collections.abc import Iterable
 from datetime import date
 from typing import Protocol
 
+from hardenprobe.decisions.ledger import Draft
 from hardenprobe.errors import UnknownName, UsageError, clip
-from hardenprobe.ledger import Draft
 from hardenprobe.model import Device
 
 LONGEST = 2000  # characters of anything that a person writes
 
 
-class Wrong(UsageError):
+class InputError(UsageError):
     """One thing of what a person asks for is wrong.
 
     Attributes:
@@ -26,7 +26,7 @@ class Wrong(UsageError):
         self.key = key
         self.message = message
 
-    def __reduce__(self) -> tuple[type[Wrong], tuple[str, str]]:
+    def __reduce__(self) -> tuple[type[InputError], tuple[str, str]]:
         return type(self), (self.key, self.message)
 
 
@@ -38,9 +38,9 @@ def sentence(key: str, text: str) -> str:
     """
     plain = " ".join(text.split())
     if not plain:
-        raise Wrong(key, "is empty; write a few words")
+        raise InputError(key, "is empty; write a few words")
     if len(plain) > LONGEST:
-        raise Wrong(key, f"is {len(plain)} characters long; {LONGEST} are kept")
+        raise InputError(key, f"is {len(plain)} characters long; {LONGEST} are kept")
     return plain
 
 
@@ -53,7 +53,7 @@ def day(key: str, text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise Wrong(key, f"{clip(text)} is no day; write it as 2026-11-25") from None
+        raise InputError(key, f"{clip(text)} is no day; write it as 2026-11-25") from None
 
 
 def span(first_key: str, first: str, last_key: str, last: str) -> tuple[date, date]:
@@ -64,7 +64,7 @@ def span(first_key: str, first: str, last_key: str, last: str) -> tuple[date, da
     """
     starts, until = day(first_key, first), day(last_key, last)
     if until < starts:
-        raise Wrong(last_key, f"{until} is before {starts}")
+        raise InputError(last_key, f"{until} is before {starts}")
     return starts, until
 
 

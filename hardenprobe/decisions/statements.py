@@ -10,12 +10,12 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
+from hardenprobe.decisions.inputs import InputError, device_of, sentence, span
+from hardenprobe.decisions.ledger import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.errors import UnknownName
 from hardenprobe.facts import StatementMade
-from hardenprobe.ledger import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.model import INVENTORY, Answered, Device, Observation
 from hardenprobe.model.transcript import observation
-from hardenprobe.people import Wrong, device_of, sentence, span
 from hardenprobe.standards import controls
 from hardenprobe.standards.controls import METHODS
 
@@ -26,7 +26,7 @@ ANSWERS: tuple[Answer, ...] = ("yes", "no", "partly", "not applicable")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class StatementRequest:
     """What somebody states; the keys of a file and the options of a command.
 
     Attributes:
@@ -54,7 +54,7 @@ class RequestFile:
     """A file of requests, key for key."""
 
     statements: str
-    state: tuple[Request, ...]
+    state: tuple[StatementRequest, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,7 +109,7 @@ class Statement:
         return self.tag is None or self.tag in device.tags
 
 
-def draft(request: Request, today: date, folder: Path) -> Draft:
+def draft(request: StatementRequest, today: date, folder: Path) -> Draft:
     """Hold a request against the controls, and read its file.
 
     Args:
@@ -121,16 +121,18 @@ def draft(request: Request, today: date, folder: Path) -> Draft:
     known = controls.shipped()
     if request.control not in known:
         hint = str(UnknownName("control", request.control, known, see="hardenprobe statement questions"))
-        raise Wrong("control", hint)
+        raise InputError("control", hint)
     if sum((request.device is not None, request.tag is not None, bool(request.fleet))) != 1:
-        raise Wrong("device", "say whom it is about: a device, or a tag of the inventory, or the whole fleet")
+        raise InputError(
+            "device", "say whom it is about: a device, or a tag of the inventory, or the whole fleet"
+        )
     if request.answer not in ANSWERS:
-        raise Wrong("answer", f"is {request.answer!r}; answer {', '.join(ANSWERS)}")
+        raise InputError("answer", f"is {request.answer!r}; answer {', '.join(ANSWERS)}")
     if request.method not in METHODS:
-        raise Wrong("method", f"is {request.method!r}; it is {', '.join(METHODS)}")
+        raise InputError("method", f"is {request.method!r}; it is {', '.join(METHODS)}")
     made, until = span("made", request.made or today.isoformat(), "until", request.until)
     if made > today:
-        raise Wrong("made", f"{made} is still to come")
+        raise InputError("made", f"{made} is still to come")
     data = _attached(folder / request.file) if request.file else None
     body = Statement(
         control=request.control,
@@ -271,11 +273,13 @@ def _without(seen: Iterable[Observation[Any]]) -> tuple[Observation[Any], ...]:
 def _attached(path: Path) -> bytes:
     try:
         if path.exists() and not path.is_file():
-            raise Wrong("file", f"{path} is no ordinary file")  # a pipe would be waited for
+            raise InputError("file", f"{path} is no ordinary file")  # a pipe would be waited for
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
     except OSError as exc:
-        raise Wrong("file", f"{path}: {exc.strerror}") from None
+        raise InputError("file", f"{path}: {exc.strerror}") from None
     if len(data) > MOST_BYTES:
-        raise Wrong("file", f"{path} is larger than {MOST_BYTES // 1024 // 1024} MiB; attach a smaller copy")
+        raise InputError(
+            "file", f"{path} is larger than {MOST_BYTES // 1024 // 1024} MiB; attach a smaller copy"
+        )
     return data
