@@ -17,7 +17,7 @@ from hardenprobe.decisions.inputs import InputError, sentence
 from hardenprobe.decisions.ledger import Draft, Entry, understood
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UnknownName, UsageError, clip
-from hardenprobe.judgement import Judgement
+from hardenprobe.judging.judgement import Judgement
 from hardenprobe.model import Answered, Device, Head, Result, Word
 from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.plugins.registry import Registry

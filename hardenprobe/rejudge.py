@@ -11,8 +11,9 @@ from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UsageError
-from hardenprobe.judgement import Judgement, Sums
-from hardenprobe.judging import compared, join
+from hardenprobe.judging.counts import Tally
+from hardenprobe.judging.judgement import FleetTotals, Judgement
+from hardenprobe.judging.run_checks import compared, join
 from hardenprobe.model import Review
 from hardenprobe.model.document import encode_observation, to_document
 from hardenprobe.model.rows import (
@@ -28,7 +29,6 @@ from hardenprobe.scanning.review import renewed
 from hardenprobe.side_by_side import each
 from hardenprobe.store import UNREADABLE, Store
 from hardenprobe.store_parts import Part, head_of, pages, text
-from hardenprobe.tally import Tally
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +69,7 @@ def rejudge(
     fresh = renewed(outline, registry)
     judgement = Judgement(fresh, choose(outline), registry, decisions, fleets(store, old, outline, registry))
 
-    def judge(page: list[Part]) -> tuple[list[Part], Sums]:
+    def judge(page: list[Part]) -> tuple[list[Part], FleetTotals]:
         here = judgement.fresh()
         with reading(store, old):
             return [_judged(part, here) for part in page], here.sums

@@ -13,7 +13,7 @@ from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.checking.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
-from hardenprobe.judging import Case, finding_key, judge, notes
+from hardenprobe.judging.run_checks import Case, finding_key, judge, notes
 from hardenprobe.model import UNPROVEN, Endpoint, Observation, Reach, Reason, Result, Severity, Vantage, Word
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry

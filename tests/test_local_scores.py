@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import priorities
 from hardenprobe.baseline import baseline
 from hardenprobe.devices import inventory
 from hardenprobe.errors import FileInvalid
-from hardenprobe.judgement import remedies
+from hardenprobe.judging import ranking
+from hardenprobe.judging.judgement import remedies
 from hardenprobe.model import Review, Word
 from hardenprobe.plugins import registry
 from hardenprobe.standards.ccss import BASE, ENVIRONMENTAL, TEMPORAL, base_of, read_group, score, whole_vector
@@ -68,7 +68,7 @@ def test_the_inventory_goes_before_the_baseline_metric_by_metric() -> None:
 
 def test_a_site_orders_its_work_by_what_weighs_there() -> None:
     def first(found: Review) -> str:
-        return priorities.rank(found.results, remedies(CHECKS))[0].remedy.id
+        return ranking.rank(found.results, remedies(CHECKS))[0].remedy.id
 
     one = next(r for r in REVIEW.findings if r.check == "cleartext-ftp")
     two = replace(one, finding="other", check="x", remedy="telnet-off", score=(one.score or 0) - 1)

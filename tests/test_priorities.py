@@ -8,8 +8,8 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hardenprobe.judging.ranking import rank
 from hardenprobe.model import Accepted, Endpoint, Remedy, Result, Said, Word
-from hardenprobe.priorities import rank
 from hardenprobe.remediation.general import SNMP_V1_V2C_OFF, SNMP_V3, TELNET_OFF
 
 

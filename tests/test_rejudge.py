@@ -17,6 +17,7 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
 from hardenprobe.errors import StoreRefused, UnknownName
 from hardenprobe.facts import SnmpEngine
+from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Address, Device, Observation, Review, State, Word
 from hardenprobe.model.document import to_document
 from hardenprobe.plugins import registry
@@ -25,7 +26,6 @@ from hardenprobe.rejudge import Rejudged, rejudge
 from hardenprobe.scanning import review
 from hardenprobe.store import Store, opened
 from hardenprobe.store_parts import PAGE
-from hardenprobe.tally import Tally
 from hardenprobe.testing import at, sample_review, snmp_answer, tcp_port
 from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
 from hardenprobe.testing_tls import chain, tls_port

@@ -12,7 +12,7 @@ import pytest
 from hardenprobe.baseline import baseline
 from hardenprobe.decisions import exceptions, statements
 from hardenprobe.decisions.snapshot import Decisions
-from hardenprobe.judgement import remedies
+from hardenprobe.judging.judgement import remedies
 from hardenprobe.model import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
 from hardenprobe.plugins import registry
 from hardenprobe.scanning import review

@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from hardenprobe.evidence.source import VOLUME, Source
+from hardenprobe.judging.counts import Tally
 from hardenprobe.reports import FORMATS
-from hardenprobe.tally import Tally
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import BagWriter

@@ -7,11 +7,11 @@ from dataclasses import replace
 from ipaddress import ip_address, ip_network
 from typing import NamedTuple
 
+from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Cost, Device, Result, Severity, Word
 from hardenprobe.reports.marks import NONE, mark
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.view import View
-from hardenprobe.tally import Tally
 
 
 class Kind(NamedTuple):

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
+from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Review, Severity
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import (
@@ -21,7 +22,6 @@ from hardenprobe.reports.text import (
     visible,
 )
 from hardenprobe.reports.view import View
-from hardenprobe.tally import Tally
 
 LONGEST = 20
 """Entries of a coverage list that are shown; the reports hold all."""

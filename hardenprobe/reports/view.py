@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
 
+from hardenprobe.judging.counts import Counts, Tally
 from hardenprobe.model import (
     NOT_PLANNED,
     Advice,
@@ -23,7 +24,6 @@ from hardenprobe.model import (
     Word,
 )
 from hardenprobe.reports.text import SEVERITIES, counted
-from hardenprobe.tally import Counts, Tally
 
 
 @dataclass

@@ -22,8 +22,9 @@ from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import StoreRefused
 from hardenprobe.journal import Quiet
-from hardenprobe.judgement import Judgement
-from hardenprobe.judging import Case, judge
+from hardenprobe.judging.counts import Tally
+from hardenprobe.judging.judgement import Judgement
+from hardenprobe.judging.run_checks import Case, judge
 from hardenprobe.keeping import Keeper
 from hardenprobe.model import NOT_PLANNED, Clock, Cost, Coverage, Head, Review, Word, checks_of
 from hardenprobe.model.document import facts_kinds
@@ -37,7 +38,6 @@ from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning.engine import Scan
 from hardenprobe.scope import clock
 from hardenprobe.scope.scope import operator
-from hardenprobe.tally import Tally
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture

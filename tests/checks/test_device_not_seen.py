@@ -12,7 +12,7 @@ from hardenprobe.checks.device_not_seen import CHECK
 from hardenprobe.devices.identity import Fleet, Visit, settle
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import DeclaredDevice, NotMet
-from hardenprobe.judging import Case, judge
+from hardenprobe.judging.run_checks import Case, judge
 from hardenprobe.model import UNPROVEN, Coverage, Reach, Vantage, Word
 from hardenprobe.plugins import registry
 from hardenprobe.probes.snmp.agent import PRT_SERIAL

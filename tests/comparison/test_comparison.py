@@ -16,7 +16,7 @@ from hardenprobe.comparison.records import Change, DeviceChange, Kind, Totals, W
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.errors import UnknownName, UsageError
 from hardenprobe.facts import SnmpEngine, TcpPort
-from hardenprobe.judging import finding_key
+from hardenprobe.judging.run_checks import finding_key
 from hardenprobe.model import (
     Accepted,
     Address,

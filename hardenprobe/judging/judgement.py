@@ -12,19 +12,19 @@ from hardenprobe.checking.check import Fleet, Worse
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.facts import NotMet
-from hardenprobe.judging import Case, judge, notes
+from hardenprobe.judging.counts import Tally
+from hardenprobe.judging.ranking import Ranking, general
+from hardenprobe.judging.run_checks import Case, judge, notes
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
 from hardenprobe.network import audit_hook
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.priorities import Ranking, general
 from hardenprobe.standards import ccss_environment
-from hardenprobe.tally import Tally
 
 Seen = Mapping[str, tuple[Observation[Any], ...]]
 """Device id to observations."""
 
 
-class Sums:
+class FleetTotals:
     """What is said of the devices together; a plain object that another process can hand over.
 
     Attributes:
@@ -48,7 +48,7 @@ class Sums:
         self.covered: set[str] = set()
         self.met: list[device_register.MetDevice] = []
 
-    def merge(self, other: Sums) -> None:
+    def merge(self, other: FleetTotals) -> None:
         """Add other devices, which come after these."""
         self.tally.merge(other.tally)
         self.ranking.merge(other.ranking)
@@ -94,7 +94,7 @@ class Judgement:
         }
         self._register = device_register.Register(self._decided.turns)
         self._remedies = remedies(registry)
-        self.sums = Sums(general(self._remedies))
+        self.sums = FleetTotals(general(self._remedies))
         self._selected = frozenset(review.head.selected)
         self._only = checks_of(review.head.rechecked) if review.head.rechecks else None
         self._granted = _granted(review.head)

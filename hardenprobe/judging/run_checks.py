@@ -36,7 +36,7 @@ from hardenprobe.plugins.registry import BUILT_IN, Registry
 from hardenprobe.plugins.time_limit import Overran, limited
 from hardenprobe.standards.ccss import score, severity
 
-log = logging.getLogger("hardenprobe.judging")
+log = logging.getLogger("hardenprobe.judging.run_checks")
 
 
 @dataclass(frozen=True, kw_only=True)
