@@ -21,10 +21,10 @@ from hardenprobe.judging.judgement import Judgement
 from hardenprobe.model import Answered, Device, Head, Result, Word
 from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.rejudge import fleets
 from hardenprobe.scanning.review import renewed
 from hardenprobe.standards import controls
-from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store.rejudge import fleets
+from hardenprobe.store.store import UNREADABLE, Store
 from hardenprobe.store_devices import Appearance, part
 
 BASELINE = "office-device-strict"

@@ -14,7 +14,7 @@ from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.inputs import device_of
 from hardenprobe.decisions.ledger import Entry, Ledger
 from hardenprobe.model import Device, Head, Severity, Word
-from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store.store import UNREADABLE, Store
 from hardenprobe.store_devices import Appearance, Row, appearances
 
 FORMAT = "hardenprobe.device-history/1"

@@ -11,11 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import store
 from hardenprobe.baseline import selection
 from hardenprobe.decisions import snapshot
 from hardenprobe.errors import UsageError
-from hardenprobe.keeping import Keeper
 from hardenprobe.model import Reach, Review
 from hardenprobe.model import document as codec
 from hardenprobe.planning.plan import check_scope
@@ -23,6 +21,8 @@ from hardenprobe.plugins import registry
 from hardenprobe.scanning import review
 from hardenprobe.scanning.request import ScanRequest, absolute, begin, named, pinned
 from hardenprobe.scanning.review import Progress
+from hardenprobe.store import store
+from hardenprobe.store.persistence import Keeper
 
 File = str | Path
 
@@ -182,7 +182,7 @@ def load_review(name: str = "latest", *, store: str | None = None) -> Review:
     Raises:
         HardenprobeError: There is no such store or review.
     """
-    from hardenprobe.store import opened
+    from hardenprobe.store.store import opened
 
     with opened(store, make=False) as kept:
         return kept.load(kept.find(name))

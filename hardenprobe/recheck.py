@@ -18,7 +18,7 @@ from hardenprobe.plugins import registry
 from hardenprobe.recheck_findings import Picked
 from hardenprobe.scanning.request import ScanRequest
 from hardenprobe.scanning.review import ScanOrder
-from hardenprobe.store import Store
+from hardenprobe.store.store import Store
 
 FORMAT = "hardenprobe.recheck/1"
 

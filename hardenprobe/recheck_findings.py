@@ -13,9 +13,9 @@ from hardenprobe.model import Device, Observation, Result, Review, Word
 from hardenprobe.model.document import decode_results
 from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.rejudge import fleets, reading
-from hardenprobe.store import Store
-from hardenprobe.store_parts import Part, pages
+from hardenprobe.store.device_rows import Part, pages
+from hardenprobe.store.rejudge import fleets, reading
+from hardenprobe.store.store import Store
 
 KNOWN = 10_000  # findings that are looked through for one that looks like a misspelt key
 

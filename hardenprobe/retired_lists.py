@@ -13,7 +13,7 @@ from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model.rows import label_of, read_some
 from hardenprobe.model.yaml_file import load_yaml
-from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store.store import UNREADABLE, Store
 
 
 @dataclass(frozen=True, kw_only=True)

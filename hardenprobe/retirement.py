@@ -19,7 +19,7 @@ from hardenprobe.facts import TlsPort
 from hardenprobe.model.rows import read_observations
 from hardenprobe.retired_lists import declared, in_file
 from hardenprobe.retirement_answers import FORMAT, METHODS, POINTS, Answer, Answers
-from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store.store import UNREADABLE, Store
 from hardenprobe.store_devices import Appearance, appearances, in_review, part, review_ids
 
 

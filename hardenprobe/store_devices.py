@@ -14,8 +14,8 @@ from hardenprobe.decisions.inputs import names_of
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.model import Device
 from hardenprobe.model.rows import read_device
-from hardenprobe.store import UNREADABLE, Store
-from hardenprobe.store_parts import PAGE, Part, tables
+from hardenprobe.store.device_rows import PAGE, Part, tables
+from hardenprobe.store.store import UNREADABLE, Store
 
 SHOWN = 8  # devices that are listed where a name means several
 _reviews, _parts = tables.tables["reviews"], tables.tables["parts"]

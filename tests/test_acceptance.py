@@ -24,7 +24,7 @@ from hardenprobe.errors import StoreRefused
 from hardenprobe.facts import NotMet, TelnetGreeting
 from hardenprobe.model import Address, Device, Observation, Review, Service, State
 from hardenprobe.plugins import registry
-from hardenprobe.store import Store, opened
+from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, declared, sample_review, tcp_port
 from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
 

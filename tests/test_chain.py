@@ -11,14 +11,14 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import chain
-from hardenprobe.chain import Link, Row
-from hardenprobe.store_parts import make, tables
+from hardenprobe.store import review_log
+from hardenprobe.store.device_rows import make, tables
+from hardenprobe.store.review_log import LogEntry, Row
 
 SCOPES = ("harbour", "depot")
 
 
-def record(kept: Sequence[str], taken_out: Sequence[int] = ()) -> tuple[tuple[Link, ...], list[Row]]:
+def record(kept: Sequence[str], taken_out: Sequence[int] = ()) -> tuple[tuple[LogEntry, ...], list[Row]]:
     """The record of some reviews, each of a scope, and the rows of those that are there."""
     engine = sa.create_engine("sqlite://")
     rows: list[Row] = []
@@ -27,17 +27,17 @@ def record(kept: Sequence[str], taken_out: Sequence[int] = ()) -> tuple[tuple[Li
         make(tables, db)
         for number, scope in enumerate(kept):
             digest = f"{number:064x}"
-            chain.add(db, "kept", f"review-{number}", scope, digest)
+            review_log.add(db, "kept", f"review-{number}", scope, digest)
             rows.append(
                 Row(id=f"review-{number}", scope=scope, started="2026-03-02", devices=1, findings=1, digest=digest,
                     previous_digest=last.get(scope), sound=True)
             )  # fmt: skip
             last[scope] = digest
         for number in taken_out:
-            chain.add(
+            review_log.add(
                 db, "taken out", f"review-{number}", kept[number], f"{number:064x}", "K. Adler", "too old"
             )
-        links = chain.read(db)
+        links = review_log.read(db)
     return links, [row for number, row in enumerate(rows) if number not in taken_out]
 
 
@@ -48,9 +48,9 @@ RECORDS = st.lists(st.sampled_from(SCOPES), min_size=1, max_size=6)
 def test_what_is_as_it_was_stored_is_sound(kept: list[str], data: st.DataObject) -> None:
     out = data.draw(st.lists(st.integers(0, len(kept) - 1), unique=True))
     links, rows = record(kept, out)
-    assert chain.fault(links) is None
-    assert all(chain.fault(links, link.digest[:12]) is None for link in links)
-    found = chain.compared(links, rows)
+    assert review_log.fault(links) is None
+    assert all(review_log.fault(links, link.digest[:12]) is None for link in links)
+    found = review_log.compared(links, rows)
     assert [one.id for one in found] == [f"review-{n}" for n in range(len(kept))]
     assert all(one.intact for one in found)
     assert [one.id for one in found if one.gone] == [f"review-{n}" for n in sorted(out)]
@@ -78,7 +78,7 @@ def test_any_change_shows(kept: list[str], data: st.DataObject) -> None:
         elif what == "an entry is gone" and at < len(changed_links):
             del changed_links[at]
         elif what == "an entry says something else" and at < len(changed_links):
-            name = data.draw(st.sampled_from([f.name for f in fields(Link)]))
+            name = data.draw(st.sampled_from([f.name for f in fields(LogEntry)]))
             old = getattr(changed_links[at], name)
             changed_links[at] = replace(changed_links[at], **{name: 99 if isinstance(old, int) else "x"})
         elif what == "a row follows another" and at < len(changed_rows):
@@ -87,25 +87,25 @@ def test_any_change_shows(kept: list[str], data: st.DataObject) -> None:
             changed_links[0], changed_links[-1] = changed_links[-1], changed_links[0]
     if (tuple(changed_links), changed_rows) == (links, rows):
         return
-    shows = chain.fault(changed_links) or not all(
-        one.intact for one in chain.compared(changed_links, changed_rows)
+    shows = review_log.fault(changed_links) or not all(
+        one.intact for one in review_log.compared(changed_links, changed_rows)
     )
     # Cut off at the end, entry and review, it is a state that the store was in once; a digest noted since shows it.
     number = len(changed_links)
     was_so = (tuple(changed_links), changed_rows) == (links[:number], rows[:number])
     assert bool(shows) != was_so
     if was_so:
-        assert chain.fault(changed_links, links[-1].digest)
+        assert review_log.fault(changed_links, links[-1].digest)
 
 
 def test_every_field_of_an_entry_is_covered() -> None:
     links, _ = record(["harbour"])
     for name, value in asdict(links[0]).items():
-        assert chain.fault([replace(links[0], **{name: 7 if isinstance(value, int) else "x"})]), name
+        assert review_log.fault([replace(links[0], **{name: 7 if isinstance(value, int) else "x"})]), name
 
 
 @pytest.mark.parametrize("noted", ["", "0" * 11, "g" * 12])
 def test_a_digest_that_is_none(noted: str) -> None:
     links, _ = record(["harbour"])
     with pytest.raises(Exception, match="--noted .* is no digest of an entry"):
-        chain.fault(links, noted)
+        review_log.fault(links, noted)

@@ -17,7 +17,7 @@ from hardenprobe.decisions.ledger import Draft, Ledger
 from hardenprobe.device_history import Event
 from hardenprobe.errors import StoreRefused
 from hardenprobe.model import Address, Device, Identity, Review
-from hardenprobe.store import Store, opened
+from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import sample_review
 
 FLEET = sample_review(3)

@@ -11,17 +11,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hardenprobe import store
 from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.facts import TcpPort
-from hardenprobe.journal import BLOCK, Begun, Journal, Quiet, decode_visit, encode_visit
-from hardenprobe.keeping import Keeper
 from hardenprobe.model import Cost, Endpoint, State
 from hardenprobe.model.transcript import observation
-from hardenprobe.spool import SUFFIX, Spool
+from hardenprobe.store import store
+from hardenprobe.store.journal import BLOCK, Journal, ScanRecord, SilentAddresses, decode_visit, encode_visit
+from hardenprobe.store.persistence import Keeper
+from hardenprobe.store.spool import SUFFIX, Spool
 
-BEGUN = Begun(
+BEGUN = ScanRecord(
     id="20260101-000000-abcdef",
     started="2026-01-01T00:00:00Z",
     scope="loopback",
@@ -49,7 +49,7 @@ def test_visit_reads_back_as_it_was() -> None:
 
 @given(st.dictionaries(st.integers(0, 3 * BLOCK), st.sampled_from(["silent", "refused"]), max_size=50))
 def test_positions_of_nobody_are_known_and_counted(asked: dict[int, str]) -> None:
-    quiet = Quiet()
+    quiet = SilentAddresses()
     for position, outcome in asked.items():
         quiet.note("here", position, outcome)
     assert all(quiet.known("here", position) for position in asked)
@@ -60,13 +60,13 @@ def test_positions_of_nobody_are_known_and_counted(asked: dict[int, str]) -> Non
 
 
 def test_everything_kept_is_handed_back(tmp_path: Path) -> None:
-    quiet = Quiet()
+    quiet = SilentAddresses()
     with store.opened(str(tmp_path / "store.db")) as kept:
         journal = Journal(kept)
         journal.begin(BEGUN)
         quiet.note("here", 5, "silent")
         journal.keep(BEGUN.id, [visit(1)], quiet.take_changed(), Cost(connections=9))
-        again = Quiet()
+        again = SilentAddresses()
         again.note("here", BLOCK - 1, "refused")
         journal.keep(BEGUN.id, [visit(1), visit(2)], again.take_changed())
         (line,) = journal.unfinished()
@@ -133,7 +133,7 @@ async def _keep_with(how: str, file: Path) -> Keeper:
 def test_store_that_fails_leaves_a_spool_that_is_taken_in(
     tmp_path: Path, how: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("hardenprobe.spool.this_process", lambda: NOBODY)
+    monkeypatch.setattr("hardenprobe.store.spool.this_process", lambda: NOBODY)
     file = tmp_path / "store.db"
     one = asyncio.run(_keep_with(how, file))
     assert one.failed
@@ -160,7 +160,7 @@ def test_scan_without_trouble_leaves_no_spool(tmp_path: Path) -> None:
 
 def test_spool_of_a_running_scan_is_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     parent = f"{os.uname().nodename} {os.getppid()}"
-    monkeypatch.setattr("hardenprobe.spool.this_process", lambda: parent)
+    monkeypatch.setattr("hardenprobe.store.spool.this_process", lambda: parent)
     file = tmp_path / "store.db"
     with store.opened(str(file)) as kept:
         spool = Spool(kept, BEGUN)
@@ -179,7 +179,7 @@ def test_torn_spool_loses_its_torn_lines_only(
 ) -> None:
     file = tmp_path_factory.mktemp("store") / "store.db"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("hardenprobe.spool.this_process", lambda: NOBODY)
+        patch.setattr("hardenprobe.store.spool.this_process", lambda: NOBODY)
         with store.opened(str(file)) as kept:
             spool = Spool(kept, BEGUN)
             for number in range(1, 6):

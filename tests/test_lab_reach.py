@@ -14,7 +14,6 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import store
 from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
@@ -33,6 +32,7 @@ from hardenprobe.probes.snmp import pdu
 from hardenprobe.reports import FORMATS
 from hardenprobe.scanning import review
 from hardenprobe.scope import scope
+from hardenprobe.store import store
 from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
 from hardenprobe.testing_lab import order as lab_order
 

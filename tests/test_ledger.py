@@ -16,7 +16,7 @@ import pytest
 from hardenprobe.decisions import snapshot
 from hardenprobe.decisions.ledger import Draft, Ledger
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.store import Store, opened
+from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import sample_review
 
 
@@ -120,7 +120,7 @@ def test_an_untouched_store_of_an_older_version_has_an_empty_ledger(kept: Store)
 ADD = """\
 import sys
 from hardenprobe.decisions.ledger import Draft, Ledger
-from hardenprobe.store import opened
+from hardenprobe.store.store import opened
 with opened(sys.argv[1]) as kept:
     ledger = Ledger(kept)
     sys.stdin.readline()

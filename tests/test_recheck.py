@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 import yaml
 
-from hardenprobe import before_after, recheck, store
+from hardenprobe import before_after, recheck
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.devices import matching
 from hardenprobe.devices.inventory import FORMAT
@@ -32,6 +32,7 @@ from hardenprobe.model import (
 from hardenprobe.planning.plan import check_scope
 from hardenprobe.scanning import review
 from hardenprobe.scanning.request import ScanRequest, pinned
+from hardenprobe.store import store
 from hardenprobe.testing import sample_review
 
 OFFSET = 55000

@@ -22,10 +22,10 @@ from hardenprobe.model import Address, Device, Observation, Review, State, Word
 from hardenprobe.model.document import to_document
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.rejudge import Rejudged, rejudge
 from hardenprobe.scanning import review
-from hardenprobe.store import Store, opened
-from hardenprobe.store_parts import PAGE
+from hardenprobe.store.device_rows import PAGE
+from hardenprobe.store.rejudge import Rejudged, rejudge
+from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, sample_review, snmp_answer, tcp_port
 from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
 from hardenprobe.testing_tls import chain, tls_port

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import store
 from hardenprobe.errors import FileInvalid, UsageError
-from hardenprobe.keeping import Keeper
 from hardenprobe.model import Reach
 from hardenprobe.scanning.request import ScanRequest, begin, pinned, take_up
+from hardenprobe.store import store
+from hardenprobe.store.persistence import Keeper
 
 SCOPE = """\
 scope: "hardenprobe.scope/1"

@@ -14,7 +14,7 @@ from hardenprobe import retired_lists
 from hardenprobe.addresses.sets import parse_entry
 from hardenprobe.errors import FileInvalid
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.store import Store, opened
+from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import declared, sample_review
 
 HERE = ("192.0.2.12", "2001:db8::12")

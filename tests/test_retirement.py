@@ -22,7 +22,7 @@ from hardenprobe.errors import FileInvalid, StoreRefused, UsageError
 from hardenprobe.facts import NotMet
 from hardenprobe.model import Review
 from hardenprobe.retirement_answers import POINTS, Answer, Answers
-from hardenprobe.store import Store, opened
+from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import HOSTILE, at, declared, sample_review
 from hardenprobe.testing_tls import chain, tls_port
 

@@ -32,7 +32,7 @@ import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
 
-from hardenprobe import cli, store
+from hardenprobe import cli
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import baseline
 from hardenprobe.cli.scan import command as scan_command
@@ -60,6 +60,7 @@ from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.scope import scope_file
 from hardenprobe.scope.scope import Scope
 from hardenprobe.scope.window import Window
+from hardenprobe.store import store
 from hardenprobe.testing import HOSTILE
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from

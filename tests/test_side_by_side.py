@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import pytest
 
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.side_by_side import ALONE, each
+from hardenprobe.store.parallel import ALONE, each
 
 MANY = 40
 

@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import chain, store
 from hardenprobe.decisions.ledger import Ledger
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
-from hardenprobe.journal import Journal
 from hardenprobe.model import Review
 from hardenprobe.model.document import to_document
-from hardenprobe.store import Store, default_url, new_id, opened
+from hardenprobe.store import review_log, store
+from hardenprobe.store.journal import Journal
+from hardenprobe.store.store import Store, default_url, new_id, opened
 from hardenprobe.testing import sample_review
 
 SAMPLE = sample_review(3)
@@ -198,7 +198,7 @@ def test_a_review_that_was_taken_out_of_the_record_too_breaks_the_next(three: Pa
     take(three, gone)
     forge(three, gone)
     with opened(str(three)) as found:
-        assert chain.fault(found.links()) is None
+        assert review_log.fault(found.links()) is None
     assert intact(three) == {id: id != chr(ord(gone) + 1) for id in "abc" if id != gone}
 
 
@@ -210,8 +210,8 @@ def test_the_newest_review_cut_off_with_its_entry_shows_by_a_digest_written_down
     assert intact(three) == {"a": True, "b": True}, "nothing inside can show it"
     with opened(str(three)) as found:
         links = found.links()
-    assert chain.fault(links, noted[1]) is None
-    assert "were cut off since" in (chain.fault(links, noted[2]) or "")
+    assert review_log.fault(links, noted[1]) is None
+    assert "were cut off since" in (review_log.fault(links, noted[2]) or "")
 
 
 def forge(file: Path, gone: str) -> None:
@@ -221,16 +221,16 @@ def forge(file: Path, gone: str) -> None:
     edit(file, "delete from record")
     with opened(str(file)) as found, found.writing() as db:
         for link in left:
-            chain.add(db, link.act, link.review, link.scope, link.review_digest)
+            review_log.add(db, link.act, link.review, link.scope, link.review_digest)
 
 
 def test_a_changed_or_missing_entry_of_the_record_shows(three: Path) -> None:
     edit(three, "update record set scope = 'elsewhere' where number = 2")
     with opened(str(three)) as found:
-        assert chain.fault(found.links()) == "the record of reviews was changed from outside at entry 2"
+        assert review_log.fault(found.links()) == "the record of reviews was changed from outside at entry 2"
     edit(three, "delete from record where number = 2")
     with opened(str(three)) as found:
-        assert chain.fault(found.links()) == "the record of reviews was changed from outside at entry 2"
+        assert review_log.fault(found.links()) == "the record of reviews was changed from outside at entry 2"
         assert [(one.id, one.fault) for one in found.reviews() if not one.intact] == [
             ("b", "the record of reviews does not know it"),
             ("c", "the review before it is another one"),
@@ -255,7 +255,7 @@ def test_a_review_taken_out_on_purpose_leaves_the_chain_whole(three: Path, gone:
         assert all(one.intact for one in listed.values())
         assert listed[gone].gone is not None
         assert listed[gone].gone.endswith("by Imke Sandvoort: older than two years")
-        assert chain.fault(found.links()) is None
+        assert review_log.fault(found.links()) is None
         assert found.links()[-1].review_digest == before[gone]
         with pytest.raises(UnknownName):
             found.load(gone)
@@ -267,7 +267,7 @@ def test_a_review_taken_out_on_purpose_leaves_the_chain_whole(three: Path, gone:
 @pytest.mark.parametrize("noted", ["", "abc", "x" * 64])
 def test_what_is_no_digest_is_refused(three: Path, noted: str) -> None:
     with opened(str(three)) as found, pytest.raises(UsageError, match="is no digest of an entry"):
-        chain.fault(found.links(), noted)
+        review_log.fault(found.links(), noted)
 
 
 def test_a_change_with_a_digest_to_match_is_not_what_the_record_says(three: Path) -> None:

@@ -14,7 +14,7 @@ from hardenprobe import store_devices
 from hardenprobe.decisions import device_register
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.model import Address, Device, Identity, Review
-from hardenprobe.store import Store, opened
+from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import sample_review
 
 FLEET = sample_review(3)

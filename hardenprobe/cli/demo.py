@@ -13,7 +13,7 @@ from hardenprobe.cli import options
 if TYPE_CHECKING:
     from hardenprobe.demo_lab.process import RunningLab
     from hardenprobe.model import Review
-    from hardenprobe.store import Store
+    from hardenprobe.store.store import Store
 
 
 @click.command("demo")
@@ -31,7 +31,6 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
-    from hardenprobe import store
     from hardenprobe.cli import running
     from hardenprobe.decisions import snapshot
     from hardenprobe.demo_lab.process import INVENTORY, running_lab
@@ -39,6 +38,7 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
     from hardenprobe.reports import FORMATS
     from hardenprobe.scanning import review
     from hardenprobe.scanning.request import ScanRequest, absolute, pinned
+    from hardenprobe.store import store
     from hardenprobe.testing_lab import CONTACT
 
     try:

@@ -16,7 +16,7 @@ from hardenprobe.cli import options
 if TYPE_CHECKING:
     from hardenprobe.decisions.ledger import Draft, Entry
     from hardenprobe.reports.sheet import Sheet
-    from hardenprobe.store import Store
+    from hardenprobe.store.store import Store
 
 REFUSED = 1
 

@@ -29,8 +29,8 @@ def command(
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions import snapshot
     from hardenprobe.model import Review
-    from hardenprobe.rejudge import rejudge
     from hardenprobe.scanning import review
+    from hardenprobe.store.rejudge import rejudge
 
     checks = plugins.registry()
 

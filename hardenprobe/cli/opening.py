@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 import click
 
-from hardenprobe import store
+from hardenprobe.store import store
 
 
 @contextmanager

@@ -78,10 +78,10 @@ def command(
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions import snapshot
-    from hardenprobe.keeping import Keeper
     from hardenprobe.planning import plan
     from hardenprobe.reports import before_after_screen
     from hardenprobe.scanning.request import absolute, begin
+    from hardenprobe.store.persistence import Keeper
 
     with opened(store_url) as kept:
         wanted = recheck.Wanted(

@@ -24,18 +24,18 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
     The digest that is said at the end covers all reviews. Keep it where the store's keepers cannot reach it: with
     --noted it shows later whether reviews were cut off at the end, which nothing inside a database can show.
     """
-    from hardenprobe import chain
     from hardenprobe.cli.opening import opened
-    from hardenprobe.journal import Journal
     from hardenprobe.reports.text import counted, visible
     from hardenprobe.scanning.review import INCOMPLETE
+    from hardenprobe.store import review_log
+    from hardenprobe.store.journal import Journal
 
     with opened(store_url) as kept:
         found = kept.reviews()
         links = kept.links()
-        fault = chain.fault(links, noted)
+        fault = review_log.fault(links, noted)
         unfinished = Journal(kept).unfinished()
-    broken = [*([fault] if fault else []), *chain.faults(found)]
+    broken = [*([fault] if fault else []), *review_log.faults(found)]
     status = INCOMPLETE if broken else 0
     if as_json:
         click.echo(json.dumps([asdict(one) for one in found], indent=1))

@@ -11,11 +11,11 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from hardenprobe.cli import options
 from hardenprobe.judging.counts import Tally
-from hardenprobe.keeping import Keeper
 from hardenprobe.model import Review, document
 from hardenprobe.reports import terminal
 from hardenprobe.scanning import review
 from hardenprobe.scanning.review import ScanOrder
+from hardenprobe.store.persistence import Keeper
 
 
 def scan_and_keep(order: ScanOrder, keeper: Keeper, json_to: str | None) -> int:

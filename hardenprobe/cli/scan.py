@@ -106,9 +106,9 @@ def command(
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions import snapshot
-    from hardenprobe.keeping import Keeper
     from hardenprobe.planning import plan
     from hardenprobe.scanning.request import ScanRequest, absolute, begin, captured, named, pinned, take_up
+    from hardenprobe.store.persistence import Keeper
 
     if resume:
         _nothing_else()

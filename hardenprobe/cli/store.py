@@ -36,8 +36,8 @@ def prune(
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions.inputs import day, sentence
     from hardenprobe.errors import UsageError
-    from hardenprobe.journal import Journal
     from hardenprobe.reports.text import counted
+    from hardenprobe.store.journal import Journal
 
     if not names and before is None:
         raise click.UsageError("say which reviews: name them, or give --before DAY")

@@ -15,9 +15,9 @@ from hardenprobe.comparison.told import Asked, asked
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Review
 from hardenprobe.model.rows import read_device
-from hardenprobe.rejudge import reading
-from hardenprobe.store import Store
-from hardenprobe.store_parts import Part, pages
+from hardenprobe.store.device_rows import Part, pages
+from hardenprobe.store.rejudge import reading
+from hardenprobe.store.store import Store
 
 
 class Comparison:

@@ -19,8 +19,8 @@ from hardenprobe.errors import StoreRefused, UsageError, clip
 from hardenprobe.model.document import canonical, digest
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.scope.scope import operator
-from hardenprobe.store import Store
-from hardenprobe.store_parts import make
+from hardenprobe.store.device_rows import make
+from hardenprobe.store.store import Store
 
 MOST_BYTES = 10 * 1024 * 1024
 """Of one attached file: a scanned page or a photograph, not a disk image."""

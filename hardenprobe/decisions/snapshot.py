@@ -10,7 +10,7 @@ from hardenprobe.decisions.exceptions import RiskException
 from hardenprobe.decisions.ledger import Ledger
 from hardenprobe.decisions.statements import Statement
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.store import Store
+from hardenprobe.store.store import Store
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -42,7 +42,7 @@ from hardenprobe.model import (
 from hardenprobe.model.document import canonical, dump
 from hardenprobe.plugins.registry import BUILT_IN
 from hardenprobe.scanning.review import versions
-from hardenprobe.store_parts import Part
+from hardenprobe.store.device_rows import Part
 
 WITHHELD = "withheld"
 _WHYS = ("silent", "refused every port", "not planned")

@@ -17,8 +17,8 @@ from hardenprobe import __version__
 from hardenprobe.model import Review
 from hardenprobe.model.document import canonical, digest
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.store import Store
-from hardenprobe.store_parts import make
+from hardenprobe.store.device_rows import make
+from hardenprobe.store.store import Store
 
 if TYPE_CHECKING:
     from hardenprobe.demo_lab.process import RunningLab

@@ -12,8 +12,8 @@ from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Observation, Result, Review
 from hardenprobe.model.document import decode_device, decode_results, to_document
 from hardenprobe.model.rows import read_observations
-from hardenprobe.store import UNREADABLE, Store
-from hardenprobe.store_parts import Part, head_of, written
+from hardenprobe.store.device_rows import Part, head_of, written
+from hardenprobe.store.store import UNREADABLE, Store
 
 VOLUME = 100  # devices that one report holds; a page of so many has some 10 MB
 

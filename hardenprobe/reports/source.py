@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Observation, Result, Review, Severity, Word
 from hardenprobe.model import document as codec
-from hardenprobe.store_parts import Part, split
+from hardenprobe.store.device_rows import Part, split
 
 if TYPE_CHECKING:
-    from hardenprobe.store import Store
+    from hardenprobe.store.store import Store
 
 EARLIER = 12
 """Earlier reviews that are counted at most: each costs a pass over its devices."""
@@ -106,7 +106,7 @@ def of_store(store: Store, name: str) -> Source:
         UnknownName, StoreRefused: There is no such review, or it cannot be read; a pass over the devices may raise
             StoreRefused, too.
     """
-    from hardenprobe.store import UNREADABLE
+    from hardenprobe.store.store import UNREADABLE
 
     review = store.find(name)
 

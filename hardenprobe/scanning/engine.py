@@ -17,7 +17,6 @@ from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.facts import SnmpObjects
-from hardenprobe.journal import OUTCOMES, Quiet
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.network import audit_hook
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
@@ -40,6 +39,7 @@ from hardenprobe.probes.web import http, pages
 from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, sweep
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
+from hardenprobe.store.journal import OUTCOMES, SilentAddresses
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture
@@ -125,7 +125,7 @@ class Scan:
     plugged: tuple[Probe, ...] = ()
     seed: int = 0
     done: frozenset[tuple[str, str]] = frozenset()
-    quiet: Quiet = field(default_factory=Quiet)
+    quiet: SilentAddresses = field(default_factory=SilentAddresses)
     capture: Capture | None = None
     interrupted: bool = False
     why_interrupted: str | None = None

@@ -18,7 +18,6 @@ from hardenprobe.baseline import baseline, selection
 from hardenprobe.devices import credentials
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.journal import Begun, Journal, TakenUp
 from hardenprobe.model import Reach
 from hardenprobe.model.document import digest
 from hardenprobe.model.transcript import utc_now
@@ -30,7 +29,8 @@ from hardenprobe.probes.tls.second_opinion import strain_timing
 from hardenprobe.scanning.review import ScanOrder
 from hardenprobe.scope import scope as scopes
 from hardenprobe.scope import scope_file
-from hardenprobe.store import UNREADABLE, Store, new_id
+from hardenprobe.store.journal import Journal, ResumableScan, ScanRecord
+from hardenprobe.store.store import UNREADABLE, Store, new_id
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -210,9 +210,9 @@ def named(baseline_name: str | None) -> str | None:
     )
 
 
-def begin(request: ScanRequest, order: ScanOrder) -> Begun:
+def begin(request: ScanRequest, order: ScanOrder) -> ScanRecord:
     """What a journal writes down of a scan before it sends anything."""
-    return Begun(
+    return ScanRecord(
         id=new_id(),
         started=utc_now(),
         scope=order.plan.scope.name,
@@ -223,7 +223,7 @@ def begin(request: ScanRequest, order: ScanOrder) -> Begun:
     )
 
 
-def take_up(store: Store, name: str) -> tuple[TakenUp, ScanOrder]:
+def take_up(store: Store, name: str) -> tuple[ResumableScan, ScanOrder]:
     """An unfinished scan, with the order that it was given.
 
     Raises:
@@ -248,7 +248,7 @@ def take_up(store: Store, name: str) -> tuple[TakenUp, ScanOrder]:
 
 
 @contextlib.contextmanager
-def captured(order: ScanOrder, earlier: TakenUp | None = None) -> Iterator[ScanOrder]:
+def captured(order: ScanOrder, earlier: ResumableScan | None = None) -> Iterator[ScanOrder]:
     """The order with its capture running until the block ends; as it is where none was asked for.
 
     Args:

@@ -12,7 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe import __version__, store
+from hardenprobe import __version__
 from hardenprobe.baseline.selection import NOT_MEANT, Expected
 from hardenprobe.decisions.device_register import SEEN_AGAIN, STILL_LISTED
 from hardenprobe.decisions.snapshot import Decisions
@@ -21,11 +21,9 @@ from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import StoreRefused
-from hardenprobe.journal import Quiet
 from hardenprobe.judging.counts import Tally
 from hardenprobe.judging.judgement import Judgement
 from hardenprobe.judging.run_checks import Case, judge
-from hardenprobe.keeping import Keeper
 from hardenprobe.model import NOT_PLANNED, Clock, Cost, Coverage, Head, Review, Word, checks_of
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.transcript import utc_now
@@ -38,6 +36,9 @@ from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning.engine import Scan
 from hardenprobe.scope import clock
 from hardenprobe.scope.scope import operator
+from hardenprobe.store import store
+from hardenprobe.store.journal import SilentAddresses
+from hardenprobe.store.persistence import Keeper
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture
@@ -117,7 +118,7 @@ async def _scan(order: ScanOrder, told: Callable[[Progress], None] | None, keepe
         plugged=order.registry.probes,
         seed=keeper.begun.seed if keeper else secrets.randbits(32),
         done=frozenset((v.address, v.vantage) for v in visits),
-        quiet=earlier.quiet if earlier else Quiet(),
+        quiet=earlier.quiet if earlier else SilentAddresses(),
         cost=earlier.sweep if earlier else Cost(),
         capture=order.capture,
     )
@@ -238,7 +239,7 @@ def judged(
 def again(
     review: Review, expected: Expected, registry: Registry, decisions: Decisions | None = None
 ) -> Review:
-    """Judge a review anew, as a review of its own; one that is stored is judged by rejudge.py, and never held whole."""
+    """Judge a review anew, as a review of its own; one that is stored is judged by store/rejudge.py, and never held whole."""
     return judged(renewed(review, registry), expected, registry, decisions)
 
 

@@ -23,11 +23,11 @@ from pathlib import Path
 
 import rejudge
 
-from hardenprobe import store
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.model import document
 from hardenprobe.reports import comparison_json
-from hardenprobe.store_parts import head_of
+from hardenprobe.store import store
+from hardenprobe.store.device_rows import head_of
 
 REPETITIONS = 2
 

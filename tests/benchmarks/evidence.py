@@ -19,12 +19,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from hardenprobe import store
 from hardenprobe.evidence import pack, source
 from hardenprobe.evidence.parts import Wanted
 from hardenprobe.evidence.verify import verify
 from hardenprobe.model import document
-from hardenprobe.store_parts import Part, head_of
+from hardenprobe.store import store
+from hardenprobe.store.device_rows import Part, head_of
 
 
 def fill(lab: Path, url: Path, devices: int) -> None:

@@ -16,7 +16,6 @@ import subprocess
 import sys
 from collections.abc import Iterator
 
-from hardenprobe.journal import Quiet
 from hardenprobe.model import State
 from hardenprobe.network import audit_hook
 from hardenprobe.network.rate_limit import Rate
@@ -25,6 +24,7 @@ from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.scanning import review
 from hardenprobe.scanning.sweep import Pace, sweep
 from hardenprobe.scope import scope
+from hardenprobe.store.journal import SilentAddresses
 
 PLANS = {"16": "127.96.0.0/16", "12": "127.96.0.0/12"}
 SWEPT = 65536
@@ -35,7 +35,7 @@ def peak(target: str) -> float:
     assert review  # everything that a scan needs is loaded
     allowed = scope.Scope.loopback()
     wanted = plan.AddressSet.of(f"{t.first}-{t.last}" for t in plan.targets([target]))
-    order, quiet = VisitOrder(wanted, 7), Quiet()
+    order, quiet = VisitOrder(wanted, 7), SilentAddresses()
 
     async def run() -> int:
         positions: dict[str, int] = {}

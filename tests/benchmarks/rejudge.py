@@ -27,12 +27,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from hardenprobe import store
 from hardenprobe.baseline import selection
 from hardenprobe.model import document
 from hardenprobe.plugins import registry
-from hardenprobe.rejudge import rejudge
-from hardenprobe.store_parts import Part, head_of
+from hardenprobe.store import store
+from hardenprobe.store.device_rows import Part, head_of
+from hardenprobe.store.rejudge import rejudge
 
 BASELINE = "tls-sp800-52r2"
 REPETITIONS = 3

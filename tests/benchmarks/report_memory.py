@@ -22,12 +22,12 @@ from dataclasses import replace
 from ipaddress import ip_address
 from pathlib import Path
 
-from hardenprobe import store
 from hardenprobe.model import Advice
 from hardenprobe.model import document as codec
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import of_store
-from hardenprobe.store_parts import Part, head_of
+from hardenprobe.store import store
+from hardenprobe.store.device_rows import Part, head_of
 
 OWN = re.compile(r'"(?:[0-9a-f]{24}|[0-9a-f]{64}|dev-[0-9a-z]+)"')
 ADDRESS = re.compile(r'"127\.77\.(\d+)\.(\d+)"')

@@ -13,9 +13,9 @@ from typing import Any
 import jsonschema
 import pytest
 
-from hardenprobe import store as stores
 from hardenprobe.model import Review
 from hardenprobe.reports import comparison_json
+from hardenprobe.store import store as stores
 from hardenprobe.testing import HOSTILE, sample_review
 
 Command = Callable[..., Any]

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.store import opened
+from hardenprobe.store.store import opened
 from hardenprobe.testing import HOSTILE, sample_review
 
 Command = Callable[..., Any]

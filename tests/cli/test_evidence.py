@@ -15,9 +15,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store as stores
 from hardenprobe.evidence import self_test
 from hardenprobe.model import Review
+from hardenprobe.store import store as stores
 from hardenprobe.testing import sample_review
 
 Command = Callable[..., Any]

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store as stores
 from hardenprobe.model.document import from_document, to_document
+from hardenprobe.store import store as stores
 from hardenprobe.testing import sample_review
 
 pytestmark = pytest.mark.slow

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store as stores
 from hardenprobe.model import Review
 from hardenprobe.reports import FORMATS
+from hardenprobe.store import store as stores
 from hardenprobe.testing import sample_review
 
 Command = Callable[..., Any]

@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store as stores
-from hardenprobe.journal import Begun, Journal
+from hardenprobe.store import store as stores
+from hardenprobe.store.journal import Journal, ScanRecord
 from hardenprobe.testing import sample_review
 
 Command = Callable[..., Any]
@@ -114,7 +114,7 @@ def test_nothing_that_old(command: Command, store: list[str], three: Path) -> No
 
 def test_a_scan_that_goes_on_keeps_its_review(command: Command, store: list[str], three: Path) -> None:
     with stores.opened(store[1]) as kept:
-        begun = Begun(id="20260201-a", started="2026-02-01T08:00:00Z", scope="s", seed=1, plan_hash="0", expected_hash="0", request={})  # fmt: skip
+        begun = ScanRecord(id="20260201-a", started="2026-02-01T08:00:00Z", scope="s", seed=1, plan_hash="0", expected_hash="0", request={})  # fmt: skip
         Journal(kept).begin(begun)
     ended = command(*PRUNE, "20260201", "--yes", *store)
     assert ended.status == 2 and "`hardenprobe scan --resume 20260201-a` goes on" in ended.err

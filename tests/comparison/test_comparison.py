@@ -39,8 +39,8 @@ from hardenprobe.model import (
     Word,
 )
 from hardenprobe.plugins import registry
-from hardenprobe.store import Store, opened
-from hardenprobe.store_parts import PAGE
+from hardenprobe.store.device_rows import PAGE
+from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, sample_review, tcp_port
 from hardenprobe.testing_tls import chain, tls_port
 

@@ -17,9 +17,9 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-from hardenprobe import store
 from hardenprobe.evidence import pack, source
 from hardenprobe.evidence.parts import Wanted
+from hardenprobe.store import store
 from hardenprobe.testing import sample_review
 
 REVIEW = "20260302-210000-7c1e5a"

@@ -12,10 +12,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import bag, pack, source
 from hardenprobe.evidence.parts import Wanted
+from hardenprobe.store import store
 
 
 def unpacked(path: Path, to: Path) -> Path:

@@ -10,7 +10,6 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store
 from hardenprobe.baseline import selection
 from hardenprobe.decisions import ledger, statements
 from hardenprobe.decisions.snapshot import load as decisions
@@ -21,6 +20,7 @@ from hardenprobe.evidence.verify import verify
 from hardenprobe.model import Captured
 from hardenprobe.plugins import registry
 from hardenprobe.scanning import review
+from hardenprobe.store import store
 from hardenprobe.testing import sample_review
 
 

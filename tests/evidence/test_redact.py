@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import store
 from hardenprobe.errors import FileInvalid
 from hardenprobe.evidence import pseudonyms, redact, source
 from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.model import Review
 from hardenprobe.model.document import from_document, to_document
+from hardenprobe.store import store
 from hardenprobe.testing import sample_review
 
 KEY = b"k" * 32

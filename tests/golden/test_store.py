@@ -62,7 +62,7 @@ def reviews() -> list[hardenprobe.Review]:
 
 def make_store(file: Path, command: Command) -> None:
     """Keep the reviews, and decide and state something about them, as the stored store was made."""
-    from hardenprobe.store import opened
+    from hardenprobe.store.store import opened
 
     with opened(str(file)) as kept:
         for one in reviews():

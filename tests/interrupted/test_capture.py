@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store
 from hardenprobe.errors import UsageError
-from hardenprobe.journal import Journal
 from hardenprobe.network.capture import packet_socket
 from hardenprobe.probes import packets
+from hardenprobe.store import store
+from hardenprobe.store.journal import Journal
 
 pytestmark = pytest.mark.slow
 

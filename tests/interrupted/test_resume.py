@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store
-from hardenprobe.journal import Journal
+from hardenprobe.store import store
+from hardenprobe.store.journal import Journal
 
 SCANS = 20
 

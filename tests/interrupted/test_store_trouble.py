@@ -16,9 +16,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store
-from hardenprobe.journal import Journal
-from hardenprobe.spool import ROOM, SUFFIX
+from hardenprobe.store import store
+from hardenprobe.store.journal import Journal
+from hardenprobe.store.spool import ROOM, SUFFIX
 
 pytestmark = pytest.mark.slow
 

@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import store
 from hardenprobe.errors import StoreRefused
 from hardenprobe.model import Review, Severity
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import EARLIER, of_review, of_store
+from hardenprobe.store import store
 from hardenprobe.testing import sample_review
 
 Written = Callable[[str, Any], bytes]

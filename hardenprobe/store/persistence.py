@@ -10,10 +10,10 @@ from typing import Self
 
 from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused
-from hardenprobe.journal import Begun, Journal, TakenUp
 from hardenprobe.model import Cost, Review
-from hardenprobe.spool import Spool
-from hardenprobe.store import Store
+from hardenprobe.store.journal import Journal, ResumableScan, ScanRecord
+from hardenprobe.store.spool import Spool
+from hardenprobe.store.store import Store
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +41,7 @@ class Keeper:
         StoreRefused: The store cannot be written, or there is no room for a spool; nothing was asked yet.
     """
 
-    def __init__(self, store: Store, begun: Begun, earlier: TakenUp | None = None) -> None:
+    def __init__(self, store: Store, begun: ScanRecord, earlier: ResumableScan | None = None) -> None:
         self.begun = begun
         self.earlier = earlier
         self.failed: str | None = None

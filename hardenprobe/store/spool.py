@@ -17,11 +17,11 @@ from typing import Any
 
 from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.journal import Begun, Journal, alive, decode_visit, encode_visit, this_process
 from hardenprobe.model import Cost
-from hardenprobe.store import UNREADABLE, Store
+from hardenprobe.store.journal import Journal, ScanRecord, alive, decode_visit, encode_visit, this_process
+from hardenprobe.store.store import UNREADABLE, Store
 
-log = logging.getLogger("hardenprobe.spool")
+log = logging.getLogger("hardenprobe.store.spool")
 
 ROOM = 8 * 1024 * 1024  # bytes reserved; the devices in hand when a disk fills up take a tenth of it
 SUFFIX = ".spool"
@@ -34,7 +34,7 @@ class Spool:
         StoreRefused: There is no room to reserve.
     """
 
-    def __init__(self, store: Store, begun: Begun) -> None:
+    def __init__(self, store: Store, begun: ScanRecord) -> None:
         self.path = folder(store) / f"{stem(store)}-{begun.id}{SUFFIX}"
         self.used = False
         self._end = 0
@@ -147,7 +147,7 @@ def take_in(store: Store) -> list[str]:
 class _Held:
     """What a spool holds."""
 
-    begun: Begun | None = None
+    begun: ScanRecord | None = None
     runner: str = ""
     visits: list[Visit] = field(default_factory=list)
     quiet: dict[tuple[str, int], bytes] = field(default_factory=dict)
@@ -161,7 +161,7 @@ def _read(text: bytes) -> _Held:
         try:
             entry = json.loads(gzip.decompress(base64.b64decode(line, validate=True)))
             if "begun" in entry:
-                held.begun, held.runner = Begun(**entry["begun"]), str(entry["runner"])
+                held.begun, held.runner = ScanRecord(**entry["begun"]), str(entry["runner"])
             elif "visit" in entry:
                 held.visits.append(decode_visit(entry["visit"]))
             elif "sweep" in entry:

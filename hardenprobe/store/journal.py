@@ -22,8 +22,8 @@ from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.model import Cost
 from hardenprobe.model.document import canonical, decode_observations, encode_observation
-from hardenprobe.store import LATEST, UNREADABLE, Store
-from hardenprobe.store_parts import make
+from hardenprobe.store.device_rows import make
+from hardenprobe.store.store import LATEST, UNREADABLE, Store
 
 BLOCK = 4096  # positions whose outcomes share a row
 OUTCOMES = {"silent": b"s", "refused": b"r"}  # in a block; a zero byte is a position still to be asked
@@ -58,7 +58,7 @@ _quiet = sa.Table(
 
 
 @dataclass(frozen=True, kw_only=True)
-class Begun:
+class ScanRecord:
     """What a scan was told to do, enough to go on with it.
 
     Attributes:
@@ -97,7 +97,7 @@ class Unfinished:
 
 
 @dataclass(kw_only=True)
-class Quiet:
+class SilentAddresses:
     """Where nobody answered, by vantage point and position in the scan's order.
 
     Attributes:
@@ -132,16 +132,16 @@ class Quiet:
 
 
 @dataclass(frozen=True, kw_only=True)
-class TakenUp:
+class ResumableScan:
     """All that a scan has seen so far.
 
     Attributes:
         sweep: What the sweep has cost.
     """
 
-    begun: Begun
+    begun: ScanRecord
     visits: tuple[Visit, ...]
-    quiet: Quiet
+    quiet: SilentAddresses
     sweep: Cost
 
 
@@ -157,7 +157,7 @@ class Journal:
         with store.asking(), store.engine.begin() as db:
             make(_tables, db)
 
-    def begin(self, begun: Begun, runner: str | None = None) -> None:
+    def begin(self, begun: ScanRecord, runner: str | None = None) -> None:
         """Write down what a scan is told to do. Twice is harmless: it says who goes on with it.
 
         Args:
@@ -231,7 +231,7 @@ class Journal:
             )
         return found
 
-    def take_up(self, name: str) -> TakenUp:
+    def take_up(self, name: str) -> ResumableScan:
         """Everything that a scan has seen, by its id, the unique beginning of one, or "latest".
 
         Raises:
@@ -257,10 +257,10 @@ class Journal:
         if alive(row.runner):
             raise UsageError(f"scan {scan} is still running, as process {row.runner.rpartition(' ')[2]}")
         try:
-            return TakenUp(
-                begun=Begun(**json.loads(row.begun)),
+            return ResumableScan(
+                begun=ScanRecord(**json.loads(row.begun)),
                 visits=tuple(decode_visit(text) for text in visits),
-                quiet=Quiet(blocks={(b.vantage, b.block): bytearray(b.outcomes) for b in blocks}),
+                quiet=SilentAddresses(blocks={(b.vantage, b.block): bytearray(b.outcomes) for b in blocks}),
                 sweep=Cost(**json.loads(row.sweep)),
             )
         except UNREADABLE as exc:

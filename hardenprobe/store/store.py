@@ -1,7 +1,7 @@
 """Where reviews are kept: SQLite in the user's data folder by default, another database by URL.
 
-A review is kept as a head and a row for each device (store_parts.py). Each review's digest covers the digest of the
-review before it, and chain.py keeps a record of all of them, so that none can be changed or left out unseen.
+A review is kept as a head and a row for each device (store/device_rows.py). Each review's digest covers the digest of the
+review before it, and store/review_log.py keeps a record of all of them, so that none can be changed or left out unseen.
 """
 
 from __future__ import annotations
@@ -20,12 +20,11 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy import exc as sa_exc
 
-from hardenprobe import chain
-from hardenprobe.chain import Link, Row, Stored
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.model import Review
 from hardenprobe.model.document import digest, from_document, to_document
-from hardenprobe.store_parts import (
+from hardenprobe.store import review_log
+from hardenprobe.store.device_rows import (
     Part,
     at,
     begin_digest,
@@ -43,7 +42,8 @@ from hardenprobe.store_parts import (
     tables,
     text,
 )
-from hardenprobe.store_parts import digest as parts_digest
+from hardenprobe.store.device_rows import digest as parts_digest
+from hardenprobe.store.review_log import LogEntry, Row, Stored
 
 FORMAT = "hardenprobe.store/3"
 LATEST = "latest"
@@ -207,11 +207,11 @@ class Store:
             raise
         return document
 
-    def _last(self, db: sa.Connection, document: dict[str, Any]) -> Link | None:
+    def _last(self, db: sa.Connection, document: dict[str, Any]) -> LogEntry | None:
         """The review that a document follows in its scope, be it still there or not, written into its head."""
         # Writing first takes the lock, so that two reviews kept at once do not follow the same one.
         db.execute(_about.update().values(format=FORMAT))
-        last = chain.last_kept(db, document["review"]["scope"])
+        last = review_log.last_kept(db, document["review"]["scope"])
         document["review"]["previous"] = last.review if last else None
         document["review"]["previous_digest"] = last.review_digest if last else None
         return last
@@ -229,7 +229,7 @@ class Store:
                 document=text(document),
             )
         )
-        chain.add(db, "kept", head["id"], head["scope"], whole)
+        review_log.add(db, "kept", head["id"], head["scope"], whole)
 
     def load(self, name: str, scope: str | None = None) -> Review:
         """Read a review by id, by the unique beginning of one, or "latest", which is a scan and never a recheck.
@@ -356,12 +356,12 @@ class Store:
         """Every review that was ever stored, the newest first; what is gone, and how, is said of it."""
         with self.asking(), self.engine.connect() as db:
             rows = db.execute(sa.select(_reviews).order_by(_reviews.c.number)).all()
-        return chain.compared(self.links(), [self._row(row) for row in rows])[::-1]
+        return review_log.compared(self.links(), [self._row(row) for row in rows])[::-1]
 
-    def links(self) -> tuple[Link, ...]:
+    def links(self) -> tuple[LogEntry, ...]:
         """The record of reviews, the oldest entry first."""
         with self.asking(), self.engine.connect() as db:
-            return chain.read(db)
+            return review_log.read(db)
 
     def take_out(self, names: Iterable[str], by: str, reason: str) -> list[str]:
         """Delete reviews on purpose; the record keeps their digests, who took them out and why, so that the chain holds.
@@ -378,7 +378,7 @@ class Store:
             db.execute(_about.update().values(format=FORMAT))  # takes the lock, as in `save`
             for name in dict.fromkeys(names):
                 row = db.execute(sa.select(_reviews).where(_reviews.c.id == name)).one()
-                chain.add(db, "taken out", name, row.scope, row.digest, by, reason)
+                review_log.add(db, "taken out", name, row.scope, row.digest, by, reason)
                 delete(db, name)
                 db.execute(_reviews.delete().where(_reviews.c.id == name))
                 done.append(name)
@@ -493,7 +493,7 @@ def opened(url: str | None = None, *, make: bool = True) -> Iterator[Store]:
             _prepare(engine, str(shown))
         file = Path(str(parsed.database)) if plain and parsed.database else None
         store = Store(engine, str(shown), file)
-        from hardenprobe import spool
+        from hardenprobe.store import spool
 
         store.notices = tuple(spool.take_in(store))
         yield store

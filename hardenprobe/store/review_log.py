@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.model.document import digest
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.store_parts import tables
+from hardenprobe.store.device_rows import tables
 
 LEAST_NOTED = 12  # characters of a digest that are enough to be told from chance
 
@@ -38,7 +38,7 @@ _record = sa.Table(
 
 
 @dataclass(frozen=True, kw_only=True)
-class Link:
+class LogEntry:
     """An entry of the record.
 
     Attributes:
@@ -123,7 +123,7 @@ def add(
     db.execute(_record.insert().values(**plain, digest=digest(plain)))
 
 
-def last_kept(db: sa.Connection, scope: str) -> Link | None:
+def last_kept(db: sa.Connection, scope: str) -> LogEntry | None:
     """The entry of the newest review of a scope, be the review still there or not."""
     row = db.execute(
         sa.select(_record)
@@ -131,15 +131,17 @@ def last_kept(db: sa.Connection, scope: str) -> Link | None:
         .order_by(_record.c.number.desc())
         .limit(1)
     ).first()
-    return Link(**row._mapping) if row else None
+    return LogEntry(**row._mapping) if row else None
 
 
-def read(db: sa.Connection) -> tuple[Link, ...]:
+def read(db: sa.Connection) -> tuple[LogEntry, ...]:
     """Every entry, the oldest first."""
-    return tuple(Link(**row) for row in db.execute(sa.select(_record).order_by(_record.c.number)).mappings())
+    return tuple(
+        LogEntry(**row) for row in db.execute(sa.select(_record).order_by(_record.c.number)).mappings()
+    )
 
 
-def fault(links: Sequence[Link], noted: str | None = None) -> str | None:
+def fault(links: Sequence[LogEntry], noted: str | None = None) -> str | None:
     """One line on where the record was changed from outside, None where it was not.
 
     Args:
@@ -167,7 +169,7 @@ def fault(links: Sequence[Link], noted: str | None = None) -> str | None:
     return None
 
 
-def compared(links: Sequence[Link], rows: Sequence[Row]) -> list[Stored]:
+def compared(links: Sequence[LogEntry], rows: Sequence[Row]) -> list[Stored]:
     """Hold the reviews that are there against the record; the oldest first.
 
     A review that the record does not know comes last: it was put there from outside, or by a version that kept none.
@@ -193,7 +195,7 @@ def compared(links: Sequence[Link], rows: Sequence[Row]) -> list[Stored]:
     return found
 
 
-def _gone(link: Link, taken: Link | None) -> Stored:
+def _gone(link: LogEntry, taken: LogEntry | None) -> Stored:
     why = "gone, and nobody took it out by `hardenprobe store prune`"
     if taken is not None:
         why = f"taken out on {taken.at[:10]} by {taken.by}: {taken.reason}"
@@ -209,7 +211,7 @@ def _gone(link: Link, taken: Link | None) -> Stored:
     )
 
 
-def _held(row: Row, link: Link, before: str | None) -> Stored:
+def _held(row: Row, link: LogEntry, before: str | None) -> Stored:
     if not row.sound or row.digest != link.review_digest or row.scope != link.scope:
         return _as(row, "changed")
     if row.previous_digest != before:

@@ -26,9 +26,9 @@ from hardenprobe.model.rows import (
 )
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.scanning.review import renewed
-from hardenprobe.side_by_side import each
-from hardenprobe.store import UNREADABLE, Store
-from hardenprobe.store_parts import Part, head_of, pages, text
+from hardenprobe.store.device_rows import Part, head_of, pages, text
+from hardenprobe.store.parallel import each
+from hardenprobe.store.store import UNREADABLE, Store
 
 
 @dataclass(frozen=True, kw_only=True)
