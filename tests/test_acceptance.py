@@ -11,8 +11,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import acceptance, store_devices
-from hardenprobe.acceptance import Acceptance, Control, Finding, Request, Untold
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.decisions.exceptions import AcceptedFinding, RiskException
@@ -22,6 +20,8 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
 from hardenprobe.errors import StoreRefused
 from hardenprobe.facts import NotMet, TelnetGreeting
+from hardenprobe.lifecycle import acceptance, device_lookup
+from hardenprobe.lifecycle.acceptance import Acceptance, AcceptanceRequest, Control, Finding, Untold
 from hardenprobe.model import Address, Device, Observation, Review, Service, State
 from hardenprobe.plugins import registry
 from hardenprobe.store.store import Store, opened
@@ -39,7 +39,7 @@ TELNET = (
     tcp_port(23),
     at(23, TelnetGreeting(negotiates=True, text="login:", prompt="login:"), protocol="telnet"),
 )
-WHO = Request(accepted_by="Morag Kerr", requested_by="Imke Sandvoort", reason="replaces HO-0099")
+WHO = AcceptanceRequest(accepted_by="Morag Kerr", requested_by="Imke Sandvoort", reason="replaces HO-0099")
 
 
 @pytest.fixture
@@ -76,7 +76,7 @@ def assessed(
     kept: Store, review: Review, *statements: Statement, rules: Baseline = RULES, **more: Any
 ) -> Acceptance:
     kept.save(review)
-    found = store_devices.find(kept, "HO-0500")
+    found = device_lookup.find(kept, "HO-0500")
     decisions = Decisions(day=TODAY, statements=statements, **more)
     return acceptance.assess(kept, found, rules, CHECKS, decisions)
 
@@ -119,13 +119,13 @@ def test_a_finding_stands_in_the_way_until_an_exception_covers_it(kept: Store) -
         accepted=(accepted,),
     )  # fmt: skip
     again = acceptance.assess(
-        kept, store_devices.find(kept, "HO-0500"), RULES, CHECKS, Decisions(day=TODAY, exceptions=(one,))
+        kept, device_lookup.find(kept, "HO-0500"), RULES, CHECKS, Decisions(day=TODAY, exceptions=(one,))
     )
     (covered,) = [f for f in again.findings if f.check == "cleartext-telnet"]
     assert (covered.exception, covered.until) == ("E-1", "2026-04-01")
     too_long = replace(one, until="2026-07-01")
     third = acceptance.assess(
-        kept, store_devices.find(kept, "HO-0500"), RULES, CHECKS, Decisions(day=TODAY, exceptions=(too_long,))
+        kept, device_lookup.find(kept, "HO-0500"), RULES, CHECKS, Decisions(day=TODAY, exceptions=(too_long,))
     )
     (stands,) = [f for f in third.standing() if f.check == "cleartext-telnet"]
     assert stands.lapsed and "E-1: longer than the device's own baseline allows: 113 days" in stands.lapsed

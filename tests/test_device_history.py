@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import device_history, store_devices
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.ledger import Draft, Ledger
-from hardenprobe.device_history import Event
 from hardenprobe.errors import StoreRefused
+from hardenprobe.lifecycle import device_history, device_lookup
+from hardenprobe.lifecycle.device_history import Event
 from hardenprobe.model import Address, Device, Identity, Review
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import sample_review
@@ -47,7 +47,7 @@ def review(day: int, device: Device = FIRST, **head: Any) -> Review:
 
 
 def events(kept: Store, name: str = "HO-0101") -> tuple[Event, ...]:
-    return device_history.events(kept, store_devices.find(kept, name))
+    return device_history.events(kept, device_lookup.find(kept, name))
 
 
 def at(*addresses: str, **more: Any) -> Device:

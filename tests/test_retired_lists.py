@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import retired_lists
 from hardenprobe.addresses.sets import parse_entry
 from hardenprobe.errors import FileInvalid
 from hardenprobe.facts import DeclaredAllowList
+from hardenprobe.lifecycle import stale_entries
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import declared, sample_review
 
@@ -40,7 +40,7 @@ def wrote(tmp_path: Path, name: str, text: str) -> Path:
 )
 def test_what_a_file_says(tmp_path: Path, name: str, text: str, found: list[tuple[int, bool]]) -> None:
     path = wrote(tmp_path, name, text)
-    seen = retired_lists.in_file(path, HERE)
+    seen = stale_entries.in_file(path, HERE)
     assert [(one.where, one.alone) for one in seen] == [(f"{path}:{line}", alone) for line, alone in found]
 
 
@@ -58,7 +58,7 @@ def test_an_inventory_is_asked_for_the_lists_that_it_declares(tmp_path: Path) ->
         '          "192.0.2.12"]}\n'
         '  - {asset_tag: "HO-2", addresses: ["192.0.2.12"]}\n',
     )
-    assert [str(one) for one in retired_lists.in_file(path, HERE)] == [
+    assert [str(one) for one in stale_entries.in_file(path, HERE)] == [
         f"{path}:7 (list of HO-1): 192.0.2.0/25 takes it in with others",
         f"{path}:8 (list of HO-1): 192.0.2.12 names it",
     ]
@@ -66,10 +66,10 @@ def test_an_inventory_is_asked_for_the_lists_that_it_declares(tmp_path: Path) ->
 
 def test_a_file_that_cannot_be_read_is_said_with_its_line(tmp_path: Path) -> None:
     with pytest.raises(FileInvalid) as wrong:
-        retired_lists.in_file(wrote(tmp_path, "l.txt", "192.0.2.1\n192.0.2.999\n"), HERE)
+        stale_entries.in_file(wrote(tmp_path, "l.txt", "192.0.2.1\n192.0.2.999\n"), HERE)
     assert wrong.value.line == 2
     with pytest.raises(FileInvalid, match="cannot be read"):
-        retired_lists.in_file(tmp_path / "none.txt", HERE)
+        stale_entries.in_file(tmp_path / "none.txt", HERE)
 
 
 @pytest.fixture
@@ -86,7 +86,7 @@ def test_what_the_inventory_declared_for_others_of_the_review(kept: Store) -> No
     )
     seen = {first.id: (declared(facts),), second.id: (declared(facts),), third.id: ()}
     kept.save(replace(made, observations=seen, head=replace(made.head, previous=None, previous_digest=None)))
-    found = retired_lists.declared(kept, made.head.id, HERE, first.id)
+    found = stale_entries.declared(kept, made.head.id, HERE, first.id)
     assert [str(one) for one in found] == [
         f"review {made.head.id}, list 2 of HO-0102: 192.0.2.12 names it",
         f"review {made.head.id}, list 2 of HO-0102: 192.0.2.0/24 takes it in with others",
@@ -96,6 +96,6 @@ def test_what_the_inventory_declared_for_others_of_the_review(kept: Store) -> No
 @given(st.integers(0, 255), st.integers(24, 32))
 def test_an_entry_names_whom_it_admits_alone(last: int, length: int) -> None:
     block = f"192.0.2.{last & ~((1 << 32 - length) - 1) & 255}/{length}"
-    (one,) = retired_lists._named("x", parse_entry(block), [f"192.0.2.{last}"])
+    (one,) = stale_entries._named("x", parse_entry(block), [f"192.0.2.{last}"])
     assert one.alone is (length == 32)
-    assert not list(retired_lists._named("x", parse_entry(block), [f"198.51.100.{last}"]))
+    assert not list(stale_entries._named("x", parse_entry(block), [f"198.51.100.{last}"]))

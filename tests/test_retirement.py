@@ -13,15 +13,15 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe import retirement, retirement_answers, store_devices
 from hardenprobe.decisions import device_register, exceptions
 from hardenprobe.decisions.exceptions import RiskException
 from hardenprobe.decisions.inputs import InputError
 from hardenprobe.decisions.ledger import Draft, Entry, Ledger
 from hardenprobe.errors import FileInvalid, StoreRefused, UsageError
 from hardenprobe.facts import NotMet
+from hardenprobe.lifecycle import checklist, device_lookup, retirement
+from hardenprobe.lifecycle.checklist import POINTS, Answer, Answers
 from hardenprobe.model import Review
-from hardenprobe.retirement_answers import POINTS, Answer, Answers
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import HOSTILE, at, declared, sample_review
 from hardenprobe.testing_tls import chain, tls_port
@@ -54,7 +54,7 @@ def review(id: str = "20260302-210000-a", **changes: Any) -> Review:
 
 def test_the_methods_are_those_of_sp_800_88() -> None:
     """NIST SP 800-88 Rev. 1, section 2.5: clear, purge, destroy."""
-    assert retirement_answers.METHODS == ("clear", "purge", "destroy")
+    assert checklist.METHODS == ("clear", "purge", "destroy")
 
 
 def test_every_point_is_asked_for_and_every_answer_lets_it_go() -> None:
@@ -104,7 +104,7 @@ monitoring: {not_applicable: "never watched"}
 
 
 def test_a_file_of_answers(tmp_path: Path) -> None:
-    found = retirement_answers.from_file(written(tmp_path, FILE), ("HO-0101", FIRST.id), TODAY)
+    found = checklist.from_file(written(tmp_path, FILE), ("HO-0101", FIRST.id), TODAY)
     assert found.storage == replace(DONE, method="destroy")
     assert [line.split(":")[0] for line in found.missing()] == ["certificate", "allow_lists", "accounts"]
 
@@ -151,7 +151,7 @@ def test_a_wrong_file_is_said_with_its_line(tmp_path: Path, old: str, new: str, 
     assert old in FILE
     path = written(tmp_path, FILE.replace(old, new, 1))
     with pytest.raises(FileInvalid) as wrong:
-        retirement_answers.from_file(path, ("HO-0101",), TODAY)
+        checklist.from_file(path, ("HO-0101",), TODAY)
     assert str(wrong.value).startswith(f"{path}:{line}: ") and says in str(wrong.value)
 
 
@@ -163,7 +163,7 @@ def test_options_share_one_person_and_one_day() -> None:
         "method": "purge",
         "accounts": "seen",
     }
-    found = retirement_answers.from_options(given_, ["allow-lists=in none", "monitoring= none "], "d", TODAY)
+    found = checklist.from_options(given_, ["allow-lists=in none", "monitoring= none "], "d", TODAY)
     assert found.storage == Answer(by="Morag Kerr", when="2026-03-20", evidence="form 17", method="purge")
     assert found.accounts == Answer(by="Morag Kerr", when="2026-03-20", evidence="seen")
     assert (found.allow_lists.not_applicable, found.monitoring.not_applicable) == ("in none", "none")
@@ -186,7 +186,7 @@ def test_a_wrong_option_is_named(
     given_: dict[str, str], not_applicable: list[str], key: str, says: str
 ) -> None:
     with pytest.raises(InputError, match=says) as wrong:
-        retirement_answers.from_options(given_, not_applicable, "d", TODAY)
+        checklist.from_options(given_, not_applicable, "d", TODAY)
     assert wrong.value.key == key
 
 
@@ -207,7 +207,7 @@ def test_a_retirement_ends_the_exceptions_of_its_device_and_no_other(kept: Store
         risk("E-4", None, tag="public-area"), risk("E-5", FIRST.id, until="2026-03-20"),
         Draft(kind=exceptions.END, subject="E-5", body={"by": "a", "reason": "b"}),
     ])  # fmt: skip
-    made, named = retirement.leaving(kept, store_devices.find(kept, FIRST.id), ())
+    made, named = retirement.leaving(kept, device_lookup.find(kept, FIRST.id), ())
     assert (named, made.reviews, made.ids) == ([], 1, (FIRST.id,))
     known = exceptions.read(ledger.entries())
     made = replace(made, answers=ALL)
@@ -220,7 +220,7 @@ def test_a_retirement_ends_the_exceptions_of_its_device_and_no_other(kept: Store
     assert after["E-1"].ended and after["E-2"].ended is None and after["E-4"].ended is None
     turns = device_register.read(ledger.entries())
     with pytest.raises(UsageError, match=r"'HO-0101' was retired on .* already \(R-1\)"):
-        retirement.leaving(kept, store_devices.find(kept, FIRST.id), turns)
+        retirement.leaving(kept, device_lookup.find(kept, FIRST.id), turns)
 
 
 def test_one_that_is_gone_is_known_again_by_what_it_showed_last(kept: Store) -> None:
@@ -233,7 +233,7 @@ def test_one_that_is_gone_is_known_again_by_what_it_showed_last(kept: Store) -> 
     kept.save(
         review("20260302-000000-b", devices=devices, observations={**FLEET.observations, FIRST.id: (gone,)})
     )
-    found = store_devices.find(kept, "HO-0101")
+    found = device_lookup.find(kept, "HO-0101")
     assert (found.review, found.marks) == ("20260302-000000-b", ())
     made, _ = retirement.leaving(kept, found, ())
     assert (made.marks, made.serials, made.reviews) == ((("serial", "QM40-00000"),), ("0a1b",), 2)
@@ -245,16 +245,16 @@ def test_one_that_is_gone_is_known_again_by_what_it_showed_last(kept: Store) -> 
 
 def test_the_template_is_read_back_and_leaves_everything_open(tmp_path: Path, kept: Store) -> None:
     kept.save(review())
-    made, _ = retirement.leaving(kept, store_devices.find(kept, FIRST.id), ())
+    made, _ = retirement.leaving(kept, device_lookup.find(kept, FIRST.id), ())
     path = written(tmp_path, retirement.template(made))
-    found = retirement_answers.from_file(path, (FIRST.id,), TODAY)
+    found = checklist.from_file(path, (FIRST.id,), TODAY)
     assert [line.split(":")[0] for line in found.missing()] == ["by", "reason", *POINTS]
 
 
 @pytest.mark.parametrize("text", HOSTILE)
 def test_no_name_breaks_out_of_the_templates_comments(kept: Store, text: str) -> None:
     kept.save(review())
-    made, _ = retirement.leaving(kept, store_devices.find(kept, FIRST.id), ())
+    made, _ = retirement.leaving(kept, device_lookup.find(kept, FIRST.id), ())
     hostile = replace(made, label=text, addresses=(text,), serials=(text,), lists=(text, text))
     lines = retirement.template(hostile).splitlines()
     assert yaml.safe_load("\n".join(lines)) == yaml.safe_load(retirement.template(made))

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import store_devices
 from hardenprobe.decisions import device_register
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
+from hardenprobe.lifecycle import device_lookup
 from hardenprobe.model import Address, Device, Identity, Review
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import sample_review
@@ -56,7 +56,7 @@ def at(device: Device, *addresses: str) -> Device:
 )
 def test_what_a_device_may_be_called(kept: Store, name: str) -> None:
     kept.save(FLEET)
-    found = store_devices.find(kept, name)
+    found = device_lookup.find(kept, name)
     assert (found.device.id, found.review) == (FIRST.id, FLEET.head.id)
     assert found.marks == (("serial", "QM40-00000"),)
 
@@ -64,8 +64,8 @@ def test_what_a_device_may_be_called(kept: Store, name: str) -> None:
 def test_an_address_means_who_has_it_now(kept: Store) -> None:
     kept.save(review("20260301-000000-a", at(FIRST, "192.0.2.1"), at(SECOND, "192.0.2.2")))
     kept.save(review("20260401-000000-b", at(FIRST, "192.0.2.2"), at(SECOND, "192.0.2.1")))
-    assert store_devices.find(kept, "192.0.2.1").device.id == SECOND.id
-    old = store_devices.find(kept, "192.0.2.1", "20260301-000000-a")
+    assert device_lookup.find(kept, "192.0.2.1").device.id == SECOND.id
+    old = device_lookup.find(kept, "192.0.2.1", "20260301-000000-a")
     assert (old.device.id, old.review) == (FIRST.id, "20260301-000000-a")
 
 
@@ -73,23 +73,23 @@ def test_who_is_gone_from_the_newest_review_is_found_where_it_was_last(kept: Sto
     kept.save(review("20260301-000000-a", at(FIRST, "192.0.2.1"), SECOND))
     kept.save(review("20260302-000000-b", at(FIRST, "192.0.2.9"), SECOND))
     kept.save(review("20260303-000000-c", SECOND))
-    by_old_address = store_devices.find(kept, "192.0.2.1")
+    by_old_address = device_lookup.find(kept, "192.0.2.1")
     assert by_old_address.review == "20260302-000000-b"
     assert [a.address for a in by_old_address.device.addresses] == ["192.0.2.9"]
 
 
 def test_several_are_listed_and_nobody_is_said(kept: Store) -> None:
     with pytest.raises(UsageError, match="holds no review yet"):
-        store_devices.find(kept, "HO-0101")
+        device_lookup.find(kept, "HO-0101")
     named = [replace(d, names=("shared.example.org",)) for d in (FIRST, SECOND)]
     kept.save(review("20260301-000000-a", *named, THIRD))
     with pytest.raises(UsageError, match="'shared.example.org' means 2 devices: 'HO-0101' is ") as several:
-        store_devices.find(kept, "shared.example.org")
+        device_lookup.find(kept, "shared.example.org")
     assert FIRST.id in str(several.value) and SECOND.id in str(several.value)
     with pytest.raises(UnknownName, match="did you mean HO-010"):
-        store_devices.find(kept, "HO-01001")
+        device_lookup.find(kept, "HO-01001")
     with pytest.raises(UnknownName):
-        store_devices.find(kept, "")
+        device_lookup.find(kept, "")
 
 
 def test_many_are_cut_short(kept: Store) -> None:
@@ -98,10 +98,10 @@ def test_many_are_cut_short(kept: Store) -> None:
     letter = max("0123456789abcdef", key=lambda c: sum(d.id.startswith(c) for d in first))
     count = sum(d.id.startswith(letter) for d in first)
     with pytest.raises(UsageError, match=f"means {count} devices"):
-        store_devices.find(kept, letter)
-    shown = store_devices._several("x", first)
+        device_lookup.find(kept, letter)
+    shown = device_lookup._several("x", first)
     assert (
-        shown.count(" is ") == store_devices.SHOWN and f"; and {40 - store_devices.SHOWN} more; give" in shown
+        shown.count(" is ") == device_lookup.SHOWN and f"; and {40 - device_lookup.SHOWN} more; give" in shown
     )
 
 
@@ -111,7 +111,7 @@ def test_marks_that_others_bear_are_left_out(kept: Store) -> None:
     cloned = [replace(d, identity=(*d.identity, key)) for d in (FIRST, SECOND)]
     cloned[0] = replace(cloned[0], identity=(*cloned[0].identity, own))
     kept.save(review("20260301-000000-a", *cloned))
-    assert store_devices.find(kept, FIRST.id).marks == (("serial", "QM40-00000"), ("engine-id", "80001f88"))
+    assert device_lookup.find(kept, FIRST.id).marks == (("serial", "QM40-00000"), ("engine-id", "80001f88"))
 
 
 def test_appearances_follow_a_device_whose_id_changed(kept: Store) -> None:
@@ -120,8 +120,8 @@ def test_appearances_follow_a_device_whose_id_changed(kept: Store) -> None:
     kept.save(review("20260301-000000-a", unlisted, SECOND))
     kept.save(review("20260302-000000-b", SECOND))
     kept.save(review("20260303-000000-c", FIRST, SECOND))
-    found = store_devices.find(kept, "HO-0101")
-    rows = list(store_devices.appearances(kept, found.device.id, found.marks))
+    found = device_lookup.find(kept, "HO-0101")
+    rows = list(device_lookup.appearances(kept, found.device.id, found.marks))
     assert [(row.review, row.device.id) for row in rows] == [
         ("20260301-000000-a", "dev-before"),
         ("20260303-000000-c", FIRST.id),
@@ -135,9 +135,9 @@ def test_a_weak_mark_of_two_devices_of_a_review_takes_neither(kept: Store) -> No
     kept.save(review("20260301-000000-a", *twins))
     kept.save(review("20260302-000000-b", twins[0]))
     kept.save(review("20260303-000000-c", now))
-    found = store_devices.find(kept, FIRST.id)
+    found = device_lookup.find(kept, FIRST.id)
     assert found.marks == (("host-key", 'a"b\\_%'),)
-    rows = list(store_devices.appearances(kept, found.device.id, found.marks))
+    rows = list(device_lookup.appearances(kept, found.device.id, found.marks))
     assert [row.review for row in rows] == ["20260302-000000-b", "20260303-000000-c"]
 
 
@@ -146,9 +146,9 @@ def test_another_serial_is_another_device(kept: Store) -> None:
     before = replace(SECOND, identity=(*SECOND.identity, key))
     kept.save(review("20260301-000000-a", before))
     kept.save(review("20260302-000000-b", replace(FIRST, identity=(*FIRST.identity, key))))
-    found = store_devices.find(kept, FIRST.id)
+    found = device_lookup.find(kept, FIRST.id)
     assert device_register.telling(found.device.identity) == found.marks
-    rows = list(store_devices.appearances(kept, found.device.id, found.marks))
+    rows = list(device_lookup.appearances(kept, found.device.id, found.marks))
     assert [row.review for row in rows] == ["20260302-000000-b"]
 
 
@@ -157,6 +157,6 @@ def test_a_changed_row_is_said_in_one_line(kept: Store, tmp_path: Path) -> None:
     with closing(sqlite3.connect(tmp_path / "store.db")) as db, db:
         db.execute("update parts set record = '{}'")
     with pytest.raises(StoreRefused, match="changed from outside"):
-        store_devices.find(kept, FIRST.id)
+        device_lookup.find(kept, FIRST.id)
     with pytest.raises(StoreRefused, match="device nobody is gone"):
-        store_devices.part(kept, FLEET.head.id, "nobody")
+        device_lookup.part(kept, FLEET.head.id, "nobody")

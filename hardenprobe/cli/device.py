@@ -65,11 +65,11 @@ def accept(
     Findings without a running exception stand in the way, and so do controls that the baseline calls for and nobody
     answered, and checks that it says must be determined. The status is 1 then, and nothing is kept.
     """
-    from hardenprobe import acceptance, store_devices
     from hardenprobe.baseline import baseline
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions import snapshot
+    from hardenprobe.lifecycle import acceptance, device_lookup
     from hardenprobe.reports import device_sheets
 
     checks = plugins.registry()
@@ -80,10 +80,14 @@ def accept(
         "reason": reason,
         "despite": tuple(despite),
     }
-    whole = None if trial and None in given.values() else requests.from_options(acceptance.Request, given)[0]
+    whole = (
+        None
+        if trial and None in given.values()
+        else requests.from_options(acceptance.AcceptanceRequest, given)[0]
+    )
     with opened(store_url) as kept:
         one = kept.find(review_name) if review_name else None
-        found = store_devices.find(kept, device, one)
+        found = device_lookup.find(kept, device, one)
         made = acceptance.assess(kept, found, expected, checks, snapshot.load(kept))
         if whole:
             with whole.blamed():
@@ -148,11 +152,11 @@ def retire(
     """
     from datetime import UTC, datetime
 
-    from hardenprobe import retirement, retirement_answers, store_devices
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions import device_register, exceptions, inputs, ledger
     from hardenprobe.errors import UsageError
+    from hardenprobe.lifecycle import checklist, device_lookup, retirement
     from hardenprobe.reports import device_sheets
 
     today = datetime.now(UTC).date()
@@ -161,17 +165,17 @@ def retire(
         names = ", ".join(f"--{key.replace('_', '-')}" for key in said)
         raise UsageError(f"--answers says all of it; leave out {names}")
     with opened(store_url) as kept:
-        found = store_devices.find(kept, device)
+        found = device_lookup.find(kept, device)
         entries = ledger.Ledger(kept).entries()
         made, named = retirement.leaving(kept, found, device_register.read(entries), lists)
         if only_template:
             _out(retirement.template(made), output)
             return 0
         if answers:
-            told = retirement_answers.from_file(answers, inputs.names_of(found.device), today)
+            told = checklist.from_file(answers, inputs.names_of(found.device), today)
         else:
             with requests.Asked(None, Path()).blamed():
-                told = retirement_answers.from_options(given, not_applicable, found.device.id, today)
+                told = checklist.from_options(given, not_applicable, found.device.id, today)
         risks = exceptions.read(entries)
         ending = retirement.running(made, risks, today.isoformat())
         made = replace(made, answers=told, exceptions=tuple(one.id for one in ending))
@@ -194,12 +198,12 @@ def history(device: str, as_json: bool, store_url: str | None) -> int:
     """List what happened to a device, the oldest first: where and how it was seen, what was decided of it."""
     from dataclasses import asdict
 
-    from hardenprobe import device_history, store_devices
     from hardenprobe.cli.opening import opened
+    from hardenprobe.lifecycle import device_history, device_lookup
     from hardenprobe.reports.text import visible
 
     with opened(store_url) as kept:
-        found = store_devices.find(kept, device)
+        found = device_lookup.find(kept, device)
         events = device_history.events(kept, found)
     who = {"id": found.device.id, "label": found.device.label}
     if as_json:

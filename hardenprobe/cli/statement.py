@@ -37,12 +37,12 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
     """Keep a statement. It is held against what is seen from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
-    from hardenprobe import store_devices
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions import ledger, statements
     from hardenprobe.decisions.statements import StatementRequest
     from hardenprobe.errors import clip
+    from hardenprobe.lifecycle import device_lookup
 
     wanted = requests.asked(StatementRequest, given, from_file, _read)
     today = datetime.now(UTC).date()
@@ -53,7 +53,7 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
     with opened(store_url, make=True) as kept:
         made = statements.read(ledger.Ledger(kept).add(drafts))
         named = dict.fromkeys((one.device, one.tag) for one in made if one.device or one.tag)
-        strange = [(name, tag) for name, tag in named if not store_devices.heard_of(kept, name, tag)]
+        strange = [(name, tag) for name, tag in named if not device_lookup.heard_of(kept, name, tag)]
     for new in made:
         click.echo(f"{new.id}  {new.control} of {new.about}: {new.answer}, {new.state(today.isoformat())}")
     for name, tag in strange:

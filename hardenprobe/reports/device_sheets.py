@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from hardenprobe.acceptance import Acceptance, Control, Finding, Untold
+from hardenprobe.lifecycle.acceptance import Acceptance, Control, Finding, Untold
+from hardenprobe.lifecycle.checklist import POINTS, Answer
+from hardenprobe.lifecycle.retirement import Retirement
 from hardenprobe.reports.sheet import Section, Sheet
 from hardenprobe.reports.text import SEVERITY_NOTE, counted
-from hardenprobe.retirement import Retirement
-from hardenprobe.retirement_answers import POINTS, Answer
 
 NONE = (("", "none"),)
 NOT_SAID = "not said"

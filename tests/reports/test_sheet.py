@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.acceptance import Acceptance, Control, Finding, Untold
 from hardenprobe.errors import UsageError
+from hardenprobe.lifecycle.acceptance import Acceptance, Control, Finding, Untold
+from hardenprobe.lifecycle.checklist import Answer, Answers
+from hardenprobe.lifecycle.retirement import Retirement
 from hardenprobe.reports import device_sheets, sheet
 from hardenprobe.reports.sheet import Section, Sheet
 from hardenprobe.reports.text import CAUTION, visible
-from hardenprobe.retirement import Retirement
-from hardenprobe.retirement_answers import Answer, Answers
 from hardenprobe.testing import HOSTILE
 
 ALLOWED = {

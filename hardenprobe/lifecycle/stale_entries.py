@@ -17,7 +17,7 @@ from hardenprobe.store.store import UNREADABLE, Store
 
 
 @dataclass(frozen=True, kw_only=True)
-class Named:
+class ListMention:
     """An entry that lets a device's address in.
 
     Attributes:
@@ -33,7 +33,7 @@ class Named:
         return f"{self.where}: {self.entry} {'names it' if self.alone else 'takes it in with others'}"
 
 
-def in_file(path: Path, addresses: Sequence[str]) -> tuple[Named, ...]:
+def in_file(path: Path, addresses: Sequence[str]) -> tuple[ListMention, ...]:
     """What a file says of some addresses: any list that `hardenprobe allowlist` reads, or an inventory (YAML), of which
     the lists that it declares for devices.
 
@@ -42,7 +42,7 @@ def in_file(path: Path, addresses: Sequence[str]) -> tuple[Named, ...]:
     """
     if path.suffix.lower() in (".yaml", ".yml") and _is_inventory(path):
         return tuple(_in_inventory(path, addresses))
-    found: list[Named] = []
+    found: list[ListMention] = []
     for line in list_files.read(path):
         try:
             entry = parse_entry(line.text)
@@ -57,7 +57,7 @@ def _is_inventory(path: Path) -> bool:
     return isinstance(data, dict) and data.get("inventory") == inventory.FORMAT
 
 
-def _in_inventory(path: Path, addresses: Sequence[str]) -> Iterator[Named]:
+def _in_inventory(path: Path, addresses: Sequence[str]) -> Iterator[ListMention]:
     known = inventory.load(path)
     document = load_yaml(path)
     tags = {one.get("asset_tag"): at for at, one in enumerate(document.data["devices"])}
@@ -68,7 +68,7 @@ def _in_inventory(path: Path, addresses: Sequence[str]) -> Iterator[Named]:
                 yield from _named(f"{path}:{line} (list of {device.asset_tag})", parse_entry(text), addresses)
 
 
-def declared(kept: Store, review: str, addresses: Sequence[str], leave_out: str) -> tuple[Named, ...]:
+def declared(kept: Store, review: str, addresses: Sequence[str], leave_out: str) -> tuple[ListMention, ...]:
     """What the lists say that a review's inventory declared for its devices.
 
     Args:
@@ -77,7 +77,7 @@ def declared(kept: Store, review: str, addresses: Sequence[str], leave_out: str)
     Raises:
         StoreRefused: The review cannot be read.
     """
-    found: list[Named] = []
+    found: list[ListMention] = []
     for part in kept.parts(review):
         if part.device == leave_out:
             continue
@@ -92,6 +92,6 @@ def declared(kept: Store, review: str, addresses: Sequence[str], leave_out: str)
     return tuple(found)
 
 
-def _named(where: str, entry: Entry, addresses: Iterable[str]) -> Iterator[Named]:
+def _named(where: str, entry: Entry, addresses: Iterable[str]) -> Iterator[ListMention]:
     if any(address in AddressSet.of([entry]) for address in addresses):
-        yield Named(where=where, entry=str(entry), alone=entry.count == 1)
+        yield ListMention(where=where, entry=str(entry), alone=entry.count == 1)

@@ -13,9 +13,9 @@ from typing import Any
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.inputs import device_of
 from hardenprobe.decisions.ledger import Entry, Ledger
+from hardenprobe.lifecycle.device_lookup import Appearance, Row, appearances
 from hardenprobe.model import Device, Head, Severity, Word
 from hardenprobe.store.store import UNREADABLE, Store
-from hardenprobe.store_devices import Appearance, Row, appearances
 
 FORMAT = "hardenprobe.device-history/1"
 SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)

@@ -16,11 +16,11 @@ from hardenprobe.decisions.inputs import LONGEST, ending
 from hardenprobe.decisions.ledger import Draft, Entry, understood
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import TlsPort
+from hardenprobe.lifecycle.checklist import FORMAT, METHODS, POINTS, Answer, Answers
+from hardenprobe.lifecycle.device_lookup import Appearance, appearances, in_review, part, review_ids
+from hardenprobe.lifecycle.stale_entries import declared, in_file
 from hardenprobe.model.rows import read_observations
-from hardenprobe.retired_lists import declared, in_file
-from hardenprobe.retirement_answers import FORMAT, METHODS, POINTS, Answer, Answers
 from hardenprobe.store.store import UNREADABLE, Store
-from hardenprobe.store_devices import Appearance, appearances, in_review, part, review_ids
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -18,6 +18,7 @@ from hardenprobe.decisions.ledger import Draft, Entry, understood
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.judging.judgement import Judgement
+from hardenprobe.lifecycle.device_lookup import Appearance, part
 from hardenprobe.model import Answered, Device, Head, Result, Word
 from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.plugins.registry import Registry
@@ -25,7 +26,6 @@ from hardenprobe.scanning.review import renewed
 from hardenprobe.standards import controls
 from hardenprobe.store.rejudge import fleets
 from hardenprobe.store.store import UNREADABLE, Store
-from hardenprobe.store_devices import Appearance, part
 
 BASELINE = "office-device-strict"
 MET = ("yes", "not applicable")  # the answers that say that a control is met
@@ -33,7 +33,7 @@ TOLD = (Word.PASS, Word.FAIL, Word.NOTAPPLICABLE, Word.INFORMATIONAL)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class AcceptanceRequest:
     """Who wants a device accepted.
 
     Attributes:
@@ -274,7 +274,7 @@ def _untold(results: Iterable[Result], must: frozenset[str]) -> tuple[Untold, ..
     return tuple(Untold(check=c, word=word, reason=why, must=c in must) for c, word, why in every)
 
 
-def signed(request: Request, assessed: Acceptance) -> Acceptance:
+def signed(request: AcceptanceRequest, assessed: Acceptance) -> Acceptance:
     """Put to what was assessed who accepts it.
 
     Raises:

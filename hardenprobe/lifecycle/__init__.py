@@ -1,0 +1,1 @@
+"""A device's way into the fleet and out of it, and what happened to it in between."""
