@@ -32,7 +32,7 @@ _OF_INVENTORY = frozenset({"declared-allow-list", "declared-device", "not-listed
 
 
 @dataclass(frozen=True, kw_only=True)
-class Behind:
+class VerdictBasis:
     """What stands behind some results of one check of one device in one review.
 
     Attributes:
@@ -49,11 +49,13 @@ class Behind:
     version: tuple[str, str] | None
 
 
-def behind(device: Device, results: Sequence[Mapping[str, Any]], seen: Sequence[Mapping[str, Any]]) -> Behind:
+def behind(
+    device: Device, results: Sequence[Mapping[str, Any]], seen: Sequence[Mapping[str, Any]]
+) -> VerdictBasis:
     """Gather what stands behind some results of one check."""
     named = {id for result in results for id in result["observations"]}
     versions = {(result["check_version"], result["origin"]) for result in results}
-    return Behind(
+    return VerdictBasis(
         device=device,
         results=results,
         proof=[entry for entry in seen if entry["id"] in named],
@@ -62,7 +64,7 @@ def behind(device: Device, results: Sequence[Mapping[str, Any]], seen: Sequence[
     )
 
 
-def causes(before: Behind, after: Behind) -> tuple[Cause, ...]:
+def causes(before: VerdictBasis, after: VerdictBasis) -> tuple[Cause, ...]:
     """Say why a verdict changed; the main cause first.
 
     What was seen and what was expected are compared, never what time it was: where neither differs, only time has passed.
@@ -75,7 +77,7 @@ def causes(before: Behind, after: Behind) -> tuple[Cause, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def _rules(before: Behind, after: Behind) -> Iterator[Cause]:
+def _rules(before: VerdictBasis, after: VerdictBasis) -> Iterator[Cause]:
     """What it was judged by."""
     if before.version and after.version and before.version != after.version:
         (old, old_origin), (new, new_origin) = before.version, after.version
@@ -86,7 +88,7 @@ def _rules(before: Behind, after: Behind) -> Iterator[Cause]:
         yield Cause(why=Why.RULES, text=f"{old_rules} before, {new_rules} now")
 
 
-def _baselines(before: Behind, after: Behind) -> tuple[list[Cause], list[Cause]]:
+def _baselines(before: VerdictBasis, after: VerdictBasis) -> tuple[list[Cause], list[Cause]]:
     """What another baseline expects of this, and that there is another one that says the same of it."""
     old_base, new_base = before.device.baseline, after.device.baseline
     if not old_base or not new_base or old_base.hash == new_base.hash:
@@ -101,7 +103,7 @@ def _baselines(before: Behind, after: Behind) -> tuple[list[Cause], list[Cause]]
     return [Cause(why=Why.BASELINE, text=text)], []
 
 
-def _facts(before: Behind, after: Behind) -> Iterator[Cause]:
+def _facts(before: VerdictBasis, after: VerdictBasis) -> Iterator[Cause]:
     """What was seen: a fact that proves one verdict and is not among all that the other review saw at that place."""
     differing = _steady(before.proof) - _steady(after.seen) | _steady(after.proof) - _steady(before.seen)
     kinds = {kind for kind, _, _ in differing}
@@ -130,11 +132,11 @@ def _steady(entries: Sequence[Mapping[str, Any]]) -> set[tuple[str, str, str]]:
     return made
 
 
-def _said(side: Behind, which: str) -> set[str]:
+def _said(side: VerdictBasis, which: str) -> set[str]:
     return {result[which]["text"] for result in side.results}
 
 
-def _rule_set(side: Behind) -> str:
+def _rule_set(side: VerdictBasis) -> str:
     named = {f"{r['rule_set']['name']} of {r['rule_set']['date']}" for r in side.results if r["rule_set"]}
     return ", ".join(sorted(named))
 

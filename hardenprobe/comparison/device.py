@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.comparison import told
-from hardenprobe.comparison.causes import Behind, behind, causes, exceptions
+from hardenprobe.comparison import finding_state
+from hardenprobe.comparison.causes import VerdictBasis, behind, causes, exceptions
 from hardenprobe.comparison.drift import Entry, drift
+from hardenprobe.comparison.finding_state import Asked, Said, Tells, Told, by_check
 from hardenprobe.comparison.records import Cause, Change, DeviceChange, Kind, Side, Why
 from hardenprobe.comparison.sightings import Sightings, days_between, due
-from hardenprobe.comparison.told import Asked, Said, Tells, Told, by_check
 from hardenprobe.model import UNTOLD, Device, Result, Word
 from hardenprobe.model.document import decode_results
 
@@ -24,16 +24,16 @@ class Held:
         self.device = device
         self.results = results
         self.seen = seen
-        self.said = Said(by_check(map(told.read, results)), lambda: device)
+        self.said = Said(by_check(map(finding_state.read, results)), lambda: device)
         self.failed = _failed(results)
 
     def of(self, one: Told) -> list[Entry]:
         """The results that speak of a finding: its own, else those of its check on its port or the device as a whole."""
         checked = [entry for entry in self.results if entry["check"] == one.check]
         exact = [entry for entry in checked if entry["finding"] == one.finding]
-        return exact or [entry for entry in checked if told.covers(told.read(entry), one)]
+        return exact or [entry for entry in checked if finding_state.covers(finding_state.read(entry), one)]
 
-    def behind(self, one: Told) -> Behind:
+    def behind(self, one: Told) -> VerdictBasis:
         """What stands behind them."""
         return behind(self.device, self.of(one), self.seen)
 
@@ -56,7 +56,7 @@ def _failed(results: Sequence[Entry]) -> dict[str, Failed]:
     for entry, result in zip(entries, decode_results(entries), strict=True):
         known = found.get(result.finding)
         if known is None or _gravity(result) > _gravity(known.result):
-            found[result.finding] = Failed(told.read(entry), result)
+            found[result.finding] = Failed(finding_state.read(entry), result)
     return found
 
 
@@ -140,7 +140,7 @@ def _moved(pair: Pair, old: Mapping[str, Failed], new: Mapping[str, Failed]) -> 
     gone = [
         one.one
         for key, one in old.items()
-        if key not in new and told.state(one.one, pair.after.said, pair.now, pair.was)[0] != "untold"
+        if key not in new and finding_state.state(one.one, pair.after.said, pair.now, pair.was)[0] != "untold"
     ]
     come = [one.one for key, one in new.items() if key not in old]
     found = {}
@@ -169,7 +169,7 @@ def _trace(pair: Pair, one: Told, seen_by: Asked) -> Sightings:
     for past in pair.past:
         tells: Tells = "untold"
         if past.said is not None:
-            tells = told.state(one, past.said, past.asked, seen_by)[0]
+            tells = finding_state.state(one, past.said, past.asked, seen_by)[0]
         found.add(tells, past.at)
     return found
 
@@ -222,7 +222,7 @@ def _appeared(pair: Pair, now: Failed) -> Change:
 
 def _not_told(held: Held | None, one: Told, device: Device, asked: Asked, other: Asked) -> Cause | None:
     """Why the other review does not tell of a finding; None where it does."""
-    return told.state(one, held.said, asked, other)[1] if held else asked.met_not(device)
+    return finding_state.state(one, held.said, asked, other)[1] if held else asked.met_not(device)
 
 
 def _vanished(pair: Pair, was: Failed) -> Change:

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from hardenprobe.comparison.finding_state import Asked
 from hardenprobe.comparison.records import Drift
-from hardenprobe.comparison.told import Asked
 from hardenprobe.model import Device, Service, State
 
 KINDS = frozenset({"snmp-engine", "tls-port"})

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.comparison.told import Tells
+from hardenprobe.comparison.finding_state import Tells
 from hardenprobe.model import Severity
 
 

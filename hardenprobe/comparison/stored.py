@@ -8,10 +8,10 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
 
 from hardenprobe.baseline.selection import Expected
-from hardenprobe.comparison import told
+from hardenprobe.comparison import finding_state
 from hardenprobe.comparison.device import Held, Pair, Past, compare_device
+from hardenprobe.comparison.finding_state import Asked, asked
 from hardenprobe.comparison.records import DeviceChange, Kind, Named, Totals
-from hardenprobe.comparison.told import Asked, asked
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Review
 from hardenprobe.model.rows import read_device
@@ -160,14 +160,16 @@ class _Earlier:
         self._store, self._name = store, outline.head.id
         self._rows = store.rows(self._name) if rows is None else rows
 
-    def of(self, devices: Sequence[str]) -> dict[str, told.Said]:
+    def of(self, devices: Sequence[str]) -> dict[str, finding_state.Said]:
         """What it says of some devices."""
         rows = [self._rows[device] for device in devices if device in self._rows]
         found = {}
         for device, record, results in self._store.some_results(self._name, rows):
             with reading(self._store, self._name):
-                entries = map(told.read, json.loads(results))
-                found[device] = told.Said(told.by_check(entries), partial(read_device, record))
+                entries = map(finding_state.read, json.loads(results))
+                found[device] = finding_state.Said(
+                    finding_state.by_check(entries), partial(read_device, record)
+                )
         return found
 
 
