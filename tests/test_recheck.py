@@ -1,4 +1,4 @@
-"""hardenprobe.recheck and what it is made of: what is picked, what is asked for it, and what is said of it afterwards."""
+"""hardenprobe.recheck.recheck and what it is made of: what is picked, what is asked for it, and what is said of it afterwards."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 import yaml
 
-from hardenprobe import before_after, recheck
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.devices import matching
 from hardenprobe.devices.inventory import FORMAT
@@ -30,6 +29,7 @@ from hardenprobe.model import (
     Word,
 )
 from hardenprobe.planning.plan import check_scope
+from hardenprobe.recheck import outcome, recheck
 from hardenprobe.scanning import review
 from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.store import store
@@ -49,7 +49,9 @@ def kept(tmp_path: Path) -> Iterator[store.Store]:
 
 
 def prepared(kept: store.Store, *findings: str, **more: Any) -> recheck.Recheck:
-    wanted = recheck.Wanted(review="latest", findings=findings, sources=("127.0.0.1",), plugins=False, **more)
+    wanted = recheck.RecheckRequest(
+        review="latest", findings=findings, sources=("127.0.0.1",), plugins=False, **more
+    )
     return recheck.prepare(kept, wanted)
 
 
@@ -191,7 +193,7 @@ def test_a_source_that_is_not_ours_is_named(kept: store.Store, tmp_path: Path) -
         pytest.raises(UsageError, match="office, 192.0.2.77"),
     ):
         db.save(replace(sample, vantages=(office, sample.vantages[1])))
-        recheck.prepare(db, recheck.Wanted(review="latest", plugins=False))
+        recheck.prepare(db, recheck.RecheckRequest(review="latest", plugins=False))
 
 
 def test_a_request_survives_the_journal(kept: store.Store) -> None:
@@ -260,7 +262,7 @@ def said(word: Word, *, subject: str | None = "TLS 1.0", port: int | None = 443,
     ],
 )  # fmt: skip
 def test_it_is_gone_only_where_the_check_says_so(told: list[Result], looked: bool, standing: str) -> None:
-    result, word, why = before_after._told(said(Word.FAIL), told, frozenset({OLD}), looked)
+    result, word, why = outcome._told(said(Word.FAIL), told, frozenset({OLD}), looked)
     assert word == standing
     assert why
     assert (result is None) == (not told)
@@ -306,8 +308,10 @@ def scanned(lab: RunningLab, kept: store.Store) -> Review:
     return kept.save(asyncio.run(review.scan(request.order())))
 
 
-def asked_again(kept: store.Store, lab: RunningLab, findings: list[Result], **more: Any) -> recheck.Outcome:
-    wanted = recheck.Wanted(
+def asked_again(
+    kept: store.Store, lab: RunningLab, findings: list[Result], **more: Any
+) -> recheck.RecheckOutcome:
+    wanted = recheck.RecheckRequest(
         review="latest", findings=tuple(one.finding[:10] for one in findings), plugins=False,
         **{"inventory": str(lab.inventory), **more},
     )  # fmt: skip

@@ -74,17 +74,17 @@ def command(
     """
     from rich.console import Console
 
-    from hardenprobe import recheck
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions import snapshot
     from hardenprobe.planning import plan
+    from hardenprobe.recheck import recheck
     from hardenprobe.reports import before_after_screen
     from hardenprobe.scanning.request import absolute, begin
     from hardenprobe.store.persistence import Keeper
 
     with opened(store_url) as kept:
-        wanted = recheck.Wanted(
+        wanted = recheck.RecheckRequest(
             review=review_name,
             findings=tuple(findings),
             inventory=absolute(inventory),

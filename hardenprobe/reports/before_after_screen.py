@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from hardenprobe.before_after import Asked, Compared, Side, Standing
 from hardenprobe.model import Cost, Review
+from hardenprobe.recheck.outcome import Compared, RecheckedFinding, Side, Standing
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import CAUTION, SEVERITY_NOTE, counted, endpoint_text, visible
 
@@ -19,7 +19,7 @@ _WEIGHTS: dict[Standing, str] = {"stands": "bold", "gone": "", "unknown": "dim"}
 
 def show(
     findings: Sequence[Compared],
-    asked: Sequence[Asked],
+    asked: Sequence[RecheckedFinding],
     now: Review,
     notices: Sequence[str],
     console: Console,
@@ -30,7 +30,11 @@ def show(
 
 class _Screen(Screen):
     def show(
-        self, findings: Sequence[Compared], asked: Sequence[Asked], now: Review, notices: Sequence[str]
+        self,
+        findings: Sequence[Compared],
+        asked: Sequence[RecheckedFinding],
+        now: Review,
+        notices: Sequence[str],
     ) -> None:
         count = Counter(one.standing for one in findings)
         told = ", ".join(f"{count[word]} {said}" for word, said in _SAID.items())
@@ -69,7 +73,7 @@ class _Screen(Screen):
             table.add_row(Text(title), *(self._text(text, limit=400) for text in said))
         self.console.print(table)
 
-    def _cost(self, asked: Sequence[Asked]) -> None:
+    def _cost(self, asked: Sequence[RecheckedFinding]) -> None:
         self._heading("What asking has cost")
         table = self._table(("Device", "name"), ("Whole scan", "text"), ("Recheck", "text"))
         for one in asked:

@@ -13,7 +13,7 @@ from hardenprobe.devices import matching
 from hardenprobe.facts import NotMet
 from hardenprobe.model import UNTOLD, Cost, Device, Endpoint, Observation, Result, Review, State, Word
 from hardenprobe.planning.recheck_plan import Again
-from hardenprobe.recheck_findings import Picked, Subject
+from hardenprobe.recheck.selection import Picked, Subject
 
 Standing = Literal["stands", "gone", "unknown"]
 _GONE = {
@@ -66,7 +66,7 @@ class Compared:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Asked:
+class RecheckedFinding:
     """What asking one device has cost.
 
     Attributes:
@@ -103,11 +103,11 @@ def compared(
     return tuple(found)
 
 
-def costs(picked: Picked, now: Review) -> tuple[Asked, ...]:
+def costs(picked: Picked, now: Review) -> tuple[RecheckedFinding, ...]:
     """What asking has cost each device, those that were only compared with among them."""
     after = {device.id: device.cost for device in now.devices}
     return tuple(
-        Asked(
+        RecheckedFinding(
             device=one.device.id,
             label=one.device.label,
             before=one.device.cost,

@@ -18,7 +18,7 @@ from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, Review, State
 from hardenprobe.planning.recheck_plan import Again, Place
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.recheck_findings import Picked, Subject
+from hardenprobe.recheck.selection import Picked, Subject
 from hardenprobe.scanning.sweep import FIRST_PORTS
 from hardenprobe.scope.ports import NEVER_SPEAK
 

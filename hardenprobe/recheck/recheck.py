@@ -7,15 +7,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from hardenprobe import before_after, recheck_findings, recheck_places
-from hardenprobe.before_after import Asked, Compared
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import UsageError
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import vantage
 from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.plugins import registry
-from hardenprobe.recheck_findings import Picked
+from hardenprobe.recheck import outcome, selection, targets
+from hardenprobe.recheck.outcome import Compared, RecheckedFinding
+from hardenprobe.recheck.selection import Picked
 from hardenprobe.scanning.request import ScanRequest
 from hardenprobe.scanning.review import ScanOrder
 from hardenprobe.store.store import Store
@@ -24,7 +24,7 @@ FORMAT = "hardenprobe.recheck/1"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Wanted:
+class RecheckRequest:
     """What somebody wants to know again. What is None is as the review had it.
 
     Attributes:
@@ -48,7 +48,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Outcome:
+class RecheckOutcome:
     """What became of the findings.
 
     Attributes:
@@ -56,7 +56,7 @@ class Outcome:
     """
 
     findings: tuple[Compared, ...]
-    costs: tuple[Asked, ...]
+    costs: tuple[RecheckedFinding, ...]
     notices: tuple[str, ...]
 
     def document(self, picked: Picked, now: Review) -> dict[str, Any]:
@@ -80,14 +80,14 @@ class Recheck:
     request: ScanRequest
     order: ScanOrder
 
-    def compare(self, now: Review) -> Outcome:
+    def compare(self, now: Review) -> RecheckOutcome:
         """Hold what was asked again against what stood before."""
         checks = self.order.registry.checks
-        return Outcome(
-            findings=before_after.compared(
+        return RecheckOutcome(
+            findings=outcome.compared(
                 self.picked, self.again, now, lambda check: bool(checks[check].compares)
             ),
-            costs=before_after.costs(self.picked, now),
+            costs=outcome.costs(self.picked, now),
             notices=tuple(self._notices()),
         )
 
@@ -114,19 +114,19 @@ class Recheck:
             )
 
 
-def prepare(kept: Store, wanted: Wanted) -> Recheck:
+def prepare(kept: Store, wanted: RecheckRequest) -> Recheck:
     """Find the findings, and put the order together that asks about them again; nothing is sent.
 
     Raises:
         UsageError: There is no such review or finding, something that was asked for is impossible, or a file is wrong.
     """
     checks = registry.load(wanted.plugins, map(Path, wanted.checks_from))
-    picked = recheck_findings.pick(kept, wanted.review, wanted.findings)
-    picked = recheck_findings.with_others(kept, picked, checks)
+    picked = selection.pick(kept, wanted.review, wanted.findings)
+    picked = selection.with_others(kept, picked, checks)
     head = picked.review.head
     known = inventories.load(Path(wanted.inventory)) if wanted.inventory else None
     reach = wanted.reach or str(head.reach)
-    again = recheck_places.again(picked, checks, Reach(reach), known)
+    again = targets.again(picked, checks, Reach(reach), known)
     sources, names = _vantages(picked, wanted)
     request = ScanRequest(
         targets=tuple((one.address, one.address, one.address, None) for one in again.places),
@@ -146,7 +146,7 @@ def prepare(kept: Store, wanted: Wanted) -> Recheck:
     return Recheck(picked=picked, again=again, request=request, order=request.order())
 
 
-def _vantages(picked: Picked, wanted: Wanted) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _vantages(picked: Picked, wanted: RecheckRequest) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The sources and names of the vantage points that had the findings, where none are named.
 
     Raises:

@@ -1,0 +1,1 @@
+"""Findings of a stored review asked again: the least that proves them, and what became of them."""
