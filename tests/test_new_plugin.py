@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import new_plugin
+from hardenprobe.devkit import scaffold
 from hardenprobe.facts import KINDS
 from hardenprobe.plugins import registry
 
@@ -85,10 +85,10 @@ def test_a_folder_that_is_there_is_left_alone(tmp_path: Path, capsys: pytest.Cap
 
 
 def test_what_is_written_is_in_order(tmp_path: Path) -> None:
-    folder = new_plugin.write("queue-names-shown", tmp_path, TAKEN)
+    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN)
     files = [path for path in folder.rglob("*") if path.is_file()]
 
-    assert len(files) == len(new_plugin._FILES)
+    assert len(files) == len(scaffold._FILES)
     assert not [path for path in files if "$" in path.read_text()]
     for path in folder.rglob("*.py"):
         compile(path.read_text(), str(path), "exec")
@@ -97,7 +97,7 @@ def test_what_is_written_is_in_order(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_its_tests_pass_as_it_is_written(tmp_path: Path) -> None:
-    folder = new_plugin.write("queue-names-shown", tmp_path, TAKEN)
+    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN)
     done = run("-m", "pytest", "-q", "-p", "no:cacheprovider", folder=folder, PYTHONPATH=str(ROOT))
 
     assert done.returncode == 0, done.stdout
@@ -106,7 +106,7 @@ def test_its_tests_pass_as_it_is_written(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_it_can_be_installed_and_its_check_probe_and_service_are_found(tmp_path: Path) -> None:
-    folder = new_plugin.write("queue-names-shown", tmp_path, TAKEN)
+    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN)
     site = tmp_path / "site"
     pip = [
         "-m",
@@ -153,7 +153,7 @@ def test_it_can_be_installed_and_its_check_probe_and_service_are_found(tmp_path:
 def test_a_check_under_development_is_tried(
     tmp_path: Path, device: list[str], status: int, says: str
 ) -> None:
-    folder = new_plugin.write("queue-names-shown", tmp_path, TAKEN)
+    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN)
     file = folder / "queue_names_shown" / "check.py"
     done = run(
         "-m", "hardenprobe", "checks", "try", str(file), *device, folder=tmp_path, PYTHONPATH=str(ROOT)
@@ -184,7 +184,7 @@ def test_a_check_that_breaks_the_contract_is_told_so(
     from hardenprobe import cli
 
     name = f"{says.split()[1]}-names-shown".lower()  # each its own kind of facts: they stay in the process
-    folder = new_plugin.write(name, tmp_path, TAKEN)
+    folder = scaffold.write(name, tmp_path, TAKEN)
     file = folder / name.replace("-", "_") / "check.py"
     text = file.read_text()
     assert old in text

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import new_plugin
 from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab.truth import expected_findings
+from hardenprobe.devkit import scaffold
 from hardenprobe.errors import UsageError
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Reason, Review, State, Word
@@ -88,7 +88,7 @@ def folder(tmp_path: Path) -> Callable[..., Path]:
 @pytest.fixture
 def plugin(tmp_path: Path) -> Path:
     """A plug-in as `checks new` writes it: the folder of its package."""
-    return new_plugin.write(NAME, tmp_path, frozenset()) / "ident_answers"
+    return scaffold.write(NAME, tmp_path, frozenset()) / "ident_answers"
 
 
 def judged(checks: Registry, hostile: bool = False) -> Review:

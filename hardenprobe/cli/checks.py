@@ -60,10 +60,10 @@ def new(name: str, output: Path) -> int:
     NAME is the check's id: it names the exposure, in lower-case words joined by dashes, such as ident-answers. The
     folder of that name is complete as it is written: its tests pass, and it can be installed.
     """
-    from hardenprobe import new_plugin
+    from hardenprobe.devkit import scaffold
     from hardenprobe.plugins import registry
 
-    folder = new_plugin.write(name, output, frozenset(registry.load(plugins=False).checks))
+    folder = scaffold.write(name, output, frozenset(registry.load(plugins=False).checks))
     package = name.replace("-", "_")
     click.echo(f"wrote {folder}")
     click.echo(
@@ -94,8 +94,8 @@ def attempt(
     the contract alone is held. The exit status is 2 where the check cannot be used or breaks the contract, 3 where it
     judged an error or nothing, 1 where it found something, 0 otherwise.
     """
-    from hardenprobe import trial
     from hardenprobe.cli.opening import opened
+    from hardenprobe.devkit import trial
     from hardenprobe.reports import trial_screen
 
     if device and review_name:

@@ -16,9 +16,9 @@ def command(folder: Path) -> int:
     """
     from datetime import UTC, datetime
 
-    from hardenprobe import first_files
+    from hardenprobe.devkit import starter_files
 
-    for path in first_files.write(folder, datetime.now(UTC).date()):
+    for path in starter_files.write(folder, datetime.now(UTC).date()):
         click.echo(f"wrote {path}")
     click.echo(
         "Write your own networks, names and devices into them, and then:\n"

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from dataclasses import fields
 from typing import Any
 
+from hardenprobe.devkit.trial import Trial
 from hardenprobe.model import Device, Observation, Result
 from hardenprobe.reports.text import endpoint_text, reason_text, visible
-from hardenprobe.trial import Trial
 
 WIDTH = 78
 SHOWN = 12  # observations or results of one device that are worth reading

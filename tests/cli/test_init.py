@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from hardenprobe import first_files
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.selection import choose
 from hardenprobe.devices import inventory
+from hardenprobe.devkit import starter_files
 from hardenprobe.plugins import registry
 
 Command = Callable[..., Any]
@@ -24,14 +24,14 @@ def test_what_it_writes_passes_lint_and_a_dry_run(command: Command, tmp_path: Pa
     folder = tmp_path / "new" / "site"
     ended = command("init", folder)
     assert ended.status == 0
-    assert ended.out.splitlines() == [f"wrote {folder / name}" for name in first_files.NAMES]
+    assert ended.out.splitlines() == [f"wrote {folder / name}" for name in starter_files.NAMES]
     assert "hardenprobe scope lint" in ended.err
     for path in folder.iterdir():
         text = path.read_text(encoding="utf-8")
         assert "$" not in text and max(map(len, text.splitlines())) <= 125
         assert sum(line.lstrip().startswith("#") for line in text.splitlines()) > 5
 
-    scope, listed, ours = (folder / name for name in first_files.NAMES)
+    scope, listed, ours = (folder / name for name in starter_files.NAMES)
     looked = command("scope", "lint", scope)
     assert looked.status == 0 and "192.0.2.0/26" in looked.out and "no scan may run" not in looked.out
     assert command("baseline", "lint", ours).out == f"{ours}: nothing to mend\n"
@@ -46,7 +46,7 @@ def test_what_it_writes_passes_lint_and_a_dry_run(command: Command, tmp_path: Pa
     assert baseline.load(str(ours), registry.load(plugins=False)).extends
 
 
-@pytest.mark.parametrize("name", first_files.NAMES)
+@pytest.mark.parametrize("name", starter_files.NAMES)
 def test_it_overwrites_nothing_and_writes_nothing_beside_it(
     command: Command, tmp_path: Path, name: str
 ) -> None:

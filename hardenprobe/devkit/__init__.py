@@ -1,0 +1,1 @@
+"""For authors of checks: a scaffold to start from, and a trial against the lab or stored observations."""
