@@ -15,10 +15,10 @@ import hardenprobe.probes
 from hardenprobe.checking.check import HEADINGS, Check
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY
+from hardenprobe.demo_lab.scan_lab import BOTH_FAMILIES, FAR
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Remedy
 from hardenprobe.standards.ccss import score
-from hardenprobe.testing_lab import BOTH_FAMILIES, FAR
 
 FOLDER = Path(hardenprobe.checks.__path__[0])
 MODULES = sorted(p.stem for p in FOLDER.glob("*.py") if p.stem != "__init__")

@@ -20,12 +20,12 @@ import pytest
 import hardenprobe
 from hardenprobe.demo_lab import hostile, running_lab
 from hardenprobe.demo_lab.process import HOSTILE
+from hardenprobe.demo_lab.scan_lab import guilts
 from hardenprobe.demo_lab.truth import Guilt, expected_findings
 from hardenprobe.facts import ProbeFault
 from hardenprobe.model import Reason, Review, Word
 from hardenprobe.model.document import from_document
 from hardenprobe.reports import FORMATS
-from hardenprobe.testing_lab import guilts
 
 OFFSET = 36000  # other labs, which may run at the same time, have the ports of other offsets
 SECONDS = 60  # the ceiling of one device; the slowest takes half of it

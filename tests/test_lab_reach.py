@@ -18,6 +18,8 @@ from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
+from hardenprobe.demo_lab.scan_lab import BOTH_FAMILIES, FAR, missing_devices, words
+from hardenprobe.demo_lab.scan_lab import order as lab_order
 from hardenprobe.demo_lab.server import engine_id
 from hardenprobe.demo_lab.service_flawed_tls import FlawedTls
 from hardenprobe.demo_lab.service_http import Https
@@ -33,8 +35,6 @@ from hardenprobe.reports import FORMATS
 from hardenprobe.scanning import review
 from hardenprobe.scope import scope
 from hardenprobe.store import store
-from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, missing_devices, words
-from hardenprobe.testing_lab import order as lab_order
 
 TARGETS = ("127.77.0.31", "127.77.0.99-127.77.0.112")
 SOURCE = "127.77.1.10"

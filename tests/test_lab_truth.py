@@ -11,6 +11,7 @@ import pytest
 
 from hardenprobe.demo_lab.declarations import load
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
+from hardenprobe.demo_lab.scan_lab import BOTH_FAMILIES, FAR, guilts, missing_devices, order, words
 from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.demo_lab.truth_snmp import stray_channels
 from hardenprobe.devices import inventory
@@ -18,7 +19,6 @@ from hardenprobe.facts import TlsPort, TlsSuites
 from hardenprobe.model import Reason, Review, Word
 from hardenprobe.plugins import registry
 from hardenprobe.scanning import review
-from hardenprobe.testing_lab import BOTH_FAMILIES, FAR, guilts, missing_devices, order, words
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe import reference
+from hardenprobe.cli import reference
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.plugins import registry
 
@@ -20,7 +20,7 @@ def test_there_is_no_page_that_nobody_writes() -> None:
 @pytest.mark.parametrize("name", sorted(PAGES))
 def test_a_page_is_as_the_code_has_it(name: str) -> None:
     assert (reference.FOLDER / name).read_text(encoding="utf-8") == PAGES[name], (
-        "stale: run `python -m hardenprobe.reference`"
+        "stale: run `python -m hardenprobe.cli.reference`"
     )
 
 

@@ -34,12 +34,12 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
     from hardenprobe.cli import running
     from hardenprobe.decisions import snapshot
     from hardenprobe.demo_lab.process import INVENTORY, running_lab
+    from hardenprobe.demo_lab.scan_lab import CONTACT
     from hardenprobe.errors import UsageError
     from hardenprobe.reports import FORMATS
     from hardenprobe.scanning import review
     from hardenprobe.scanning.request import ScanRequest, absolute, pinned
     from hardenprobe.store import store
-    from hardenprobe.testing_lab import CONTACT
 
     try:
         output.mkdir(parents=True, exist_ok=True)

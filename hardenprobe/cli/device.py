@@ -93,7 +93,7 @@ def accept(
             with whole.blamed():
                 made = acceptance.signed(whole.request, made)
         else:
-            with requests.Asked(None, Path()).blamed():
+            with requests.Submission(None, Path()).blamed():
                 made = replace(made, despite=acceptance.despite(despite, made))
         if trial or made.refused:
             _print(device_sheets.acceptance(made), output)
@@ -174,7 +174,7 @@ def retire(
         if answers:
             told = checklist.from_file(answers, inputs.names_of(found.device), today)
         else:
-            with requests.Asked(None, Path()).blamed():
+            with requests.Submission(None, Path()).blamed():
                 told = checklist.from_options(given, not_applicable, found.device.id, today)
         risks = exceptions.read(entries)
         ending = retirement.running(made, risks, today.isoformat())

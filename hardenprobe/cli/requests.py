@@ -18,7 +18,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Asked(Generic[T]):
+class Submission(Generic[T]):
     """A request, and where a person wrote it.
 
     Attributes:
@@ -41,7 +41,7 @@ class Asked(Generic[T]):
             raise UsageError(f"--{exc.key.replace('_', '-')}: {exc.message}") from None
 
 
-def from_options(into: type[T], options: Mapping[str, Any]) -> list[Asked[T]]:
+def from_options(into: type[T], options: Mapping[str, Any]) -> list[Submission[T]]:
     """Make the one request that options state.
 
     Raises:
@@ -54,10 +54,10 @@ def from_options(into: type[T], options: Mapping[str, Any]) -> list[Asked[T]]:
         raise UsageError(
             f"missing {', '.join(missing)}; or write all of it into a file and name that with --from-file"
         )
-    return [Asked(into(**given), Path())]
+    return [Submission(into(**given), Path())]
 
 
-def from_file(shape: type[Any], path: Path, section: str, form: str) -> list[Asked[Any]]:
+def from_file(shape: type[Any], path: Path, section: str, form: str) -> list[Submission[Any]]:
     """Read the requests of a file.
 
     Args:
@@ -72,7 +72,7 @@ def from_file(shape: type[Any], path: Path, section: str, form: str) -> list[Ask
         raise document.fault((marker,), f"{marker} is {document.data.get(marker)!r}, expected {form!r}")
     whole = parse(document, shape)
     made = [
-        Asked(request, path.parent, document, (section, at))
+        Submission(request, path.parent, document, (section, at))
         for at, request in enumerate(getattr(whole, section))
     ]
     if not made:
@@ -81,8 +81,8 @@ def from_file(shape: type[Any], path: Path, section: str, form: str) -> list[Ask
 
 
 def asked(
-    into: type[T], options: Mapping[str, Any], path: Path | None, read: Callable[[Path], list[Asked[T]]]
-) -> list[Asked[T]]:
+    into: type[T], options: Mapping[str, Any], path: Path | None, read: Callable[[Path], list[Submission[T]]]
+) -> list[Submission[T]]:
     """The requests of a file where one is named, else the one of the options; both at once is refused."""
     if path is None:
         return from_options(into, options)
@@ -110,5 +110,5 @@ def end(
     """
     with opened(store_url) as kept:
         book = Ledger(kept)
-        with Asked(None, Path()).blamed():
+        with Submission(None, Path()).blamed():
             book.add([ending(kind, read(book.entries()), name, by, reason)])

@@ -41,7 +41,7 @@ def prune(
 
     if not names and before is None:
         raise click.UsageError("say which reviews: name them, or give --before DAY")
-    with requests.Asked(None, Path()).blamed():
+    with requests.Submission(None, Path()).blamed():
         first = day("before", before).isoformat() if before else ""
         who, why = sentence("by", by), sentence("reason", reason)
     with opened(store_url) as kept:

@@ -87,8 +87,8 @@ def scan(port_offset: int | None = None) -> dict[str, Any]:
         UsageError: The lab cannot start.
     """
     from hardenprobe.demo_lab.process import running_lab
+    from hardenprobe.demo_lab.scan_lab import order
     from hardenprobe.scanning import review
-    from hardenprobe.testing_lab import order
 
     with running_lab(port_offset=port_offset) as lab:
         return _held(asyncio.run(review.scan(order(lab, [TARGET], SOURCE))), lab)
@@ -100,17 +100,17 @@ def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
     Args:
         found: A scan at reach ask by the shipped baseline.
     """
+    from hardenprobe.demo_lab.scan_lab import order
     from hardenprobe.scanning import review
-    from hardenprobe.testing_lab import order
 
     meant = order(lab, [TARGET], SOURCE)
     return _held(review.again(found, meant.baseline, meant.registry, meant.decisions), lab)
 
 
 def _held(found: Review, lab: RunningLab) -> dict[str, Any]:
+    from hardenprobe.demo_lab.scan_lab import guilts
     from hardenprobe.demo_lab.truth import expected_findings
     from hardenprobe.devices import inventory
-    from hardenprobe.testing_lab import guilts
 
     truth = expected_findings(lab.inventory, SOURCE, inventory.load(lab.inventory).approved_networks)
     judged = {guilt.check for guilt in truth}

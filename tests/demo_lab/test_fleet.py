@@ -15,12 +15,12 @@ import pytest
 
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.demo_lab import INVENTORY, fleet, running_lab, server
+from hardenprobe.demo_lab.scan_lab import guilts, order, statements_of
 from hardenprobe.demo_lab.truth import expected_findings, findings_of
 from hardenprobe.devices import inventory
 from hardenprobe.errors import UsageError
 from hardenprobe.model import Word
 from hardenprobe.scanning import review
-from hardenprobe.testing_lab import guilts, order, statements_of
 
 OFFSET = 33000  # other labs, which may run at the same time, have the ports of other offsets
 SOURCE = "127.0.0.1"

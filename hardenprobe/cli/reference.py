@@ -1,4 +1,4 @@
-"""`python -m hardenprobe.reference`: writes handbook/ from the code. A test fails while the pages are stale.
+"""`python -m hardenprobe.cli.reference`: writes handbook/ from the code. A test fails while the pages are stale.
 
 One page for the checks, one for what probes can see, one for the keys of a baseline, one for the command line.
 """
@@ -24,8 +24,8 @@ from hardenprobe.model.document import facts_kinds
 from hardenprobe.plugins import registry
 from hardenprobe.standards.ccss import score, severity
 
-FOLDER = Path(__file__).resolve().parent / "handbook"
-_NOTE = "Written by `python -m hardenprobe.reference` from the code; change that, not this page."
+FOLDER = Path(__file__).resolve().parent.parent / "handbook"
+_NOTE = "Written by `python -m hardenprobe.cli.reference` from the code; change that, not this page."
 _ENTRY = re.compile(r"([a-z_0-9, ]+): (.+)", re.DOTALL)  # of "Attributes:" in a docstring
 
 
