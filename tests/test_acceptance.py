@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.ssh import ssh_host_key, ssh_offer
 
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
@@ -26,7 +27,6 @@ from hardenprobe.model import Address, Device, Observation, Review, Service, Sta
 from hardenprobe.plugins import registry
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, declared, sample_review, tcp_port
-from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
 
 CHECKS = registry.load(plugins=False)
 STRICT = baseline.load(acceptance.BASELINE, CHECKS)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.tls import tls_port
 
 from hardenprobe.devices import inventory
 from hardenprobe.devices.identity import Fleet, Visit, settle
@@ -16,7 +17,6 @@ from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpEngine
 from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State
 from hardenprobe.probes.snmp import agent
 from hardenprobe.testing import at, snmp_answer, tcp_port
-from hardenprobe.testing_tls import tls_port
 
 LISTED = """\
 inventory: "hardenprobe.inventory/1"

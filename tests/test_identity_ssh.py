@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from support.ssh import ssh_host_key
+
 from hardenprobe.devices.identity import Fleet, Visit, settle
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Coverage
 from hardenprobe.testing import tcp_port
-from hardenprobe.testing_ssh import ssh_host_key
 
 
 def visit(address: str, *observations: Any) -> Visit:

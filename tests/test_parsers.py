@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.parsers import NO_PARSER, PARSERS, Parser
 
 from hardenprobe import probes
 from hardenprobe.errors import MalformedReply
-from hardenprobe.testing_parsers import NO_PARSER, PARSERS, Parser
 
 FOLDER = Path(str(probes.__file__)).parent
 MODULES = {

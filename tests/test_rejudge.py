@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.ssh import ssh_host_key, ssh_offer
+from support.tls import chain, tls_port
 
 from hardenprobe.baseline import baseline
 from hardenprobe.decisions import statements
@@ -27,8 +29,6 @@ from hardenprobe.store.device_rows import PAGE
 from hardenprobe.store.rejudge import Rejudged, rejudge
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, sample_review, snmp_answer, tcp_port
-from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
-from hardenprobe.testing_tls import chain, tls_port
 
 CHECKS = registry.load(plugins=False)
 FIRST = baseline.load("office-device", CHECKS)

@@ -12,6 +12,7 @@ import pytest
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
+from support.tls import chain, tls_port
 
 from hardenprobe.decisions import device_register, exceptions
 from hardenprobe.decisions.exceptions import RiskException
@@ -24,7 +25,6 @@ from hardenprobe.lifecycle.checklist import POINTS, Answer, Answers
 from hardenprobe.model import Review
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import HOSTILE, at, declared, sample_review
-from hardenprobe.testing_tls import chain, tls_port
 
 TODAY = date(2026, 3, 20)
 FLEET = sample_review(3)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.tls import chain, tls_port
 
 from hardenprobe.devices import self_description
 from hardenprobe.facts import (
@@ -18,7 +19,6 @@ from hardenprobe.facts import (
 )
 from hardenprobe.model import Address, Device, Identity, State
 from hardenprobe.testing import at, snmp_answer
-from hardenprobe.testing_tls import chain, tls_port
 
 HR_PRINTER, HR_NETWORK = "1.3.6.1.2.1.25.3.1.5", "1.3.6.1.2.1.25.3.1.4"  # RFC 2790, hrDeviceTypes
 

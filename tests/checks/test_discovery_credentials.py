@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.discovery import question, text_record
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.discovery_credentials import CHECK
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import HOSTILE, seen_device
-from hardenprobe.testing_discovery import question, text_record
 
 ANSWERED = question(MdnsAnswer, 5353, says="_ftp._tcp.local")
 SILENT = question(MdnsAnswer, 5353, State.SILENT)

@@ -6,13 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from support.discovery import Branch, branches, one_finding_for_each_address, question
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.discovery_slp import CHECK
 from hardenprobe.facts import SlpAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device
-from hardenprobe.testing_discovery import Branch, branches, one_finding_for_each_address, question
 
 
 def asked(state: State = State.ACCEPTING, says: str | None = None, **more: Any) -> Observation[Any]:

@@ -7,6 +7,7 @@ from typing import Any
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.tls import chain
 
 from hardenprobe.baseline import baseline
 from hardenprobe.checking.check import Outcome
@@ -55,7 +56,6 @@ from hardenprobe.model.document import UnknownFacts
 from hardenprobe.plugins import registry
 from hardenprobe.scope.ports import SERVICES
 from hardenprobe.testing import HOSTILE, at, declared, seen_device
-from hardenprobe.testing_tls import chain
 
 CHECKS = registry.load(plugins=False).checks
 SETTINGS = baseline.load(baseline.DEFAULT, registry.load(plugins=False)).settings

@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.tls import chain
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.http_redirect_leaves_device import CHECK
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TlsPort
 from hardenprobe.model import Reason, State, Word
 from hardenprobe.testing import HOSTILE, at, declared, seen_device, tcp_port
-from hardenprobe.testing_tls import chain
 
 LISTED = declared(DeclaredDevice(asset_tag="T", device_kind="printer", names=("one.devices.example",)))
 

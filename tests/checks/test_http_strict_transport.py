@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.tls import chain
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.http_strict_transport import CHECK
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TlsPort
 from hardenprobe.model import State, Word
 from hardenprobe.testing import at, declared, seen_device, tcp_port
-from hardenprobe.testing_tls import chain
 
 NAME = "one.devices.example"
 LISTED = declared(DeclaredDevice(asset_tag="T", device_kind="printer", names=(NAME,)))

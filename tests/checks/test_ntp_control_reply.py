@@ -6,13 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from support.discovery import question
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.ntp_control_reply import CHECK
 from hardenprobe.facts import NtpControlAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device
-from hardenprobe.testing_discovery import question
 
 
 def asked(state: State = State.ACCEPTING, says: str | None = None, **more: Any) -> Observation[Any]:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.discovery import screen
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.remote_screen_open import CHECK
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device, tcp_port
-from hardenprobe.testing_discovery import screen
 
 GREETS = tcp_port(5900, greeting="RFB 003.008\n", speaks="rfb")
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.discovery import smb
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.smb_signing_not_required import CHECK
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import seen_device, tcp_port
-from hardenprobe.testing_discovery import smb
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.ssh import STRICT, ssh_offer
 
 from hardenprobe.checks.ssh_prefix_truncation import CHECK
 from hardenprobe.testing import seen_device, tcp_port
-from hardenprobe.testing_ssh import STRICT, ssh_offer
 
 RULES = CHECK.settings(rules="rules-ssh-rfc9142")
 CHACHA = "chacha20-poly1305@openssh.com"

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from support.ssh import ssh_host_key, ssh_offer
+
 from hardenprobe.checking.check import Fleet, NoSettings, Seen
 from hardenprobe.checks.ssh_shared_host_key import CHECK
 from hardenprobe.model import Address, Device, Reason
 from hardenprobe.testing import seen_device, tcp_port
-from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
 
 
 def device(name: str, *observations: Any) -> Seen:

@@ -7,12 +7,12 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.ssh import ssh_offer
 
 from hardenprobe.checks.ssh_weak_cipher import CHECK
 from hardenprobe.model import State
 from hardenprobe.standards.ssh_rules import load
 from hardenprobe.testing import seen_device, tcp_port
-from hardenprobe.testing_ssh import ssh_offer
 
 STRICT = CHECK.settings(rules="rules-ssh-rfc9142", dated="fail")
 LAX = CHECK.settings(rules="rules-ssh-rfc9142", dated="inform")

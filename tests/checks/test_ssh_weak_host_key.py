@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.ssh import ssh_host_key, ssh_offer
 
 from hardenprobe.checks.ssh_weak_host_key import CHECK
 from hardenprobe.model import Reason
 from hardenprobe.testing import seen_device, tcp_port
-from hardenprobe.testing_ssh import ssh_host_key, ssh_offer
 
 RULES = CHECK.settings(rules="rules-ssh-rfc9142")
 ALL_RSA = ("rsa-sha2-512", "rsa-sha2-256", "ssh-rsa")

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.ssh import STRICT, ssh_offer
 
 from hardenprobe.checks.ssh_weak_key_exchange import CHECK
 from hardenprobe.model import Reason, State
 from hardenprobe.testing import seen_device, tcp_port
-from hardenprobe.testing_ssh import STRICT, ssh_offer
 
 RULES = CHECK.settings(rules="rules-ssh-rfc9142")
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.ssh import ssh_offer
 
 from hardenprobe.checks.ssh_weak_mac import CHECK
 from hardenprobe.model import State
 from hardenprobe.testing import seen_device, tcp_port
-from hardenprobe.testing_ssh import ssh_offer
 
 STRICT = CHECK.settings(rules="rules-ssh-rfc9142", dated="fail")
 LAX = CHECK.settings(rules="rules-ssh-rfc9142", dated="inform")

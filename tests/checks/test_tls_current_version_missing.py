@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from support.tls import seen_tls, tls_port
 
 from hardenprobe.checks.tls_current_version_missing import CHECK
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
-from hardenprobe.testing_tls import seen_tls, tls_port
 
 MINIMUM = CHECK.settings(minimum="TLS 1.2")
 

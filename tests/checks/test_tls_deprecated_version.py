@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from support.tls import seen_tls, tls_port
 
 from hardenprobe.checks.tls_deprecated_version import CHECK
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
-from hardenprobe.testing_tls import seen_tls, tls_port
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from support.tls import seen_tls, tls_port
 
 from hardenprobe.checks.tls_insecure_renegotiation import CHECK
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
-from hardenprobe.testing_tls import seen_tls, tls_port
 
 NONE = CHECK.settings()
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from support.tls import seen_tls, tls_port, tls_suites
 
 from hardenprobe.checks.tls_no_forward_secrecy import CHECK
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
-from hardenprobe.testing_tls import seen_tls, tls_port, tls_suites
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
 NIST = CHECK.settings(rules="rules-tls-sp800-52r2")

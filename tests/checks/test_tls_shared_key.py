@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from support.tls import chain, seen_tls, tls_port
 
 from hardenprobe.checking.check import Fleet
 from hardenprobe.checks.tls_shared_key import CHECK
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
-from hardenprobe.testing_tls import chain, seen_tls, tls_port
 
 NONE = CHECK.settings()
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from support.tls import seen_tls, tls_port, tls_suites
 
 from hardenprobe.checks.tls_weak_cipher import CHECK
 from hardenprobe.facts import TlsPort, TlsSecondOpinion
 from hardenprobe.model import State
-from hardenprobe.testing_tls import seen_tls, tls_port, tls_suites
 
 STRICT = CHECK.settings(rules="rules-tls-rfc9325", fail_on="should-not")
 LAX = CHECK.settings(rules="rules-tls-rfc9325", fail_on="must-not")

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from support.tls import chain, seen_tls, tls_port
 
 from hardenprobe.checks.tls_weak_key import CHECK
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
-from hardenprobe.testing_tls import chain, seen_tls, tls_port
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
 

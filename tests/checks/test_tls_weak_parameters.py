@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from support.tls import seen_tls, tls_port, tls_suites
 
 from hardenprobe.checks.tls_weak_parameters import CHECK
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import State
-from hardenprobe.testing_tls import seen_tls, tls_port, tls_suites
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
 ECDHE = ("TLS_ECDHE_RSA_WITH_AES_128_GCM_SHA256",)

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.tls import chain, tls_port
 
 from hardenprobe.baseline import baseline
 from hardenprobe.comparison.records import Change, DeviceChange, Kind, Totals, Why
@@ -42,7 +43,6 @@ from hardenprobe.plugins import registry
 from hardenprobe.store.device_rows import PAGE
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, sample_review, tcp_port
-from hardenprobe.testing_tls import chain, tls_port
 
 CHECKS = registry.load(plugins=False)
 OFFICE = baseline.load("office-device", CHECKS)

@@ -22,7 +22,7 @@ def main() -> None:
     except ImportError:
         sys.exit("atheris is not installed: python -m pip install atheris")
     with atheris.instrument_imports(include=["hardenprobe", "scapy.layers", "pyasn1", "h11", "html.parser"]):
-        from hardenprobe.testing_parsers import PARSERS
+        from support.parsers import PARSERS
     name = sys.argv[1] if len(sys.argv) > 1 else ""
     if name not in PARSERS:
         sys.exit(f"which parser? {' '.join(sorted(PARSERS))}")

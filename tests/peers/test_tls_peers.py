@@ -13,14 +13,7 @@ from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
-
-from hardenprobe.checking.views.tls import disagreements
-from hardenprobe.facts import TlsPort, TlsSecondOpinion, TlsSuites
-from hardenprobe.network.link import DeviceLink
-from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.probes.tls.second_opinion import probe_second_opinion
-from hardenprobe.probes.tls.versions import probe_tls
-from hardenprobe.testing_tls_servers import (
+from support.tls_servers import (
     Credentials,
     gnutls_server,
     issue,
@@ -30,6 +23,13 @@ from hardenprobe.testing_tls_servers import (
     threaded,
     tls_handler,
 )
+
+from hardenprobe.checking.views.tls import disagreements
+from hardenprobe.facts import TlsPort, TlsSecondOpinion, TlsSuites
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls.second_opinion import probe_second_opinion
+from hardenprobe.probes.tls.versions import probe_tls
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 

@@ -13,14 +13,7 @@ from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
-
-from hardenprobe.errors import ScopeRefused
-from hardenprobe.facts import TlsFlaws, TlsSecondOpinion
-from hardenprobe.network.link import DeviceLink
-from hardenprobe.probes.tls import second_opinion
-from hardenprobe.probes.tls.codec import read_flight
-from hardenprobe.probes.tls.second_opinion import probe_flaws, probe_second_opinion
-from hardenprobe.testing_tls_servers import (
+from support.tls_servers import (
     CountingRelay,
     Credentials,
     issue,
@@ -28,6 +21,13 @@ from hardenprobe.testing_tls_servers import (
     openssl_server,
     threaded,
 )
+
+from hardenprobe.errors import ScopeRefused
+from hardenprobe.facts import TlsFlaws, TlsSecondOpinion
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.probes.tls import second_opinion
+from hardenprobe.probes.tls.codec import read_flight
+from hardenprobe.probes.tls.second_opinion import probe_flaws, probe_second_opinion
 
 OPENSSL = pytest.mark.skipif(not shutil.which("openssl"), reason="needs the Debian package openssl")
 

@@ -11,6 +11,7 @@ from contextlib import asynccontextmanager
 from typing import Any, cast
 
 import pytest
+from support.tls_servers import line_to, threaded
 
 from hardenprobe.demo_lab.declarations import Lab, Virtual
 from hardenprobe.demo_lab.service import Host, Talk
@@ -25,7 +26,6 @@ from hardenprobe.probes.ssh import algorithms
 from hardenprobe.probes.ssh.codec import KexInit, packet, string
 from hardenprobe.probes.ssh.keys import public_key
 from hardenprobe.scanning import engine
-from hardenprobe.testing_tls_servers import line_to, threaded
 
 KINDS = (SshOffer, SshHostKey, SshIdentification)
 GREETING = b"SSH-2.0-x\r\n"

@@ -15,10 +15,10 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.oid import NameOID
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.tls_servers import Credentials, issue
 
 from hardenprobe.errors import FileInvalid
 from hardenprobe.probes.pki.certificates import TrustAnchors, describe_chain
-from hardenprobe.testing_tls_servers import Credentials, issue
 
 
 def der(*credentials: Credentials) -> list[bytes]:

@@ -8,11 +8,11 @@ import ssl
 from collections.abc import Callable
 
 import pytest
+from support.tls_servers import Credentials, issue, line_to, threaded, tls_handler
 
 from hardenprobe.facts import TlsPort
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.versions import probe_tls
-from hardenprobe.testing_tls_servers import Credentials, issue, line_to, threaded, tls_handler
 
 LDAP_OK = bytes.fromhex("300c02010178070a010004000400")
 LDAP_REFUSED = bytes.fromhex("300c02010178070a013504000400")

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
+from support.tls_servers import issue, line_to, openssl_server
 
 from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
 from hardenprobe.model import Reach, State
@@ -20,7 +21,6 @@ from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.ports import PROBE, SUITES
 from hardenprobe.probes.tls.walk import MOST
 from hardenprobe.scope.scope import Scope
-from hardenprobe.testing_tls_servers import issue, line_to, openssl_server
 
 pytestmark = [pytest.mark.slow, pytest.mark.peer]
 

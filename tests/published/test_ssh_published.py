@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey
+from support.ssh import ssh_offer
 
 from hardenprobe.checks import ssh_weak_key_exchange
 from hardenprobe.errors import MalformedReply
@@ -14,7 +15,6 @@ from hardenprobe.probes.ssh.exchange import INIT, METHODS, REPLY, KeyExchange, O
 from hardenprobe.standards.ssh_rules import load
 from hardenprobe.standards.ssh_rules import matches as ssh_rules_match
 from hardenprobe.testing import seen_device
-from hardenprobe.testing_ssh import ssh_offer
 
 RULES = load("rules-ssh-rfc9142")
 

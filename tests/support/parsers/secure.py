@@ -20,8 +20,8 @@ from hardenprobe.probes.tls import codec as tls_codec
 from hardenprobe.probes.tls import exchange as tls_talk
 from hardenprobe.probes.tls import openings as tls_openings
 from hardenprobe.probes.tls import ssl2, tls13
-from hardenprobe.testing_fed import Fed, finish
-from hardenprobe.testing_parsers.registry import parser
+from support.parsers.registry import parser
+from support.scripted_line import Fed, finish
 
 # ---- SSH
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import CeilingReached, MalformedReply, Unreachable
-from hardenprobe.testing_fed import Fed, finish
+from support.scripted_line import Fed, finish
 
 NUMBER = 4711  # request id, message id, transaction id: what every question had
 

@@ -6,8 +6,8 @@ CeilingReached. Anything else, and any answer that grows beyond its bounds, is a
 
 from __future__ import annotations
 
-from hardenprobe.testing_parsers import datagrams, secure, streams  # noqa: F401 - importing fills the registry
-from hardenprobe.testing_parsers.registry import PARSERS, Parser
+from support.parsers import datagrams, secure, streams  # noqa: F401 - importing fills the registry
+from support.parsers.registry import PARSERS, Parser
 
 __all__ = ["NO_PARSER", "PARSERS", "Parser"]
 

@@ -8,8 +8,8 @@ from hardenprobe.probes.printing import ipp, ipp_codec
 from hardenprobe.probes.remote import rfb, telnet
 from hardenprobe.probes.web import cookies, http, pages
 from hardenprobe.scope.web_paths import SettingsPage
-from hardenprobe.testing_fed import Fed, finish
-from hardenprobe.testing_parsers.registry import NUMBER, host, over, parser
+from support.parsers.registry import NUMBER, host, over, parser
+from support.scripted_line import Fed, finish
 
 # ---- greetings and small protocols over TCP
 

@@ -11,8 +11,8 @@ from hardenprobe.probes import packets
 from hardenprobe.probes.discovery import llmnr, mdns, slp, ssdp, ws_discovery
 from hardenprobe.probes.snmp import agent, objects, strain, usm
 from hardenprobe.probes.snmp import pdu as snmp_pdu
-from hardenprobe.testing_fed import Fed, finish
-from hardenprobe.testing_parsers.registry import NUMBER, answered, host, over, parser
+from support.parsers.registry import NUMBER, answered, host, over, parser
+from support.scripted_line import Fed, finish
 
 
 def _agent(*versions: Any, **more: Any) -> Any:
