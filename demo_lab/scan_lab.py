@@ -23,7 +23,7 @@ from hardenprobe.testing.devices import guilts
 
 __all__ = ["BOTH_FAMILIES", "CONTACT", "FAR", "guilts", "missing_devices", "order", "statements_of", "words"]
 
-# What only a scan beyond reach ask shows, with secrets, or with a policy of segments; tests/test_lab_reach.py does it.
+# What only a scan beyond reach ask shows, with secrets, or with a policy of segments; tests/demo_lab/test_reach.py does it.
 FAR = frozenset(
     {
         "segment-reach",

@@ -24,7 +24,7 @@ _FILES = {
     "{package}/service.py": "service",
     "{package}/devices.yaml": "devices",
     "tests/conftest.py": "conftest",
-    "tests/test_check.py": "test_check",
+    "tests/checking/test_check.py": "test_check",
     "tests/test_probe.py": "test_probe",
 }
 

@@ -5,7 +5,7 @@
 
 Begins with the parser's good messages, and with a folder of messages where one is named. What it finds is written to a file,
 which it replays: `python tests/fuzz/fuzz.py PARSER crash-...`. Needs atheris, which is no dependency of the project; the same
-parsers meet hypothesis in tests/test_parsers.py.
+parsers meet hypothesis in tests/probes/test_parsers.py.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ import sys
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "scanning"))
 import silent_network
 
 SCAN = (sys.executable, "-m", "hardenprobe", "scan")

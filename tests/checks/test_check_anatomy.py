@@ -168,4 +168,4 @@ def test_it_is_short(name: str) -> None:
 
 @pytest.mark.parametrize("name", MODULES)
 def test_it_has_a_test_of_its_own(name: str) -> None:
-    assert (Path(__file__).parent / "checks" / f"test_{name}.py").is_file()
+    assert (Path(__file__).parent / f"test_{name}.py").is_file()

@@ -15,7 +15,7 @@ from hardenprobe.devkit import scaffold
 from hardenprobe.facts import KINDS
 from hardenprobe.plugins import registry
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 Command = Callable[..., Any]
 TAKEN = frozenset(registry.load(plugins=False).checks)
 

@@ -176,7 +176,7 @@ BREAKS = [
     pytest.param(
         "from hardenprobe.facts import facts\nfrom dataclasses import dataclass\n"
         "@facts('telnet-greeting')\n@dataclass(frozen=True)\nclass Mine:\n    x: int = 0\n",
-        "belongs to hardenprobe.facts.core.TelnetGreeting",
+        "belongs to hardenprobe.facts.ports.TelnetGreeting",
         id="facts under our own kind",
     ),
     pytest.param(

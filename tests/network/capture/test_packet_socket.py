@@ -85,7 +85,8 @@ def test_too_many_networks_for_the_kernel_mean_no_filter() -> None:
 
 BESIDE_A_SCAN = """
 import socket, sys
-from hardenprobe import guard, packet_socket
+from hardenprobe.network import audit_hook as guard
+from hardenprobe.network.capture import packet_socket
 from hardenprobe.errors import UsageError
 
 def said(what):

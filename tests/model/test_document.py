@@ -55,7 +55,7 @@ def _hints(cls: type[Any]) -> dict[str, Any]:
 
 for _cls in vars(model).values():
     if isinstance(_cls, type) and is_dataclass(_cls) and _cls not in (Observation, Review):
-        st.register_type_strategy(_cls, built(_cls))
+        st.register_type_strategy(_cls, lambda _, cls=_cls: built(cls))
 
 unknown_facts = st.builds(
     document.UnknownFacts, st.just("of-a-plug-in"), st.dictionaries(said, plain, max_size=3)

@@ -113,7 +113,7 @@ def scan(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scan]:
 
 def test_the_table_for_developers_is_the_declaration() -> None:
     """Replace the table by what `hostile.table()` gives."""
-    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text()
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text()
     assert hostile.table() in text
 
 

@@ -16,7 +16,7 @@ import pytest
 
 pytestmark = pytest.mark.slow  # a process of its own for each: an audit hook stays
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 
 PLUGIN = """
 import asyncio, multiprocessing, os, pty, socket, subprocess, sys, threading, urllib.request
