@@ -56,8 +56,9 @@ from hardenprobe.model.kinds import KINDS, facts, readable
 
 __all__ = [
     "KINDS",
-    "facts",
-    "readable",
+    "PASSWORD_KEYS",
+    "USER_KEYS",
+    "VERSIONS",
     "Certificate",
     "Chain",
     "Channel",
@@ -78,7 +79,6 @@ __all__ = [
     "NotListed",
     "NotMet",
     "NtpControlAnswer",
-    "PASSWORD_KEYS",
     "Path",
     "Personal",
     "PrinterUri",
@@ -106,7 +106,7 @@ __all__ = [
     "TlsPort",
     "TlsSecondOpinion",
     "TlsSuites",
-    "USER_KEYS",
-    "VERSIONS",
     "WsDiscoveryAnswer",
+    "facts",
+    "readable",
 ]
