@@ -12,6 +12,7 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
 from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
+from hardenprobe.demo_lab.truth import Guilt
 from hardenprobe.devices import inventory
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import plan, vantage
@@ -19,7 +20,6 @@ from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning import review
 from hardenprobe.scope import scope
-from hardenprobe.testing.devices import guilts
 
 __all__ = ["BOTH_FAMILIES", "CONTACT", "FAR", "guilts", "missing_devices", "order", "statements_of", "words"]
 
@@ -133,3 +133,23 @@ def missing_devices(check: Check[Any], said: dict[str, set[str]], devices: Itera
         if not have:
             lacks.append(f"no device of the lab {kind} for {check.id}")
     return lacks
+
+
+def guilts(found: Review, *only: str) -> set[Guilt]:
+    """The findings of a review in the words of the lab's truth.
+
+    Args:
+        only: Of these checks.
+    """
+    labels = {d.id: d.asset_tag or d.addresses[0].address for d in found.devices}
+    return {
+        Guilt(
+            labels[r.device],
+            r.check,
+            r.endpoint.transport if r.endpoint else None,
+            r.endpoint.port if r.endpoint else None,
+            r.subject,
+        )
+        for r in found.findings
+        if not only or r.check in only
+    }

@@ -151,3 +151,7 @@ def clip(value: object, limit: int = 80) -> str:
     """Quote a value from outside for an error message: `repr`, cut at `limit` characters."""
     text = repr(value)
     return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+class Overran(BaseException):
+    """The time is used up. No `Exception`, so that a loop which drops those does not drop this."""

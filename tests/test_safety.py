@@ -47,7 +47,7 @@ from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpUser, TcpPort
 from hardenprobe.model import Reach, Reason, Review, Vantage, Word, document
 from hardenprobe.model.transcript import KEPT
 from hardenprobe.network import audit_hook
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.planning import plan
 from hardenprobe.planning.plan import Plan, check_scope, targets
 from hardenprobe.plugins import registry
@@ -58,6 +58,7 @@ from hardenprobe.reports.text import CAUTION
 from hardenprobe.scanning import engine, review
 from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.scope import scope_file
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 from hardenprobe.scope.window import Window
 from hardenprobe.store import store

@@ -7,7 +7,6 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import MISSING, asdict, dataclass, field, fields
 from functools import cache, reduce
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +15,14 @@ from hardenprobe.errors import FileInvalid, UnknownName, clip
 from hardenprobe.model import KINDS, BaselineRule, Device
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
-from hardenprobe.network.link import Timing
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.scope import limits as gentleness
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.web_paths import WebPaths
 from hardenprobe.standards import controls, rule_files
 from hardenprobe.standards.ccss import ENVIRONMENTAL, TEMPORAL, read_group
 from hardenprobe.standards.ccss_environment import LocalMetrics
+from hardenprobe.standards.rule_files import shipped_baselines
 
 DEFAULT = "office-device"
 DEEPEST = 4  # baselines below one, so that whoever reads it can find where a value came from
@@ -150,14 +150,6 @@ class Baseline:
         return self
 
 
-def shipped() -> dict[str, Path]:
-    """Name to file of every baseline that comes with hardenprobe."""
-    folder = Path(str(files("hardenprobe.baselines")))
-    return {
-        p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith(("rules-", "controls-"))
-    }
-
-
 def load(name: str, registry: Registry) -> Baseline:
     """Load a baseline by the name of a shipped one, or from a file.
 
@@ -174,7 +166,7 @@ def find(name: str) -> Path:
     Raises:
         UnknownName: It is no shipped one, and does not look like a file.
     """
-    known = shipped()
+    known = shipped_baselines()
     if name in known:
         return known[name]
     if Path(name).suffix in (".yaml", ".yml") or "/" in name or Path(name).exists():
@@ -204,7 +196,7 @@ def inheritance(path: Path) -> tuple[Document, ...]:
     chain = [load_yaml(path)]
     seen = [path.resolve()]
     while (name := chain[-1].data.get("extends")) is not None:
-        above, known = chain[-1], shipped()
+        above, known = chain[-1], shipped_baselines()
         path = known.get(str(name)) or path.parent / str(name)
         if path.resolve() in seen:
             raise above.fault(("extends",), f"extends {name!r} comes back to itself; take one `extends` out")
@@ -247,7 +239,7 @@ def resolve(chain: Sequence[Document], registry: Registry) -> Baseline | list[Fi
         name=file.baseline,
         title=file.title,
         dated=file.dated,
-        source=path.stem if path == shipped().get(path.stem) else str(path),
+        source=path.stem if path == shipped_baselines().get(path.stem) else str(path),
         hash=digest(asdict(file)),
         tcp_ports=file.ports.tcp,
         udp_ports=file.ports.udp,
@@ -349,4 +341,4 @@ def _rule_faults(document: Document, spot: Spot, settings: Any) -> Iterator[File
 @cache
 def titles() -> dict[str, str]:
     """Name to title of every shipped baseline, without resolving them."""
-    return {name: str(load_yaml(path).data.get("title", "")) for name, path in shipped().items()}
+    return {name: str(load_yaml(path).data.get("title", "")) for name, path in shipped_baselines().items()}

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
-from hardenprobe.baseline.baseline import Baseline, shipped
+from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.model.yaml_file import Spot
+from hardenprobe.standards.rule_files import shipped_baselines
 
 OURS, CHECKS = "hardenprobe's default", "the check's default"
 
@@ -50,5 +51,5 @@ def place(found: Baseline, spot: Spot) -> str | None:
     if where is None:
         return None
     file, _, line = where.rpartition(":")
-    known = {str(path): path.name for path in shipped().values()}
+    known = {str(path): path.name for path in shipped_baselines().values()}
     return f"{known.get(file, file)}:{line}"

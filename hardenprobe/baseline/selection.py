@@ -18,8 +18,8 @@ from hardenprobe.baseline.baseline import DEFAULT, MOST_COMMUNITIES, Baseline
 from hardenprobe.devices import self_description
 from hardenprobe.errors import UsageError
 from hardenprobe.model import BaselineRule, Device
-from hardenprobe.network.link import Timing
 from hardenprobe.plugins.registry import Registry
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.web_paths import WebPaths
 
 T = TypeVar("T")

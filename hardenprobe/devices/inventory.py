@@ -11,13 +11,13 @@ from pathlib import Path
 from typing import Any, Literal
 
 from hardenprobe.addresses.sets import AddressSet, parse_entry
-from hardenprobe.baseline import baseline
 from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
 from hardenprobe.model import KINDS, BaselineRule
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse, read_text
 from hardenprobe.scope.ports import SERVICES
 from hardenprobe.standards.ccss import ENVIRONMENTAL, read_group
+from hardenprobe.standards.rule_files import shipped_baselines
 
 FORMAT = "hardenprobe.inventory/1"
 Kind = Literal["printer", "multifunction", "scanner", "label-printer", "plotter", "unknown"]
@@ -162,11 +162,11 @@ def _rule(document: Document, i: int, file: InventoryFile) -> BaselineRule:
         raise document.fault(
             spot, "this rule fits every device, so that those below it never count; put it last"
         )
-    if rule.baseline in baseline.shipped():
+    if rule.baseline in shipped_baselines():
         return rule
     path = Path(document.file).parent / rule.baseline
     if not path.is_file():
-        unknown = UnknownName("baseline", rule.baseline, baseline.shipped(), see="hardenprobe baseline list")
+        unknown = UnknownName("baseline", rule.baseline, shipped_baselines(), see="hardenprobe baseline list")
         raise document.fault((*spot, "baseline"), f"{unknown}; a file is looked for beside the inventory")
     return replace(rule, baseline=str(path))
 

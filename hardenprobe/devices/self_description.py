@@ -21,8 +21,8 @@ from hardenprobe.facts import (
     SshHostKey,
     TlsPort,
 )
+from hardenprobe.facts.snmp import HR_DEVICE_DESCR, PRT_SERIAL, SYS_DESCR, SYS_NAME
 from hardenprobe.model import Device, Identity, Observation
-from hardenprobe.probes.snmp import agent
 
 MODEL_KINDS = ("make-model", "description", "device-id", "title", "subject")
 """The kinds of identity that name a make or a model, the most telling first."""
@@ -117,11 +117,11 @@ def _of(facts: Any) -> Iterator[Identity]:
 
 
 def _of_snmp(values: dict[str, str]) -> Iterator[Identity]:
-    if serial := serial_of(values.get(agent.PRT_SERIAL, "")):
+    if serial := serial_of(values.get(PRT_SERIAL, "")):
         yield Identity(kind="serial", value=serial, source="snmp", strength="strong")
-    yield from _weak("name", "snmp", values.get(agent.SYS_NAME))
-    yield from _weak("make-model", "snmp", values.get(agent.HR_DEVICE_DESCR))
-    yield from _weak("description", "snmp", values.get(agent.SYS_DESCR))
+    yield from _weak("name", "snmp", values.get(SYS_NAME))
+    yield from _weak("make-model", "snmp", values.get(HR_DEVICE_DESCR))
+    yield from _weak("description", "snmp", values.get(SYS_DESCR))
 
 
 def _of_ipp(facts: IppPrinter) -> Iterator[Identity]:

@@ -13,6 +13,7 @@ from hardenprobe.evidence.source import Source
 from hardenprobe.model import Named
 from hardenprobe.plugins import registry
 from hardenprobe.standards import rule_files
+from hardenprobe.standards.rule_files import shipped_baselines
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import BagWriter
@@ -42,7 +43,7 @@ def baselines(source: Source, wanted: Wanted, bag: BagWriter) -> None:
 def _files(names: Any) -> dict[str, tuple[Path, ...]]:
     checks = registry.load()
     found: dict[str, tuple[Path, ...]] = {}
-    for name in dict.fromkeys([*names, *baseline.shipped()]):
+    for name in dict.fromkeys([*names, *shipped_baselines()]):
         try:
             path = baseline.find(name)
             chain = baseline.inheritance(path)

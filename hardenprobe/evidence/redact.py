@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Container
 
-from hardenprobe.baseline import baseline
 from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.evidence.source import Seen, Source
 from hardenprobe.model import (
@@ -42,6 +41,7 @@ from hardenprobe.model import (
 from hardenprobe.model.document import canonical, dump
 from hardenprobe.plugins.registry import BUILT_IN
 from hardenprobe.scanning.review import versions
+from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.store.device_rows import Part
 
 WITHHELD = "withheld"
@@ -83,7 +83,7 @@ class Redaction:
     def __init__(self, pseudonyms: Pseudonyms, foreign: Container[str] = ()) -> None:
         self._as = pseudonyms
         self._foreign = foreign
-        self._baselines = baseline.shipped().keys()
+        self._baselines = shipped_baselines().keys()
 
     def outline(self, review: Review, cites: str) -> Review:
         """The review without its devices.

@@ -17,6 +17,7 @@ from hardenprobe import __version__
 from hardenprobe.model import Review
 from hardenprobe.model.document import canonical, digest
 from hardenprobe.model.transcript import utc_now
+from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.store.device_rows import make
 from hardenprobe.store.store import Store
 
@@ -38,11 +39,10 @@ _kept = sa.Table(
 
 def subject() -> dict[str, Any]:
     """What a self-test is about: this version, its checks, and the digests of its baselines and rule sets."""
-    from hardenprobe.baseline import baseline
     from hardenprobe.plugins import registry
     from hardenprobe.standards import rule_files
 
-    files = {**baseline.shipped(), **rule_files.shipped()}
+    files = {**shipped_baselines(), **rule_files.shipped()}
     return {
         "hardenprobe": __version__,
         "checks": {check.id: check.version for check in registry.load(plugins=False).checks.values()},

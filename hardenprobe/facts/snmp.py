@@ -191,3 +191,19 @@ class SnmpEngine:
     time: int | None = None
     report: str | None = None
     fault: str | None = None
+
+
+# RFC 3418 system group, RFC 2790 device table, RFC 3805 general table, RFC 3411 engine.
+SYS_DESCR = "1.3.6.1.2.1.1.1.0"
+
+
+SYS_OBJECT_ID = "1.3.6.1.2.1.1.2.0"
+
+
+SYS_NAME = "1.3.6.1.2.1.1.5.0"
+
+
+HR_DEVICE_DESCR = "1.3.6.1.2.1.25.3.2.1.3.1"
+
+
+PRT_SERIAL = "1.3.6.1.2.1.43.5.1.1.17.1"

@@ -14,7 +14,7 @@ from typing import Any
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Check, Fleet, Outcome, Seen
-from hardenprobe.errors import ScopeRefused, clip
+from hardenprobe.errors import Overran, ScopeRefused, clip
 from hardenprobe.facts import NotMet, ProbeFault
 from hardenprobe.model import (
     INVENTORY,
@@ -33,7 +33,7 @@ from hardenprobe.model import (
 from hardenprobe.network import audit_hook
 from hardenprobe.plugins.contract import hold_outcomes
 from hardenprobe.plugins.registry import BUILT_IN, Registry
-from hardenprobe.plugins.time_limit import Overran, limited
+from hardenprobe.plugins.time_limit import limited
 from hardenprobe.standards.ccss import score, severity
 
 log = logging.getLogger("hardenprobe.judging.run_checks")

@@ -28,6 +28,7 @@ from hardenprobe.network.backoff import Easing
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.network.sockets import READ_LIMIT, connect, receive, receive_datagram, report_unreachable
 from hardenprobe.network.tls_layer import TlsLayer
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
 
 if TYPE_CHECKING:
@@ -44,35 +45,6 @@ class Permit(Protocol):
 
     def check(self, address: str) -> None:
         """Raise ScopeRefused where the address, the hour or the stop file forbids."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Timing:
-    """Named waits, in seconds, the ceilings of one device, and those of the whole scan.
-
-    Attributes:
-        connect: For a connection to be accepted or refused.
-        greeting: For a peer that speaks first.
-        reply: For an answer to something that was said.
-        pause: Between two connections to one device.
-        second_try: Until a device that was expected and silent is tried again.
-        connections_at_once: To one device; there is never more than one.
-        devices_at_once: Different devices that are visited at the same moment.
-        connections_per_second: Of the whole scan, its sweep among it; a datagram counts as one.
-    """
-
-    connect: float = 2.0
-    greeting: float = 1.0
-    reply: float = 4.0
-    pause: float = 0.02
-    second_try: float = 5.0
-    connections: int = 120
-    datagrams: int = 60
-    bytes_received: int = 4_000_000
-    seconds: float = 300.0
-    connections_at_once: int = 1
-    devices_at_once: int = 32
-    connections_per_second: float = 1000.0
 
 
 @dataclass(eq=False, kw_only=True)

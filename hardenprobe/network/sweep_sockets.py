@@ -11,13 +11,12 @@ import select
 import selectors
 import socket
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from ipaddress import IPv6Address
 from struct import Struct, pack_into
 from typing import TYPE_CHECKING, Protocol
 
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.probes.snmp.agent import encode_discovery
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.socket_tap import SweepTap
@@ -181,11 +180,17 @@ class Discovery:
 
     Args:
         sources: Our own address for IPv4 (False) and IPv6 (True), None to let the system choose.
+        encode: Makes the discovery with a message id.
         tap: Is told of every discovery before it leaves.
     """
 
     def __init__(
-        self, sources: Mapping[bool, str | None], port: int, watched: Poller, tap: SweepTap | None = None
+        self,
+        sources: Mapping[bool, str | None],
+        port: int,
+        watched: Poller,
+        encode: Callable[[int], bytes],
+        tap: SweepTap | None = None,
     ) -> None:
         self._sources = sources
         self._port = port
@@ -196,7 +201,7 @@ class Discovery:
         # Ids of 31 bits with the highest set are all encoded in four octets, so that one can be changed in place. It is
         # the message that a report answers; the request id within stays the same.
         first = 1 << 30
-        self._datagram = bytearray(encode_discovery(first))
+        self._datagram = bytearray(encode(first))
         self._place = self._datagram.index(first.to_bytes(4))
         self.size = len(self._datagram)
         self.descriptors: dict[int, socket.socket] = {}

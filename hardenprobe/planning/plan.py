@@ -17,8 +17,8 @@ from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError, clip
 from hardenprobe.model import Authorisation, Reach, Vantage
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import read_text
-from hardenprobe.network.link import Timing
 from hardenprobe.planning.local_links import ends
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import MULTICAST, Scope
 from hardenprobe.scope.web_paths import WebPaths
 

@@ -10,13 +10,13 @@ from types import ModuleType
 from typing import Any
 
 from hardenprobe.checking.check import HEADINGS, Check, Outcome, Seen
-from hardenprobe.errors import ContractBroken, HardenprobeError, UnknownName, clip
+from hardenprobe.errors import ContractBroken, HardenprobeError, Overran, UnknownName, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Reach, Reason, Remedy, Said, Word
 from hardenprobe.network import audit_hook
 from hardenprobe.plugins.contract import hold_check, hold_probe
 from hardenprobe.plugins.sources import BUILT_IN, Offer, offers
-from hardenprobe.plugins.time_limit import Overran, limited
+from hardenprobe.plugins.time_limit import limited
 from hardenprobe.probes.base import Probe
 
 __all__ = ["BUILT_IN", "Broken", "Registry", "load"]

@@ -9,12 +9,10 @@ import threading
 from collections.abc import AsyncIterator, Iterator
 from typing import Any
 
+from hardenprobe.errors import Overran
+
 SECONDS = 10.0  # of processor time; a check takes milliseconds
 AGAIN = 1.0  # seconds after which code that caught `Overran` itself meets it again
-
-
-class Overran(BaseException):
-    """The time is used up. No `Exception`, so that a loop which drops those does not drop this."""
 
 
 @contextlib.contextmanager

@@ -17,6 +17,7 @@ from hardenprobe.errors import (
     CeilingReached,
     ContractBroken,
     MalformedReply,
+    Overran,
     PastTheDoor,
     ScopeRefused,
     Unreachable,
@@ -25,7 +26,6 @@ from hardenprobe.errors import (
 from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.model import Observation, Reach, Reason, State
 from hardenprobe.network.link import DeviceLink
-from hardenprobe.plugins.time_limit import Overran
 
 if TYPE_CHECKING:
     from hardenprobe.devices.inventory import Listed

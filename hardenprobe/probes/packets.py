@@ -1,4 +1,4 @@
-"""Messages of DNS, NetBIOS, NTP, TFTP and SMB, written and read with scapy, and files of packets.
+"""Messages of DNS, NetBIOS, NTP, TFTP and SMB, written and read with scapy.
 
 scapy takes a second to import, so its layers are imported by the first call, and only those that are needed. What a
 device sends is hostile: it is read under a cap of bytes and a cap of time, and whatever a dissector raises becomes
@@ -8,19 +8,18 @@ MalformedReply.
 from __future__ import annotations
 
 import asyncio
-import logging
 import sys
 import time
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from importlib import import_module
 from types import FrameType, SimpleNamespace
-from typing import IO, Any, TypeVar
+from typing import Any, TypeVar
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
+from hardenprobe.network.scapy_loader import scapy_module
 
 T = TypeVar("T")
 
@@ -36,19 +35,11 @@ SMB2_DIALECTS = {
 """MS-SMB2 section 2.2.3, Dialects."""
 
 
-_RECORD_HEADER = 16  # bytes before each packet of a pcap file
-
-
 @cache
 def _layers() -> SimpleNamespace:
-    _quiet()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about ciphers of layers that are not used here
-        return SimpleNamespace(**{name: import_module(f"scapy.layers.{name}") for name in _LAYERS})
-
-
-def _quiet() -> None:
-    logging.getLogger("scapy").setLevel(logging.CRITICAL + 1)
+        return SimpleNamespace(**{name: scapy_module(f"layers.{name}") for name in _LAYERS})
 
 
 async def ready() -> None:
@@ -342,42 +333,3 @@ def decode_smb2(data: bytes) -> tuple[str | None, bool | None]:
         return dialect, bool(int(body.SecurityMode) & 0x02)
 
     return _guarded(data, "SMB reply", read)
-
-
-# ---- files of packets
-
-
-def pcap_writer(out: IO[bytes], link_type: int, largest: int) -> Any:
-    """A writer of pcap files with times in microseconds; its `write_packet` takes bytes, `sec` and `usec`.
-
-    `write_header(None)` begins a file.
-
-    Args:
-        link_type: Of the tcpdump group's list of link-layer header types.
-        largest: The most bytes that a packet may have.
-    """
-    _quiet()
-    return import_module("scapy.utils").RawPcapWriter(out, linktype=link_type, snaplen=largest)
-
-
-def pcap_whole(file: IO[bytes], link_type: int, smallest: int) -> tuple[int, int] | None:
-    """How many whole packets a pcap file holds, and where the last of them ends; None where it is no such file.
-
-    Args:
-        smallest: Bytes that every packet has; what claims to be less is the torn end of a file.
-    """
-    _quiet()
-    utils = import_module("scapy.utils")
-    try:
-        reader = utils.RawPcapReader(file)
-    except Exception:  # noqa: BLE001 - of its own, and whatever a file that is none makes of it
-        return None
-    if reader.linktype != link_type:
-        return None
-    count, end = 0, file.tell()
-    for _, packet in reader:
-        whole = end + _RECORD_HEADER + packet.caplen
-        if packet.caplen < smallest or file.tell() != whole:
-            break
-        count, end = count + 1, whole
-    return count, end

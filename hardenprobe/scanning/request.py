@@ -14,7 +14,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.baseline import baseline, selection
+from hardenprobe.baseline import selection
 from hardenprobe.devices import credentials
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import StoreRefused, UsageError
@@ -29,6 +29,7 @@ from hardenprobe.probes.tls.second_opinion import strain_timing
 from hardenprobe.scanning.review import ScanOrder
 from hardenprobe.scope import scope as scopes
 from hardenprobe.scope import scope_file
+from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.store.journal import Journal, ResumableScan, ScanRecord
 from hardenprobe.store.store import UNREADABLE, Store, new_id
 
@@ -206,7 +207,7 @@ def named(baseline_name: str | None) -> str | None:
         return None
     path = Path(baseline_name)
     return (
-        str(path.absolute()) if baseline_name not in baseline.shipped() and path.exists() else baseline_name
+        str(path.absolute()) if baseline_name not in shipped_baselines() and path.exists() else baseline_name
     )
 
 

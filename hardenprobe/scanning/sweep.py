@@ -45,6 +45,7 @@ from hardenprobe.network.sweep_sockets import (
     poller,
     stream_socket,
 )
+from hardenprobe.probes.snmp.agent import encode_discovery
 from hardenprobe.scope.ports import RAW_PRINT
 
 if TYPE_CHECKING:
@@ -267,7 +268,11 @@ class _Sweep:
                 stack.callback(self._drop_all)
                 sleeper = stack.enter_context(contextlib.closing(Sleeper(self._poller)))
                 self._discovery = stack.enter_context(
-                    contextlib.closing(Discovery(self._sources, SNMP + self._offset, self._poller, self._tap))
+                    contextlib.closing(
+                        Discovery(
+                            self._sources, SNMP + self._offset, self._poller, encode_discovery, self._tap
+                        )
+                    )
                 )
                 while self._todo is not None or self._in_hand:
                     idle = self._round()

@@ -9,7 +9,6 @@ from typing import Any
 
 from hardenprobe.errors import FileInvalid
 from hardenprobe.model.yaml_file import Document
-from hardenprobe.network.link import Timing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,3 +56,32 @@ def faults(document: Document, values: Mapping[str, Any]) -> Iterator[FileInvali
                 spot,
                 f"gentleness.{key} is {value}, expected 1: a device never has two connections to bear at a time",
             )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Timing:
+    """Named waits, in seconds, the ceilings of one device, and those of the whole scan.
+
+    Attributes:
+        connect: For a connection to be accepted or refused.
+        greeting: For a peer that speaks first.
+        reply: For an answer to something that was said.
+        pause: Between two connections to one device.
+        second_try: Until a device that was expected and silent is tried again.
+        connections_at_once: To one device; there is never more than one.
+        devices_at_once: Different devices that are visited at the same moment.
+        connections_per_second: Of the whole scan, its sweep among it; a datagram counts as one.
+    """
+
+    connect: float = 2.0
+    greeting: float = 1.0
+    reply: float = 4.0
+    pause: float = 0.02
+    second_try: float = 5.0
+    connections: int = 120
+    datagrams: int = 60
+    bytes_received: int = 4_000_000
+    seconds: float = 300.0
+    connections_at_once: int = 1
+    devices_at_once: int = 32
+    connections_per_second: float = 1000.0

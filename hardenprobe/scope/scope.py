@@ -12,8 +12,7 @@ from zoneinfo import ZoneInfo
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Authorisation, Lease, Reach
-from hardenprobe.network.link import Timing
-from hardenprobe.scope.limits import Gentleness
+from hardenprobe.scope.limits import Gentleness, Timing
 from hardenprobe.scope.window import Window
 
 LOOPBACK = AddressSet.of(["127.0.0.0/8", "::1"])

@@ -1,4 +1,4 @@
-"""Where rule sets lie, and how one is read; the records that they become are in rulesets*.py."""
+"""The rule sets and baselines that come with hardenprobe, and how a rule set is read."""
 
 from __future__ import annotations
 
@@ -26,6 +26,14 @@ def shipped(topic: str = "*") -> dict[str, Path]:
     """Name to file of the rule sets that come with hardenprobe, for one topic ("tls", "ssh") or all."""
     folder = Path(str(files("hardenprobe.baselines")))
     return {p.stem: p for p in sorted(folder.glob(f"rules-{topic}-*.yaml"))}
+
+
+def shipped_baselines() -> dict[str, Path]:
+    """Name to file of every baseline that comes with hardenprobe."""
+    folder = Path(str(files("hardenprobe.baselines")))
+    return {
+        p.stem: p for p in sorted(folder.glob("*.yaml")) if not p.stem.startswith(("rules-", "controls-"))
+    }
 
 
 def read(name: str, topic: str, into: type[R]) -> R:

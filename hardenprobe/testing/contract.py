@@ -15,10 +15,10 @@ from itertools import islice
 from typing import Any
 
 from hardenprobe.checking.check import Check, Outcome
-from hardenprobe.errors import ContractBroken, clip
+from hardenprobe.errors import ContractBroken, Overran, clip
 from hardenprobe.model import Observation, Remedy, State, Word
 from hardenprobe.plugins.contract import hold_check, hold_outcomes
-from hardenprobe.plugins.time_limit import Overran, limited
+from hardenprobe.plugins.time_limit import limited
 from hardenprobe.standards.ccss import score
 from hardenprobe.testing.builders import HOSTILE, at, seen_device, tcp_port
 

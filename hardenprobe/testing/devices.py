@@ -14,7 +14,6 @@ from typing import Any
 import yaml
 
 from hardenprobe.demo_lab.process import RunningLab, running_lab
-from hardenprobe.demo_lab.truth import Guilt
 from hardenprobe.devices.inventory import FORMAT
 from hardenprobe.model import Result, Review
 from hardenprobe.scanning import review
@@ -94,23 +93,3 @@ def lab_device(
 def results(found: Review, check: str) -> list[Result]:
     """What a review says of one check."""
     return [result for result in found.results if result.check == check]
-
-
-def guilts(found: Review, *only: str) -> set[Guilt]:
-    """The findings of a review in the words of the lab's truth.
-
-    Args:
-        only: Of these checks.
-    """
-    labels = {d.id: d.asset_tag or d.addresses[0].address for d in found.devices}
-    return {
-        Guilt(
-            labels[r.device],
-            r.check,
-            r.endpoint.transport if r.endpoint else None,
-            r.endpoint.port if r.endpoint else None,
-            r.subject,
-        )
-        for r in found.findings
-        if not only or r.check in only
-    }

@@ -10,9 +10,10 @@ from typing import Any, Literal, cast
 from hardenprobe.errors import Unreachable
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.network.link import Answer, DeviceLink, Stream, Timing
+from hardenprobe.network.link import Answer, DeviceLink, Stream
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.tcp import look
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import may_speak
 
 Step = tuple[Literal["sent", "received"], bytes]

@@ -16,6 +16,7 @@ from hardenprobe.errors import FileInvalid, UnknownName, UsageError
 from hardenprobe.model import Address, BaselineRule, Device, Head, Identity, Reach, Review, Word
 from hardenprobe.plugins import registry
 from hardenprobe.scanning import review
+from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.testing import seen_device, tcp_port
 
 CHECKS = registry.load(plugins=False)
@@ -227,4 +228,4 @@ def test_a_wrong_rule(tmp_path: Path, ours: Any, change: tuple[str, str], line: 
 
 
 def test_a_shipped_baseline_is_called_by_its_name() -> None:
-    assert {baseline.load(name, CHECKS).source for name in baseline.shipped()} == set(baseline.shipped())
+    assert {baseline.load(name, CHECKS).source for name in shipped_baselines()} == set(shipped_baselines())

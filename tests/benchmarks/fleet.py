@@ -20,7 +20,7 @@ from pathlib import Path
 
 from hardenprobe.demo_lab import fleet
 from hardenprobe.demo_lab.process import RunningLab, running_lab
-from hardenprobe.network.link import Timing
+from hardenprobe.scope.limits import Timing
 
 AT_ONCE = Timing().devices_at_once
 

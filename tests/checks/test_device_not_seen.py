@@ -12,10 +12,10 @@ from hardenprobe.checks.device_not_seen import CHECK
 from hardenprobe.devices.identity import Fleet, Visit, settle
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import DeclaredDevice, NotMet
+from hardenprobe.facts.snmp import PRT_SERIAL
 from hardenprobe.judging.run_checks import Case, judge
 from hardenprobe.model import UNPROVEN, Coverage, Reach, Vantage, Word
 from hardenprobe.plugins import registry
-from hardenprobe.probes.snmp.agent import PRT_SERIAL
 from hardenprobe.testing import declared, seen_device, snmp_answer, tcp_port
 
 LISTED = declared(DeclaredDevice(asset_tag="HO-1", device_kind="printer"))

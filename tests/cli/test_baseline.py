@@ -11,6 +11,7 @@ import pytest
 
 from hardenprobe.baseline import baseline
 from hardenprobe.plugins import registry
+from hardenprobe.standards.rule_files import shipped_baselines
 
 Command = Callable[..., Any]
 CHECKS = registry.load(plugins=False)
@@ -42,7 +43,7 @@ def test_show_says_where_each_value_came_from(command: Command, tmp_path: Path) 
     assert where("expect.clock-skew.seconds") == f"60 ({file}:4)"
     assert where("expect.tls-weak-cipher.fail_on") == f'"should-not" ({file}:6)'
     assert where("gentleness.pause") == f"0.5 ({tmp_path / 'base.yaml'}:6)"
-    lines = baseline.shipped()["office-device"].read_text().splitlines()
+    lines = shipped_baselines()["office-device"].read_text().splitlines()
     connect = next(n for n, line in enumerate(lines, 1) if line.strip().startswith("connect:"))
     assert where("gentleness.connect") == f"2.0 (office-device.yaml:{connect})"
     assert where("must_determine") == "[] (hardenprobe's default)"

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.baseline import baseline
 from hardenprobe.cli import CAUTION
 from hardenprobe.plugins import registry
+from hardenprobe.standards.rule_files import shipped_baselines
 
 Command = Callable[..., Any]
 CHECKS = registry.load(plugins=False).checks
@@ -140,8 +140,8 @@ def test_no_plugins_leaves_all_of_them_out(command: Command) -> None:
 def test_baselines(command: Command) -> None:
     listed = command("baseline", "list")
     assert listed.status == 0
-    assert {line.split()[0] for line in listed.out.splitlines()} == set(baseline.shipped())
-    for name, file in baseline.shipped().items():
+    assert {line.split()[0] for line in listed.out.splitlines()} == set(shipped_baselines())
+    for name, file in shipped_baselines().items():
         shown = command("baseline", "show", name)
         assert (shown.status, shown.err) == (0, "")
         assert shown.out == command("baseline", "show", file).out

@@ -34,6 +34,7 @@ from hardenprobe.probes.snmp import pdu
 from hardenprobe.reports import FORMATS
 from hardenprobe.scanning import review
 from hardenprobe.scope import scope
+from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.store import store
 
 TARGETS = ("127.77.0.31", "127.77.0.99-127.77.0.112")
@@ -80,7 +81,7 @@ class Far:
 
 def order(folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach) -> review.ScanOrder:
     checks = registry.load(plugins=False)
-    text = Path(baseline.shipped()["office-device"]).read_text()
+    text = Path(shipped_baselines()["office-device"]).read_text()
     assert "    segments: []\n" in text
     (folder / "policy.yaml").write_text(text.replace("    segments: []\n", GUEST_POLICY))
     (folder / "secrets.yaml").write_text(SECRETS)

@@ -14,8 +14,8 @@ from hardenprobe.devices import inventory
 from hardenprobe.devices.identity import Fleet, Visit, settle
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpEngine
+from hardenprobe.facts.snmp import HR_DEVICE_DESCR, PRT_SERIAL, SYS_DESCR, SYS_NAME
 from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State
-from hardenprobe.probes.snmp import agent
 from hardenprobe.testing import at, snmp_answer, tcp_port
 
 LISTED = """\
@@ -42,10 +42,10 @@ def known(tmp_path: Path) -> Inventory:
 
 def stated(address: str, **values: str) -> Observation[Any]:
     oids = {
-        "serial": agent.PRT_SERIAL,
-        "name": agent.SYS_NAME,
-        "model": agent.HR_DEVICE_DESCR,
-        "descr": agent.SYS_DESCR,
+        "serial": PRT_SERIAL,
+        "name": SYS_NAME,
+        "model": HR_DEVICE_DESCR,
+        "descr": SYS_DESCR,
     }
     return snmp_answer(address=address, values={oids[k]: v for k, v in values.items()})
 

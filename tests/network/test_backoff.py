@@ -14,7 +14,8 @@ import pytest
 
 from hardenprobe.errors import CeilingReached, Unreachable
 from hardenprobe.network.backoff import PAUSES, Easing
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 HERE = "127.0.0.1"

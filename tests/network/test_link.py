@@ -21,8 +21,9 @@ from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import State
 from hardenprobe.model.transcript import EXCHANGES, KEPT
-from hardenprobe.network.link import Answer, DeviceLink, Timing
+from hardenprobe.network.link import Answer, DeviceLink
 from hardenprobe.network.sockets import READ_LIMIT
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import NEVER_SPEAK, may_speak
 from hardenprobe.scope.scope import LOOPBACK, Scope
 from hardenprobe.scope.window import Window

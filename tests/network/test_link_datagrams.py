@@ -12,7 +12,8 @@ from contextlib import contextmanager
 import pytest
 
 from hardenprobe.errors import ScopeRefused
-from hardenprobe.network.link import Answer, DeviceLink, Timing
+from hardenprobe.network.link import Answer, DeviceLink
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)

@@ -11,9 +11,9 @@ import pytest
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Reach, Vantage
-from hardenprobe.network.link import Timing
 from hardenprobe.planning import local_links
 from hardenprobe.planning.plan import Plan, check_scope, targets
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 HEAD = "Iface\tDestination\tGateway \tFlags\tRefCnt\tUse\tMetric\tMask\t\tMTU\tWindow\tIRTT\n"

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.baseline import baseline
+from hardenprobe.demo_lab.scan_lab import guilts
 from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.devkit import scaffold
 from hardenprobe.errors import UsageError
@@ -22,7 +23,7 @@ from hardenprobe.plugins import registry, sources, time_limit
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.scanning import review
 from hardenprobe.testing import sample_review
-from hardenprobe.testing.devices import guilts, results
+from hardenprobe.testing.devices import results
 
 Command = Callable[..., Any]
 NAME = "ident-answers"

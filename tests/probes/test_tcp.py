@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import State
 from hardenprobe.model.transcript import EXCHANGES
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import tcp
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.2, greeting=0.15, reply=0.5, pause=0.0)

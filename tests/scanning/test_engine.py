@@ -21,7 +21,6 @@ from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
-from hardenprobe.network.link import Timing
 from hardenprobe.planning.plan import Plan, targets
 from hardenprobe.plugins import registry
 from hardenprobe.probes import tcp
@@ -29,6 +28,7 @@ from hardenprobe.probes.files import ftp
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning import review
 from hardenprobe.scanning.engine import Scan
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import LOOPBACK, Scope
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from

@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 
 from hardenprobe.baseline import baseline
 from hardenprobe.errors import FileInvalid
-from hardenprobe.network.link import Timing
 from hardenprobe.plugins import registry
-from hardenprobe.scope.limits import Gentleness
+from hardenprobe.scope.limits import Gentleness, Timing
 from hardenprobe.scope.scope_file import load
 
 COUNTS = ("connections", "datagrams", "bytes_received", "devices_at_once")

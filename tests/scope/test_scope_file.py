@@ -12,8 +12,8 @@ import pytest
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused
 from hardenprobe.model import Lease, Reach
-from hardenprobe.network.link import Timing
 from hardenprobe.plugins import registry
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope_file import load
 
 GOOD = """\

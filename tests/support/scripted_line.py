@@ -9,7 +9,8 @@ from typing import Any
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.network.link import Answer, DeviceLink, Stream, Timing
+from hardenprobe.network.link import Answer, DeviceLink, Stream
+from hardenprobe.scope.limits import Timing
 
 PIECE = 1000  # bytes of one receive, so that every reader has to ask again
 _WAITS = Timing(pause=0.0, reply=0.2, greeting=0.2, connections=1000, datagrams=1000)

@@ -23,7 +23,8 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.scope.limits import Timing
 
 LOOPBACK = "127.0.0.1"
 Key = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey

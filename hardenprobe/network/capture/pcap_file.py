@@ -12,15 +12,21 @@ from pathlib import Path
 from typing import IO, Any
 
 from hardenprobe.errors import UsageError
-from hardenprobe.probes import packets
+from hardenprobe.network.scapy_loader import scapy_module
 
 LINK_TYPE = 113  # LINKTYPE_LINUX_SLL
 FILE_HEADER, RECORD_HEADER, LINK_HEADER = 24, 16, 16  # bytes
 
 
 def writer(out: IO[bytes], largest: int) -> Any:
-    """What writes packets of at most so many bytes, link header included; see packets.pcap_writer."""
-    return packets.pcap_writer(out, LINK_TYPE, largest)
+    """A writer of pcap files with times in microseconds; its `write_packet` takes bytes, `sec` and `usec`.
+
+    `write_header(None)` begins a file.
+
+    Args:
+        largest: The most bytes that a packet may have, link header included.
+    """
+    return scapy_module("utils").RawPcapWriter(out, linktype=LINK_TYPE, snaplen=largest)
 
 
 def new(path: Path) -> tuple[int, int, int]:
@@ -72,7 +78,27 @@ def _whole(file: int, path: Path) -> tuple[int, int]:
     if not os.fstat(file).st_size:
         return 0, 0
     with os.fdopen(os.dup(file), "rb") as read:
-        found = packets.pcap_whole(read, LINK_TYPE, LINK_HEADER)
+        found = whole_packets(read)
     if found is None:
         raise UsageError(f"--capture {path} is no capture of a scan; bring it back as it was left")
     return found
+
+
+# ---- files of packets
+
+
+def whole_packets(file: IO[bytes]) -> tuple[int, int] | None:
+    """How many whole packets a pcap file holds, and where the last of them ends; None where it is no such file."""
+    try:
+        reader = scapy_module("utils").RawPcapReader(file)
+    except Exception:  # noqa: BLE001 - of its own, and whatever a file that is none makes of it
+        return None
+    if reader.linktype != LINK_TYPE:
+        return None
+    count, end = 0, file.tell()
+    for _, packet in reader:
+        whole = end + RECORD_HEADER + packet.caplen
+        if packet.caplen < LINK_HEADER or file.tell() != whole:
+            break
+        count, end = count + 1, whole
+    return count, end

@@ -10,12 +10,12 @@ from ipaddress import ip_address
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import LlmnrAnswer, SnmpAnswer
+from hardenprobe.facts.snmp import SYS_NAME
 from hardenprobe.model import Observation, State
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import packets
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.discovery import datagrams
-from hardenprobe.probes.snmp import agent
 
 PORT = 5355  # IANA
 _LABEL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
@@ -24,7 +24,7 @@ _LABEL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
 def own_name(asked: ProbeContext) -> str | None:
     """The device's own host name, as the inventory or its SNMP agent states it; None where neither does."""
     stated = list(asked.listed.names) if asked.listed else []
-    stated += [(o.facts.values or {}).get(agent.SYS_NAME, "") for o in asked.of(SnmpAnswer)]
+    stated += [(o.facts.values or {}).get(SYS_NAME, "") for o in asked.of(SnmpAnswer)]
     for name in stated:
         label = name.split(".")[0].strip()
         if _LABEL.fullmatch(label):

@@ -17,6 +17,7 @@ from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, readable
+from hardenprobe.facts.snmp import HR_DEVICE_DESCR, PRT_SERIAL, SYS_DESCR, SYS_NAME, SYS_OBJECT_ID
 from hardenprobe.model import Observation, State
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
@@ -25,13 +26,6 @@ T = TypeVar("T")
 
 PORT = 161  # IANA
 VERSIONS = {"1": 0, "2c": 1}  # the wire's numbers, RFC 1157 section 4 and RFC 1901 section 3
-
-# RFC 3418 system group, RFC 2790 device table, RFC 3805 general table, RFC 3411 engine.
-SYS_DESCR = "1.3.6.1.2.1.1.1.0"
-SYS_OBJECT_ID = "1.3.6.1.2.1.1.2.0"
-SYS_NAME = "1.3.6.1.2.1.1.5.0"
-HR_DEVICE_DESCR = "1.3.6.1.2.1.25.3.2.1.3.1"
-PRT_SERIAL = "1.3.6.1.2.1.43.5.1.1.17.1"
 IDENTITY = (SYS_DESCR, SYS_OBJECT_ID, SYS_NAME, HR_DEVICE_DESCR, PRT_SERIAL)
 
 _CODECS: dict[str, Any] = {

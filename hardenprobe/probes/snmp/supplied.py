@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.devices.credentials import User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, SnmpUser, SnmpWriteBack, TlsPort, readable
+from hardenprobe.facts.snmp import PRT_SERIAL
 from hardenprobe.model import Observation, Reach
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink
@@ -42,7 +43,7 @@ def confirmed(listed: Listed | None, asked: ProbeContext) -> str | None:
         return None
     # What a supplied secret has read confirms nothing, or a secret would vouch for itself.
     answers = [o.facts for o in asked.of(SnmpAnswer) if o.facts.origin == "default"]
-    serials = {(facts.values or {}).get(agent.PRT_SERIAL, "").strip() for facts in answers}
+    serials = {(facts.values or {}).get(PRT_SERIAL, "").strip() for facts in answers}
     if listed.serial and listed.serial in serials:
         return "serial"
     engines = {o.facts.engine_id for o in asked.of(SnmpEngine)}

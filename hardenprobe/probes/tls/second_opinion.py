@@ -23,10 +23,11 @@ from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, U
 from hardenprobe.facts import VERSIONS, TlsFlaws, TlsSecondOpinion
 from hardenprobe.model import Observation
 from hardenprobe.network import audit_hook
-from hardenprobe.network.link import DeviceLink, Stream, Timing
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.network.sockets import READ_LIMIT
 from hardenprobe.probes.tls.exchange import Opening
 from hardenprobe.probes.tls.openings import OPENINGS
+from hardenprobe.scope.limits import Timing
 
 SECONDS = 120.0  # a whole enumeration takes 2 to 5 s on loopback, and on a slow device much longer
 CONNECTIONS = 570  # a whole enumeration takes 535

@@ -21,7 +21,8 @@ from hardenprobe.network.capture import capture, frames, packet_socket, pcap_fil
 from hardenprobe.network.capture.capture import Capture
 from hardenprobe.network.capture.flows import RECEIVED, Flow
 from hardenprobe.network.capture.socket_tap import Tap
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.scope.limits import Timing
 
 HERE = "127.0.0.63"
 QUICK = Timing(connect=1.0, greeting=0.2, reply=0.4, pause=0.0)

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.errors import UsageError
 from hardenprobe.network.capture import pcap_file
-from hardenprobe.network.capture.pcap_file import FILE_HEADER, LINK_HEADER, RECORD_HEADER
-from hardenprobe.probes import packets
+from hardenprobe.network.capture.pcap_file import FILE_HEADER, RECORD_HEADER
 
 SIZES = (40, 1500, 41, 65_600)
 
@@ -44,19 +43,19 @@ def test_however_it_was_torn_every_whole_packet_counts(cut: int, after: bytes) -
     for size in SIZES:
         ends.append(ends[-1] + RECORD_HEADER + size)
     before = max(n for n, end in enumerate(ends) if end <= cut)
-    assert packets.pcap_whole(io.BytesIO(whole[:cut]), 113, LINK_HEADER) == (before, ends[before])
-    found = packets.pcap_whole(io.BytesIO(whole[:cut] + after), 113, LINK_HEADER)
+    assert pcap_file.whole_packets(io.BytesIO(whole[:cut])) == (before, ends[before])
+    found = pcap_file.whole_packets(io.BytesIO(whole[:cut] + after))
     assert found is not None and found[0] >= before
 
 
 def test_zeros_after_a_loss_of_power_are_no_packets() -> None:
     whole = pcap()
-    assert packets.pcap_whole(io.BytesIO(whole + bytes(4096)), 113, LINK_HEADER) == (len(SIZES), len(whole))
+    assert pcap_file.whole_packets(io.BytesIO(whole + bytes(4096))) == (len(SIZES), len(whole))
 
 
 @given(st.binary(max_size=80))
 def test_a_file_of_anything_else_is_none(data: bytes) -> None:
-    assert packets.pcap_whole(io.BytesIO(data), 113, LINK_HEADER) is None
+    assert pcap_file.whole_packets(io.BytesIO(data)) is None
 
 
 def left(path: Path, named: int) -> tuple[int, int]:

@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer, SlpAnswer
 from hardenprobe.model import State
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import packets
 from hardenprobe.probes.discovery import datagrams, mdns, slp, ssdp, ws_discovery
 from hardenprobe.probes.packets import Record
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from hardenprobe.facts import FtpSession
 from hardenprobe.model import Observation
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.files import ftp
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.05, reply=0.2, pause=0.0)

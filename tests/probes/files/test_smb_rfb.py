@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply, ScopeRefused
 from hardenprobe.facts import RfbSecurity, SmbNegotiation
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import packets
 from hardenprobe.probes.files import smb
 from hardenprobe.probes.remote import rfb
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import IppJobs, IppPrinter, PrinterUri
 from hardenprobe.model import Observation
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.printing import ipp
 from hardenprobe.probes.printing.ipp_codec import (
     Group,
@@ -27,6 +27,7 @@ from hardenprobe.probes.printing.ipp_codec import (
     numbers,
     texts,
 )
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)

@@ -17,8 +17,9 @@ from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.model import State
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.snmp import agent as snmp
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.06, reply=0.2, pause=0.0)

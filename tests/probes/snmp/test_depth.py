@@ -24,12 +24,13 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import Channel, SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.model import State
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.snmp import objects as snmp_objects
 from hardenprobe.probes.snmp import pdu as snmp_pdu
 from hardenprobe.probes.snmp import strain, supplied, usm
 from hardenprobe.probes.snmp import write as snmp_write
 from hardenprobe.probes.snmp.pdu import Binding, Response
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.2, pause=0.0, datagrams=200)

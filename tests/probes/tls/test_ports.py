@@ -13,13 +13,13 @@ from support.tls_servers import issue, line_to, openssl_server
 
 from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
 from hardenprobe.model import Reach, State
-from hardenprobe.network.link import Timing
 from hardenprobe.planning import plan, vantage
 from hardenprobe.planning.plan import Plan
 from hardenprobe.probes.base import PortGreeting, ProbeContext
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.ports import PROBE, SUITES
 from hardenprobe.probes.tls.walk import MOST
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 pytestmark = [pytest.mark.slow, pytest.mark.peer]

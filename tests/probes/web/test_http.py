@@ -23,8 +23,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.facts import HttpAnswer
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.web import http
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.25, pause=0.0)

@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 
 from hardenprobe.facts import Cookie, FtpAnonymous, ScanServiceAnswer, SettingsPageAnswer
 from hardenprobe.model import Observation
-from hardenprobe.network.link import DeviceLink, Timing
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.files import ftp_anonymous
 from hardenprobe.probes.web import http, pages
 from hardenprobe.probes.web.cookies import session_cookies, star_cookies
+from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 from hardenprobe.scope.web_paths import SettingsPage
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.errors import MalformedReply
+from hardenprobe.facts.snmp import SYS_DESCR
 from hardenprobe.probes import packets
 from hardenprobe.probes.discovery import llmnr, mdns, slp, ssdp, ws_discovery
 from hardenprobe.probes.snmp import agent, objects, strain, usm
@@ -92,7 +93,7 @@ def _protected() -> tuple[bytes, ...]:
     answer = _agent("3", users=(known,)).answerer(host())
     found = []
     for level in usm.LEVELS:
-        pdu = snmp_pdu.request_pdu("3", "get", (agent.SYS_DESCR,), NUMBER)
+        pdu = snmp_pdu.request_pdu("3", "get", (SYS_DESCR,), NUMBER)
         found.append(answer(usm.encode(_USER, level, usm.Engine(host().engine_id, 1, 1), pdu, NUMBER)))
     return tuple(filter(None, found))
 
