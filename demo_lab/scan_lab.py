@@ -14,11 +14,12 @@ from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import RunningLab
 from hardenprobe.demo_lab.truth import Guilt
 from hardenprobe.devices import inventory
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import plan, vantage
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.scanning import review
+from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope import scope
 
 __all__ = ["BOTH_FAMILIES", "CONTACT", "FAR", "guilts", "missing_devices", "order", "statements_of", "words"]
@@ -43,7 +44,7 @@ CONTACT = "Network team <network@port.example>"  # given to FTP servers as the p
 
 def order(
     lab: RunningLab, targets: Iterable[str], source: str = "127.0.0.1", **changes: Any
-) -> review.ScanOrder:
+) -> tuple[ScanJob, JudgingRules]:
     """A scan of a running lab as the shipped baseline wants it, at reach ask.
 
     Args:
@@ -67,14 +68,14 @@ def order(
         timing=expected.timing,
         port_offset=lab.port_offset,
     )
-    return review.ScanOrder(
-        plan=replace(planned, **changes),
-        baseline=expected,
-        registry=checks,
+    job = ScanJob.of(
+        replace(planned, **changes),
+        checks,
         inventory=inventory.load(lab.inventory),
-        decisions=Decisions(statements=statements_of(load(lab.inventory))),
         anchors=TrustAnchors.load([lab.ca_file], system=False),
     )
+    decisions = Decisions(statements=statements_of(load(lab.inventory)))
+    return job, JudgingRules(baseline=expected, registry=checks, decisions=decisions)
 
 
 def statements_of(devices: Iterable[Virtual]) -> tuple[Statement, ...]:

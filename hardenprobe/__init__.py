@@ -44,7 +44,7 @@ if TYPE_CHECKING:
         Word,
     )
     from hardenprobe.probes.base import Asked, Probe
-    from hardenprobe.scanning.review import Progress
+    from hardenprobe.scanning.job import Progress
     from hardenprobe.standards.ccss import score, severity
 
 __version__ = "0.1.0"
@@ -79,7 +79,7 @@ _HOMES = {
         "State",
         "Word",
     ),
-    "scanning.review": ("Progress",),
+    "scanning.job": ("Progress",),
     "standards.ccss": ("score", "severity"),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}

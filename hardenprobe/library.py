@@ -12,17 +12,20 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.baseline import selection
-from hardenprobe.decisions import snapshot
 from hardenprobe.errors import UsageError
+from hardenprobe.judging.review import judge as judge_observed
+from hardenprobe.judging.review import rejudge
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Reach, Review
 from hardenprobe.model import document as codec
 from hardenprobe.planning.plan import check_scope
 from hardenprobe.plugins import registry
-from hardenprobe.scanning import review
+from hardenprobe.scanning.job import Keeper, Progress, ScanJob
 from hardenprobe.scanning.request import ScanRequest, absolute, begin, named, pinned
-from hardenprobe.scanning.review import Progress
+from hardenprobe.scanning.run import run
 from hardenprobe.store import store
-from hardenprobe.store.persistence import Keeper
+from hardenprobe.store.ledger import Ledger
+from hardenprobe.store.persistence import Keeper as StoreKeeper
 
 File = str | Path
 
@@ -44,7 +47,7 @@ def scan(
     plugins: bool = True,
     checks_from: Iterable[File] = (),
     store: str | None = None,
-    told: Callable[[Progress], None] | None = None,
+    on_progress: Callable[[Progress], None] | None = None,
 ) -> Review:
     """Scan what you are authorised to scan, and judge it.
 
@@ -69,7 +72,7 @@ def scan(
         plugins: Take the checks of installed packages too.
         checks_from: Folders whose Python files are checks too; this runs their code.
         store: Where the review is kept, a file or a database URL; None keeps it nowhere.
-        told: Called as the scan goes on.
+        on_progress: Called as the scan goes on.
 
     Returns:
         The review. What could not be told is in it: see `Review.coverage`, and results that are unknown or error.
@@ -100,7 +103,7 @@ async def scan_async(
     plugins: bool = True,
     checks_from: Iterable[File] = (),
     store: str | None = None,
-    told: Callable[[Progress], None] | None = None,
+    on_progress: Callable[[Progress], None] | None = None,
 ) -> Review:
     """Scan inside of a running event loop; as `scan`.
 
@@ -125,21 +128,43 @@ async def scan_async(
         plugins=plugins,
         checks_from=tuple(str(Path(folder).absolute()) for folder in checks_from),
     )
-    order = request.order()
-    check_scope(order.plan)
+    job, rules = request.prepare()
+    check_scope(job.plan)
     if store is None:
-        return await review.scan(order, told)
-    return await _kept(store, request, order, told)
+        return await scan_and_judge(job, rules, on_progress=on_progress)
+    return await _kept(store, request, job, rules, on_progress)
+
+
+async def scan_and_judge(
+    job: ScanJob,
+    rules: JudgingRules,
+    keeper: Keeper | None = None,
+    on_progress: Callable[[Progress], None] | None = None,
+) -> Review:
+    """Run a scan and judge what it observed, once, at its end. The scope is not asked here; see plan.check_scope.
+
+    Args:
+        keeper: Keeps each visit as it is finished, and knows what an interrupted scan has seen already.
+        on_progress: Called as the scan goes on.
+
+    Raises:
+        ScopeRefused: The plan leaves the scope; nothing was sent.
+    """
+    return judge_observed(await run(job, keeper, on_progress), rules)
 
 
 async def _kept(
-    url: str, request: ScanRequest, order: review.ScanOrder, told: Callable[[Progress], None] | None
+    url: str,
+    request: ScanRequest,
+    job: ScanJob,
+    rules: JudgingRules,
+    on_progress: Callable[[Progress], None] | None,
 ) -> Review:
     """Scan and keep each device as it is finished, so that `hardenprobe scan --resume` can go on."""
     with store.opened(url) as kept:
-        order = replace(order, decisions=snapshot.load(kept))
-        with Keeper(kept, begin(request, order)) as keeper:
-            found = await review.scan(order, told, keeper)
+        rules = replace(rules, decisions=Ledger(kept).decisions())
+        with StoreKeeper(kept, begin(request, job)) as keeper:
+            found = await scan_and_judge(job, rules, keeper, on_progress)
             whole = not found.head.interrupted and not found.coverage.unfinished
             return keeper.finish(found, complete=whole).review
 
@@ -169,7 +194,7 @@ def judge(
     checks = registry.load(plugins, map(Path, checks_from))
     name = named(str(baseline)) if baseline is not None else None
     expected = selection.choose(() if name else seen.head.baselines, checks, name)
-    return review.again(seen, expected, checks)
+    return rejudge(seen, JudgingRules(baseline=expected, registry=checks, decisions=None))
 
 
 def load_review(name: str = "latest", *, store: str | None = None) -> Review:

@@ -31,6 +31,7 @@ import click
 import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
+from support.scans import job_and_rules
 
 from hardenprobe import cli
 from hardenprobe.addresses.sets import AddressSet
@@ -44,6 +45,7 @@ from hardenprobe.devices.credentials import Community, Secret, Secrets, User
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpUser, TcpPort
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reach, Reason, Review, Vantage, Word, document
 from hardenprobe.model.transcript import KEPT
 from hardenprobe.network import audit_hook
@@ -55,7 +57,7 @@ from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls import ports as tls_ports
 from hardenprobe.reports import FORMATS, terminal
 from hardenprobe.reports.text import CAUTION
-from hardenprobe.scanning import engine, review
+from hardenprobe.scanning import engine
 from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.scope import scope_file
 from hardenprobe.scope.limits import Timing
@@ -238,8 +240,8 @@ async def asked(
     async with contextlib.AsyncExitStack() as stack:
         for device in devices:
             await device.serve(stack)
-        found = await review.scan(
-            review.ScanOrder(
+        found = await scan_and_judge(
+            *job_and_rules(
                 plan=plan, baseline=EXPECTED, registry=CHECKS, inventory=inventory or Inventory(), anchors=ANCHORS,
                 secrets=secrets or Secrets(),
             )
@@ -418,7 +420,7 @@ def test_a_name_is_resolved_once_every_answer_is_checked_and_stays(monkeypatch: 
     monkeypatch.setattr(plan.socket, "getaddrinfo", resolve)
     request = ScanRequest(targets=pinned(["printer.example"]), plugins=False, system_anchors=False)
     for _ in range(2):  # when it is begun, and when it goes on
-        order = request.order()
+        order, _ = request.prepare()
         assert [str(t.first) for t in order.plan.targets] == ["127.77.0.5", "127.77.0.6"]
     assert not answers, "asked once"
     answers.append(["127.77.0.5", "192.0.2.1"])

@@ -35,8 +35,8 @@ def command(
     from hardenprobe.comparison.records import ASKS_FOR_WORK, Kind
     from hardenprobe.comparison.stored import Comparison
     from hardenprobe.errors import UsageError
+    from hardenprobe.judging.completeness import INCOMPLETE
     from hardenprobe.plugins import registry
-    from hardenprobe.scanning.review import INCOMPLETE
 
     with opened(store_url) as kept:
         rules = () if baseline_name else kept.outline(kept.find(new)).head.baselines

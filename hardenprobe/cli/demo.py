@@ -32,14 +32,14 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
     from hardenprobe.cli import running
-    from hardenprobe.decisions import snapshot
     from hardenprobe.demo_lab.process import INVENTORY, running_lab
     from hardenprobe.demo_lab.scan_lab import CONTACT
     from hardenprobe.errors import UsageError
+    from hardenprobe.judging.completeness import exit_status
     from hardenprobe.reports import FORMATS
-    from hardenprobe.scanning import review
     from hardenprobe.scanning.request import ScanRequest, absolute, pinned
     from hardenprobe.store import store
+    from hardenprobe.store.ledger import Ledger
 
     try:
         output.mkdir(parents=True, exist_ok=True)
@@ -57,16 +57,17 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
             plugins=False,
             checks_from=tuple(str(path.absolute()) for path in checks_from),
         )
-        asked = request.order()
+        asked, rules = request.prepare()
         told = replace(
             asked.plan.scope, contacts=(CONTACT,)
         )  # without whom nobody signs in to FTP as anonymous
-        order = replace(asked, plan=replace(asked.plan, scope=told), decisions=snapshot.load(kept))
-        found = kept.save(running.run(order))
+        job = replace(asked, plan=replace(asked.plan, scope=told))
+        rules = replace(rules, decisions=Ledger(kept).decisions())
+        found = kept.save(running.run(job, rules))
         printed = sum(lab.counters()["raw_print_bytes"].values())
         running.show(found, None)
         _evidence(found, kept, lab, output / "evidence.zip")
-    off = {device.asset_tag for device in order.inventory.devices if device.lab is None}
+    off = {device.asset_tag for device in job.inventory.devices if device.lab is None}
     for kind, name in (("html", "report.html"), ("csv", "findings.csv"), ("json", "review.json")):
         with (output / name).open("wb") as out:
             FORMATS[kind](found, out)
@@ -81,7 +82,7 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
             f"{missed} are switched off in the lab; in your own network a scan that misses them ends with 3",
             err=True,
         )
-    return review.exit_status(found, order.baseline, expected_missing=off)
+    return exit_status(found, rules.baseline, expected_missing=off)
 
 
 def _evidence(found: Review, kept: Store, lab: RunningLab, path: Path) -> None:

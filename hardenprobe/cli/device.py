@@ -14,7 +14,7 @@ import click
 from hardenprobe.cli import options
 
 if TYPE_CHECKING:
-    from hardenprobe.decisions.ledger import Draft, Entry
+    from hardenprobe.decisions.entry import Draft, Entry
     from hardenprobe.reports.sheet import Sheet
     from hardenprobe.store.store import Store
 
@@ -68,9 +68,9 @@ def accept(
     from hardenprobe.baseline import baseline
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
-    from hardenprobe.decisions import snapshot
     from hardenprobe.lifecycle import acceptance, device_lookup
     from hardenprobe.reports import device_sheets
+    from hardenprobe.store.ledger import Ledger
 
     checks = plugins.registry()
     expected = baseline.load(baseline_name or acceptance.BASELINE, checks)
@@ -88,7 +88,7 @@ def accept(
     with opened(store_url) as kept:
         one = kept.find(review_name) if review_name else None
         found = device_lookup.find(kept, device, one)
-        made = acceptance.assess(kept, found, expected, checks, snapshot.load(kept))
+        made = acceptance.assess(kept, found, expected, checks, Ledger(kept).decisions())
         if whole:
             with whole.blamed():
                 made = acceptance.signed(whole.request, made)
@@ -154,10 +154,11 @@ def retire(
 
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
-    from hardenprobe.decisions import device_register, exceptions, inputs, ledger
+    from hardenprobe.decisions import device_register, exceptions, inputs
     from hardenprobe.errors import UsageError
     from hardenprobe.lifecycle import checklist, device_lookup, retirement
     from hardenprobe.reports import device_sheets
+    from hardenprobe.store import ledger
 
     today = datetime.now(UTC).date()
     said = [key for key, value in (*given.items(), ("not_applicable", not_applicable)) if value]
@@ -218,7 +219,7 @@ def history(device: str, as_json: bool, store_url: str | None) -> int:
 
 
 def _add(kept: Store, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
-    from hardenprobe.decisions.ledger import Ledger
+    from hardenprobe.store.ledger import Ledger
 
     return Ledger(kept).add(drafts)
 

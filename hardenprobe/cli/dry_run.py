@@ -9,29 +9,30 @@ from collections.abc import Iterator
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Reach
 from hardenprobe.planning.plan import Plan
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.files.ftp_anonymous import contact
 from hardenprobe.reports.text import counted, ports_text, visible
-from hardenprobe.scanning.review import ScanOrder
+from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.scope.scope import MULTICAST_GRANT
 
 WIDTH, INDENT = 120, 17  # columns
 
 
-def text(order: ScanOrder) -> str:
+def text(job: ScanJob, rules: JudgingRules) -> str:
     """What would be sent, to whom, how far and at which cost at most, and who allows it."""
-    plan = order.plan
+    plan = job.plan
     lines = [f"plan {plan.hash[:16]}  (SHA-256 {plan.hash})", ""]
-    told = _told(plan, order.inventory, order.secrets)
+    told = _told(plan, job.inventory, job.secrets)
     for title, said in (
         *_allowed(plan),
-        *_asked(plan, order.registry),
+        *_asked(plan, rules.registry),
         *_cost(plan),
         *told,
-        *_checks(plan, order.registry),
+        *_checks(plan, rules.registry),
     ):
         folded = textwrap.wrap(
             f"{title:<{INDENT}}{visible(said, 20000)}",

@@ -47,9 +47,10 @@ def add(
     from hardenprobe.baseline import selection
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
-    from hardenprobe.decisions import exceptions, ledger
+    from hardenprobe.decisions import exceptions
     from hardenprobe.decisions.exceptions import ExceptionRequest
     from hardenprobe.plugins import registry
+    from hardenprobe.store import ledger
 
     checks = registry.load()
     wanted = requests.asked(ExceptionRequest, given, from_file, _read)

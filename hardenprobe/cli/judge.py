@@ -27,9 +27,9 @@ def command(
     from hardenprobe.baseline import selection
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
-    from hardenprobe.decisions import snapshot
+    from hardenprobe.judging.completeness import exit_status
     from hardenprobe.model import Review
-    from hardenprobe.scanning import review
+    from hardenprobe.store.ledger import Ledger
     from hardenprobe.store.rejudge import rejudge
 
     checks = plugins.registry()
@@ -38,9 +38,9 @@ def command(
         return selection.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
 
     with opened(store_url) as kept:
-        again = rejudge(kept, review_name, choose, checks, snapshot.load(kept))
+        again = rejudge(kept, review_name, choose, checks, Ledger(kept).decisions())
         if json_to is None:
             running.show(again.review, None, again.tally)
         else:  # the document is written from one piece
             running.show(kept.load(again.review.head.id), json_to)
-    return review.exit_status(again.review, tally=again.tally)
+    return exit_status(again.review, tally=again.tally)

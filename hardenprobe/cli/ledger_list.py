@@ -13,11 +13,11 @@ from typing import Any, TypeVar
 import click
 
 from hardenprobe.cli.opening import opened
-from hardenprobe.decisions import ledger
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.inputs import LONGEST
-from hardenprobe.decisions.ledger import Entry
+from hardenprobe.judging.completeness import INCOMPLETE
 from hardenprobe.reports.text import visible
-from hardenprobe.scanning.review import INCOMPLETE
+from hardenprobe.store import ledger
 
 T = TypeVar("T")
 

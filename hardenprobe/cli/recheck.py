@@ -76,11 +76,11 @@ def command(
 
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
-    from hardenprobe.decisions import snapshot
     from hardenprobe.planning import plan
     from hardenprobe.recheck import recheck
     from hardenprobe.reports import before_after_screen
     from hardenprobe.scanning.request import absolute, begin
+    from hardenprobe.store.ledger import Ledger
     from hardenprobe.store.persistence import Keeper
 
     with opened(store_url) as kept:
@@ -99,13 +99,13 @@ def command(
             checks_from=tuple(str(path.absolute()) for path in plugins.folders),
         )
         it = recheck.prepare(kept, wanted)
-        plan.check_scope(it.order.plan, now=not only_plan)
+        plan.check_scope(it.job.plan, now=not only_plan)
         if only_plan:
-            click.echo(dry_run.text(it.order))
+            click.echo(dry_run.text(it.job, it.rules))
             return GONE
-        order = replace(it.order, decisions=snapshot.load(kept))
-        with Keeper(kept, begin(it.request, order)) as keeper:
-            found = running.run(order, keeper)
+        rules = replace(it.rules, decisions=Ledger(kept).decisions())
+        with Keeper(kept, begin(it.request, it.job)) as keeper:
+            found = running.run(it.job, rules, keeper)
             whole = not found.head.interrupted and not found.coverage.unfinished
             stored = keeper.finish(found, complete=whole)
         done = it.compare(stored.review)

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from hardenprobe.cli.opening import opened
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.inputs import Endable, InputError, ending
-from hardenprobe.decisions.ledger import Entry, Ledger
 from hardenprobe.errors import UsageError
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse
+from hardenprobe.store.ledger import Ledger
 
 T = TypeVar("T")
 

@@ -25,8 +25,8 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
     --noted it shows later whether reviews were cut off at the end, which nothing inside a database can show.
     """
     from hardenprobe.cli.opening import opened
+    from hardenprobe.judging.completeness import INCOMPLETE
     from hardenprobe.reports.text import counted, visible
-    from hardenprobe.scanning.review import INCOMPLETE
     from hardenprobe.store import review_log
     from hardenprobe.store.journal import Journal
 

@@ -1,4 +1,4 @@
-"""What `scan` and `demo` share: run an order under a progress bar, keep it, show it."""
+"""What `scan` and `demo` share: run a job under a progress bar, keep it, show it."""
 
 from __future__ import annotations
 
@@ -10,27 +10,30 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from hardenprobe.cli import options
+from hardenprobe.judging.completeness import INCOMPLETE, exit_status, incomplete
 from hardenprobe.judging.counts import Tally
+from hardenprobe.judging.rules import JudgingRules
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Review, document
 from hardenprobe.reports import terminal
-from hardenprobe.scanning import review
-from hardenprobe.scanning.review import ScanOrder
+from hardenprobe.scanning.job import Progress as ScanProgress
+from hardenprobe.scanning.job import ScanJob
 from hardenprobe.store.persistence import Keeper
 
 
-def scan_and_keep(order: ScanOrder, keeper: Keeper, json_to: str | None) -> int:
+def scan_and_keep(job: ScanJob, rules: JudgingRules, keeper: Keeper, json_to: str | None) -> int:
     """Scan, keep and show, and say how the command ends."""
     with keeper:
-        found = run(order, keeper)
+        found = run(job, rules, keeper)
         whole = not found.head.interrupted and not found.coverage.unfinished
         kept = keeper.finish(found, complete=whole)
     try:
         show(kept.review, json_to)
     finally:  # even where it cannot be shown
-        for reason in review.incomplete(found, order.baseline):
+        for reason in incomplete(found, rules.baseline):
             click.echo(f"incomplete: {reason}", err=True)
-        if order.capture and found.head.capture:
-            click.echo(f"{found.head.capture.packets} packets are in {order.capture.path}", err=True)
+        if job.capture and found.head.capture:
+            click.echo(f"{found.head.capture.packets} packets are in {job.capture.path}", err=True)
         if keeper.failed:
             click.echo(f"hardenprobe: {keeper.failed}; what was seen is kept", err=True)
         if kept.stored:
@@ -41,36 +44,36 @@ def scan_and_keep(order: ScanOrder, keeper: Keeper, json_to: str | None) -> int:
         if kept.goes_on:
             click.echo(f"`hardenprobe scan --resume {kept.goes_on}` goes on", err=True)
     if not kept.stored:
-        return review.INCOMPLETE
-    return review.exit_status(found, order.baseline)
+        return INCOMPLETE
+    return exit_status(found, rules.baseline)
 
 
-def run(order: ScanOrder, keeper: Keeper | None = None) -> Review:
+def run(job: ScanJob, rules: JudgingRules, keeper: Keeper | None = None) -> Review:
     """Scan and judge; progress goes to standard error, and only where that is a terminal."""
     try:
-        return _run(order, keeper, Console(stderr=True))
+        return _run(job, rules, keeper, Console(stderr=True))
     except asyncio.CancelledError:  # Ctrl-C a second time
         raise KeyboardInterrupt from None
 
 
-def _run(order: ScanOrder, keeper: Keeper | None, console: Console) -> Review:
+def _run(job: ScanJob, rules: JudgingRules, keeper: Keeper | None, console: Console) -> Review:
     if not console.is_terminal:
-        return asyncio.run(review.scan(order, keeper=keeper))
+        return asyncio.run(scan_and_judge(job, rules, keeper))
     columns = (
         TextColumn("scanning"),
         BarColumn(),
         MofNCompleteColumn(),
-        TextColumn("addresses, {task.fields[answered]} answering, {task.fields[findings]} findings so far"),
+        TextColumn("addresses, {task.fields[answered]} answering, {task.fields[observations]} observations"),
         TimeElapsedColumn(),
     )
     with Progress(*columns, console=console, transient=True) as bar:
-        total = order.plan.count * len(order.plan.vantages)
-        task = bar.add_task("scan", total=total, answered=0, findings=0)
+        total = job.plan.count * len(job.plan.vantages)
+        task = bar.add_task("scan", total=total, answered=0, observations=0)
 
-        def told(step: review.Progress) -> None:
-            bar.update(task, completed=step.done, answered=step.answered, findings=step.findings)
+        def show_progress(step: ScanProgress) -> None:
+            bar.update(task, completed=step.done, answered=step.answered, observations=step.observations)
 
-        return asyncio.run(review.scan(order, told, keeper))
+        return asyncio.run(scan_and_judge(job, rules, keeper, show_progress))
 
 
 def show(found: Review, json_to: str | None, tally: Tally | None = None) -> None:

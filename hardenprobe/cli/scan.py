@@ -105,19 +105,20 @@ def command(
     """
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
-    from hardenprobe.decisions import snapshot
     from hardenprobe.planning import plan
-    from hardenprobe.scanning.request import ScanRequest, absolute, begin, captured, named, pinned, take_up
+    from hardenprobe.scanning.request import ScanRequest, absolute, begin, captured, named, pinned
+    from hardenprobe.store.ledger import Ledger
     from hardenprobe.store.persistence import Keeper
+    from hardenprobe.store.resume import take_up
 
     if resume:
         _nothing_else()
         with opened(store_url) as kept:
-            taken, order = take_up(kept, resume)
-            plan.check_scope(order.plan)
-            order = replace(order, decisions=snapshot.load(kept))
-            with captured(order, taken) as order:
-                return running.scan_and_keep(order, Keeper(kept, taken.begun, taken), json_to)
+            taken, job, rules = take_up(kept, resume)
+            plan.check_scope(job.plan)
+            rules = replace(rules, decisions=Ledger(kept).decisions())
+            with captured(job, taken) as job:
+                return running.scan_and_keep(job, rules, Keeper(kept, taken.begun, taken), json_to)
     if not targets:
         raise click.UsageError(
             "no TARGET; name an address, a block such as 192.0.2.0/24, first-last, or @file"
@@ -141,16 +142,16 @@ def command(
         plugins=plugins.installed,
         checks_from=tuple(str(path.absolute()) for path in plugins.folders),
     )
-    order = request.order()
-    plan.check_scope(order.plan, now=not only_plan)
-    _warn(order.plan)
+    job, rules = request.prepare()
+    plan.check_scope(job.plan, now=not only_plan)
+    _warn(job.plan)
     if only_plan:
-        click.echo(dry_run.text(order))
+        click.echo(dry_run.text(job, rules))
         return 0
     # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
-    with captured(order) as order, opened(store_url, make=True) as kept:
-        order = replace(order, decisions=snapshot.load(kept))
-        return running.scan_and_keep(order, Keeper(kept, begin(request, order)), json_to)
+    with captured(job) as job, opened(store_url, make=True) as kept:
+        rules = replace(rules, decisions=Ledger(kept).decisions())
+        return running.scan_and_keep(job, rules, Keeper(kept, begin(request, job)), json_to)
 
 
 def _nothing_else() -> None:

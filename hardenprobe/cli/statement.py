@@ -39,10 +39,11 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
 
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
-    from hardenprobe.decisions import ledger, statements
+    from hardenprobe.decisions import statements
     from hardenprobe.decisions.statements import StatementRequest
     from hardenprobe.errors import clip
     from hardenprobe.lifecycle import device_lookup
+    from hardenprobe.store import ledger
 
     wanted = requests.asked(StatementRequest, given, from_file, _read)
     today = datetime.now(UTC).date()
@@ -106,8 +107,9 @@ def end(statement: str, by: str, reason: str, store_url: str | None) -> int:
 def file(statement: str, output: Path, store_url: str | None) -> int:
     """Write the file that was attached to a statement, once its digest is found to fit."""
     from hardenprobe.cli.opening import opened
-    from hardenprobe.decisions import ledger, statements
+    from hardenprobe.decisions import statements
     from hardenprobe.errors import UnknownName, UsageError
+    from hardenprobe.store import ledger
 
     with opened(store_url) as kept:
         book = ledger.Ledger(kept)

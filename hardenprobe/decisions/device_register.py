@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe.decisions.ledger import Entry, understood
+from hardenprobe.decisions.entry import Entry, understood
 from hardenprobe.model import Device, Identity, RetiredSeen
 
 ACCEPTED, RETIRED = "acceptance", "retirement"

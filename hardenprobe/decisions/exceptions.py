@@ -14,8 +14,8 @@ from typing import Any
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Worse
+from hardenprobe.decisions.entry import Draft, Entry, understood
 from hardenprobe.decisions.inputs import InputError, day, device_of, names_of, sentence, span
-from hardenprobe.decisions.ledger import Draft, Entry, understood
 from hardenprobe.errors import UnknownName, clip
 from hardenprobe.model import Accepted, Device, ExceptionNote, Lapsed, Result, Review, Severity
 from hardenprobe.model.document import canonical

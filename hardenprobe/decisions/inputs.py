@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import date
 from typing import Protocol
 
-from hardenprobe.decisions.ledger import Draft
+from hardenprobe.decisions.entry import Draft
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.model import Device
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.device_register import LifecycleEvent
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.exceptions import RiskException
-from hardenprobe.decisions.ledger import Ledger
 from hardenprobe.decisions.statements import Statement
-from hardenprobe.model.transcript import utc_now
-from hardenprobe.store.store import Store
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,22 +31,17 @@ class Decisions:
     mark: str | None = None
     notices: tuple[str, ...] = ()
 
+    @classmethod
+    def of(cls, entries: Sequence[Entry], day: str) -> Decisions:
+        """What the entries of a ledger decide on a day.
 
-def load(kept: Store) -> Decisions:
-    """Read the ledger of a store as it holds today; one that was changed from outside decides nothing, and a notice says so.
-
-    Raises:
-        StoreRefused: It holds an entry of another version.
-    """
-    ledger = Ledger(kept)
-    today = utc_now()[:10]
-    if found := ledger.fault():
-        return Decisions(day=today, notices=(f"{found}; none of its exceptions and statements is applied",))
-    entries = ledger.entries()
-    return Decisions(
-        exceptions=exceptions.read(entries),
-        statements=statements.read(entries),
-        turns=device_register.read(entries),
-        day=today,
-        mark=entries[-1].digest if entries else None,
-    )
+        Raises:
+            StoreRefused: One is of another version.
+        """
+        return cls(
+            exceptions=exceptions.read(entries),
+            statements=statements.read(entries),
+            turns=device_register.read(entries),
+            day=day,
+            mark=entries[-1].digest if entries else None,
+        )

@@ -10,8 +10,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
+from hardenprobe.decisions.entry import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.decisions.inputs import InputError, device_of, sentence, span
-from hardenprobe.decisions.ledger import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.errors import UnknownName
 from hardenprobe.facts import StatementMade
 from hardenprobe.model import INVENTORY, Answered, Device, Observation

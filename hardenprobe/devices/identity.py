@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from typing import Any
 
@@ -34,27 +34,9 @@ from hardenprobe.model import (
     Unlisted,
 )
 from hardenprobe.model.transcript import observation, utc_now
+from hardenprobe.model.visit import Visit
 
 ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Visit:
-    """One address, asked from one vantage point.
-
-    Attributes:
-        outcome: "answered", "refused" (every port), "silent", or "unfinished".
-        why: For an unfinished visit, one line for people.
-        eased: How the device was spared when it bore less, for people; None where it was well.
-    """
-
-    address: str
-    vantage: str
-    outcome: str
-    observations: tuple[Observation[Any], ...] = ()
-    cost: Cost = field(default_factory=Cost)
-    why: str | None = None
-    eased: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

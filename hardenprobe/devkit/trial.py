@@ -14,11 +14,14 @@ from hardenprobe.demo_lab import declarations
 from hardenprobe.demo_lab.plugged import from_folders
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.errors import ContractBroken, UnknownName, UsageError, clip
+from hardenprobe.judging.completeness import CLEAN, FINDING, INCOMPLETE
+from hardenprobe.judging.review import rejudge
+from hardenprobe.judging.rules import JudgingRules
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Device, Observation, Result, Review, Word
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.plugins.sources import origin
-from hardenprobe.scanning import review
 from hardenprobe.scanning.request import ScanRequest, named, pinned
 from hardenprobe.testing.contract import complaints
 
@@ -50,11 +53,11 @@ class Trial:
         if self.complaints:
             return 2
         if self.against is None:
-            return review.CLEAN
+            return CLEAN
         words = {result.result for result in self.results}
         if Word.ERROR in words or not words.intersection(_TOLD):
-            return review.INCOMPLETE
-        return review.FINDING if Word.FAIL in words else review.CLEAN
+            return INCOMPLETE
+        return FINDING if Word.FAIL in words else CLEAN
 
 
 def alone(file: Path, baseline: str | None = None) -> Trial:
@@ -98,7 +101,7 @@ def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
             plugins=False,
             checks_from=tuple(map(str, _folders(file))),
         )
-        found = asyncio.run(review.scan(request.order()))
+        found = asyncio.run(scan_and_judge(*request.prepare()))
     return _told(told, found, f"device {device.removeprefix(LAB)} of the lab, at {address}")
 
 
@@ -110,7 +113,9 @@ def on_review(file: Path, stored: Review, baseline: str | None = None) -> Trial:
     """
     told = alone(file, baseline)
     _, checks = _loaded(file)
-    again = review.again(stored, selection.choose((), checks, baseline), checks)
+    again = rejudge(
+        stored, JudgingRules(baseline=selection.choose((), checks, baseline), registry=checks, decisions=None)
+    )
     return _told(told, again, f"review {stored.head.id}, {len(stored.devices)} devices")
 
 

@@ -65,7 +65,7 @@ def _coverage(source: Source, wanted: Wanted, bag: BagWriter) -> None:
 
 
 def _versions(source: Source, wanted: Wanted, bag: BagWriter) -> None:
-    from hardenprobe.scanning.review import versions
+    from hardenprobe.model.versions import versions
 
     checks = [{"id": one.id, "version": one.version, "origin": one.origin} for one in source.outline.checks]
     bag.json(

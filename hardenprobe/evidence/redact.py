@@ -39,8 +39,8 @@ from hardenprobe.model import (
     Vantage,
 )
 from hardenprobe.model.document import canonical, dump
+from hardenprobe.model.versions import versions
 from hardenprobe.plugins.registry import BUILT_IN
-from hardenprobe.scanning.review import versions
 from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.store.device_rows import Part
 

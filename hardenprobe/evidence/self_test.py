@@ -88,10 +88,10 @@ def scan(port_offset: int | None = None) -> dict[str, Any]:
     """
     from hardenprobe.demo_lab.process import running_lab
     from hardenprobe.demo_lab.scan_lab import order
-    from hardenprobe.scanning import review
+    from hardenprobe.library import scan_and_judge
 
     with running_lab(port_offset=port_offset) as lab:
-        return _held(asyncio.run(review.scan(order(lab, [TARGET], SOURCE))), lab)
+        return _held(asyncio.run(scan_and_judge(*order(lab, [TARGET], SOURCE))), lab)
 
 
 def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
@@ -101,10 +101,10 @@ def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
         found: A scan at reach ask by the shipped baseline.
     """
     from hardenprobe.demo_lab.scan_lab import order
-    from hardenprobe.scanning import review
+    from hardenprobe.judging.review import rejudge
 
-    meant = order(lab, [TARGET], SOURCE)
-    return _held(review.again(found, meant.baseline, meant.registry, meant.decisions), lab)
+    _, rules = order(lab, [TARGET], SOURCE)
+    return _held(rejudge(found, rules), lab)
 
 
 def _held(found: Review, lab: RunningLab) -> dict[str, Any]:

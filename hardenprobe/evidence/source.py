@@ -7,12 +7,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from hardenprobe.decisions.ledger import Entry, Ledger
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Observation, Result, Review
 from hardenprobe.model.document import decode_device, decode_results, to_document
 from hardenprobe.model.rows import read_observations
 from hardenprobe.store.device_rows import Part, head_of, written
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import UNREADABLE, Store
 
 VOLUME = 100  # devices that one report holds; a page of so many has some 10 MB

@@ -14,7 +14,7 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.facts import NotMet
 from hardenprobe.judging.counts import Tally
 from hardenprobe.judging.ranking import Ranking, general
-from hardenprobe.judging.run_checks import Case, judge, notes
+from hardenprobe.judging.run_checks import Case, notes, run_checks
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
 from hardenprobe.network import audit_hook
 from hardenprobe.plugins.registry import Registry
@@ -205,7 +205,7 @@ class Judgement:
         )
         # A check is somebody's code, and has no business on the network.
         with audit_hook.watching():
-            results = judge(case, self._expected, self._registry)
+            results = run_checks(case, self._expected, self._registry)
             self.sums.refused |= dict.fromkeys(audit_hook.tried())
         return results
 

@@ -61,7 +61,7 @@ class Case:
     fleets: Mapping[str, Fleet] | None = None
 
 
-def judge(case: Case, expected: Expected, registry: Registry) -> tuple[Result, ...]:
+def run_checks(case: Case, expected: Expected, registry: Registry) -> tuple[Result, ...]:
     """Judge every device by every check and its own baseline, from every vantage point; device after device."""
     results: list[Result] = []
     fleets = case.fleets or compared(case.vantages, registry, case.devices, case.observations)

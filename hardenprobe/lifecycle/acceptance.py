@@ -13,16 +13,16 @@ from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.decisions.device_register import ACCEPTED, Marks
+from hardenprobe.decisions.entry import Draft, Entry, understood
 from hardenprobe.decisions.inputs import InputError, sentence
-from hardenprobe.decisions.ledger import Draft, Entry, understood
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.judging.judgement import Judgement
+from hardenprobe.judging.review import renewed
 from hardenprobe.lifecycle.device_lookup import Appearance, part
 from hardenprobe.model import Answered, Device, Head, Result, Word
 from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.scanning.review import renewed
 from hardenprobe.standards import controls
 from hardenprobe.store.rejudge import fleets
 from hardenprobe.store.store import UNREADABLE, Store

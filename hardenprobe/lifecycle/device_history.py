@@ -11,10 +11,11 @@ from datetime import datetime
 from typing import Any
 
 from hardenprobe.decisions import device_register, exceptions, statements
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.inputs import device_of
-from hardenprobe.decisions.ledger import Entry, Ledger
 from hardenprobe.lifecycle.device_lookup import Appearance, Row, appearances
 from hardenprobe.model import Device, Head, Severity, Word
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import UNREADABLE, Store
 
 FORMAT = "hardenprobe.device-history/1"

@@ -10,10 +10,10 @@ from string import Template
 from typing import Any
 
 from hardenprobe.decisions.device_register import RETIRED, LifecycleEvent, Marks, Register
+from hardenprobe.decisions.entry import Draft, Entry, understood
 from hardenprobe.decisions.exceptions import KIND as EXCEPTION
 from hardenprobe.decisions.exceptions import RiskException
 from hardenprobe.decisions.inputs import LONGEST, ending
-from hardenprobe.decisions.ledger import Draft, Entry, understood
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import TlsPort
 from hardenprobe.lifecycle.checklist import FORMAT, METHODS, POINTS, Answer, Answers

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any, Literal
 
 from hardenprobe.model.decision import Answered, ExceptionNote
@@ -275,3 +277,8 @@ class Review:
     def findings(self) -> tuple[Result, ...]:
         """Failed results, whether or not an exception runs."""
         return tuple(r for r in self.results if r.result is Word.FAIL)
+
+
+def new_id() -> str:
+    """A review's id: its start in UTC, then randomness so that two scans of one second differ."""
+    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"

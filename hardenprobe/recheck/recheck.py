@@ -9,6 +9,7 @@ from typing import Any
 
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import UsageError
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import vantage
 from hardenprobe.planning.recheck_plan import Again
@@ -16,8 +17,8 @@ from hardenprobe.plugins import registry
 from hardenprobe.recheck import outcome, selection, targets
 from hardenprobe.recheck.outcome import Compared, RecheckedFinding
 from hardenprobe.recheck.selection import Picked
+from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scanning.request import ScanRequest
-from hardenprobe.scanning.review import ScanOrder
 from hardenprobe.store.store import Store
 
 FORMAT = "hardenprobe.recheck/1"
@@ -78,11 +79,12 @@ class Recheck:
     picked: Picked
     again: Again
     request: ScanRequest
-    order: ScanOrder
+    job: ScanJob
+    rules: JudgingRules
 
     def compare(self, now: Review) -> RecheckOutcome:
         """Hold what was asked again against what stood before."""
-        checks = self.order.registry.checks
+        checks = self.rules.registry.checks
         return RecheckOutcome(
             findings=outcome.compared(
                 self.picked, self.again, now, lambda check: bool(checks[check].compares)
@@ -98,14 +100,14 @@ class Recheck:
             are = [one.address for one in self.again.places if one.device == device.id]
             if set(were) != set(are):
                 yield f"{device.label} was at {', '.join(were)} and is listed at {', '.join(are)}, where it was asked"
-            chosen = self.order.baseline.of(device)
+            chosen = self.rules.baseline.of(device)
             if device.baseline and device.baseline.hash != chosen.hash:
                 yield (
                     f"baseline {chosen.name}, which judges {device.label}, has changed since review "
                     f"{self.again.review}; that alone may change a verdict"
                 )
         by_inventory = {
-            one.check for one in self.picked.findings if self.order.registry.checks[one.check].reach is None
+            one.check for one in self.picked.findings if self.rules.registry.checks[one.check].reach is None
         }
         if by_inventory and not self.request.inventory:
             yield (
@@ -143,7 +145,8 @@ def prepare(kept: Store, wanted: RecheckRequest) -> Recheck:
         checks_from=wanted.checks_from,
         again=again.document(),
     )
-    return Recheck(picked=picked, again=again, request=request, order=request.order())
+    job, rules = request.prepare()
+    return Recheck(picked=picked, again=again, request=request, job=job, rules=rules)
 
 
 def _vantages(picked: Picked, wanted: RecheckRequest) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
-from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
 from hardenprobe.facts import SnmpObjects
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
+from hardenprobe.model.visit import OUTCOMES, SilentAddresses, Visit
 from hardenprobe.network import audit_hook
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
 from hardenprobe.network.link import DeviceBudget, DeviceLink
@@ -39,7 +39,6 @@ from hardenprobe.probes.web import http, pages
 from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, sweep
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
-from hardenprobe.store.journal import OUTCOMES, SilentAddresses
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture

@@ -1,4 +1,4 @@
-"""What a scan was asked to do, in plain values that a store can keep, and the order that is made of it.
+"""What a scan was asked to do, in plain values that a store can keep, and the job that is made of it.
 
 Files are named and not copied: a scan that goes on reads them again, so that an authorisation that has ended in the
 meantime holds. Secrets are named by their file.
@@ -17,21 +17,22 @@ from typing import Any
 from hardenprobe.baseline import selection
 from hardenprobe.devices import credentials
 from hardenprobe.devices import inventory as inventories
-from hardenprobe.errors import StoreRefused, UsageError
+from hardenprobe.errors import UsageError
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Reach
 from hardenprobe.model.document import digest
+from hardenprobe.model.review import new_id
 from hardenprobe.model.transcript import utc_now
+from hardenprobe.model.visit import ResumableScan, ScanRecord
 from hardenprobe.planning import plan, vantage
 from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.second_opinion import strain_timing
-from hardenprobe.scanning.review import ScanOrder
+from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope import scope as scopes
 from hardenprobe.scope import scope_file
 from hardenprobe.standards.rule_files import shipped_baselines
-from hardenprobe.store.journal import Journal, ResumableScan, ScanRecord
-from hardenprobe.store.store import UNREADABLE, Store, new_id
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,8 +87,8 @@ class ScanRequest:
         read["targets"] = tuple(tuple(target) for target in document["targets"])
         return cls(**read)
 
-    def order(self) -> ScanOrder:
-        """Load what the request names, and put the order together.
+    def prepare(self) -> tuple[ScanJob, JudgingRules]:
+        """Load what the request names: the job of the scan, and what its observations are judged by.
 
         Raises:
             UsageError: Something that was asked for is impossible, or a file is wrong. Nothing was sent.
@@ -122,34 +123,35 @@ class ScanRequest:
         timing = expected.timing
         if Reach(self.reach).admits(Reach.STRAIN):
             timing = strain_timing(timing, second_opinion=self.tls_second_opinion)
-        return ScanOrder(
-            plan=plan.Plan(
-                targets=wanted,
-                tcp_ports=tcp_ports,
-                udp_ports=udp_ports,
-                reach=Reach(self.reach),
-                scope=allowed,
-                vantages=vantage.points(sources, self.vantages, wanted, allowed),
-                checks=chosen,
-                communities=expected.communities,
-                http_paths=expected.http_paths,
-                web=expected.web,
-                timing=timing,
-                port_offset=self.port_offset,
-                tls_second_opinion=self.tls_second_opinion,
-                secrets=own.labels,
-                inventory=known.hash,
-                plugged=checks.plugged,
-                shares=shares,
-            ),
-            baseline=expected,
-            registry=checks,
+        planned = plan.Plan(
+            targets=wanted,
+            tcp_ports=tcp_ports,
+            udp_ports=udp_ports,
+            reach=Reach(self.reach),
+            scope=allowed,
+            vantages=vantage.points(sources, self.vantages, wanted, allowed),
+            checks=chosen,
+            communities=expected.communities,
+            http_paths=expected.http_paths,
+            web=expected.web,
+            timing=timing,
+            port_offset=self.port_offset,
+            tls_second_opinion=self.tls_second_opinion,
+            secrets=own.labels,
+            inventory=known.hash,
+            plugged=checks.plugged,
+            shares=shares,
+        )
+        job = ScanJob.of(
+            planned,
+            checks,
             inventory=known,
             anchors=TrustAnchors.load(map(Path, self.trust_anchors), system=self.system_anchors),
             secrets=own,
             again=again,
             capture_to=Path(self.capture) if self.capture else None,
         )
+        return job, JudgingRules(baseline=expected, registry=checks)
 
     def _known(self, again: Again | None) -> inventories.Inventory:
         if self.inventory:
@@ -211,46 +213,22 @@ def named(baseline_name: str | None) -> str | None:
     )
 
 
-def begin(request: ScanRequest, order: ScanOrder) -> ScanRecord:
+def begin(request: ScanRequest, job: ScanJob) -> ScanRecord:
     """What a journal writes down of a scan before it sends anything."""
     return ScanRecord(
         id=new_id(),
         started=utc_now(),
-        scope=order.plan.scope.name,
+        scope=job.plan.scope.name,
         seed=secrets.randbits(32),
-        plan_hash=order.plan.hash,
-        expected_hash=_expected(order),
+        plan_hash=job.plan.hash,
+        expected_hash=expected_addresses(job),
         request=request.document(),
     )
 
 
-def take_up(store: Store, name: str) -> tuple[ResumableScan, ScanOrder]:
-    """An unfinished scan, with the order that it was given.
-
-    Raises:
-        UsageError: There is no such scan, a file that it names is gone or wrong, or it would be another scan now.
-    """
-    taken = Journal(store).take_up(name)
-    try:
-        request = ScanRequest.of(taken.begun.request)
-    except UNREADABLE as exc:
-        raise StoreRefused(f"scan {taken.begun.id} cannot be read; it was changed from outside") from exc
-    order = request.order()
-    changed = ""
-    if order.plan.hash != taken.begun.plan_hash:
-        changed = "its scope, its baseline or a check has changed, and the plan with it"
-    elif _expected(order) != taken.begun.expected_hash:
-        changed = "the addresses of its inventory have changed"
-    if changed:
-        raise UsageError(
-            f"scan {taken.begun.id} cannot go on: {changed}; scan anew, or bring the files back as they were"
-        )
-    return taken, order
-
-
 @contextlib.contextmanager
-def captured(order: ScanOrder, earlier: ResumableScan | None = None) -> Iterator[ScanOrder]:
-    """The order with its capture running until the block ends; as it is where none was asked for.
+def captured(job: ScanJob, earlier: ResumableScan | None = None) -> Iterator[ScanJob]:
+    """The job with its capture running until the block ends; as it is where none was asked for.
 
     Args:
         earlier: The scan that goes on; its capture does too.
@@ -258,8 +236,8 @@ def captured(order: ScanOrder, earlier: ResumableScan | None = None) -> Iterator
     Raises:
         UsageError: As capture.opened; nothing was sent.
     """
-    if order.capture_to is None:
-        yield order
+    if job.capture_to is None:
+        yield job
         return
     from hardenprobe.network.capture import capture
 
@@ -267,10 +245,10 @@ def captured(order: ScanOrder, earlier: ResumableScan | None = None) -> Iterator
     if earlier:
         seen = (one for visit in earlier.visits for one in visit.observations)
         highest = max((last for one in seen for _, last in one.packets), default=0)
-    with capture.opened(order.capture_to, order.plan.asked.cover(), highest) as running:
-        yield replace(order, capture=running)
+    with capture.opened(job.capture_to, job.plan.asked.cover(), highest) as running:
+        yield replace(job, capture=running)
 
 
-def _expected(order: ScanOrder) -> str:
+def expected_addresses(job: ScanJob) -> str:
     """Digest of the addresses that are not swept, on which positions in the sweep's order depend."""
-    return digest(order.plan.expected(order.inventory.by_address).cover())
+    return digest(job.plan.expected(job.inventory.by_address).cover())

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
 
-from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused
 from hardenprobe.model import Cost, Review
-from hardenprobe.store.journal import Journal, ResumableScan, ScanRecord
+from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
+from hardenprobe.store.journal import Journal
 from hardenprobe.store.spool import Spool
 from hardenprobe.store.store import Store
 

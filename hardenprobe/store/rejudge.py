@@ -13,6 +13,7 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.judging.counts import Tally
 from hardenprobe.judging.judgement import FleetTotals, Judgement
+from hardenprobe.judging.review import renewed
 from hardenprobe.judging.run_checks import compared, join
 from hardenprobe.model import Review
 from hardenprobe.model.document import encode_observation, to_document
@@ -25,7 +26,6 @@ from hardenprobe.model.rows import (
     with_baseline,
 )
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.scanning.review import renewed
 from hardenprobe.store.device_rows import Part, head_of, pages, text
 from hardenprobe.store.parallel import each
 from hardenprobe.store.store import UNREADABLE, Store

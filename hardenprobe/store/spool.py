@@ -15,10 +15,10 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Cost
-from hardenprobe.store.journal import Journal, ScanRecord, alive, decode_visit, encode_visit, this_process
+from hardenprobe.model.visit import ScanRecord, Visit
+from hardenprobe.store.journal import Journal, alive, decode_visit, encode_visit, this_process
 from hardenprobe.store.store import UNREADABLE, Store
 
 log = logging.getLogger("hardenprobe.store.spool")

@@ -9,11 +9,9 @@ from __future__ import annotations
 import contextlib
 import json
 import re
-import secrets
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -78,11 +76,6 @@ def default_url() -> str:
     from platformdirs import user_data_path
 
     return f"sqlite:///{user_data_path('hardenprobe', appauthor=False) / 'store.db'}"
-
-
-def new_id() -> str:
-    """A review's id: its start in UTC, then randomness so that two scans of one second differ."""
-    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
 
 
 class Store:

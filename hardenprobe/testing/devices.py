@@ -15,8 +15,8 @@ import yaml
 
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.devices.inventory import FORMAT
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Result, Review
-from hardenprobe.scanning import review
 from hardenprobe.scanning.request import ScanRequest, pinned
 
 _number = itertools.count(1)
@@ -57,7 +57,7 @@ class LabDevice:
             plugins=plugins,
             **more,
         )
-        return asyncio.run(review.scan(request.order()))
+        return asyncio.run(scan_and_judge(*request.prepare()))
 
 
 @contextmanager

@@ -13,9 +13,11 @@ from hardenprobe.baseline.selection import Choice, KindMismatches, choose, fits
 from hardenprobe.devices import inventory
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import FileInvalid, UnknownName, UsageError
-from hardenprobe.model import Address, BaselineRule, Device, Head, Identity, Reach, Review, Word
+from hardenprobe.judging.completeness import FINDING, INCOMPLETE, exit_status
+from hardenprobe.judging.review import judged, rejudge
+from hardenprobe.judging.rules import JudgingRules
+from hardenprobe.model import Address, BaselineRule, Coverage, Device, Head, Identity, Reach, Review, Word
 from hardenprobe.plugins import registry
-from hardenprobe.scanning import review
 from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.testing import seen_device, tcp_port
 
@@ -129,21 +131,17 @@ def test_a_baseline_that_is_not_meant_for_a_kind_is_a_notice(ours: Any) -> None:
 def reviewed(expected: Choice) -> Review:
     seen = seen_device(tcp_port(9100, address="192.0.2.9"))
     devices = tuple(replace(SCANNER, id=kind, kind=kind) for kind in ("scanner", "printer"))
-    return review.judged(
-        Review(
+    return judged(Review(
             head=Head(
                 id="1", started="2026-03-02T21:00:00Z", finished=None, operator="o", scope="s", reach=Reach.ASK,
                 plan_hash="0", selected=tuple(CHECKS.checks),
             ),
-            coverage=review.Coverage(answered=2),
+            coverage=Coverage(answered=2),
             vantages=(seen.vantage,),
             devices=devices,
             results=(),
             observations={d.id: seen.observations for d in devices},
-        ),
-        expected,
-        CHECKS,
-    )  # fmt: skip
+        ), JudgingRules(baseline=expected, registry=CHECKS, decisions=None))  # fmt: skip
 
 
 def test_each_device_is_judged_by_its_own_and_the_review_says_by_which(ours: Any) -> None:
@@ -155,25 +153,31 @@ def test_each_device_is_judged_by_its_own_and_the_review_says_by_which(ours: Any
     named = {d.id: d.baseline.name for d in found.devices if d.baseline}
     assert named == {"scanner": "ours/1", "printer": "office-device/1"}
     assert found.head.versions["baseline"] == "ours/1, office-device/1"
-    again = review.again(found, choose(found.head.baselines, CHECKS), CHECKS)
+    again = rejudge(
+        found, JudgingRules(baseline=choose(found.head.baselines, CHECKS), registry=CHECKS, decisions=None)
+    )
     assert again.results == found.results
-    alone = review.again(found, choose((), CHECKS, "office-device"), CHECKS)
+    alone = rejudge(
+        found, JudgingRules(baseline=choose((), CHECKS, "office-device"), registry=CHECKS, decisions=None)
+    )
     assert {r.result for r in alone.results if r.check == "unexpected-service"} == {Word.FAIL}
 
 
 def test_what_must_be_determined_is_asked_of_each_device_by_its_own(ours: Any) -> None:
     must = ours('must_determine: ["snmp-v3-missing"]\n')
-    for kind, status in (("scanner", review.INCOMPLETE), ("plotter", review.FINDING)):
+    for kind, status in (("scanner", INCOMPLETE), ("plotter", FINDING)):
         choice = choose([BaselineRule(baseline=must, kinds=(kind,))], CHECKS)
         found = reviewed(choice)
         assert any(r.check == "snmp-v3-missing" and r.result is Word.UNKNOWN for r in found.results)
-        assert review.exit_status(found, choice) == status
+        assert exit_status(found, choice) == status
 
 
 def test_a_notice_of_the_old_baseline_ends_with_it(ours: Any) -> None:
     found = reviewed(choose([], CHECKS, ours('for: ["printer"]\n')))
     assert any("is not meant for a scanner" in notice for notice in found.notices)
-    assert not review.again(found, choose([], CHECKS), CHECKS).notices
+    assert not rejudge(
+        found, JudgingRules(baseline=choose([], CHECKS), registry=CHECKS, decisions=None)
+    ).notices
 
 
 # ---- from an inventory

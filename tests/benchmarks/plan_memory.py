@@ -17,14 +17,14 @@ import sys
 from collections.abc import Iterator
 
 from hardenprobe.model import State
+from hardenprobe.model.visit import SilentAddresses
 from hardenprobe.network import audit_hook
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning import plan
 from hardenprobe.planning.visit_order import VisitOrder
-from hardenprobe.scanning import review
+from hardenprobe.scanning.run import run as run_scan
 from hardenprobe.scanning.sweep import Pace, sweep
 from hardenprobe.scope import scope
-from hardenprobe.store.journal import SilentAddresses
 
 PLANS = {"16": "127.96.0.0/16", "12": "127.96.0.0/12"}
 SWEPT = 65536
@@ -32,7 +32,7 @@ SWEPT = 65536
 
 def peak(target: str) -> float:
     """Megabytes that this process took at most."""
-    assert review  # everything that a scan needs is loaded
+    assert run_scan  # everything that a scan needs is loaded
     allowed = scope.Scope.loopback()
     wanted = plan.AddressSet.of(f"{t.first}-{t.last}" for t in plan.targets([target]))
     order, quiet = VisitOrder(wanted, 7), SilentAddresses()

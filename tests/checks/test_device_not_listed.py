@@ -6,10 +6,11 @@ import pytest
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_not_listed import CHECK
-from hardenprobe.devices.identity import Visit, settle
+from hardenprobe.devices.identity import settle
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import DeclaredDevice, NotListed
 from hardenprobe.model import Coverage, Word
+from hardenprobe.model.visit import Visit
 from hardenprobe.testing import declared, seen_device, tcp_port
 
 LISTED = declared(DeclaredDevice(asset_tag="HO-1", device_kind="printer"))

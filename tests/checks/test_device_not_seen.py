@@ -9,12 +9,13 @@ import pytest
 from hardenprobe.baseline import baseline
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_not_seen import CHECK
-from hardenprobe.devices.identity import Fleet, Visit, settle
+from hardenprobe.devices.identity import Fleet, settle
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import DeclaredDevice, NotMet
 from hardenprobe.facts.snmp import PRT_SERIAL
-from hardenprobe.judging.run_checks import Case, judge
+from hardenprobe.judging.run_checks import Case, run_checks
 from hardenprobe.model import UNPROVEN, Coverage, Reach, Vantage, Word
+from hardenprobe.model.visit import Visit
 from hardenprobe.plugins import registry
 from hardenprobe.testing import declared, seen_device, snmp_answer, tcp_port
 
@@ -97,7 +98,7 @@ def test_a_device_that_was_not_met_gets_no_results_of_what_was_not_asked() -> No
         reach=Reach.ASK,
         selected=checks.select(),
     )
-    told = judge(case, expected, checks)
+    told = run_checks(case, expected, checks)
     assert {r.check: str(r.result) for r in told if r.result is not Word.NOTAPPLICABLE} == {
         "device-not-seen": "fail",
         "device-not-listed": "pass",

@@ -137,7 +137,8 @@ def test_retiring_ends_the_exceptions_of_the_device(command: Command, fleet: lis
         "compensating": "c", "requested_by": "a", "approved_by": "b", "starts": "2026-03-02",
         "until": (TODAY + timedelta(days=5)).isoformat(), "review": review.head.id, "baseline": "b", "accepted": [],
     }  # fmt: skip
-    from hardenprobe.decisions.ledger import Draft, Ledger
+    from hardenprobe.decisions.entry import Draft
+    from hardenprobe.store.ledger import Ledger
 
     with opened(fleet[1]) as kept:
         Ledger(kept).add([Draft(kind="exception", subject="E-", body=body)])

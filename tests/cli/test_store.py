@@ -12,8 +12,9 @@ from typing import Any
 
 import pytest
 
+from hardenprobe.model.visit import ScanRecord
 from hardenprobe.store import store as stores
-from hardenprobe.store.journal import Journal, ScanRecord
+from hardenprobe.store.journal import Journal
 from hardenprobe.testing import sample_review
 
 Command = Callable[..., Any]

@@ -12,13 +12,15 @@ from hypothesis import strategies as st
 
 from hardenprobe.decisions import device_register
 from hardenprobe.decisions.device_register import ACCEPTED, RETIRED, LifecycleEvent, Marks, Register
-from hardenprobe.decisions.ledger import Entry
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused
 from hardenprobe.facts import NotMet
+from hardenprobe.judging.review import judged as judge_again
+from hardenprobe.judging.review import renewed
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Device, Identity, RetiredSeen, Review
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.scanning import review
 from hardenprobe.testing import declared, sample_review
 
 SERIAL, OTHER, KEY = ("serial", "QM40-1"), ("serial", "QM40-2"), ("host-key", "ab" * 32)
@@ -125,7 +127,12 @@ def judged(turns: Iterable[LifecycleEvent], over: Review = FLEET) -> Review:
 
     checks: Registry = registry.load(plugins=False)
     rules = baseline.load(baseline.DEFAULT, checks)
-    return review.judged(over, rules, checks, Decisions(day="2026-03-20", turns=tuple(turns)))
+    return judge_again(
+        over,
+        JudgingRules(
+            baseline=rules, registry=checks, decisions=Decisions(day="2026-03-20", turns=tuple(turns))
+        ),
+    )
 
 
 def of(device: Device, number: int, kind: str) -> LifecycleEvent:
@@ -171,7 +178,7 @@ def test_what_was_said_of_the_ledger_is_not_said_again_after_it_changed() -> Non
 
     found = judged([of(FIRST, 1, RETIRED)])
     assert any(device_register.SEEN_AGAIN in one for one in found.notices)
-    again = review.renewed(found, registry.load(plugins=False))
+    again = renewed(found, registry.load(plugins=False))
     assert not any(device_register.SEEN_AGAIN in one for one in again.notices)
     assert "The clock of this machine was not proven." in again.notices
 

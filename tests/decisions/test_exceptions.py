@@ -16,15 +16,16 @@ from hardenprobe.baseline.baseline import Baseline, ExceptionRules, LongestDays
 from hardenprobe.baseline.selection import Choice, Expected
 from hardenprobe.checking.check import Outcome, Seen, fail
 from hardenprobe.decisions import exceptions
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.exceptions import AcceptedFinding, ExceptionRequest, RiskException
 from hardenprobe.decisions.inputs import InputError
-from hardenprobe.decisions.ledger import Entry
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.facts import FtpSession
+from hardenprobe.judging.review import judged
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Accepted, BaselineRule, Result, Review, Said, Severity, Word
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.scanning.review import judged
 from hardenprobe.testing import sample_review
 
 CHECKS = registry.load(plugins=False)
@@ -178,14 +179,14 @@ def test_a_judgement_knows_which_way_a_check_says_is_worse() -> None:
 
     made_up = replace(CHECKS.checks[FTP], judge=short, worse="smaller", reads=(FtpSession,))
     few = Registry(checks={FTP: made_up}, origins={FTP: "here"})
-    old = judged(REVIEW, RULES, few)
+    old = judged(REVIEW, JudgingRules(baseline=RULES, registry=few, decisions=None))
     draft = exceptions.draft(asked(), old, RULES, few, TODAY)
     accepted = tuple(AcceptedFinding(**a) for a in draft.body["accepted"])
     one = RiskException(id="E-1", **{**draft.body, "accepted": accepted})
     decisions = Decisions(exceptions=(one,), day="2026-03-20")
     stands = {}
     for bits in (1024, 2048, 512):
-        new = judged(REVIEW, RULES, few, decisions)
+        new = judged(REVIEW, JudgingRules(baseline=RULES, registry=few, decisions=decisions))
         stands[bits] = next(r for r in new.results if r.finding == accepted[0].finding).stands
     assert stands == {1024: False, 2048: False, 512: True}
 

@@ -13,9 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe.decisions import snapshot
-from hardenprobe.decisions.ledger import Draft, Ledger
+from hardenprobe.decisions.entry import Draft
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import sample_review
 
@@ -97,7 +98,7 @@ def test_what_is_changed_from_outside_is_seen_and_nothing_is_applied(
 ) -> None:
     ledger = Ledger(kept)
     ledger.add([note("a"), note("b"), note("c")])
-    mark = snapshot.load(kept).mark
+    mark = Ledger(kept).decisions().mark
     sample = sample_review(1)
     kept.save(replace(sample, head=replace(sample.head, id="r1", ledger=mark)))
     assert ledger.fault() is None
@@ -106,20 +107,20 @@ def test_what_is_changed_from_outside_is_seen_and_nothing_is_applied(
     assert says in str(ledger.fault())
     with pytest.raises(StoreRefused, match="nothing is added"):
         ledger.add([note("d")])
-    found = snapshot.load(kept)
+    found = Ledger(kept).decisions()
     assert (found.exceptions, found.mark) == ((), None)
     assert says in found.notices[0] and "none of its exceptions" in found.notices[0]
 
 
 def test_an_untouched_store_of_an_older_version_has_an_empty_ledger(kept: Store) -> None:
     kept.save(sample_review(1))
-    found = snapshot.load(kept)
-    assert found == snapshot.Decisions(day=found.day)
+    found = Ledger(kept).decisions()
+    assert found == Decisions(day=found.day)
 
 
 ADD = """\
 import sys
-from hardenprobe.decisions.ledger import Draft, Ledger
+from hardenprobe.store.ledger import Draft, Ledger
 from hardenprobe.store.store import opened
 with opened(sys.argv[1]) as kept:
     ledger = Ledger(kept)

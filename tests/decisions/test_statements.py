@@ -12,8 +12,8 @@ import pytest
 
 from hardenprobe.baseline import baseline
 from hardenprobe.decisions import statements
+from hardenprobe.decisions.entry import MOST_BYTES, Entry
 from hardenprobe.decisions.inputs import InputError
-from hardenprobe.decisions.ledger import MOST_BYTES, Entry
 from hardenprobe.decisions.statements import Statement, StatementRequest
 from hardenprobe.model import Device
 from hardenprobe.plugins import registry

@@ -19,8 +19,8 @@ from hardenprobe.demo_lab.scan_lab import guilts, order, statements_of
 from hardenprobe.demo_lab.truth import expected_findings, findings_of
 from hardenprobe.devices import inventory
 from hardenprobe.errors import UsageError
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Word
-from hardenprobe.scanning import review
 
 OFFSET = 33000  # other labs, which may run at the same time, have the ports of other offsets
 SOURCE = "127.0.0.1"
@@ -120,7 +120,7 @@ def test_a_scan_of_a_fleet_finds_its_truth():
     with running_lab(fleet=count, port_offset=OFFSET) as lab:
         told = order(lab, [fleet.span(count)], SOURCE)
         told = replace(told, decisions=Decisions(statements=statements_of(made)))
-        found = asyncio.run(review.scan(told))
+        found = asyncio.run(scan_and_judge(*told))
     truth = findings_of(made, SOURCE, told.inventory.approved_networks)
     judged = {guilt.check for guilt in expected_findings(INVENTORY, SOURCE)}
 

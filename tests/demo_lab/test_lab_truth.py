@@ -16,9 +16,9 @@ from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.demo_lab.truth_snmp import stray_channels
 from hardenprobe.devices import inventory
 from hardenprobe.facts import TlsPort, TlsSuites
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reason, Review, Word
 from hardenprobe.plugins import registry
-from hardenprobe.scanning import review
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
 
@@ -46,7 +46,7 @@ def scans() -> Iterator[dict[str, Done]]:
     with running_lab(port_offset=42000) as lab:
         before: Counter[str] = Counter()
         for source in SOURCES:
-            found = asyncio.run(review.scan(order(lab, ["127.77.0.0/24"], source)))
+            found = asyncio.run(scan_and_judge(*order(lab, ["127.77.0.0/24"], source)))
             counters, now = lab.counters(), Counter[str]()
             for address, count in counters["connections"].items():
                 now[owners[address]] += count

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from support.scans import job_and_rules
 
 from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
@@ -26,13 +27,15 @@ from hardenprobe.demo_lab.service_http import Https
 from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.devices import credentials, inventory
 from hardenprobe.errors import ScopeRefused
+from hardenprobe.judging.rules import JudgingRules
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reach, Review, Word
 from hardenprobe.planning import plan, vantage
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.snmp import pdu
 from hardenprobe.reports import FORMATS
-from hardenprobe.scanning import review
+from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope import scope
 from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.store import store
@@ -79,7 +82,9 @@ class Far:
     raw_bytes: set[int]
 
 
-def order(folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach) -> review.ScanOrder:
+def order(
+    folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach
+) -> tuple[ScanJob, JudgingRules]:
     checks = registry.load(plugins=False)
     text = Path(shipped_baselines()["office-device"]).read_text()
     assert "    segments: []\n" in text
@@ -90,7 +95,7 @@ def order(folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach
     secrets = credentials.load(folder / "secrets.yaml")
     allowed = replace(scope.Scope.loopback(), reach=granted)
     targets = plan.targets(TARGETS)
-    return review.ScanOrder(
+    return job_and_rules(
         plan=plan.Plan(
             targets=targets,
             tcp_ports=(80, 443, 631, 8080, 9100),
@@ -139,7 +144,7 @@ def far(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Far]:
     ):
         patch.setenv("COLLECTOR_PRIV", "lab-keeps-quiet")
         told = order(folder, lab.port_offset, lab.ca_file, Reach.ALTER, Reach.ALTER)
-        found = asyncio.run(review.scan(told))
+        found = asyncio.run(scan_and_judge(*told))
         port = 161 + lab.port_offset
         contacts = {
             "RP-0901": contact("127.77.0.106", port, b"public"),
@@ -318,8 +323,8 @@ def test_a_list_of_one_family_and_its_neighbours(
     (tmp_path / "inventory.yaml").write_text(text)
     with running_lab(tmp_path / "inventory.yaml", port_offset=31000) as lab:
         found = asyncio.run(
-            review.scan(
-                lab_order(
+            scan_and_judge(
+                *lab_order(
                     lab,
                     ["127.77.0.120", "::1"],
                     tcp_ports=(80, 443),

@@ -11,11 +11,12 @@ import pytest
 from support.tls import tls_port
 
 from hardenprobe.devices import inventory
-from hardenprobe.devices.identity import Fleet, Visit, settle
+from hardenprobe.devices.identity import Fleet, settle
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpEngine
 from hardenprobe.facts.snmp import HR_DEVICE_DESCR, PRT_SERIAL, SYS_DESCR, SYS_NAME
 from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State
+from hardenprobe.model.visit import Visit
 from hardenprobe.testing import at, snmp_answer, tcp_port
 
 LISTED = """\

@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.devices.identity import Visit, settle
+from hardenprobe.devices.identity import settle
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.facts import IppPrinter
 from hardenprobe.model import Coverage, Device, Observation
+from hardenprobe.model.visit import Visit
 from hardenprobe.testing import at, snmp_answer, tcp_port
 
 

@@ -6,9 +6,10 @@ from typing import Any
 
 from support.ssh import ssh_host_key
 
-from hardenprobe.devices.identity import Fleet, Visit, settle
+from hardenprobe.devices.identity import Fleet, settle
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.model import Coverage
+from hardenprobe.model.visit import Visit
 from hardenprobe.testing import tcp_port
 
 

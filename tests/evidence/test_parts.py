@@ -11,16 +11,17 @@ from typing import Any
 import pytest
 
 from hardenprobe.baseline import selection
-from hardenprobe.decisions import ledger, statements
-from hardenprobe.decisions.snapshot import load as decisions
+from hardenprobe.decisions import statements
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import bag, pack, source, trace
 from hardenprobe.evidence.parts import PARTS, Wanted, copy_capture
 from hardenprobe.evidence.verify import verify
+from hardenprobe.judging.review import rejudge
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Captured
 from hardenprobe.plugins import registry
-from hardenprobe.scanning import review
-from hardenprobe.store import store
+from hardenprobe.store import ledger, store
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.testing import sample_review
 
 
@@ -74,7 +75,9 @@ def test_a_review_without_a_device_is_packed(db: store.Store, files: Any) -> Non
 def test_baselines_and_rule_sets_as_they_were(db: store.Store, files: Any) -> None:
     checks = registry.load(plugins=False)
     expected = selection.choose((), checks, "office-device-strict")
-    kept = db.save(review.again(sample_review(2), expected, checks))
+    kept = db.save(
+        rejudge(sample_review(2), JudgingRules(baseline=expected, registry=checks, decisions=None))
+    )
     found = files(db, kept.head.id)
     (listed,) = json.loads(found["baselines/baselines.json"])
     assert listed["devices"] == 2 and listed["absent"] is None
@@ -103,7 +106,14 @@ def test_statements_come_with_their_files_and_the_ledger(db: store.Store, files:
 
     book = ledger.Ledger(db)
     book.add([statements.draft(wanted, date(2026, 1, 1), tmp_path)])
-    kept = db.save(review.again(sample_review(2), selection.choose((), checks), checks, decisions(db)))
+    kept = db.save(
+        rejudge(
+            sample_review(2),
+            JudgingRules(
+                baseline=selection.choose((), checks), registry=checks, decisions=Ledger(db).decisions()
+            ),
+        )
+    )
     book.add([statements.draft(replace(wanted, words="later"), date(2026, 1, 2), tmp_path)])
     found = files(db, kept.head.id)
     digest = hashlib.sha256(bytes(1_000_000)).hexdigest()

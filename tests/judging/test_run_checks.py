@@ -13,7 +13,7 @@ from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.checking.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
-from hardenprobe.judging.run_checks import Case, finding_key, judge, notes
+from hardenprobe.judging.run_checks import Case, finding_key, notes, run_checks
 from hardenprobe.model import UNPROVEN, Endpoint, Observation, Reach, Reason, Result, Severity, Vantage, Word
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
@@ -66,7 +66,7 @@ def results(
         selected=frozenset({made.id} if selected else ()),
     )
     known = Registry(checks={made.id: made}, origins={made.id: "site-rules 2.1"})
-    return judge(case, expected(made, asked), known)
+    return run_checks(case, expected(made, asked), known)
 
 
 def failing(seen: Seen, expect: object) -> Iterable[Outcome]:
@@ -268,7 +268,7 @@ def test_a_service_that_the_baseline_allows_is_told_and_no_finding(
         selected=frozenset({made.id}),
     )
     allowing = replace(expected(made), allowed_services=frozenset(services))
-    (one,) = judge(case, allowing, Registry(checks={made.id: made}, origins={made.id: "x"}))
+    (one,) = run_checks(case, allowing, Registry(checks={made.id: made}, origins={made.id: "x"}))
 
     assert (one.result, one.observed.text) == (word, said)
     assert (one.score is None) == (word is not Word.FAIL)

@@ -14,9 +14,9 @@ from support.ssh import ssh_host_key, ssh_offer
 
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.exceptions import AcceptedFinding, RiskException
 from hardenprobe.decisions.inputs import InputError
-from hardenprobe.decisions.ledger import Entry, Ledger
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
 from hardenprobe.errors import StoreRefused
@@ -25,6 +25,7 @@ from hardenprobe.lifecycle import acceptance, device_lookup
 from hardenprobe.lifecycle.acceptance import Acceptance, AcceptanceRequest, Control, Finding, Untold
 from hardenprobe.model import Address, Device, Observation, Review, Service, State
 from hardenprobe.plugins import registry
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, declared, sample_review, tcp_port
 

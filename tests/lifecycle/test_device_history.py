@@ -12,11 +12,12 @@ from typing import Any
 import pytest
 
 from hardenprobe.decisions import device_register, exceptions, statements
-from hardenprobe.decisions.ledger import Draft, Ledger
+from hardenprobe.decisions.entry import Draft
 from hardenprobe.errors import StoreRefused
 from hardenprobe.lifecycle import device_history, device_lookup
 from hardenprobe.lifecycle.device_history import Event
 from hardenprobe.model import Address, Device, Identity, Review
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import sample_review
 

@@ -15,14 +15,15 @@ from hypothesis import strategies as st
 from support.tls import chain, tls_port
 
 from hardenprobe.decisions import device_register, exceptions
+from hardenprobe.decisions.entry import Draft, Entry
 from hardenprobe.decisions.exceptions import RiskException
 from hardenprobe.decisions.inputs import InputError
-from hardenprobe.decisions.ledger import Draft, Entry, Ledger
 from hardenprobe.errors import FileInvalid, StoreRefused, UsageError
 from hardenprobe.facts import NotMet
 from hardenprobe.lifecycle import checklist, device_lookup, retirement
 from hardenprobe.lifecycle.checklist import POINTS, Answer, Answers
 from hardenprobe.model import Review
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import HOSTILE, at, declared, sample_review
 

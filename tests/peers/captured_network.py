@@ -15,8 +15,8 @@ import sys
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "scanning"))
-import silent_network
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from support import silent_network
 
 SCAN = (sys.executable, "-m", "hardenprobe", "scan")
 

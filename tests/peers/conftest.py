@@ -24,16 +24,16 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
+from support.scans import job_and_rules
 
 from hardenprobe.baseline import baseline
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import plan, vantage
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.scanning.review import ScanOrder
-from hardenprobe.scanning.review import scan as run_scan
 from hardenprobe.scope.scope import Scope
 
 PATIENCE = 15.0  # seconds for a program to become ready; they need well under one
@@ -339,8 +339,8 @@ def scan(port_offset: int) -> Callable[..., Review]:
     ) -> Review:
         wanted, scope = plan.targets(addresses), Scope.loopback()
         return asyncio.run(
-            run_scan(
-                ScanOrder(
+            scan_and_judge(
+                *job_and_rules(
                     plan=plan.Plan(
                         targets=wanted,
                         tcp_ports=expected.tcp_ports,

@@ -18,10 +18,13 @@ from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.devkit import scaffold
 from hardenprobe.errors import UsageError
 from hardenprobe.facts import KINDS
+from hardenprobe.judging.completeness import INCOMPLETE, exit_status
+from hardenprobe.judging.review import rejudge
+from hardenprobe.judging.rules import JudgingRules
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reason, Review, State, Word
 from hardenprobe.plugins import registry, sources, time_limit
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.scanning import review
 from hardenprobe.testing import sample_review
 from hardenprobe.testing.devices import results
 
@@ -94,8 +97,9 @@ def plugin(tmp_path: Path) -> Path:
 
 def judged(checks: Registry, hostile: bool = False) -> Review:
     """The sample review under every check at hand."""
-    again = review.again(
-        sample_review(devices=1, hostile=hostile), baseline.load("office-device", checks), checks
+    again = rejudge(
+        sample_review(devices=1, hostile=hostile),
+        JudgingRules(baseline=baseline.load("office-device", checks), registry=checks, decisions=None),
     )
     assert {r.check for r in again.results} >= set(checks.checks) - checks.stand_ins - {"device-not-seen"}
     return again
@@ -217,7 +221,7 @@ def test_what_cannot_be_used_is_named_and_judges_error_beside_all_others(
     assert all(says in r.observed.text for r in own)
     assert {r.result for r in again.results if r.check == "good-rule"} == {Word.PASS}
     assert {r.origin for r in again.results if r.check == "cleartext-telnet"} == {"hardenprobe"}
-    assert review.exit_status(again) == review.INCOMPLETE
+    assert exit_status(again) == INCOMPLETE
 
 
 def test_a_baseline_that_tunes_a_check_that_cannot_be_used_is_still_read(
@@ -428,7 +432,7 @@ def scanned(place: str, quick: Path, *folders: Path) -> Review:
         plugins=False,
         checks_from=tuple(map(str, folders)),
     )
-    found = asyncio.run(review.scan(request.order()))
+    found = asyncio.run(scan_and_judge(*request.prepare()))
     assert any(
         getattr(o.facts, "state", None) is State.ACCEPTING
         for seen in found.observations.values()

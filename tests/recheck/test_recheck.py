@@ -16,6 +16,7 @@ from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.devices import matching
 from hardenprobe.devices.inventory import FORMAT
 from hardenprobe.errors import ScopeRefused, UsageError
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import (
     Accepted,
     Authorisation,
@@ -30,7 +31,6 @@ from hardenprobe.model import (
 )
 from hardenprobe.planning.plan import check_scope
 from hardenprobe.recheck import outcome, recheck
-from hardenprobe.scanning import review
 from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.store import store
 from hardenprobe.testing import sample_review
@@ -140,12 +140,12 @@ def test_only_the_port_of_the_finding_is_asked_and_what_tells_the_device_again(k
 def test_each_address_has_ports_of_its_own(kept: store.Store) -> None:
     telnet, web = finding(kept, "cleartext-telnet"), finding(kept, "cleartext-http-management")
     assert telnet.device != web.device
-    plan = prepared(kept, telnet.finding, web.finding).order.plan
+    plan = prepared(kept, telnet.finding, web.finding).job.plan
     assert telnet.endpoint and web.endpoint
     assert 23 in plan.at(telnet.endpoint.address).tcp_ports
     assert 23 not in plan.at(web.endpoint.address).tcp_ports
     assert 80 in plan.at(web.endpoint.address).tcp_ports
-    assert plan.hash != prepared(kept, telnet.finding).order.plan.hash
+    assert plan.hash != prepared(kept, telnet.finding).job.plan.hash
 
 
 def test_an_address_outside_the_kept_scope_is_refused(tmp_path: Path) -> None:
@@ -157,12 +157,12 @@ def test_an_address_outside_the_kept_scope_is_refused(tmp_path: Path) -> None:
     )
     with store.opened(str(tmp_path / "store.db")) as db:
         db.save(replace(sample, head=replace(sample.head, authorisation=allowed)))
-        order = prepared(db).order
+        job = prepared(db).job
         with pytest.raises(ScopeRefused, match="outside every network"):
-            check_scope(order.plan, now=False)
-        assert (order.plan.timing.connections, order.plan.timing.pause) == (7, 1.5)
-        assert str(order.plan.scope.window) == "22:00 to 05:00 UTC"
-        further = prepared(db, reach="strain").order
+            check_scope(job.plan, now=False)
+        assert (job.plan.timing.connections, job.plan.timing.pause) == (7, 1.5)
+        assert str(job.plan.scope.window) == "22:00 to 05:00 UTC"
+        further = prepared(db, reach="strain").job
         with pytest.raises(ScopeRefused, match="reach strain is not granted"):
             check_scope(further.plan, now=False)
 
@@ -199,7 +199,7 @@ def test_a_source_that_is_not_ours_is_named(kept: store.Store, tmp_path: Path) -
 def test_a_request_survives_the_journal(kept: store.Store) -> None:
     request = prepared(kept).request
     again = ScanRequest.of(json.loads(json.dumps(request.document())))
-    assert again.order().plan.hash == request.order().plan.hash
+    assert again.prepare()[0].plan.hash == request.prepare()[0].plan.hash
 
 
 # --- what is latest
@@ -305,7 +305,7 @@ def scanned(lab: RunningLab, kept: store.Store) -> Review:
         port_offset=OFFSET,
         plugins=False,
     )
-    return kept.save(asyncio.run(review.scan(request.order())))
+    return kept.save(asyncio.run(scan_and_judge(*request.prepare())))
 
 
 def asked_again(
@@ -316,7 +316,7 @@ def asked_again(
         **{"inventory": str(lab.inventory), **more},
     )  # fmt: skip
     it = recheck.prepare(kept, wanted)
-    now = kept.save(asyncio.run(review.scan(it.order)))
+    now = kept.save(asyncio.run(scan_and_judge(it.job, it.rules)))
     return it.compare(now)
 
 
@@ -389,7 +389,7 @@ def test_a_device_is_known_again_without_what_was_mended_and_another_judges_noth
     )
     with store.opened(str(tmp_path / "store.db")) as kept:
         with running_lab(one_device(tmp_path, "S-100", TELNET, SNMP, IPP), port_offset=OFFSET):
-            old = kept.save(asyncio.run(review.scan(request.order())))
+            old = kept.save(asyncio.run(scan_and_judge(*request.prepare())))
         picked = [f for f in old.findings if f.check in few[:2]]
         assert len(picked) == 2
         without = (

@@ -15,18 +15,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.scans import job_and_rules
 
 from hardenprobe.baseline import baseline
-from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting
+from hardenprobe.judging.completeness import INCOMPLETE, exit_status
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
+from hardenprobe.model.visit import Visit
 from hardenprobe.planning.plan import Plan, targets
 from hardenprobe.plugins import registry
 from hardenprobe.probes import tcp
 from hardenprobe.probes.files import ftp
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.scanning import review
 from hardenprobe.scanning.engine import Scan
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import LOOPBACK, Scope
@@ -141,8 +143,8 @@ async def visits_of(work: Plan, inventory: Inventory | None = None) -> tuple[Sca
 
 
 async def reviewed(work: Plan, inventory: Inventory | None = None) -> Review:
-    return await review.scan(
-        review.ScanOrder(
+    return await scan_and_judge(
+        *job_and_rules(
             plan=work,
             baseline=EXPECTED,
             registry=CHECKS,
@@ -167,7 +169,7 @@ def test_what_refuses_everything_is_refused_and_nobody_answered() -> None:
     found = asyncio.run(reviewed(plan(own_address())))
     assert (found.coverage.planned, found.coverage.visited, found.coverage.answered) == (1, 1, 0)
     assert found.devices == () and found.results == ()
-    assert review.exit_status(found) == review.INCOMPLETE
+    assert exit_status(found) == INCOMPLETE
     _, visits = asyncio.run(visits_of(plan(address := own_address())))
     assert (visits[address].outcome, visits[address].observations) == ("refused", ())
     assert visits[address].cost.bytes_sent > 0  # only SNMP's datagrams; each was unreachable
@@ -311,7 +313,7 @@ def test_probe_that_breaks_costs_its_own_facts_and_nothing_else(monkeypatch: pyt
     (telnet,) = results(found, "cleartext-telnet")
     assert telnet.result is Word.FAIL
     assert any(o.kind == "http-answer" for seen in found.observations.values() for o in seen)
-    assert review.exit_status(found) == review.INCOMPLETE
+    assert exit_status(found) == INCOMPLETE
 
 
 def test_bug_in_one_visit_leaves_the_others_and_does_not_look_like_silence(
@@ -335,7 +337,7 @@ def test_bug_in_one_visit_leaves_the_others_and_does_not_look_like_silence(
     assert [d.addresses[0].address for d in found.devices] == [good.address]
     assert found.coverage.unfinished == (bad.address,)
     assert found.coverage.answered == 1
-    assert review.exit_status(found) == review.INCOMPLETE
+    assert exit_status(found) == INCOMPLETE
 
 
 def test_observer_that_fails_does_not_hang_the_scan() -> None:
@@ -446,7 +448,7 @@ def test_scope_that_closes_midway_stops_the_scan_and_keeps_what_was_seen(tmp_pat
         first.address
     ]  # no device where nobody answered
     assert any("stop file" in notice for notice in found.notices)
-    assert review.exit_status(found) == review.INCOMPLETE
+    assert exit_status(found) == INCOMPLETE
     assert found.coverage.visited < found.coverage.planned
 
 

@@ -8,9 +8,10 @@ import pytest
 
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.model import Reach
-from hardenprobe.scanning.request import ScanRequest, begin, pinned, take_up
+from hardenprobe.scanning.request import ScanRequest, begin, pinned
 from hardenprobe.store import store
 from hardenprobe.store.persistence import Keeper
+from hardenprobe.store.resume import take_up
 
 SCOPE = """\
 scope: "hardenprobe.scope/1"
@@ -42,10 +43,10 @@ def request(file: Path, reach: str = "strain", **more: bool) -> ScanRequest:
 
 def test_the_scope_is_the_same_when_a_scan_goes_on(file: Path, tmp_path: Path) -> None:
     with store.opened(str(tmp_path / "store.db")) as kept:
-        first = request(file).order()
+        first = request(file).prepare()[0]
         with Keeper(kept, begin(request(file), first)):
             pass  # killed before anything was seen
-        _, again = take_up(kept, "latest")
+        _, again, _ = take_up(kept, "latest")
     assert again.plan.authorisation == first.plan.authorisation
     assert again.plan.hash == first.plan.hash
     scope = again.plan.scope
@@ -73,7 +74,7 @@ def test_the_scope_is_the_same_when_a_scan_goes_on(file: Path, tmp_path: Path) -
 )
 def test_another_scope_is_another_scan(file: Path, tmp_path: Path, old: str, new: str) -> None:
     with store.opened(str(tmp_path / "store.db")) as kept:
-        with Keeper(kept, begin(request(file), request(file).order())):
+        with Keeper(kept, begin(request(file), request(file).prepare()[0])):
             pass
         assert old in SCOPE
         file.write_text(SCOPE.replace(old, new))
@@ -83,7 +84,7 @@ def test_another_scope_is_another_scan(file: Path, tmp_path: Path, old: str, new
 
 def test_a_scope_that_is_gone_is_said(file: Path, tmp_path: Path) -> None:
     with store.opened(str(tmp_path / "store.db")) as kept:
-        with Keeper(kept, begin(request(file), request(file).order())):
+        with Keeper(kept, begin(request(file), request(file).prepare()[0])):
             pass
         file.unlink()
         with pytest.raises(FileInvalid, match=r"scope\.yaml"):
@@ -92,6 +93,6 @@ def test_a_scope_that_is_gone_is_said(file: Path, tmp_path: Path) -> None:
 
 def test_a_second_opinion_needs_its_grant(file: Path) -> None:
     with pytest.raises(UsageError, match=r"write `grants: \[tls-second-opinion\]` in the scope file"):
-        request(file, tls_second_opinion=True).order()
+        request(file, tls_second_opinion=True).prepare()
     file.write_text(SCOPE.replace('"snmp-amplification"', '"tls-second-opinion"'))
-    assert request(file, tls_second_opinion=True).order().plan.tls_second_opinion
+    assert request(file, tls_second_opinion=True).prepare()[0].plan.tls_second_opinion

@@ -24,7 +24,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     alone = shutil.which("unshare")
     if alone is None or os.getuid() or subprocess.run((alone, "--net", "true"), check=False).returncode:
         pytest.skip("needs the privilege to make network namespaces")
-    script = Path(__file__).with_name("silent_network.py")
+    script = Path(__file__).parents[1] / "support" / "silent_network.py"
     store = tmp_path_factory.mktemp("silent") / "store.db"
     command = (alone, "--net", sys.executable, script, NETWORK, store, *LIVE)
     ran = subprocess.run(command, capture_output=True, text=True, timeout=100, check=False)

@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hardenprobe.devices.identity import Visit
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Cost, Endpoint, State
 from hardenprobe.model.transcript import observation
+from hardenprobe.model.visit import BLOCK, ScanRecord, SilentAddresses, Visit
 from hardenprobe.store import store
-from hardenprobe.store.journal import BLOCK, Journal, ScanRecord, SilentAddresses, decode_visit, encode_visit
+from hardenprobe.store.journal import Journal, decode_visit, encode_visit
 from hardenprobe.store.persistence import Keeper
 from hardenprobe.store.spool import SUFFIX, Spool
 

@@ -19,12 +19,15 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
 from hardenprobe.errors import StoreRefused, UnknownName
 from hardenprobe.facts import SnmpEngine
+from hardenprobe.judging.completeness import INCOMPLETE, exit_status
 from hardenprobe.judging.counts import Tally
+from hardenprobe.judging.review import judged
+from hardenprobe.judging.review import rejudge as rejudge_whole
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Address, Device, Observation, Review, State, Word
 from hardenprobe.model.document import to_document
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.scanning import review
 from hardenprobe.store.device_rows import PAGE
 from hardenprobe.store.rejudge import Rejudged, rejudge
 from hardenprobe.store.store import Store, opened
@@ -81,7 +84,7 @@ def scanned() -> Review:
         statements=(),
         notices=(),
     )
-    return review.judged(whole, FIRST, CHECKS)
+    return judged(whole, JudgingRules(baseline=FIRST, registry=CHECKS, decisions=None))
 
 
 SCANNED = scanned()
@@ -127,7 +130,7 @@ def alike(found: Review, other: Review) -> None:
 def test_it_comes_out_as_from_memory(kept: Store, decisions: Decisions | None) -> None:
     made = again(kept, decisions)
     found = kept.load(made.review.head.id)
-    alike(found, review.again(SCANNED, SECOND, CHECKS, decisions))
+    alike(found, rejudge_whole(SCANNED, JudgingRules(baseline=SECOND, registry=CHECKS, decisions=decisions)))
     shared = [r for r in found.findings if r.check in ("tls-shared-key", "ssh-shared-host-key")]
     assert len({r.device for r in shared}) == DEVICES // 3 + 1, "also those on other pages"
     stated = [o for seen in found.observations.values() for o in seen if o.kind == "statement-made"]
@@ -144,7 +147,7 @@ def test_what_is_shown_of_it_needs_no_results(kept: Store) -> None:
     assert [d.label for d in made.review.devices] == [d.label for d in found.devices]
     assert made.review.head == found.head
     assert made.review.what_first == found.what_first
-    assert review.exit_status(made.review, tally=made.tally) == review.exit_status(found, SECOND)
+    assert exit_status(made.review, tally=made.tally) == exit_status(found, SECOND)
 
 
 @pytest.mark.slow
@@ -255,7 +258,7 @@ def test_a_broken_check_costs_its_own_result(kept: Store) -> None:
     found = kept.load(made.review.head.id)
     assert {r.result for r in found.results if r.check == telnet.id} == {Word.ERROR}
     assert made.tally.broken == {d.id for d in found.devices}
-    assert review.exit_status(made.review, tally=made.tally) == review.INCOMPLETE
+    assert exit_status(made.review, tally=made.tally) == INCOMPLETE
 
 
 def test_statements_count_for_the_devices_they_are_about() -> None:

@@ -14,13 +14,14 @@ from pathlib import Path
 
 import pytest
 
-from hardenprobe.decisions.ledger import Ledger
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.model import Review
 from hardenprobe.model.document import to_document
+from hardenprobe.model.review import new_id
 from hardenprobe.store import review_log, store
 from hardenprobe.store.journal import Journal
-from hardenprobe.store.store import Store, default_url, new_id, opened
+from hardenprobe.store.ledger import Ledger
+from hardenprobe.store.store import Store, default_url, opened
 from hardenprobe.testing import sample_review
 
 SAMPLE = sample_review(3)

@@ -8,22 +8,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterable, Sequence
 
 import sqlalchemy as sa
 
+from hardenprobe.decisions.entry import Draft, Entry
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError, clip
 from hardenprobe.model.document import canonical, digest
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.scope.scope import operator
 from hardenprobe.store.device_rows import make
 from hardenprobe.store.store import Store
-
-MOST_BYTES = 10 * 1024 * 1024
-"""Of one attached file: a scanned page or a photograph, not a disk image."""
 
 _tables = sa.MetaData()
 _entries = sa.Table(
@@ -44,42 +40,6 @@ _files = sa.Table(
     sa.Column("sha256", sa.String(64), primary_key=True),
     sa.Column("data", sa.LargeBinary, nullable=False),
 )
-
-
-@dataclass(frozen=True, kw_only=True)
-class Draft:
-    """An entry that is not kept yet.
-
-    Attributes:
-        subject: Id of the thing that it is about; where it ends in "-", the next free number is put behind it.
-        file: Bytes to keep beside it; the body names them by their SHA-256.
-    """
-
-    kind: str
-    subject: str
-    body: Mapping[str, Any]
-    file: bytes | None = field(default=None, repr=False)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Entry:
-    """An entry as kept.
-
-    Attributes:
-        number: From 1, without a gap.
-        at: UTC, when it was added.
-        operator: Who ran the command that added it, as the system knows.
-        previous_digest: That of the entry before; None for the first.
-    """
-
-    number: int
-    at: str
-    kind: str
-    subject: str
-    operator: str
-    body: Mapping[str, Any]
-    digest: str
-    previous_digest: str | None
 
 
 class Ledger:
@@ -134,6 +94,19 @@ class Ledger:
         with self._kept.reading() as db:
             return _read(db)
 
+    def decisions(self) -> Decisions:
+        """What it decides today; one that was changed from outside decides nothing, and a notice says so.
+
+        Raises:
+            StoreRefused: It holds an entry of another version.
+        """
+        today = utc_now()[:10]
+        if found := self.fault():
+            return Decisions(
+                day=today, notices=(f"{found}; none of its exceptions and statements is applied",)
+            )
+        return Decisions.of(self.entries(), today)
+
     def fault(self, *, files: bool = False) -> str | None:
         """One line on where the ledger was changed from outside, None where it was not.
 
@@ -184,21 +157,6 @@ class Ledger:
         if hashlib.sha256(data).hexdigest() != sha256:
             raise StoreRefused(f"the file {sha256} in store {self._kept.shown} was changed from outside")
         return data
-
-
-@contextmanager
-def understood() -> Iterator[None]:
-    """Say of an entry whose body does not have its fields that it is of another version, or changed.
-
-    Raises:
-        StoreRefused: It is so.
-    """
-    try:
-        yield
-    except (TypeError, KeyError, ValueError, AttributeError) as exc:
-        raise StoreRefused(
-            f"the ledger holds an entry of another version, or one that was changed ({type(exc).__name__})"
-        ) from exc
 
 
 def _read(db: sa.Connection) -> tuple[Entry, ...]:

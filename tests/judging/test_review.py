@@ -12,20 +12,13 @@ import pytest
 from hardenprobe.baseline import baseline
 from hardenprobe.decisions import exceptions, statements
 from hardenprobe.decisions.snapshot import Decisions
+from hardenprobe.judging.completeness import CLEAN, FINDING, INCOMPLETE, exit_status, incomplete
 from hardenprobe.judging.judgement import remedies
+from hardenprobe.judging.review import judged, rejudge
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Accepted, Coverage, Head, Missed, Reach, Result, Review, Word
+from hardenprobe.model.versions import versions
 from hardenprobe.plugins import registry
-from hardenprobe.scanning import review
-from hardenprobe.scanning.review import (
-    CLEAN,
-    FINDING,
-    INCOMPLETE,
-    again,
-    exit_status,
-    incomplete,
-    judged,
-    versions,
-)
 from hardenprobe.testing import sample_review, seen_device, tcp_port
 
 CHECKS = registry.load(plugins=False)
@@ -54,7 +47,7 @@ def unjudged(*observations: Any, selected: tuple[str, ...] = tuple(CHECKS.checks
     )
 
 
-FIRST = judged(unjudged(OPEN), EXPECTED, CHECKS)
+FIRST = judged(unjudged(OPEN), JudgingRules(baseline=EXPECTED, registry=CHECKS, decisions=None))
 
 
 def test_a_judged_review_holds_what_it_was_judged_by() -> None:
@@ -73,33 +66,40 @@ def test_a_judged_review_holds_what_it_was_judged_by() -> None:
 
 def test_judging_leaves_the_given_review_as_it_was() -> None:
     before = unjudged(OPEN)
-    judged(before, EXPECTED, CHECKS)
+    judged(before, JudgingRules(baseline=EXPECTED, registry=CHECKS, decisions=None))
     assert before == unjudged(OPEN)
 
 
 def test_judging_again_under_another_baseline_changes_the_verdict_and_not_the_original() -> None:
     wider = CHECKS.get("unexpected-service").settings(allowed_tcp=(9100,))
     other = replace(EXPECTED, name="mine/1", settings={**EXPECTED.settings, "unexpected-service": wider})
-    second = again(FIRST, other, CHECKS)
+    second = rejudge(FIRST, JudgingRules(baseline=other, registry=CHECKS, decisions=None))
     assert [r.check for r in second.findings] == ["cleartext-print-raw"]
     assert second.head.id != FIRST.head.id
     assert second.head.judged_from == FIRST.head.id
-    assert again(second, EXPECTED, CHECKS).head.judged_from == FIRST.head.id, (
-        "the scan is named, not the copy"
-    )
+    assert (
+        rejudge(second, JudgingRules(baseline=EXPECTED, registry=CHECKS, decisions=None)).head.judged_from
+        == FIRST.head.id
+    ), "the scan is named, not the copy"
     assert (second.head.previous, second.head.previous_digest) == (None, None)
     assert second.observations == FIRST.observations
     assert [r.check for r in FIRST.findings] == ["cleartext-print-raw", "unexpected-service"]
 
 
 def test_judging_again_gives_the_same_results_for_the_same_baseline() -> None:
-    assert again(FIRST, EXPECTED, CHECKS).results == FIRST.results
+    assert (
+        rejudge(FIRST, JudgingRules(baseline=EXPECTED, registry=CHECKS, decisions=None)).results
+        == FIRST.results
+    )
 
 
 def test_checks_that_came_later_are_judged_too_and_those_left_out_stay_out() -> None:
     old = unjudged(OPEN, selected=("cleartext-print-raw",))
     old = replace(old, checks=tuple(n for n in FIRST.checks if n.id != "unexpected-service"))
-    words = {r.check: r.result for r in again(old, EXPECTED, CHECKS).results}
+    words = {
+        r.check: r.result
+        for r in rejudge(old, JudgingRules(baseline=EXPECTED, registry=CHECKS, decisions=None)).results
+    }
     assert words["unexpected-service"] is Word.FAIL
     assert words["cleartext-telnet"] is Word.NOTSELECTED
 
@@ -191,7 +191,7 @@ def test_a_result_stands_only_where_nobody_accepted_it() -> None:
     standing: list[Result] = [r for r in sample_review(6).results if r.stands]
     assert standing
     assert all(r.result is Word.FAIL and r.exception is None for r in standing)
-    assert review.exit_status(sample_review(6)) == INCOMPLETE
+    assert exit_status(sample_review(6)) == INCOMPLETE
 
 
 @pytest.mark.slow
@@ -202,8 +202,12 @@ import socket
 import subprocess
 import sys
 from dataclasses import replace
-from hardenprobe import baseline, exceptions, registry, review, statements
+from hardenprobe.baseline import baseline
+from hardenprobe.decisions import exceptions, statements
+from hardenprobe.plugins import registry
 from hardenprobe.decisions.snapshot import Decisions
+from hardenprobe.judging.review import judged
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.testing import sample_review
 
 checks = registry.load(plugins=False)
@@ -216,7 +220,7 @@ broken = replace(checks.checks["cleartext-telnet"], judge=nosy)
 checks.checks["cleartext-telnet"] = broken
 old = sample_review()
 old = replace(old, head=replace(old.head, selected=tuple(checks.checks)))
-found = review.judged(old, baseline.load("office-device", checks), checks)
+found = judged(old, JudgingRules(baseline=baseline.load("office-device", checks), registry=checks, decisions=None))
 print([r.result for r in found.results if r.check == "cleartext-telnet"][0], found.notices)
 """
     done = subprocess.run(
@@ -296,7 +300,7 @@ def decided(day: str) -> Decisions:
 def test_decisions_run_by_the_day_of_the_judgement_and_not_of_the_scan(
     day: str, stands: bool, lapsed: str | None, stated: Word
 ) -> None:
-    found = again(FIRST, EXPECTED, CHECKS, decided(day))
+    found = rejudge(FIRST, JudgingRules(baseline=EXPECTED, registry=CHECKS, decisions=decided(day)))
     (raw,) = [r for r in found.findings if r.check == "cleartext-print-raw"]
     assert (raw.result, raw.stands, raw.lapsed and raw.lapsed.why) == (Word.FAIL, stands, lapsed)
     assert [r.result for r in found.results if r.check == "statement-contradicted"] == [stated]
@@ -308,8 +312,8 @@ def test_decisions_run_by_the_day_of_the_judgement_and_not_of_the_scan(
 
 
 def test_without_decisions_what_people_stated_stays_and_no_exception_runs() -> None:
-    before = again(FIRST, EXPECTED, CHECKS, decided("2026-03-10"))
-    after = again(before, EXPECTED, CHECKS)
+    before = rejudge(FIRST, JudgingRules(baseline=EXPECTED, registry=CHECKS, decisions=decided("2026-03-10")))
+    after = rejudge(before, JudgingRules(baseline=EXPECTED, registry=CHECKS, decisions=None))
     assert (after.observations, after.statements) == (before.observations, before.statements)
     assert all(r.stands for r in after.findings)
     assert after.head.decided_on is None

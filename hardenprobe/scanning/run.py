@@ -1,0 +1,162 @@
+"""Run a scan: from a job to what was observed. Nothing is judged here."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
+from typing import Any
+
+from hardenprobe.devices import identity
+from hardenprobe.errors import StoreRefused
+from hardenprobe.model import Cost, Coverage, Head
+from hardenprobe.model.observed import Observed
+from hardenprobe.model.review import new_id
+from hardenprobe.model.transcript import utc_now
+from hardenprobe.model.versions import versions
+from hardenprobe.model.visit import SilentAddresses, Visit
+from hardenprobe.network import audit_hook
+from hardenprobe.planning import vantage
+from hardenprobe.scanning.engine import Scan
+from hardenprobe.scanning.job import Keeper, Progress, ScanJob
+from hardenprobe.scope import clock
+from hardenprobe.scope.scope import operator
+
+SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
+
+
+async def run(
+    job: ScanJob, keeper: Keeper | None = None, on_progress: Callable[[Progress], None] | None = None
+) -> Observed:
+    """Scan, the whole process held to the scope.
+
+    Args:
+        keeper: Keeps each visit as it is finished, and knows what an interrupted scan has seen already.
+        on_progress: Called after each visit, and now and then while addresses are swept.
+
+    Raises:
+        ScopeRefused: The plan leaves the scope; nothing was sent.
+    """
+    with audit_hook.watching():
+        return await _run(job, keeper, on_progress)
+
+
+async def _run(
+    job: ScanJob, keeper: Keeper | None, on_progress: Callable[[Progress], None] | None
+) -> Observed:
+    plan = job.plan
+    earlier = keeper.earlier if keeper else None
+    started = earlier.begun.started if earlier else utc_now()
+    ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
+    proof = clock.prove(plan.scope, ends)
+    visits: list[Visit] = list(earlier.visits) if earlier else []
+    running = Scan(
+        plan=plan,
+        inventory=job.inventory,
+        wanted=job.wanted,
+        anchors=job.anchors,
+        secrets=job.secrets,
+        plugged=job.probes,
+        seed=keeper.begun.seed if keeper else secrets.randbits(32),
+        done=frozenset((v.address, v.vantage) for v in visits),
+        quiet=earlier.quiet if earlier else SilentAddresses(),
+        cost=earlier.sweep if earlier else Cost(),
+        capture=job.capture,
+    )
+    answered = observations = 0
+
+    def report() -> None:
+        if on_progress:
+            done = len(visits) + sum(running.quiet.count(v.name) for v in plan.vantages)
+            planned = plan.count * len(plan.vantages)
+            on_progress(Progress(done=done, planned=planned, answered=answered, observations=observations))
+
+    async with _beside(_swept(running, keeper, report)):
+        async for visit in running.visits():
+            visits.append(visit)
+            await _keep(running, keeper, [visit])
+            answered += visit.outcome == "answered"
+            observations += len(visit.observations)
+            report()
+    await _keep(running, keeper, [])
+    quiet = max((running.quiet.count(v.name) for v in plan.vantages), default=0)
+    coverage = Coverage(
+        planned=plan.count,
+        visited=quiet,
+        excluded=plan.scope.exclude.cover(),
+        tcp_ports=plan.tcp_ports,
+        udp_ports=plan.udp_ports,
+    )
+    fleet = identity.settle(
+        visits, job.inventory, plan.names, coverage, job.again.known if job.again else None
+    )
+    head = Head(
+        id=keeper.begun.id if keeper and not earlier else new_id(),
+        started=started,
+        finished=utc_now(),
+        operator=operator(),
+        scope=plan.scope.name,
+        reach=plan.reach,
+        plan_hash=plan.hash,
+        authorisation=plan.authorisation,
+        seed=running.seed,
+        resumed_from=earlier.begun.id if earlier else None,
+        port_offset=plan.port_offset,
+        selected=tuple(sorted(plan.checks)),
+        rechecks=job.again.review if job.again else None,
+        rechecked=job.again.findings if job.again else (),
+        interrupted=running.interrupted,
+        clock=proof,
+        versions=versions(),
+        cost=sum((v.cost for v in visits), running.cost),
+        capture=job.capture.finish() if job.capture else None,
+    )
+    notices = []
+    if running.why_interrupted:
+        notices.append(f"stopped early: {running.why_interrupted}")
+    notices += job.capture.notices if job.capture else ()
+    notices += dict.fromkeys(visit.eased for visit in visits if visit.eased)
+    notices += vantage.notices(plan.vantages, plan.targets)
+    notices += audit_hook.tried()
+    notices += job.notices
+    return Observed(
+        head=head,
+        coverage=fleet.coverage,
+        vantages=plan.vantages,
+        devices=fleet.devices,
+        observations=fleet.observations,
+        notices=tuple(notices),
+    )
+
+
+async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:
+    """Hand over what was finished; a store that fails stops the scan."""
+    if keeper is None:
+        return
+    well = keeper.failed is None
+    try:
+        await keeper.keep(visits, running.quiet.take_changed(), running.cost)
+    except StoreRefused as exc:
+        keeper.failed = str(exc)
+    if well and keeper.failed:
+        running.stop(keeper.failed)
+
+
+async def _swept(running: Scan, keeper: Keeper | None, report: Callable[[], None]) -> None:
+    """Keep and report how far the sweep is, which finds nobody for minutes on end."""
+    while True:
+        await asyncio.sleep(SWEEP_KEPT)
+        await _keep(running, keeper, [])
+        report()
+
+
+@contextlib.asynccontextmanager
+async def _beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
+    """Do something beside a block, and end it with the block."""
+    task = asyncio.create_task(work)
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
