@@ -12,7 +12,7 @@ from hardenprobe.cli import options
 @click.argument("new", metavar="NEW")
 @click.option("--device", "devices", metavar="DEVICE", multiple=True,
               help="Only this device: its asset tag, name, address or id. It repeats.")  # fmt: skip
-@options.baseline("Whose days for mending hold; without it, those of each device's own.")
+@options.baseline("Whose days for remediation hold; without it, those of each device's own.")
 @options.store
 @click.option("--json", "json_to", metavar="FILE|-", help="Write it as JSON; - for standard output.")
 def command(
@@ -25,9 +25,9 @@ def command(
 ) -> int:
     """Say what changed between two reviews and why, how long each finding is open, and which facts differ.
 
-    OLD and NEW are ids, unique beginnings of one, or `latest`. A finding that was not asked for, not reached or accepted
-    is never called fixed. The status is 1 where something is new, came back, got worse, counts again or is overdue; else 3
-    where what was there before could not be told; else 0.
+    OLD and NEW are ids, unique beginnings of one, or `latest`. Only a finding that was assessed again and is absent is fixed;
+    what was not asked, not reached, filtered, or is no longer required is not. The status is 1 where something is new,
+    reopened, worsened, no longer accepted or overdue; else 3 where what was open before was not reassessed; else 0.
     """
     from hardenprobe.baseline import selection
     from hardenprobe.cli import output_files
@@ -59,4 +59,4 @@ def command(
         raise UsageError(f"neither review holds a device called {' or '.join(devices)}")
     if totals.overdue or any(totals.kinds[kind] for kind in ASKS_FOR_WORK):
         return 1
-    return INCOMPLETE if totals.kinds[Kind.UNTOLD] else 0
+    return INCOMPLETE if totals.kinds[Kind.NOT_REASSESSED] else 0

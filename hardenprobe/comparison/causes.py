@@ -2,32 +2,21 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
+from hardenprobe.comparison.finding_state import OF_PEOPLE, steady
 from hardenprobe.comparison.records import Cause, Why
 from hardenprobe.model import Device, Result
-
-VARY: Mapping[str, frozenset[str]] = {
-    "tcp-port": frozenset({"tries"}),
-    "http-answer": frozenset({"date", "body_length", "body_sha256"}),
-    "snmp-engine": frozenset({"boots", "time"}),
-    "snmp-objects": frozenset({"date", "printing"}),
-    "tls-port": frozenset({"connections"}),
-    "tls-suites": frozenset({"connections"}),
-    "tls-flaws": frozenset({"connections"}),
-    "tls-second-opinion": frozenset({"connections"}),
-}
-"""Kind of observation to those of its facts that differ each time, though nothing was changed."""
+from hardenprobe.standards.device_time import StatedTime, date_and_time, http_date
 
 NOTHING = (
     "neither what was seen of the device nor what it was judged by differs in what is stored: time has passed, or another "
     "device that it is compared with changed"
 )
 
-_OF_PEOPLE = frozenset({"statement-made"})
 _OF_INVENTORY = frozenset({"declared-allow-list", "declared-device", "not-listed", "not-met"})
 
 
@@ -72,8 +61,7 @@ def causes(before: VerdictBasis, after: VerdictBasis) -> tuple[Cause, ...]:
     seen, rules = list(_facts(before, after)), list(_rules(before, after))
     expects, otherwise = _baselines(before, after)
     found = [*rules, *expects, *seen, *(() if seen else otherwise)]
-    if not found:
-        found = [Cause(why=Why.UNEXPLAINED, text=NOTHING)]
+    found = found or list(_clock(before, after)) or [Cause(why=Why.UNEXPLAINED, text=NOTHING)]
     return tuple(dict.fromkeys(found))
 
 
@@ -105,9 +93,9 @@ def _baselines(before: VerdictBasis, after: VerdictBasis) -> tuple[list[Cause], 
 
 def _facts(before: VerdictBasis, after: VerdictBasis) -> Iterator[Cause]:
     """What was seen: a fact that proves one verdict and is not among all that the other review saw at that place."""
-    differing = _steady(before.proof) - _steady(after.seen) | _steady(after.proof) - _steady(before.seen)
+    differing = steady(before.proof) - steady(after.seen) | steady(after.proof) - steady(before.seen)
     kinds = {kind for kind, _, _ in differing}
-    if kinds & _OF_PEOPLE:
+    if OF_PEOPLE in kinds:
         yield Cause(why=Why.STATEMENT, text="people answer otherwise for it, or no longer do")
     if kinds & _OF_INVENTORY:
         yield Cause(
@@ -115,21 +103,40 @@ def _facts(before: VerdictBasis, after: VerdictBasis) -> Iterator[Cause]:
         )
     said_before, said_now = _said(before, "observed"), _said(after, "observed")
     unproved = not before.proof and not after.proof
-    if kinds - _OF_PEOPLE - _OF_INVENTORY or (unproved and said_before != said_now):
+    if kinds - {OF_PEOPLE} - _OF_INVENTORY or (unproved and said_before != said_now):
         text = f"seen before: {'; '.join(sorted(said_before)) or 'nothing'}; now: {'; '.join(sorted(said_now)) or 'nothing'}"
         yield Cause(why=Why.DEVICE, text=text)
 
 
-def _steady(entries: Sequence[Mapping[str, Any]]) -> set[tuple[str, str, str]]:
-    """Kind, place and facts, without what differs each time and without the address."""
-    made = set()
-    for entry in entries:
-        kind, where = entry["kind"], entry["endpoint"]
-        place = f"{where['transport']} {where['port']}" if where else ""
-        vary = VARY.get(kind, frozenset())
-        facts = {key: value for key, value in entry["facts"].items() if key not in vary}
-        made.add((kind, place, json.dumps(facts, sort_keys=True)))
-    return made
+def _clock(before: VerdictBasis, after: VerdictBasis) -> Iterator[Cause]:
+    """What the device's clock says of the time at which it was asked: another difference is the device's doing."""
+    old, new = (
+        {
+            round((dated - datetime.fromisoformat(entry["asked_at"])).total_seconds() / 60)
+            for entry in side.proof
+            if (dated := _date(entry))
+        }
+        for side in (before, after)
+    )
+    if old and new and old.isdisjoint(new):
+        text = f"its clock was set: {'; '.join(sorted(_said(before, 'observed')))} before; now: "
+        yield Cause(why=Why.DEVICE, text=text + "; ".join(sorted(_said(after, "observed"))))
+
+
+def _date(entry: Mapping[str, Any]) -> datetime | None:
+    """The time that an answer states; None where it states none, or no zone."""
+    stated = entry["facts"].get("date")
+    if not stated:
+        return None
+    told = http_date(stated) if entry["kind"] == "http-answer" else _hex_date(stated)
+    return told.when if told and told.zoned else None
+
+
+def _hex_date(stated: str) -> StatedTime | None:
+    try:
+        return date_and_time(bytes.fromhex(stated))
+    except ValueError:
+        return None
 
 
 def _said(side: VerdictBasis, which: str) -> set[str]:

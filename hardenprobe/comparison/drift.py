@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
-from typing import Any
 
-from hardenprobe.comparison.finding_state import Asked
+from hardenprobe.comparison.finding_state import Conditions, Entry
 from hardenprobe.comparison.records import Drift
 from hardenprobe.model import Device, Service, State
 
@@ -15,17 +14,18 @@ KINDS = frozenset({"snmp-engine", "tls-port"})
 
 _SLACK = 30.0  # seconds by which a device's clock may be behind before it counts as having been restarted
 
-Entry = Mapping[str, Any]
-
 
 def drift(
-    before: tuple[Device, Sequence[Entry]], after: tuple[Device, Sequence[Entry]], was: Asked, now: Asked
+    before: tuple[Device, Sequence[Entry]],
+    after: tuple[Device, Sequence[Entry]],
+    was: Conditions,
+    now: Conditions,
 ) -> tuple[Drift, ...]:
     """Compare what two reviews know of a device.
 
     Args:
         before, after: The device, and its observations of `KINDS` as entries of the document.
-        was, now: What each review asked: a port that only one of them looked at is no difference.
+        was, now: How each was made: a port that only one of them looked at is no difference.
     """
     (old, seen_old), (new, seen_new) = before, after
     return tuple(
@@ -72,7 +72,7 @@ def _sets(what: str, was: Iterable[str], now: Iterable[str], where: str = "") ->
         yield Drift(what=what, where=where, before=", ".join(gone) or None, after=", ".join(come) or None)
 
 
-def _ports(old: Device, new: Device, was: Asked, now: Asked) -> Iterator[Drift]:
+def _ports(old: Device, new: Device, was: Conditions, now: Conditions) -> Iterator[Drift]:
     """State and protocol of the ports that both reviews looked at."""
     before, after = _services(old), _services(new)
     for key in before.keys() | after.keys():
@@ -84,7 +84,7 @@ def _ports(old: Device, new: Device, was: Asked, now: Asked) -> Iterator[Drift]:
             continue
         said, says = _service(one), _service(other)
         if said != says:
-            yield Drift(what="port", where=f"{transport.upper()} {port}", before=said, after=says)
+            yield Drift(what="port", where=f"{port}/{transport}", before=said, after=says)
 
 
 def _services(device: Device) -> dict[tuple[str, int, str], Service]:
@@ -118,7 +118,7 @@ def _leaves(entries: Sequence[Entry]) -> dict[str, set[str]]:
     for entry in entries:
         if entry["kind"] == "tls-port" and entry["facts"]["speaks"]:
             leaves = [chain["certificates"][0] for chain in entry["facts"]["chains"] if chain["certificates"]]
-            where = f"TCP {entry['endpoint']['port']}"
+            where = f"{entry['endpoint']['port']}/tcp"
             found.setdefault(where, set()).update(
                 f"SHA-256 {leaf['sha256'][:16]}, until {leaf['not_after'][:10]}" for leaf in leaves
             )

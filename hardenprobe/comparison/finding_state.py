@@ -1,12 +1,20 @@
-"""What a review tells of a finding, be it there or not: a check that passes says so of the device as a whole, and one that
-was not asked says nothing. That nothing was said of a finding is never taken for its end."""
+"""What a review says of a finding (device, check, place, subject): it is open, absent, or not assessed, with the reason.
+
+Comparisons, rechecks, histories and trends all ask `state`. Only *absent*, which needs an assessment of that very place that
+did not find it, may make a finding fixed: what was not asked, not reached, filtered, or judged by another yardstick is not.
+"""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from dataclasses import dataclass, field
+from enum import StrEnum
+from functools import cached_property
+from ipaddress import ip_address
+from typing import Any, NamedTuple
 
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.comparison.records import Cause, Why
 from hardenprobe.model import (
     INVENTORY,
@@ -20,8 +28,31 @@ from hardenprobe.model import (
     Vantage,
     Word,
 )
+from hardenprobe.standards.segments import Segment
 
-Tells = Literal["there", "gone", "untold"]
+Entry = Mapping[str, Any]
+
+
+class Known(StrEnum):
+    """The state of a finding in one review."""
+
+    OPEN = "open"
+    ABSENT = "absent"
+    NOT_ASSESSED = "not assessed"
+
+
+class Assessment(NamedTuple):
+    """The state of a finding in one review.
+
+    Attributes:
+        cause: Why it was not assessed; None for the other states.
+    """
+
+    known: Known
+    cause: Cause | None = None
+
+
+OPEN, ABSENT = Assessment(Known.OPEN), Assessment(Known.ABSENT)
 
 _WHY = {
     Reason.SILENT: Why.NOT_REACHED,
@@ -33,10 +64,32 @@ _WHY = {
     Reason.REACH: Why.NOT_ASKED,
     Reason.NO_CREDENTIAL: Why.NOT_ASKED,
 }
+_CLEAR = (Word.PASS, Word.NOTAPPLICABLE)
+_HERE = "here"  # the name of a vantage point that nobody named
+
+VARY: Mapping[str, frozenset[str]] = {
+    "tcp-port": frozenset({"tries"}),
+    "http-answer": frozenset({"date", "body_length", "body_sha256"}),
+    "snmp-engine": frozenset({"boots", "time"}),
+    "snmp-objects": frozenset({"date", "printing"}),
+    "tls-port": frozenset({"connections"}),
+    "tls-suites": frozenset({"connections"}),
+    "tls-flaws": frozenset({"connections"}),
+    "tls-second-opinion": frozenset({"connections"}),
+}
+"""Kind of observation to those of its facts that differ each time, though nothing was changed."""
+
+OF_PEOPLE = "statement-made"
+"""The kind of observation of what people state."""
 
 
-class Told(NamedTuple):
-    """The part of a result that says what is told of what; `place` is transport, port, server name and path."""
+class Verdict(NamedTuple):
+    """The part of a result that says what it is about and what it says.
+
+    Attributes:
+        place: Transport, port, server name and path; None for the device as a whole.
+        entry: The whole result, as an entry of the document.
+    """
 
     finding: str
     check: str
@@ -46,16 +99,17 @@ class Told(NamedTuple):
     word: str
     reason: str | None
     vantage: str
+    entry: Entry
 
 
-def read(entry: Mapping[str, Any]) -> Told:
+def read(entry: Entry) -> Verdict:
     """Take an entry of a review's results.
 
     Raises:
         KeyError, TypeError: It is none.
     """
     where = entry["endpoint"]
-    return Told(
+    return Verdict(
         finding=entry["finding"],
         check=entry["check"],
         address=where["address"] if where else None,
@@ -64,130 +118,398 @@ def read(entry: Mapping[str, Any]) -> Told:
         word=entry["result"],
         reason=entry["reason"],
         vantage=entry["vantage"],
+        entry=entry,
     )
 
 
+def by_check(entries: Iterable[Verdict]) -> dict[str, list[Verdict]]:
+    """Results by their check."""
+    found: dict[str, list[Verdict]] = {}
+    for one in entries:
+        found.setdefault(one.check, []).append(one)
+    return found
+
+
 @dataclass(frozen=True, kw_only=True)
-class Asked:
-    """What a review set out to ask, and of whom it says why it was not met.
+class Conditions:
+    """How a review was made: what it set out to assess, from where, and why it did not meet whom.
 
     Attributes:
-        missed: Asset tag to why.
-        unfinished: Addresses that the scan did not come to.
+        at: When it began, UTC.
+        missed: Asset tag to why the device was not met.
+        unfinished: Addresses that the scan did not finish.
+        targets: What was asked, as networks and ranges; empty where the review did not keep it.
+        segments: Networks that are one segment, whichever of their addresses a scan runs from.
+        rechecked: Device to the only checks that were asked of it; None for a scan.
     """
 
+    at: str
     selected: frozenset[str]
     ports: Mapping[str, frozenset[int]]
     vantages: tuple[Vantage, ...]
     missed: Mapping[str, str]
     unfinished: frozenset[str]
+    interrupted: bool = False
+    targets: tuple[str, ...] = ()
+    segments: tuple[Segment, ...] = ()
+    rechecked: Mapping[str, frozenset[str]] | None = None
 
-    def met_not(self, device: Device) -> Cause:
-        """Why a device of the other review is not in this one."""
+    @cached_property
+    def _asked(self) -> AddressSet:
+        return AddressSet.of(self.targets)
+
+    def not_met(self, device: Device) -> Cause:
+        """Why a device was not met."""
         why = self.missed.get(device.asset_tag or "")
-        if why == NOT_PLANNED:
-            return Cause(why=Why.NOT_ASKED, text="the device's addresses were not among those asked")
-        if why:
+        addresses = [one.address for one in device.addresses]
+        if why and why not in (NOT_PLANNED, "unfinished"):
             return Cause(why=Why.NOT_REACHED, text=f"the device was not met: {why}")
-        if any(one.address in self.unfinished for one in device.addresses):
-            return Cause(why=Why.NOT_ASKED, text="the scan ended before it came to the device")
+        if self.targets and addresses and not any(one in self._asked for one in addresses):
+            return Cause(why=Why.NOT_ASKED, text="the device's addresses were not among those asked")
+        if why == "unfinished" or self.interrupted or any(one in self.unfinished for one in addresses):
+            return Cause(
+                why=Why.NOT_ASKED, text="interrupted: the scan ended before it had finished the device"
+            )
+        if why or (self.rechecked is not None and device.id not in self.rechecked):
+            return Cause(why=Why.NOT_ASKED, text="the device's addresses were not among those asked")
         return Cause(why=Why.NOT_REACHED, text="no device that shows itself to be this one was met")
 
-    def from_elsewhere(self, vantage: str, other: Asked) -> bool:
-        """Tell whether what `other` asked from a vantage point was not asked from there here."""
-        if vantage == INVENTORY:
-            return False
-        source = next((one.source for one in other.vantages if one.name == vantage), None)
-        return not any(one.name == vantage or (source and one.source == source) for one in self.vantages)
+    def source(self, vantage: str) -> str | None:
+        """The address of a vantage point."""
+        return next((one.source for one in self.vantages if one.name == vantage), None)
+
+    def same_source(self, vantage: str, other: Conditions, its: str) -> bool:
+        """Whether a vantage point stands where `its` of another review stood: by address and segment, else by name."""
+        mine, theirs = self.source(vantage), other.source(its)
+        if mine is None or theirs is None:
+            return vantage == its
+        if mine == theirs or (vantage == its and vantage not in (_HERE, mine, theirs)):
+            return True
+        return any(
+            mine in networks and theirs in networks
+            for networks in (AddressSet.of(one.networks) for one in (*self.segments, *other.segments))
+        )
 
 
-def asked(outline: Review) -> Asked:
-    """Read it from a review's head."""
-    coverage = outline.coverage
-    return Asked(
-        selected=frozenset(outline.head.selected),
+def conditions(outline: Review, segments: Iterable[Segment] = ()) -> Conditions:
+    """Read how a review was made from its head."""
+    head, coverage = outline.head, outline.coverage
+    rechecked: dict[str, set[str]] = {}
+    for one in head.rechecked:
+        rechecked.setdefault(one.device, set()).add(one.check)
+    return Conditions(
+        at=head.started,
+        selected=frozenset(head.selected),
         ports={"tcp": frozenset(coverage.tcp_ports), "udp": frozenset(coverage.udp_ports)},
         vantages=outline.vantages,
         missed={one.asset_tag: one.why for one in coverage.listed_not_seen},
         unfinished=frozenset(coverage.unfinished),
+        interrupted=head.interrupted,
+        targets=coverage.targets,
+        segments=tuple(segments),
+        rechecked={id: frozenset(checks) for id, checks in rechecked.items()} if head.rechecks else None,
     )
 
 
-@dataclass(frozen=True)
-class Said:
-    """What a review says of one device: its results by check, and, read when it is needed, the device's record."""
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """What a review holds of one device. Its record and observations are read when they are needed.
 
-    results: Mapping[str, Sequence[Told]]
-    record: Callable[[], Device]
+    Attributes:
+        results: By check.
+        device: Reads the device's record.
+        observations: Reads what was seen of it, as entries of the document.
+    """
 
-    def port(self, one: Told) -> str | None:
-        """What the port of a finding does: "settled" where it refuses or what it speaks is known, else its state."""
-        assert one.place
-        at = [s for s in self.record().services if (s.transport, s.port) == one.place[:2]]
-        if len(at) > 1:
-            at = [s for s in at if s.address == one.address] or at
-        unsettled = (
-            s for s in at if s.state is State.SILENT or (s.state is State.ACCEPTING and not s.protocol)
+    results: Mapping[str, Sequence[Verdict]]
+    conditions: Conditions
+    device: Callable[[], Device]
+    observations: Callable[[], Sequence[Entry]]
+    memo: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def met(self) -> bool:
+        """The device answered; False for one of the inventory that was looked for in vain."""
+        tag = self.record.asset_tag
+        return tag is None or tag not in self.conditions.missed
+
+    @property
+    def record(self) -> Device:
+        """The device."""
+        if "device" not in self.memo:
+            self.memo["device"] = self.device()
+        found: Device = self.memo["device"]
+        return found
+
+    @property
+    def seen(self) -> Sequence[Entry]:
+        """What was seen of it."""
+        if "seen" not in self.memo:
+            self.memo["seen"] = self.observations()
+        found: Sequence[Entry] = self.memo["seen"]
+        return found
+
+    def family(self, address: str) -> list[str]:
+        """The device's addresses of the same family as another."""
+        version = ip_address(address).version
+        return [a.address for a in self.record.addresses if ip_address(a.address).version == version]
+
+    def proof(self, one: Verdict) -> list[Entry]:
+        """The observations that prove a result."""
+        named = set(one.entry.get("observations", ()))
+        return [entry for entry in self.seen if entry["id"] in named] if named else []
+
+    def port(self, address: str, place: tuple[str, int], sources: Iterable[str]) -> str | None:
+        """What a port was seen to do: a word of State, "recognised" where it is known what it speaks, None if not looked at."""
+        named = frozenset(sources)
+        states = set()
+        for entry in self.seen:
+            where = entry["endpoint"]
+            if not where or (where["transport"], where["port"]) != place or where["address"] != address:
+                continue
+            if entry["vantage"] in named and not entry["facts"].get("control"):
+                states.add(entry["facts"].get("state"))
+        service = next(
+            (s for s in self.record.services if (s.transport, s.port, s.address) == (*place, address)), None
         )
-        return next((str(s.state) for s in unsettled), "settled" if at else None)
+        if service and service.state is State.ACCEPTING:
+            return "recognised" if service.protocol else str(State.ACCEPTING)
+        known = [word for word in (State.ACCEPTING, State.REFUSING, State.SILENT) if word in states]
+        if service and not known:
+            return str(service.state)
+        return str(known[0]) if known else None
 
 
-def state(one: Told, said: Said, asked: Asked, other: Asked) -> tuple[Tells, Cause | None]:
-    """What a review tells of a finding of another review.
+class Sighting(NamedTuple):
+    """A finding as a review saw it open."""
+
+    verdict: Verdict
+    evidence: Evidence
+
+
+def state(one: Sighting, here: Evidence | None, made: Conditions) -> Assessment:
+    """Decide what a review says of a finding that this or another review saw open.
 
     Args:
         one: The finding.
-        said: What the review says of the same device.
-        asked: What that review asked.
-        other: What the review asked that holds the finding.
-
-    Returns:
-        What it tells, and why it tells nothing where it does not.
+        here: What the review holds of the same device; None where it does not have it.
+        made: How the review was made.
     """
-    there = said.results.get(one.check, ())
-    exact = [told for told in there if told.finding == one.finding]
-    if any(told.word == Word.FAIL for told in exact):
-        return "there", None
-    near = exact or [told for told in there if covers(told, one)]
-    for told in near:
-        if told.word in UNTOLD:
-            return "untold", untold(told)
-    if not near and (cause := _not_looked(one, there, said, asked)):
-        return "untold", cause
-    if asked.from_elsewhere(one.vantage, other):
-        return "untold", Cause(why=Why.VANTAGE, text=f"nobody asked from {one.vantage}, where it was seen")
-    return "gone", None
+    wanted, before = one
+    if here is None:
+        return _not_assessed(made.not_met(before.record))
+    judged = here.results.get(wanted.check, ())
+    if any(told.word == Word.FAIL and same(one, told, here) for told in judged):
+        return OPEN
+    if not here.met and not judged:
+        return _not_assessed(made.not_met(before.record))
+    if missing := _not_selected(wanted, judged, here, made):
+        return _not_assessed(missing)
+    address = now_at(one, here)
+    if wanted.address and address is None:
+        text = f"not reached at {wanted.address}"
+        return _not_assessed(Cause(why=Why.NOT_REACHED, text=text))
+    mine = [
+        told for told in judged if made.same_source(told.vantage, before.conditions, wanted.vantage)
+    ] or list(judged if _of_files(one) else ())
+    if judged and not mine:
+        where = before.conditions.source(wanted.vantage) or wanted.vantage
+        text = f"not assessed from {where}, where it was seen"
+        return _not_assessed(Cause(why=Why.VANTAGE, text=text))
+    told = _told(one, mine, here, address)
+    if told is not ABSENT:
+        return told
+    return _by_its_yardstick(one, here, address)
 
 
-def covers(told: Told, one: Told) -> bool:
-    """Whether a result speaks of the place of a finding: of the same port, or of the device as a whole."""
-    if told.place is None or one.place is None:
+def same(one: Sighting, told: Verdict, here: Evidence) -> bool:
+    """Whether a result is about the same thing at the same place of the same device."""
+    wanted = one.verdict
+    if told.finding == wanted.finding:
         return True
-    return told.place[:2] == one.place[:2]
+    if (told.check, told.place, told.subject) != (wanted.check, wanted.place, wanted.subject):
+        return False
+    return wanted.address is None or told.address == now_at(one, here)
 
 
-def _not_looked(one: Told, there: Sequence[Told], said: Said, asked: Asked) -> Cause | None:
-    """Why nothing is told of a place, None where what it does is known and the check found no fault with it."""
-    if not there:
-        if one.check not in asked.selected:
-            return Cause(why=Why.NOT_ASKED, text=f"the check {one.check} was not asked for")
-        return Cause(why=Why.NOT_CLEAR, text=f"the check {one.check} said nothing of the device")
-    if one.place and (ports := asked.ports.get(one.place[0])) and one.place[1] not in ports:
-        return Cause(why=Why.NOT_ASKED, text=f"port {one.place[0].upper()} {one.place[1]} was not looked at")
-    if all(told.word in UNTOLD for told in there):
-        return untold(there[0])
-    does = said.port(one) if one.place else "settled"
-    if does == "settled":
+def now_at(one: Sighting, here: Evidence) -> str | None:
+    """The address at which a review must look for a finding; None where it did not meet the device there.
+
+    An address that is the only one of its family in both reviews has merely changed.
+    """
+    address = one.verdict.address
+    if address is None:
         return None
-    spot = f"{one.place[0].upper()} {one.place[1]}" if one.place else ""
+    now = here.family(address)
+    if address in now:
+        return address
+    return now[0] if len(now) == 1 == len(one.evidence.family(address)) else None
+
+
+def _not_selected(
+    wanted: Verdict, judged: Sequence[Verdict], here: Evidence, made: Conditions
+) -> Cause | None:
+    """Why the check was not asked of the device at all; None where it was."""
+    check = wanted.check
+    only = None if made.rechecked is None else made.rechecked.get(here.record.id, frozenset())
+    if check not in made.selected or (only is not None and check not in only):
+        return Cause(why=Why.NOT_ASKED, text=f"the check {check} was not asked for")
+    if judged and all(told.word == Word.NOTSELECTED for told in judged):
+        return Cause(why=Why.NOT_REQUIRED, text=f"the baseline does not ask for {check} any more")
+    return None
+
+
+def _told(one: Sighting, mine: Sequence[Verdict], here: Evidence, address: str | None) -> Assessment:
+    """What the results say, whatever they were judged by."""
+    wanted = one.verdict
+    exact = [told for told in mine if same(one, told, here)]
+    if exact:
+        return _of_all(one, exact, here)
+    if wanted.place is None:
+        if not mine:
+            return _nothing_said(wanted)
+        return _of_all(one, mine, here) if _looked_again(one, here) else _not_looked(wanted, here)
+    at_port = [t for t in mine if t.place and t.place[:2] == wanted.place[:2] and t.address == address]
+    whole = [told for told in mine if told.place is None]
+    if at_port:
+        return _of_all(one, at_port, here)
+    assert address
+    # The port was looked at from the vantage points that speak of it, or those that the review has there.
+    there = {told.vantage for told in mine} or {
+        v.name
+        for v in here.conditions.vantages
+        if here.conditions.same_source(v.name, one.evidence.conditions, wanted.vantage)
+    }
+    does = here.port(address, wanted.place[:2], there)
+    if does == State.REFUSING:
+        return ABSENT
+    if does is None and wanted.place[1] not in here.conditions.ports.get(wanted.place[0], {wanted.place[1]}):
+        return _not_looked(wanted, here)
+    if not mine:
+        return _nothing_said(wanted)
+    untold = next((told for told in (whole or mine) if told.word in UNTOLD), None)
+    if untold:
+        return _not_assessed(not_determined(untold))
+    if any(told.word == Word.INFORMATIONAL for told in whole):
+        return _no_verdict(one, here)
+    spot = place_text(wanted)
+    if does == "recognised":
+        return ABSENT
     if does == State.SILENT:
-        return Cause(why=Why.NOT_REACHED, text=f"{spot} is silent")
-    text = f"{spot} accepts, and what it speaks is not known" if does else f"nothing tells what {spot} does"
-    return Cause(why=Why.NOT_CLEAR, text=text)
+        return _not_assessed(_filtered(f"{spot} is filtered"))
+    if does is None:
+        return _not_assessed(Cause(why=Why.NOT_CLEAR, text=f"{spot} was not looked at"))
+    return _not_assessed(
+        Cause(why=Why.NOT_CLEAR, text=f"{spot} is open, and what it speaks was not determined")
+    )
 
 
-def untold(told: Told) -> Cause:
-    """Why a result could not be told."""
+def _of_all(one: Sighting, told: Sequence[Verdict], here: Evidence) -> Assessment:
+    """What results say together that all speak of the place."""
+    untold = next((one for one in told if one.word in UNTOLD), None)
+    if untold:
+        return _not_assessed(not_determined(untold))
+    clear = [one for one in told if one.word in (*_CLEAR, Word.FAIL)]
+    if not clear:
+        return _no_verdict(one, here)
+    if all(one.reason == Reason.DROPPED for one in clear):
+        return _not_assessed(_filtered("no answer came back"))
+    return ABSENT
+
+
+def _filtered(text: str) -> Cause:
+    return Cause(why=Why.NOT_REACHED, text=f"{text}: not reachable from this vantage point")
+
+
+def _no_verdict(one: Sighting, here: Evidence) -> Assessment:
+    if changed := _yardstick(one, here):
+        return _not_assessed(changed)
+    if any(told.word == Word.INFORMATIONAL for told in here.results.get(one.verdict.check, ())):
+        return _not_assessed(Cause(why=Why.NOT_REQUIRED, text="it is reported for information only"))
+    return _not_assessed(Cause(why=Why.NOT_CLEAR, text="the check gives no verdict on it"))
+
+
+def _nothing_said(wanted: Verdict) -> Assessment:
+    text = f"the check {wanted.check} gave no result for the device"
+    return _not_assessed(Cause(why=Why.NOT_CLEAR, text=text))
+
+
+def _not_looked(wanted: Verdict, here: Evidence) -> Assessment:
+    spot = place_text(wanted) if wanted.place else "a port that it was seen at"
+    return _not_assessed(Cause(why=Why.NOT_ASKED, text=f"{spot} was not among the ports asked"))
+
+
+def _looked_again(one: Sighting, here: Evidence) -> bool:
+    """Whether the ports that proved a finding of the device as a whole were looked at again."""
+    proved = {
+        (where["transport"], where["port"])
+        for entry in one.evidence.proof(one.verdict)
+        if (where := entry["endpoint"])
+    }
+    return all(port in here.conditions.ports.get(transport, {port}) for transport, port in proved)
+
+
+def _of_files(one: Sighting) -> bool:
+    """A finding that rests on what was read and not asked, for which it does not matter who asks."""
+    proof = one.evidence.proof(one.verdict)
+    return bool(proof) and all(entry["vantage"] == INVENTORY for entry in proof)
+
+
+def _by_its_yardstick(one: Sighting, here: Evidence, address: str | None) -> Assessment:
+    """Absent, unless what it is judged by changed and not the device."""
+    proof = one.evidence.proof(one.verdict)
+    stated = {entry["facts"]["control"] for entry in proof if entry["kind"] == OF_PEOPLE}
+    if stated - {entry["facts"]["control"] for entry in here.seen if entry["kind"] == OF_PEOPLE}:
+        text = "no attestation is in force any more that it could contradict"
+        return _not_assessed(Cause(why=Why.NOT_REQUIRED, text=text))
+    changed = _yardstick(one, here)
+    if changed is None:
+        return ABSENT
+    if proof and steady(proof) <= steady(here.seen):
+        return _not_assessed(changed)
+    place = one.verdict.place
+    if place and address:
+        does = here.port(address, place[:2], {entry["vantage"] for entry in here.seen})
+        if does == State.REFUSING:
+            return ABSENT
+    expected = {told.entry["expected"]["text"] for told in here.results[one.verdict.check]}
+    return ABSENT if one.verdict.entry["expected"]["text"] in expected else _not_assessed(changed)
+
+
+def _yardstick(one: Sighting, here: Evidence) -> Cause | None:
+    """How what a finding is judged by has changed since it was seen; None where it has not."""
+    entry = one.verdict.entry
+    told = here.results.get(one.verdict.check, ())
+    old, new = one.evidence.record.baseline, here.record.baseline
+    if old and new and old != new:
+        text = f"judged by {old.name} before and by {new.name} now"
+        if old.name == new.name:
+            text = f"{new.name} has changed"
+        return Cause(why=Why.NOT_REQUIRED, text=text)
+    version = (entry["check_version"], entry["origin"])
+    if all((t.entry["check_version"], t.entry["origin"]) != version for t in told):
+        return Cause(why=Why.NOT_REQUIRED, text=f"another version of {one.verdict.check} judged it")
+    rules = entry["rule_set"]
+    ruled = [t.entry["rule_set"] for t in told if t.entry["rule_set"]]
+    if rules and ruled and rules not in ruled:
+        return Cause(why=Why.NOT_REQUIRED, text=f"judged by another date of {rules['name']}")
+    return None
+
+
+def steady(entries: Iterable[Entry]) -> set[tuple[str, str, str]]:
+    """Kind, place and facts of observations, without what differs each time and without the address."""
+    made = set()
+    for entry in entries:
+        kind, where = entry["kind"], entry["endpoint"]
+        place = f"{where['transport']} {where['port']}" if where else ""
+        vary = VARY.get(kind, frozenset())
+        facts = {key: value for key, value in entry["facts"].items() if key not in vary}
+        made.add((kind, place, json.dumps(facts, sort_keys=True)))
+    return made
+
+
+def not_determined(told: Verdict) -> Cause:
+    """Why a result was not determined."""
     if told.word == Word.NOTSELECTED:
         return Cause(why=Why.NOT_ASKED, text=f"the check {told.check} was left out")
     reason = Reason(told.reason) if told.reason else None
@@ -197,9 +519,10 @@ def untold(told: Told) -> Cause:
     return Cause(why=why, text=REASONS[reason])
 
 
-def by_check(entries: Iterable[Told]) -> dict[str, list[Told]]:
-    """Results by their check."""
-    found: dict[str, list[Told]] = {}
-    for one in entries:
-        found.setdefault(one.check, []).append(one)
-    return found
+def place_text(one: Verdict) -> str:
+    """A port as people write it, such as 23/tcp."""
+    return f"{one.place[1]}/{one.place[0]}" if one.place else "the device as a whole"
+
+
+def _not_assessed(cause: Cause) -> Assessment:
+    return Assessment(Known.NOT_ASSESSED, cause)

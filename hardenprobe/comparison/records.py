@@ -10,23 +10,27 @@ from typing import Literal
 from hardenprobe.model import Device, Endpoint, Severity
 
 FORMAT = "hardenprobe.comparison/1"
+Met = Literal["both", "before", "now", "neither"]
 
 
 class Kind(StrEnum):
-    """What became of a finding; what asks for work comes first."""
+    """What became of a finding; what asks for work comes first. The values are those of the document."""
 
-    CAME_BACK = "came back"
+    REOPENED = "came back"
     NEW = "new"
-    WORSE = "worse"
-    COUNTS_AGAIN = "counts again"
-    UNTOLD = "not told this time"
-    STILL = "still there"
-    BETTER = "better"
+    WORSENED = "worse"
+    NOT_ACCEPTED = "counts again"
+    NOT_REASSESSED = "not told this time"
+    UNCHANGED = "still there"
+    IMPROVED = "better"
     ACCEPTED = "accepted"
+    NOT_REQUIRED = "no longer required"
     FIXED = "fixed"
 
 
-ASKS_FOR_WORK = frozenset({Kind.CAME_BACK, Kind.NEW, Kind.WORSE, Kind.COUNTS_AGAIN})
+ASKS_FOR_WORK = frozenset({Kind.REOPENED, Kind.NEW, Kind.WORSENED, Kind.NOT_ACCEPTED})
+OPEN_KINDS = frozenset(Kind) - {Kind.NOT_REQUIRED, Kind.FIXED}
+"""What is open in the newer review, as far as is known."""
 
 
 class Why(StrEnum):
@@ -46,6 +50,7 @@ class Why(StrEnum):
     NOT_CLEAR = "not clear"
     MOVED = "moved"
     VANTAGE = "asked from elsewhere"
+    NOT_REQUIRED = "no longer required"
     UNEXPLAINED = "not explained"
 
 
@@ -62,8 +67,8 @@ class Side:
     """What one review says of a finding.
 
     Attributes:
-        result: An XCCDF word; "fail" where the finding is there.
-        reason: Why it could not be told, a word of records.Reason.
+        result: An XCCDF word; "fail" where the finding is open.
+        reason: Why it was not determined, a word of records.Reason.
         accepted_until: Last day of a running exception.
     """
 
@@ -81,14 +86,14 @@ class Change:
     """What became of one finding of one device.
 
     Attributes:
-        finding: Its key in the newer review where it is there, else in the older one.
-        moved_from: Its key in the older review, where device, check and subject are the same and the place is another.
-        causes: The main one first; empty for what is still there as it was.
+        finding: Its key where it was seen open last.
+        moved_from: Its key in the older review, where it goes on at another place or at a later stage.
+        causes: The main one first; empty for what is unchanged.
         first_seen: When it was seen for the first time, in any review of the scope; UTC, ISO 8601.
-        open_since: When it was seen for the first time since it was last known to be gone; None for what is fixed.
+        open_since: When it was seen for the first time since it was last assessed absent; None for what is fixed.
         last_seen: When it was seen last.
         days_open: Whole days from `open_since` to the newer review.
-        due: Last day to mend it, by the baseline's days for its severity; None where it sets none.
+        due: Last day to fix it, by the baseline's days for its severity; None where it sets none.
         overdue: That day was over when the newer review was made, and no exception runs.
     """
 
@@ -131,26 +136,35 @@ class DeviceChange:
 
     Attributes:
         device: As the newer review has it, else the older one.
-        met: In which of them it was met: "both", "before" or "now".
-        told_before, told_now: Results that could be determined then and now.
+        met: In which of them it answered: "both", "before", "now" or "neither".
+        told_before, told_now: Results that were determined then and now.
+        last_met: When the newest review began in which it answered; None where none is known.
+        not_met: Why the newer review did not meet it.
     """
 
     device: Device
-    met: Literal["both", "before", "now"]
+    met: Met
     changes: tuple[Change, ...]
     drift: tuple[Drift, ...]
     told_before: int
     told_now: int
+    last_met: str | None = None
+    not_met: Cause | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Named:
-    """A review that was compared."""
+    """A review that was compared.
+
+    Attributes:
+        finished: None where it did not say.
+    """
 
     id: str
     started: str
     scope: str
     devices: int
+    finished: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,9 +174,10 @@ class Totals:
     Attributes:
         kinds: Kind to the number of findings.
         overdue: How many are past their due day.
-        devices: "both", "before" and "now" to the number of devices that were met in both reviews, or one of them alone.
+        devices: "both", "before", "now" and "neither" to the number of devices that answered in both reviews, in one of
+            them alone, or in an earlier one.
         drifted: Devices with at least one fact that differs.
-        told_before, told_now: Results that could be determined then and now.
+        told_before, told_now: Results that were determined then and now.
     """
 
     kinds: Mapping[Kind, int]
@@ -180,11 +195,13 @@ class Entry:
     device: str
     label: str
     addresses: tuple[str, ...]
-    met: Literal["both", "before", "now"]
+    met: Met
     told_before: int
     told_now: int
     changes: tuple[Change, ...]
     drift: tuple[Drift, ...]
+    last_met: str | None = None
+    not_met: Cause | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -211,4 +228,6 @@ def entry(change: DeviceChange) -> Entry:
         told_now=change.told_now,
         changes=change.changes,
         drift=change.drift,
+        last_met=change.last_met,
+        not_met=change.not_met,
     )

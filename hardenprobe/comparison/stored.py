@@ -1,27 +1,30 @@
-"""Two stored reviews beside each other, a few devices in memory at a time."""
+"""Two stored reviews compared, a few devices in memory at a time."""
 
 from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from functools import partial
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.comparison import finding_state
-from hardenprobe.comparison.device import Held, Pair, Past, compare_device
-from hardenprobe.comparison.finding_state import Asked, asked
+from hardenprobe.comparison.device import Pair, compare_device
+from hardenprobe.comparison.finding_state import Conditions, Entry, Evidence, conditions
 from hardenprobe.comparison.records import DeviceChange, Kind, Named, Totals
+from hardenprobe.comparison.timelines import Visit
+from hardenprobe.decisions import device_register
+from hardenprobe.decisions.ledger import Ledger
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Review
 from hardenprobe.model.rows import read_device
-from hardenprobe.store.device_rows import Part, pages
+from hardenprobe.standards.segments import Segment
+from hardenprobe.store.device_rows import pages
 from hardenprobe.store.rejudge import reading
 from hardenprobe.store.store import Store
 
 
 class Comparison:
-    """What `OLD` and `NEW` hold, compared in one pass.
+    """What `OLD` and `NEW` hold, and what the reviews before them tell, compared in one pass.
 
     Attributes:
         old, new: The reviews.
@@ -33,7 +36,7 @@ class Comparison:
 
         Args:
             old, new: As for `Store.find`.
-            expected: The baselines whose days for mending hold; without them nothing is due.
+            expected: The baselines whose days for remediation hold; without them nothing is due.
 
         Raises:
             UnknownName, UsageError: There is no such review, both are the same, or one is a recheck.
@@ -50,41 +53,25 @@ class Comparison:
                 raise UsageError(
                     f"{head.id} asked about some findings of {head.rechecks} again and says nothing of the rest; name scans"
                 )
-        self._was, self._now = asked(self._before), asked(self._after)
-        self._rows = {name: store.rows(name) for name in (before, after)}
         self.notices: list[str] = []
-        self._past = [
-            _Earlier(store, outline, self._rows.get(outline.head.id)) for outline in self._history()
-        ]
-        self.old, self.new = (_named(one, self._rows[one.head.id]) for one in (self._before, self._after))
+        self._past = reviews_until(store, self._before, self._after, segments_of(expected), self.notices)
+        self._old = next(n for n, one in enumerate(self._past) if one.id == before)
+        self.old, self.new = (
+            _named(outline, self._past[at]) for outline, at in ((self._before, self._old), (self._after, -1))
+        )
         if self._before.head.scope != self._after.head.scope:
             self.notices.append(f"the scopes differ: {self.old.scope} and {self.new.scope}")
         if self._before.head.started > self._after.head.started:
             self.notices.append("the review that is named first is the newer one")
+        self._register = device_register.Register(device_register.read(Ledger(store).entries()))
         self._kinds: Counter[Kind] = Counter()
         self._met: Counter[str] = Counter()
         self._overdue = self._drifted = self._told_before = self._told_now = 0
 
-    def _history(self) -> Iterator[Review]:
-        """Every scan up to the newer one, the oldest first, and the older one wherever it stands."""
-        after, met = self._after.head, False
-        for name in reversed(self._store.before(after.id)):
-            try:
-                one = self._before if name == self._before.head.id else self._store.outline(name)
-            except (StoreRefused, UsageError):
-                self.notices.append(
-                    f"review {name} cannot be read, and says nothing of how long anything was there"
-                )
-                continue
-            scan = one.head.judged_from is None and one.head.rechecks is None
-            if one is self._before or (scan and one.head.started < after.started):
-                met = met or one is self._before
-                yield one
-        if not met:
-            yield self._before
-
     def devices(self, only: Collection[str] = ()) -> Iterator[DeviceChange]:
-        """Every device of either review: in the order of the older one, then those that only the newer one has.
+        """Every device that is known: in the order of the older review, then of the newer, then those of earlier ones.
+
+        A device that neither review met is named while findings of it are open.
 
         Args:
             only: What the wanted devices are called, by id, asset tag, name or address; all where it is empty.
@@ -92,14 +79,19 @@ class Comparison:
         Raises:
             StoreRefused: A review was changed from outside.
         """
-        before, after = self._before.head.id, self._after.head.id
-        shared = self._rows[after]
-        for page in pages(self._store.parts(before)):
-            rows = [shared[part.device] for part in page if part.device in shared]
-            yield from self._page(page, self._store.some(after, rows), only)
-        fresh = [row for device, row in shared.items() if device not in self._rows[before]]
-        for some in pages(fresh):
-            yield from self._page([], self._store.some(after, some), only)
+        names: dict[str, None] = {}
+        for one in (self._past[self._old], self._past[-1], *reversed(self._past)):
+            names |= dict.fromkeys(one.rows)
+        for page in pages(names):
+            per_review = [one.of(page) for one in self._past]
+            for name in page:
+                visits = [
+                    Visit(review=one.id, conditions=one.conditions, evidence=found.get(name))
+                    for one, found in zip(self._past, per_review, strict=True)
+                ]
+                with reading(self._store, f"{self.old.id} or {self.new.id}"):
+                    if change := self._compare(visits, only):
+                        yield change
 
     @property
     def totals(self) -> Totals:
@@ -107,75 +99,123 @@ class Comparison:
         return Totals(
             kinds={kind: self._kinds[kind] for kind in Kind},
             overdue=self._overdue,
-            devices={met: self._met[met] for met in ("both", "before", "now")},
+            devices={met: self._met[met] for met in ("both", "before", "now", "neither")},
             drifted=self._drifted,
             told_before=self._told_before,
             told_now=self._told_now,
         )
 
-    def _page(
-        self, old: Sequence[Part], new: Sequence[Part], only: Collection[str]
-    ) -> Iterator[DeviceChange]:
-        names = list(dict.fromkeys(part.device for part in (*old, *new)))
-        was = {part.device: self._held(self._before, part) for part in old}
-        now = {part.device: self._held(self._after, part) for part in new}
-        past = [(one, one.of(names)) for one in self._past]
-        for name in names:
-            held = now.get(name) or was[name]
-            if only and not any(_called(one.device, only) for one in (held, was.get(name, held))):
-                continue
-            pair = Pair(
-                before=was.get(name),
-                after=now.get(name),
-                was=self._was,
-                now=self._now,
-                past=[Past(at=one.at, asked=one.asked, said=found.get(name)) for one, found in past],
-                at=self._after.head.started,
-                baseline=self._expected.of(held.device) if self._expected else None,
+    def _compare(self, visits: Sequence[Visit], only: Collection[str]) -> DeviceChange | None:
+        ends = [one for one in (visits[-1].evidence, visits[self._old].evidence) if one]
+        newest = (ends or [one.evidence for one in reversed(visits) if one.evidence])[0]
+        if only and not any(_called(one.record, only) for one in ends or [newest]):
+            return None
+        device = newest.record
+        turn, _ = self._register.of(device.id, device_register.telling(device.identity)) or (None, "")
+        here = visits[-1].evidence is not None and visits[-1].evidence.met
+        gone = turn is not None and turn.kind == device_register.RETIRED and not here
+        change = compare_device(
+            Pair(
+                visits=visits,
+                old=self._old,
+                baseline=self._expected.of(device) if self._expected else None,
+                retired=f"the device was retired on {turn.on} ({turn.id})" if turn and gone else None,
             )
-            with reading(self._store, f"{self.old.id} or {self.new.id}"):
-                change = compare_device(pair)
-            self._add(change)
-            yield change
-
-    def _held(self, review: Review, part: Part) -> Held:
-        with reading(self._store, review.head.id):
-            return Held(read_device(part.record), json.loads(part.results), json.loads(part.observations))
-
-    def _add(self, change: DeviceChange) -> None:
+        )
+        if not ends and not change.changes:
+            return None
         self._kinds.update(one.kind for one in change.changes)
         self._met[change.met] += 1
         self._overdue += sum(one.overdue for one in change.changes)
         self._drifted += bool(change.drift)
         self._told_before += change.told_before
         self._told_now += change.told_now
+        return change
 
 
-class _Earlier:
-    """A review whose results tell how long something has been there."""
+class Held:
+    """A stored review, and what it holds of each device.
 
-    def __init__(self, store: Store, outline: Review, rows: Mapping[str, int] | None) -> None:
-        self.at = outline.head.started
-        self.asked: Asked = asked(outline)
-        self._store, self._name = store, outline.head.id
-        self._rows = store.rows(self._name) if rows is None else rows
+    Attributes:
+        rows: Device to the row that holds it.
+    """
 
-    def of(self, devices: Sequence[str]) -> dict[str, finding_state.Said]:
-        """What it says of some devices."""
-        rows = [self._rows[device] for device in devices if device in self._rows]
+    def __init__(self, store: Store, outline: Review, segments: Iterable[Segment] = ()) -> None:
+        self.id = outline.head.id
+        self.conditions: Conditions = conditions(outline, segments)
+        self.rows: Mapping[str, int] = store.rows(self.id)
+        self._store = store
+
+    def of(self, devices: Iterable[str]) -> dict[str, Evidence]:
+        """What it holds of some devices; ask for a few at once.
+
+        Raises:
+            StoreRefused: The review was changed from outside.
+        """
+        rows = [self.rows[device] for device in devices if device in self.rows]
         found = {}
-        for device, record, results in self._store.some_results(self._name, rows):
-            with reading(self._store, self._name):
-                entries = map(finding_state.read, json.loads(results))
-                found[device] = finding_state.Said(
-                    finding_state.by_check(entries), partial(read_device, record)
+        for device, record, results in self._store.some_results(self.id, rows):
+            with reading(self._store, self.id):
+                found[device] = Evidence(
+                    results=finding_state.by_check(map(finding_state.read, json.loads(results))),
+                    conditions=self.conditions,
+                    device=lambda record=record: self._device(record),  # type: ignore[misc]
+                    observations=lambda device=device: self._observations(device),  # type: ignore[misc]
                 )
         return found
 
+    def _device(self, record: str) -> Device:
+        with reading(self._store, self.id):
+            return read_device(record)
 
-def _named(outline: Review, rows: Mapping[str, int]) -> Named:
+    def _observations(self, device: str) -> list[Entry]:
+        (part,) = self._store.some(self.id, [self.rows[device]])
+        with reading(self._store, self.id):
+            found: list[Entry] = json.loads(part.observations)
+            return found
+
+
+def reviews_until(
+    store: Store, before: Review, after: Review, segments: Iterable[Segment], notices: list[str]
+) -> list[Held]:
+    """Every scan and recheck up to `after` in the order in which they were stored, and `before` wherever it stands.
+
+    The order is the store's own and not the clock's, which may have been set back.
+
+    Args:
+        notices: Is told of reviews that cannot be read.
+    """
+    found: list[Held] = []
+    shared = tuple(segments)
+    for name in reversed(store.before(after.head.id)):
+        try:
+            one = before if name == before.head.id else store.outline(name)
+        except (StoreRefused, UsageError):
+            notices.append(f"review {name} cannot be read, so it says nothing of how long anything was open")
+            continue
+        if one is before or one.head.judged_from is None:
+            found.append(Held(store, one, shared))
+    if before.head.id not in {one.id for one in found}:
+        found.append(Held(store, before, shared))
+    return [*found, Held(store, after, shared)]
+
+
+def segments_of(expected: Expected | None) -> tuple[Segment, ...]:
+    """The segments that the policies of some baselines name."""
+    every = getattr(expected, "baselines", {}).values()
+    return tuple(
+        segment
+        for one in every
+        if "segment-reach" in one.settings
+        for segment in one.settings["segment-reach"].segments
+    )
+
+
+def _named(outline: Review, held: Held) -> Named:
     head = outline.head
-    return Named(id=head.id, started=head.started, scope=head.scope, devices=len(rows))
+    return Named(
+        id=head.id, started=head.started, scope=head.scope, devices=len(held.rows), finished=head.finished
+    )
 
 
 def _called(device: Device, names: Collection[str]) -> bool:

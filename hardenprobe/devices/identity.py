@@ -297,6 +297,7 @@ def _coverage(
         unfinished=tuple(sorted({v.address for v in visits if v.outcome == "unfinished"}, key=ip_key)),
         tcp_ports=planned.tcp_ports,
         udp_ports=planned.udp_ports,
+        targets=planned.targets,
         listed_seen=tuple(d.asset_tag for d in devices if d.asset_tag is not None),
         seen_elsewhere=tuple(one for d in devices if d.id in listed for one in _elsewhere(d, listed[d.id])),
     )

@@ -109,6 +109,7 @@ class Coverage:
         listed_seen: Asset tags of the listed devices that were met.
         seen_elsewhere: Those of them that were met otherwise than listed.
         retired_seen: Devices that were taken out of the fleet, and answer.
+        targets: What was asked, as first and last address.
         accepted, not_accepted: Ids of the devices that were met, by whether their last step was that they were accepted;
             both empty while the store holds no acceptance at all.
     """
@@ -127,6 +128,7 @@ class Coverage:
     retired_seen: tuple[RetiredSeen, ...] = ()
     accepted: tuple[str, ...] = ()
     not_accepted: tuple[str, ...] = ()
+    targets: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Two reviews beside each other on the screen: what asks for work first."""
+"""Two reviews compared on the screen: what asks for work first."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from rich.console import Console
 from rich.text import Text
 
-from hardenprobe.comparison.records import Change, DeviceChange, Kind, Named, Totals
+from hardenprobe.comparison.records import OPEN_KINDS, Change, DeviceChange, Kind, Named, Totals
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.model import Device
 from hardenprobe.reports.screen import Screen
@@ -17,17 +17,22 @@ from hardenprobe.reports.text import CAUTION, SEVERITY_NOTE, counted, endpoint_t
 LONGEST = 20
 """Findings of each kind, facts and devices that are shown; the JSON holds all."""
 
-_MEANS = {
-    Kind.CAME_BACK: "was gone, and is there again",
-    Kind.NEW: "was never seen before in this scope",
-    Kind.WORSE: "its score rose",
-    Kind.COUNTS_AGAIN: "no exception runs any more",
-    Kind.UNTOLD: "was there, and nobody could tell this time; never taken for mended",
-    Kind.STILL: "",
-    Kind.BETTER: "its score fell",
-    Kind.ACCEPTED: "an exception runs",
-    Kind.FIXED: "was asked for, and is gone",
+_TERMS = {
+    Kind.REOPENED: ("reopened", "was assessed as absent, and is open again"),
+    Kind.NEW: ("new", "is open, and was not in the older review"),
+    Kind.WORSENED: ("worsened", "its score rose"),
+    Kind.NOT_ACCEPTED: ("no longer accepted", "its risk acceptance ended, expired or no longer covers it"),
+    Kind.NOT_REASSESSED: ("not reassessed", "was open and not determined this time, so not counted as fixed"),
+    Kind.UNCHANGED: ("unchanged", ""),
+    Kind.IMPROVED: ("improved", "its score fell"),
+    Kind.ACCEPTED: ("accepted", "its risk was accepted"),
+    Kind.NOT_REQUIRED: (
+        "no longer required",
+        "what it is judged by changed, not the device, so not counted as fixed",
+    ),
+    Kind.FIXED: ("fixed", "was assessed again, and is absent"),
 }
+"""What people read for each kind, and what it means."""
 
 _Listed = list[tuple[float, int, Device, Change]]
 
@@ -43,7 +48,7 @@ class _Screen(Screen):
         self.kept: dict[Kind | str, _Listed] = {}
         self.drift: list[tuple[str, str, str, str, str]] = []
         self.drifts = 0
-        self.alone: dict[str, list[str]] = {"before": [], "now": []}
+        self.alone: dict[str, list[tuple[str, str]]] = {"before": [], "now": [], "neither": []}
 
     def show(self, comparison: Comparison, devices: Iterable[DeviceChange]) -> None:
         for number, one in enumerate(devices):
@@ -51,13 +56,13 @@ class _Screen(Screen):
         totals = comparison.totals
         self._summary(comparison, totals)
         for kind in Kind:
-            if kind is not Kind.STILL:
+            if kind is not Kind.UNCHANGED:
                 self._findings(
-                    str(kind).capitalize(), _MEANS[kind], self.kept.get(kind, []), totals.kinds[kind]
+                    _TERMS[kind][0].capitalize(), _TERMS[kind][1], self.kept.get(kind, []), totals.kinds[kind]
                 )
         self._findings(
             "Overdue",
-            "past the day by which the baseline wants it mended",
+            "open past the day by which the baseline requires remediation",
             self.kept.get("overdue", []),
             totals.overdue,
         )
@@ -79,15 +84,15 @@ class _Screen(Screen):
                 (one.device.label, fact.what, fact.where, fact.before or "-", fact.after or "-")
             )
         if one.met != "both" and len(self.alone[one.met]) < LONGEST:
-            self.alone[one.met].append(one.device.label)
+            self.alone[one.met].append((one.device.label, _absence(one)))
 
     def _summary(self, comparison: Comparison, totals: Totals) -> None:
         self._line(f"Before: {_review(comparison.old)}")
         self._line(f"Now:    {_review(comparison.new)}")
         self._line(
             f"{counted(totals.devices['both'], 'device')} met in both, {totals.devices['before']:,} only before, "
-            f"{totals.devices['now']:,} only now. {totals.told_before:,} results could be determined before, "
-            f"{totals.told_now:,} now."
+            f"{totals.devices['now']:,} only now, {totals.devices['neither']:,} in neither. "
+            f"{totals.told_before:,} results were determined before, {totals.told_now:,} now."
         )
         self._line(SEVERITY_NOTE, "dim")
         for notice in comparison.notices:
@@ -96,7 +101,7 @@ class _Screen(Screen):
         table = self._table(("", "word"), ("Findings", "number"), ("Which means", "text"))
         for kind in Kind:
             if totals.kinds[kind]:
-                table.add_row(str(kind), f"{totals.kinds[kind]:,}", _MEANS[kind])
+                table.add_row(_TERMS[kind][0], f"{totals.kinds[kind]:,}", _TERMS[kind][1])
         if not sum(totals.kinds.values()):
             self._line("Neither review has any.")
         else:
@@ -139,10 +144,15 @@ class _Screen(Screen):
         self._more(self.drifts, len(self.drift), "fact")
 
     def _met(self, totals: Totals) -> None:
-        for met, title in (("before", "Met before and not now"), ("now", "Met now and not before")):
+        for met, title in (
+            ("before", "Met before and not now"),
+            ("neither", "Not met in either review, with findings still open"),
+            ("now", "Met now and not before"),
+        ):
             if self.alone[met]:
                 self._heading(title)
-                self._line(", ".join(visible(label, 60) for label in self.alone[met]))
+                for label, why in self.alone[met]:
+                    self._line(f"{visible(label, 60)}{visible(why)}")
                 self._more(totals.devices[met], len(self.alone[met]), "device")
 
     def _more(self, number: int, shown: int, what: str) -> None:
@@ -150,8 +160,20 @@ class _Screen(Screen):
             self._line(f"and {counted(number - shown, f'more {what}')}; --json lists all", "dim")
 
 
+def _absence(one: DeviceChange) -> str:
+    """Since when a device is gone, why it was not met, and what is open of it."""
+    if one.not_met is None:
+        return ""
+    left = sum(change.kind in OPEN_KINDS for change in one.changes)
+    last = f"last met {one.last_met[:10]}; " if one.last_met else ""
+    return f": {last}{one.not_met.text}; {counted(left, 'finding')} still open"
+
+
 def _review(one: Named) -> str:
-    return f"{one.id}  {one.started[:16].replace('T', ' ')} UTC  scope {one.scope}  {counted(one.devices, 'device')}"
+    began = one.started[:16].replace("T", " ")
+    if one.finished and one.finished[:10] != one.started[:10]:
+        began += f" to {one.finished[:16].replace('T', ' ')}"
+    return f"{one.id}  {began} UTC  scope {one.scope}  {counted(one.devices, 'device')}"
 
 
 def _what(device: Device, change: Change) -> str:

@@ -87,6 +87,7 @@ async def _run(
         excluded=plan.scope.exclude.cover(),
         tcp_ports=plan.tcp_ports,
         udp_ports=plan.udp_ports,
+        targets=tuple(dict.fromkeys(f"{t.first}-{t.last}" for t in plan.targets)),
     )
     fleet = identity.settle(
         visits, job.inventory, plan.names, coverage, job.again.known if job.again else None

@@ -37,8 +37,8 @@ def two(store: list[str]) -> None:
 def test_the_screen(command: Command, store: list[str], two: None) -> None:
     ended = command("compare", "20260302", "latest", *store)
     assert ended.status == 1, ended.err
-    for said in ("Before: 20260302-a", "Now:    20260402-b", "3 devices met in both, 0 only before, 1 only now",
-                 "new", "still there", "not reached", "Met now and not before", "Overdue", "31 days", "due 2026-04-01",
+    for said in ("Before: 20260302-a", "Now:    20260402-b", "3 devices met in both, 0 only before, 1 only now, 0 in neither",
+                 "new", "unchanged", "not reached", "Met now and not before", "Overdue", "31 days", "due 2026-04-01",
                  "Scan only networks that you are authorised to scan"):  # fmt: skip
         assert said in " ".join(ended.out.split()) or said in ended.out, said
     assert not any(text in ended.out for text in HOSTILE if not text.isprintable())
@@ -57,7 +57,7 @@ def test_the_document_keeps_to_its_schema(
     found = json.loads(file.read_text(encoding="ascii"))
     jsonschema.Draft202012Validator(shipped).validate(found)
     assert json.loads(command("compare", "20260302", "latest", *store, "--json", "-").out) == found
-    assert found["totals"]["devices"] == {"both": 3, "before": 0, "now": 1}
+    assert found["totals"]["devices"] == {"both": 3, "before": 0, "now": 1, "neither": 0}
     kinds = [change["kind"] for one in found["devices"] for change in one["changes"]]
     assert {kind: kinds.count(kind) for kind in set(kinds)} == {
         k: n for k, n in found["totals"]["kinds"].items() if n
@@ -73,7 +73,7 @@ def test_status(command: Command, store: list[str]) -> None:
         kept.save(later(nothing, "20260303-c", "2026-03-03T21:00:00Z"))
     assert command("compare", "20260301", "20260302", *store).status == 0
     gone = command("compare", "20260302", "20260303", *store)
-    assert gone.status == 3 and "fixed" not in gone.out
+    assert gone.status == 3 and "\nFixed\n" not in gone.out
     assert "no device that shows itself to be this one was met" in " ".join(gone.out.split())
 
 

@@ -1,0 +1,353 @@
+"""What is known of a finding: open, absent, or not assessed. Each test writes a truth down, scans it, and holds every word
+of the comparison against it. Sources: SP 800-115 section 7 (what an assessment did not cover is a limitation and no result),
+NIST SP 800-53A (a finding rests on what was assessed); what follows from them here is common practice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from hardenprobe.comparison.records import Change, Kind, Why
+from hardenprobe.decisions.snapshot import Decisions
+from hardenprobe.decisions.statements import Statement
+
+A, B, C, D = "192.0.2.7", "192.0.2.8", "192.0.2.9", "192.0.2.10"
+TELNET, FTP = "cleartext-telnet", "cleartext-ftp"
+TWO = {22: "ssh", 23: "telnet", 2323: "telnet"}
+
+
+def said(change: Change) -> tuple[Kind, list[Why]]:
+    return change.kind, [cause.why for cause in change.causes]
+
+
+@pytest.fixture
+def one(world: Any) -> Any:
+    """A listed device with telnet at two ports and FTP."""
+    world.list_device("P-1", A)
+    return world.add("P-1", A, serial="S-1", runs={**TWO, 21: "ftp"})
+
+
+# --- not asked is not fixed
+
+
+@pytest.mark.parametrize("narrowed", [{"ports": (22, 23)}, {"only": ("cleartext-telnet",)}])
+def test_what_was_not_asked_is_not_fixed_and_did_not_come_back(
+    world: Any, one: Any, narrowed: dict[str, Any]
+) -> None:
+    first = world.scan()
+    world.later()
+    narrow = world.scan(**narrowed)
+    world.later()
+    last = world.scan()
+    before, after = world.changes(first, narrow), world.changes(narrow, last)
+    assert said(before["P-1", FTP, 21]) == (Kind.NOT_REASSESSED, [Why.NOT_ASKED])
+    assert Kind.FIXED not in {change.kind for change in before.values()}
+    assert {change.kind for change in after.values()} == {Kind.UNCHANGED}
+    assert {change.open_since[:10] for change in after.values()} == {"2026-01-05"}
+
+
+def test_a_pass_of_the_device_covers_only_the_places_that_were_looked_at(world: Any, one: Any) -> None:
+    first = world.scan()
+    one.runs[A, 2323] = "refuses"
+    one.runs[A, 23] = "refuses"
+    world.later()
+    second = world.scan(ports=(22, 23))
+    found = world.changes(first, second)
+    assert found["P-1", TELNET, 23].kind is Kind.FIXED
+    assert said(found["P-1", TELNET, 2323]) == (Kind.NOT_REASSESSED, [Why.NOT_ASKED])
+
+
+def test_fewer_targets_is_not_asked(world: Any) -> None:
+    world.add("one", A, serial="S-1", runs=TWO)
+    world.add("two", B, serial="S-2", runs=TWO)
+    first = world.scan()
+    world.later()
+    second = world.scan(targets=[A])
+    assert said(world.changes(first, second)[B, TELNET, 23]) == (Kind.NOT_REASSESSED, [Why.NOT_ASKED])
+
+
+def test_an_interrupted_scan_says_so(world: Any, one: Any) -> None:
+    world.list_device("P-2", B)
+    world.add("P-2", B, serial="S-2", runs=TWO)
+    first = world.scan()
+    world.later()
+    second = world.scan(unfinished=[B])
+    change = world.changes(first, second)["P-2", TELNET, 23]
+    assert said(change) == (Kind.NOT_REASSESSED, [Why.NOT_ASKED])
+    assert change.causes[0].text.startswith("interrupted")
+
+
+# --- filtered is not fixed
+
+
+def test_a_port_that_is_filtered_now_stays_open(world: Any, one: Any) -> None:
+    first = world.scan()
+    one.runs[A, 23] = "filtered"
+    world.later()
+    second = world.scan()
+    change = world.changes(first, second)["P-1", TELNET, 23]
+    assert said(change) == (Kind.NOT_REASSESSED, [Why.NOT_REACHED])
+    assert "not reachable from this vantage point" in change.causes[0].text
+    one.runs[A, 2323] = "filtered"
+    world.later()
+    third = world.scan()
+    found = world.changes(second, third)
+    assert {found["P-1", TELNET, port].kind for port in (23, 2323)} == {Kind.NOT_REASSESSED}
+    assert found["P-1", TELNET, 23].days_open == 60
+
+
+# --- a real repair is seen
+
+
+@pytest.mark.parametrize("other", ["telnet", "filtered", "mute"])
+def test_one_of_two_ports_that_was_closed_is_fixed(world: Any, one: Any, other: str) -> None:
+    first = world.scan()
+    one.runs[A, 23] = "refuses"
+    one.runs[A, 2323] = other
+    world.later()
+    second = world.scan()
+    found = world.changes(first, second)
+    assert said(found["P-1", TELNET, 23]) == (Kind.FIXED, [Why.DEVICE])
+    assert found["P-1", TELNET, 2323].kind is (Kind.UNCHANGED if other == "telnet" else Kind.NOT_REASSESSED)
+
+
+def test_a_port_that_speaks_something_else_now_is_fixed(world: Any, one: Any) -> None:
+    first = world.scan()
+    one.runs[A, 23] = "ssh"
+    world.later()
+    second = world.scan()
+    assert world.changes(first, second)["P-1", TELNET, 23].kind is Kind.FIXED
+
+
+# --- any two reviews
+
+
+def test_old_and_new_need_not_be_neighbours(world: Any, one: Any) -> None:
+    one.runs[A, 21] = "refuses"
+    first = world.scan()
+    world.later()
+    one.runs[A, 21] = "ftp"
+    world.scan()
+    world.later()
+    third = world.scan()
+    assert world.changes(first, third)["P-1", FTP, 21].kind is Kind.NEW
+    one.runs[A, 21] = "refuses"
+    world.later()
+    fourth = world.scan()
+    one.runs[A, 21] = "ftp"
+    world.later()
+    world.scan()
+    world.later()
+    last = world.scan()
+    again = world.changes(fourth, last)["P-1", FTP, 21]
+    assert again.kind is Kind.REOPENED
+    assert again.open_since[:10] == "2026-05-05"
+
+
+def test_what_two_reviews_ago_was_open_and_was_not_asked_since_is_fixed_when_it_is_absent(
+    world: Any, one: Any
+) -> None:
+    world.scan()
+    world.later()
+    second = world.scan(ports=(22, 23))
+    one.runs[A, 21] = "refuses"
+    world.later()
+    third = world.scan()
+    assert world.changes(second, third)["P-1", FTP, 21].kind is Kind.FIXED
+
+
+# --- a vanished device
+
+
+def test_a_vanished_device_is_named_with_its_findings_month_after_month(world: Any, one: Any) -> None:
+    world.add("two", B, serial="S-2", runs={23: "telnet"})
+    world.add("alive", C, serial="S-3", runs={22: "ssh"})
+    first = world.scan()
+    ids = [first]
+    one.on = world.boxes["two"].on = False
+    for _ in range(3):
+        world.later()
+        ids.append(world.scan())
+    for old, met in zip(ids[:-1], ("before", "neither", "neither"), strict=True):
+        found = {d.device.label: d for d in world.compare(old, ids[ids.index(old) + 1])}
+        for label, ports in (("P-1", {21, 23, 2323}), (B, {23})):
+            gone = found[label]
+            assert (gone.met, gone.last_met) == (met, "2026-01-05T08:00:00Z")
+            assert gone.not_met and gone.not_met.why is Why.NOT_REACHED
+            kept = [c for c in gone.changes if c.endpoint]
+            assert {c.kind for c in kept} == {Kind.NOT_REASSESSED}
+            assert {c.endpoint.port for c in kept} == ports
+        assert found[C].met == "both"
+
+
+# --- a changed yardstick is not the device's doing
+
+
+def test_a_baseline_that_asks_for_less_fixes_nothing_and_restoring_it_restarts_nothing(
+    world: Any, one: Any, tuned_baseline: Any
+) -> None:
+    less = tuned_baseline("less/1", drop=[FTP])
+    first = world.scan()
+    world.later()
+    second = world.scan(expected=less)
+    assert said(world.changes(first, second)["P-1", FTP, 21]) == (Kind.NOT_REQUIRED, [Why.NOT_REQUIRED])
+    world.later()
+    third = world.scan(expected=less)
+    assert ("P-1", FTP, 21) not in world.changes(second, third)
+    world.later()
+    fourth = world.scan()
+    again = world.changes(third, fourth)["P-1", FTP, 21]
+    assert (again.kind, again.open_since[:10]) == (Kind.UNCHANGED, "2026-01-05")
+
+
+def test_a_looser_setting_and_an_allowed_service_fix_nothing(world: Any, tuned_baseline: Any) -> None:
+    world.list_device("P-1", A)
+    world.add(
+        "P-1", A, serial="S-1", runs={23: "telnet", 22: "ssh"}, key="aa" * 32, ends="2026-02-20T00:00:00Z"
+    )
+    strict = tuned_baseline("strict/1", tls_certificate_dates={"ending_days": 60})
+    loose = tuned_baseline("loose/1", tls_certificate_dates={"ending_days": 1})
+    loose = replace(loose, allowed_services=frozenset({"telnet"}))
+    first = world.scan(expected=strict)
+    world.later(1)
+    second = world.scan(expected=loose)
+    found = world.changes(first, second)
+    assert said(found["P-1", "tls-certificate-dates", 443]) == (Kind.NOT_REQUIRED, [Why.NOT_REQUIRED])
+    assert said(found["P-1", TELNET, 23]) == (Kind.NOT_REQUIRED, [Why.NOT_REQUIRED])
+
+
+def test_a_repair_under_another_baseline_is_still_a_repair(world: Any, one: Any, tuned_baseline: Any) -> None:
+    first = world.scan()
+    one.runs[A, 23] = one.runs[A, 2323] = "refuses"
+    world.later()
+    second = world.scan(expected=tuned_baseline("other/1"))
+    found = world.changes(first, second)
+    assert {found["P-1", TELNET, port].kind for port in (23, 2323)} == {Kind.FIXED}
+
+
+def test_ending_soon_that_expires_is_worsened_and_not_two_findings(world: Any, tuned_baseline: Any) -> None:
+    world.list_device("P-1", A)
+    world.add("P-1", A, serial="S-1", runs={22: "ssh"}, key="aa" * 32, ends="2026-01-20T00:00:00Z")
+    strict = tuned_baseline("strict/1", tls_certificate_dates={"ending_days": 60})
+    first = world.scan(expected=strict)
+    world.later()
+    second = world.scan(expected=strict)
+    found = world.changes(first, second, strict)
+    dates = {key: change for key, change in found.items() if key[1] == "tls-certificate-dates"}
+    (change,) = dates.values()
+    assert (change.kind, change.subject, change.open_since[:10]) == (Kind.WORSENED, "expired", "2026-01-05")
+    world.boxes["P-1"].ends = "2031-01-01T00:00:00Z"
+    world.later()
+    third = world.scan(expected=strict)
+    (change,) = [
+        c for k, c in world.changes(second, third, strict).items() if k[1] == "tls-certificate-dates"
+    ]
+    assert said(change) == (Kind.FIXED, [Why.DEVICE])
+
+
+def test_an_attestation_that_expired_fixes_nothing(world: Any, one: Any) -> None:
+    stated = Statement(
+        id="S-1", control="cleartext-protocols-off", device=None, tag=None, answer="yes", words="", by="somebody",
+        made="2026-01-01", until="2026-01-31", method="examine",
+    )  # fmt: skip
+    first = world.scan(decisions=Decisions(statements=(stated,), day="2026-01-05"))
+    world.later(60)
+    second = world.scan(decisions=Decisions(statements=(stated,), day="2026-03-06"))
+    found = [c for k, c in world.changes(first, second).items() if k[1] == "statement-contradicted"]
+    assert found and {c.kind for c in found} == {Kind.NOT_REQUIRED}
+
+
+# --- where it was asked from
+
+
+@pytest.mark.parametrize(
+    ("source", "vantage", "kind"),
+    [
+        ("192.0.2.1", "another-name", Kind.FIXED),
+        ("198.51.100.9", "here", Kind.NOT_REASSESSED),
+    ],
+    ids=["the same address under another name", "another address under the default name"],
+)
+def test_sources_are_compared_by_address(world: Any, one: Any, source: str, vantage: str, kind: Kind) -> None:
+    first = world.scan()
+    one.runs = {(A, 22): "ssh"}
+    world.later()
+    second = world.scan(source=source, vantage=vantage)
+    change = world.changes(first, second)["P-1", TELNET, 23]
+    assert change.kind is kind
+    assert kind is Kind.FIXED or [c.why for c in change.causes] == [Why.VANTAGE]
+
+
+def test_two_addresses_of_one_segment_are_the_same_source(world: Any, one: Any, tuned_baseline: Any) -> None:
+    from hardenprobe.baseline.selection import Choice
+    from hardenprobe.model import BaselineRule
+    from hardenprobe.standards.segments import Segment
+
+    office = Segment(name="office", networks=("198.51.100.0/24",))
+    policy = tuned_baseline("policy/1", segment_reach={"segments": (office,)})
+    choice = Choice(rules=(BaselineRule(baseline="policy"),), baselines={"policy": policy})
+    first = world.scan(source="198.51.100.9", expected=choice)
+    one.runs = {(A, 22): "ssh"}
+    world.later()
+    second = world.scan(source="198.51.100.77", expected=choice)
+    assert world.changes(first, second, choice)["P-1", TELNET, 23].kind is Kind.FIXED
+
+
+# --- several addresses of one family
+
+
+@pytest.mark.parametrize("order", [(B, C), (C, B)])
+def test_each_address_is_a_place_of_its_own(world: Any, order: tuple[str, str]) -> None:
+    world.list_device("P-1", *order)
+    box = world.add("P-1", B, C, serial="S-1", runs={22: "ssh", 23: "telnet"})
+    first = world.scan(targets=order)
+    box.runs[B, 23] = "refuses"
+    world.later()
+    second = world.scan(targets=order)
+    kinds = {c.endpoint.address: c.kind for c in world.changes(first, second).values()}
+    assert kinds == {B: Kind.FIXED, C: Kind.UNCHANGED}
+
+
+def test_an_address_that_is_lost_is_not_reached_there(world: Any) -> None:
+    world.list_device("P-1", B, C)
+    box = world.add("P-1", B, C, serial="S-1", runs={22: "ssh", 23: "telnet"})
+    first = world.scan()
+    box.addresses.remove(C)
+    world.later()
+    second = world.scan()
+    found = {c.endpoint.address: c for c in world.changes(first, second).values()}
+    assert found[B].kind is Kind.UNCHANGED
+    assert found[C].kind is Kind.NOT_REASSESSED and found[C].causes[0].text == f"not reached at {C}"
+
+
+def test_a_second_address_is_no_new_finding_of_the_first(world: Any) -> None:
+    world.list_device("P-1", B, C)
+    box = world.add("P-1", B, serial="S-1", runs={22: "ssh", 23: "telnet"})
+    first = world.scan()
+    box.addresses.append(C)
+    box.runs[C, 22] = "ssh"
+    world.later()
+    second = world.scan()
+    found = {c.endpoint.address: c for c in world.changes(first, second).values()}
+    assert {address: c.kind for address, c in found.items()} == {B: Kind.UNCHANGED}
+    assert found[B].open_since[:10] == "2026-01-05"
+
+
+# --- the clock of the machine
+
+
+def test_the_order_is_the_store_s_and_not_the_clock_s(world: Any, one: Any) -> None:
+    first = world.scan()
+    world.later(60)
+    one.runs[A, 21] = "refuses"
+    second = world.scan()
+    world.later(-90)  # the clock was set back
+    third = world.scan()
+    assert world.changes(first, second)["P-1", FTP, 21].kind is Kind.FIXED
+    found = world.changes(second, third)
+    assert ("P-1", FTP, 21) not in found
+    assert {c.kind for c in found.values()} == {Kind.UNCHANGED}
+    assert all(c.days_open == 0 for c in found.values())
