@@ -66,11 +66,10 @@ def command(
     port_offset: int | None,
     plugins: options.Plugins,
 ) -> int:
-    """Ask again only what proves findings, and show before and after side by side.
+    """Assess only some findings again, and show before and after side by side.
 
-    REVIEW is an id, a unique beginning of one, or `latest`; FINDING the same of a finding's id. Without one, all that
-    stand are asked about again. The status is 0 where all are gone, 1 where one stands, 3 where one could not be
-    determined.
+    REVIEW is an id, a unique beginning of one, or `latest`; FINDING the same of a finding's id. Without one, all open
+    findings are assessed again. The status is 0 where all are fixed, 1 where one is open, 3 where one was not reassessed.
     """
     from rich.console import Console
 

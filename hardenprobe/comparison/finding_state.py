@@ -22,12 +22,15 @@ from hardenprobe.model import (
     REASONS,
     UNTOLD,
     Device,
+    Observation,
     Reason,
+    Result,
     Review,
     State,
     Vantage,
     Word,
 )
+from hardenprobe.model.document import dump, encode_observation
 from hardenprobe.standards.segments import Segment
 
 Entry = Mapping[str, Any]
@@ -280,6 +283,21 @@ class Evidence:
         return str(known[0]) if known else None
 
 
+def evidence(
+    device: Device,
+    results: Iterable[Result],
+    observations: Iterable[Observation[Any]],
+    made: Conditions,
+) -> Evidence:
+    """What a review in memory holds of a device."""
+    return Evidence(
+        results=by_check(read(dump(Result, one)) for one in results),
+        conditions=made,
+        device=lambda: device,
+        observations=lambda: [encode_observation(one) for one in observations],
+    )
+
+
 class Sighting(NamedTuple):
     """A finding as a review saw it open."""
 
@@ -368,25 +386,19 @@ def _told(one: Sighting, mine: Sequence[Verdict], here: Evidence, address: str |
     if wanted.place is None:
         if not mine:
             return _nothing_said(wanted)
-        return _of_all(one, mine, here) if _looked_again(one, here) else _not_looked(wanted, here)
+        return _of_all(one, mine, here) if _looked_again(one, here) else _not_looked(wanted)
     at_port = [t for t in mine if t.place and t.place[:2] == wanted.place[:2] and t.address == address]
     whole = [told for told in mine if told.place is None]
     if at_port:
         return _of_all(one, at_port, here)
+    if not mine:
+        return _nothing_said(wanted)
     assert address
-    # The port was looked at from the vantage points that speak of it, or those that the review has there.
-    there = {told.vantage for told in mine} or {
-        v.name
-        for v in here.conditions.vantages
-        if here.conditions.same_source(v.name, one.evidence.conditions, wanted.vantage)
-    }
-    does = here.port(address, wanted.place[:2], there)
+    does = here.port(address, wanted.place[:2], {told.vantage for told in mine})
     if does == State.REFUSING:
         return ABSENT
     if does is None and wanted.place[1] not in here.conditions.ports.get(wanted.place[0], {wanted.place[1]}):
-        return _not_looked(wanted, here)
-    if not mine:
-        return _nothing_said(wanted)
+        return _not_looked(wanted)
     untold = next((told for told in (whole or mine) if told.word in UNTOLD), None)
     if untold:
         return _not_assessed(not_determined(untold))
@@ -434,7 +446,7 @@ def _nothing_said(wanted: Verdict) -> Assessment:
     return _not_assessed(Cause(why=Why.NOT_CLEAR, text=text))
 
 
-def _not_looked(wanted: Verdict, here: Evidence) -> Assessment:
+def _not_looked(wanted: Verdict) -> Assessment:
     spot = place_text(wanted) if wanted.place else "a port that it was seen at"
     return _not_assessed(Cause(why=Why.NOT_ASKED, text=f"{spot} was not among the ports asked"))
 

@@ -1,6 +1,6 @@
-"""Findings before and after they were asked about again: whether each still stands, is gone, or cannot be told.
+"""Findings before and after they were assessed again: whether each is open, fixed, or was not reassessed.
 
-A finding is gone only where its check was asked at its place and said so; silence, an error or another device say nothing.
+What a review says of a finding is decided in `comparison`; this adds what concerns a recheck alone.
 """
 
 from __future__ import annotations
@@ -9,18 +9,17 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from hardenprobe.comparison import finding_state
+from hardenprobe.comparison.finding_state import Conditions, Evidence, Known, Sighting, Verdict, conditions
 from hardenprobe.devices import matching
 from hardenprobe.facts import NotMet
-from hardenprobe.model import UNTOLD, Cost, Device, Endpoint, Observation, Result, Review, State, Word
+from hardenprobe.model import Cost, Device, Endpoint, Observation, Result, Review, Word
 from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.recheck.selection import Picked, Subject
 
 Standing = Literal["stands", "gone", "unknown"]
-_GONE = {
-    Word.PASS: "the check passes",
-    Word.FAIL: "the check finds other faults there, which stood before, and this one no more",
-    Word.NOTAPPLICABLE: "the service is not there any more",
-}
+"""Open, fixed, or not reassessed, in the words of the document."""
+
 _MOVED = "it may be off, or have moved: name an inventory that says where it is, or scan"
 
 
@@ -95,11 +94,12 @@ def compared(
         for one in picked.subjects
         if one.compared and (one.device.id not in met or _missed(now, one.device.id))
     ]
+    was, made = conditions(picked.review), conditions(now)
     found = []
     for subject in picked.subjects:
         for finding in subject.findings:
             lost = silent if comparing(finding.check) else []
-            found.append(_compared(subject, finding, again, now, lost))
+            found.append(_compared(_Question(subject, finding, was), again, now, made, lost))
     return tuple(found)
 
 
@@ -117,26 +117,33 @@ def costs(picked: Picked, now: Review) -> tuple[RecheckedFinding, ...]:
     )
 
 
-def _compared(subject: Subject, finding: Result, again: Again, now: Review, lost: Sequence[str]) -> Compared:
-    device = subject.device
+class _Question:
+    """A finding that was assessed again."""
+
+    def __init__(self, subject: Subject, finding: Result, was: Conditions) -> None:
+        self.subject, self.finding, self.device = subject, finding, subject.device
+        before = finding_state.evidence(subject.device, (finding,), subject.observations, was)
+        self.sighting = Sighting(before.results[finding.check][0], before)
+
+
+def _compared(asked: _Question, again: Again, now: Review, made: Conditions, lost: Sequence[str]) -> Compared:
+    device, finding = asked.device, asked.finding
+    here = next((one for one in now.devices if one.id == device.id), None)
     seen = now.observations.get(device.id, ())
-    standing: Standing
-    if not any(one.id == device.id for one in now.devices):
-        result, standing, why = None, "unknown", _nobody(device, again, now)
+    results = [r for r in now.results if (r.device, r.check) == (device.id, finding.check)]
+    after: Result | None = None
+    standing: Standing = "unknown"
+    if here is None or (_missed(now, device.id) and not results):
+        why = _nobody(device, again, now)
     else:
-        told = [r for r in now.results if (r.device, r.check) == (device.id, finding.check)]
-        told = [r for r in told if r.vantage == finding.vantage] or told
-        places = {one.address for one in again.places if one.device == device.id}
-        moved = finding.endpoint is not None and finding.endpoint.address not in places
-        here = [r for r in told if _here(r, finding, moved)]
-        result, standing, why = _told(finding, here, subject.failed, _looked(finding, seen, moved))
-        if not here and all(r.result not in UNTOLD for r in told) and _settled(finding, seen, moved):
-            standing, why = "gone", "the port does something else now, and the check finds no fault with it"
+        evidence = finding_state.evidence(here, results, seen, made)
+        standing, why, verdict = assess(asked.sighting, evidence, made, asked.subject.failed)
+        after = next((r for r in results if verdict and r.finding == verdict.finding), None)
         if standing == "unknown" and _missed(now, device.id):
-            why = f"nobody answers at {', '.join(sorted(places))}; {_MOVED}"
-        if standing == "gone" and lost:
-            standing = "unknown"
-            why = f"{', '.join(lost[:5])}, with which it is compared, was not met"
+            why = _nobody(device, again, now)
+    if standing == "gone" and lost:
+        standing = "unknown"
+        why = f"{', '.join(lost[:5])}, with which it is compared, was not met"
     return Compared(
         finding=finding.finding,
         device=device.id,
@@ -145,76 +152,37 @@ def _compared(subject: Subject, finding: Result, again: Again, now: Review, lost
         endpoint=finding.endpoint,
         subject=finding.subject,
         vantage=finding.vantage,
-        before=_side(finding, subject.observations),
-        after=_side(result, seen) if result else None,
+        before=_side(finding, asked.subject.observations),
+        after=_side(after, seen) if after else None,
         standing=standing,
         why=why,
     )
 
 
-def _told(
-    finding: Result, told: Sequence[Result], failed: frozenset[str], looked: bool
-) -> tuple[Result | None, Standing, str]:
-    """What the check says of a finding now.
+def assess(
+    one: Sighting, here: Evidence, made: Conditions, failed: frozenset[str]
+) -> tuple[Standing, str, Verdict | None]:
+    """What became of a finding, why, and the result that says most of it.
 
     Args:
-        told: What it says of the same port, and of the device as a whole.
-        failed: Keys of all that failed before.
-        looked: The port of the finding was looked at and did something.
+        failed: Keys of all findings that the device had before.
     """
-    own = [r for r in told if r.subject == finding.subject and _path(r) == _path(finding)]
-    near = [r for r in told if r not in own]
-    if again := next((r for r in own if r.result is Word.FAIL), None):
-        return again, "stands", "the check finds it again"
-    if passed := next((r for r in own if r.result is Word.PASS), None):
-        return passed, "gone", _GONE[Word.PASS]
-    untold = next((one for one in (*own, *near) if one.result in UNTOLD), None)
-    if untold:
-        reason = f" ({untold.reason})" if untold.reason else ""
-        return untold, "unknown", f"the check cannot tell{reason}"
-    worse = next((r for r in near if r.result is Word.FAIL and r.finding not in failed), None)
-    if worse:
-        return worse, "stands", "the check finds another fault in its place"
-    rest = [r for r in near if r.result in (Word.PASS, Word.FAIL)]
-    rest += [r for r in told if r.result is Word.NOTAPPLICABLE]
-    if rest and (looked or finding.endpoint is None and rest[0].result is not Word.NOTAPPLICABLE):
-        return rest[0], "gone", _GONE[rest[0].result]
-    if told:
-        return told[0], "unknown", "what the check says is no verdict on it"
-    return None, "unknown", "the check says nothing of it"
-
-
-def _path(result: Result) -> tuple[object, ...]:
-    where = result.endpoint
-    return (where.transport, where.port, where.server_name, where.path) if where else ()
-
-
-def _here(result: Result, finding: Result, moved: bool) -> bool:
-    """A result is about the port of a finding, or about the device as a whole."""
-    one, other = result.endpoint, finding.endpoint
-    if one is None or other is None:
-        return True
-    same = (one.transport, one.port) == (other.transport, other.port)
-    return same and (moved or one.address == other.address or result.finding == finding.finding)
-
-
-def _looked(finding: Result, seen: Iterable[Observation[Any]], moved: bool) -> bool:
-    where = finding.endpoint
-    return where is not None and any(
-        o.endpoint is not None
-        and (o.endpoint.transport, o.endpoint.port) == (where.transport, where.port)
-        and (moved or o.endpoint.address == where.address)
-        for o in seen
-    )
-
-
-def _settled(finding: Result, seen: Iterable[Observation[Any]], moved: bool) -> bool:
-    """What the port of a finding does is known: it refuses, or what it speaks was recognised."""
-    return any(
-        getattr(o.facts, "state", None) is State.REFUSING or getattr(o.facts, "recognised", False)
-        for o in seen
-        if _looked(finding, [o], moved)
-    )
+    results = here.results.get(one.verdict.check, ())
+    place = one.verdict.place
+    near = [r for r in results if not r.place or not place or r.place[:2] == place[:2]]
+    own = [r for r in near if finding_state.same(one, r, here)]
+    says = finding_state.state(one, here, made)
+    shown = next(iter((*own, *near)), None)
+    if says.known is Known.OPEN:
+        fails = next((r for r in own if r.word == Word.FAIL), shown)
+        return "stands", "the check finds it again", fails
+    if says.known is Known.NOT_ASSESSED:
+        assert says.cause
+        return "unknown", f"{says.cause.why}: {says.cause.text}", shown
+    other = next((r for r in near if r.word == Word.FAIL and r.finding not in failed), None)
+    if other and other.address == finding_state.now_at(one, here):
+        return "stands", "the check finds another fault in its place", other
+    return "gone", "its place was assessed again, and it is absent", shown
 
 
 def _missed(now: Review, device: str) -> bool:
@@ -228,17 +196,16 @@ def _nobody(device: Device, again: Again, now: Review) -> str:
     there = [d for d in now.devices if not _missed(now, d.id)]
     other = next((d for d in there for one in d.addresses if one.address in places), None)
     if other is None:
-        stopped = set(places).intersection(now.coverage.unfinished)
-        if stopped:
-            return f"{at} was not asked to the end"
-        return f"nobody answers at {at}; {_MOVED}"
+        if now.head.interrupted or set(places).intersection(now.coverage.unfinished):
+            return f"interrupted: {at} was not asked to the end"
+        return f"no answer at {at}; {_MOVED}"
     shown = matching.marks(other.identity)
     known = next((one.marks for one in again.places if one.device == device.id), ())
     if matching.same(known, shown) is False:
         return f"another device answers at {at}: {other.label}; nothing is judged"
     return (
-        f"whoever answers at {at} shows nothing by which {device.label} would be known again; nothing is judged, unless "
-        "an inventory says that the address is its own"
+        f"the device at {at} shows nothing that identifies it as {device.label}; nothing is judged, unless an inventory "
+        "says that the address is its own"
     )
 
 

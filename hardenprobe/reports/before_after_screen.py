@@ -13,7 +13,7 @@ from hardenprobe.recheck.outcome import Compared, RecheckedFinding, Side, Standi
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import CAUTION, SEVERITY_NOTE, counted, endpoint_text, visible
 
-_SAID: dict[Standing, str] = {"stands": "stands", "gone": "gone", "unknown": "not determined"}
+_SAID: dict[Standing, str] = {"stands": "open", "gone": "fixed", "unknown": "not reassessed"}
 _WEIGHTS: dict[Standing, str] = {"stands": "bold", "gone": "", "unknown": "dim"}
 
 
@@ -24,7 +24,7 @@ def show(
     notices: Sequence[str],
     console: Console,
 ) -> None:
-    """Print what became of each finding, what asking has cost, and the caution."""
+    """Print what became of each finding, what it cost to assess, and the caution."""
     _Screen(console).show(findings, asked, now, notices)
 
 
@@ -38,7 +38,7 @@ class _Screen(Screen):
     ) -> None:
         count = Counter(one.standing for one in findings)
         told = ", ".join(f"{count[word]} {said}" for word, said in _SAID.items())
-        self._line(f"{counted(len(findings), 'finding')} asked about again: {told}.")
+        self._line(f"{counted(len(findings), 'finding')} assessed again: {told}.")
         self._line(SEVERITY_NOTE, "dim")
         for notice in (*notices, *now.notices):
             self._line(f"Notice: {visible(notice)}")
@@ -74,7 +74,7 @@ class _Screen(Screen):
         self.console.print(table)
 
     def _cost(self, asked: Sequence[RecheckedFinding]) -> None:
-        self._heading("What asking has cost")
+        self._heading("Cost of assessing")
         table = self._table(("Device", "name"), ("Whole scan", "text"), ("Recheck", "text"))
         for one in asked:
             table.add_row(

@@ -41,7 +41,7 @@ def test_a_finding_that_stands(command: Command, scanned: Any, store: list[str])
     (first, second) = findings(command, store, "cleartext-telnet")
     ended = command("recheck", "latest", first, *store)
     assert ended.status == 1, ended.err
-    assert "1 finding asked about again: 1 stands, 0 gone, 0 not determined." in ended.out
+    assert "1 finding assessed again: 1 open, 0 fixed, 0 not reassessed." in ended.out
     assert set(scanned.connections) <= {23, 22}, (
         "the port of the finding, and one that tells that the device is alive"
     )
@@ -54,7 +54,7 @@ def test_a_finding_that_is_mended(command: Command, scanned: Any, store: list[st
     scanned.greetings[23] = SSH
     ended = command("recheck", "latest", *both, *store, "--json", tmp_path / "r.json")
     assert ended.status == 1
-    assert "2 findings asked about again: 1 stands, 1 gone, 0 not determined." in ended.out
+    assert "2 findings assessed again: 1 open, 1 fixed, 0 not reassessed." in ended.out
     document = json.loads((tmp_path / "r.json").read_text())
     assert [one["standing"] for one in document["findings"]].count("gone") == 1
     scanned.greetings[2323] = SSH
@@ -70,7 +70,7 @@ def test_what_is_not_recognised_or_not_there_is_not_gone(
         scanned.greetings[port] = b"Hello\r\n"
     ended = command("recheck", "latest", first, *store)
     assert ended.status == 3
-    assert "0 stands, 0 gone, 1 not determined" in ended.out
+    assert "0 open, 0 fixed, 1 not reassessed" in ended.out
 
 
 def test_a_recheck_is_no_scan(command: Command, scanned: Any, store: list[str]) -> None:
@@ -142,7 +142,7 @@ def test_nobody_there_ends_with_3(command: Command, store: list[str]) -> None:
     telnet = sample.findings[0].finding
     ended = command("recheck", "latest", telnet, "--source", "127.0.0.1", "--no-plugins", *store)
     assert ended.status == 3
-    assert "nobody answers at 127.0.0.10" in ended.out.replace("\n", " ")
+    assert "no answer at 127.0.0.10" in ended.out.replace("\n", " ")
 
 
 def test_a_scope_that_does_not_hold_the_address_is_refused(

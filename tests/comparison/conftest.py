@@ -29,6 +29,9 @@ from hardenprobe.model.transcript import observation
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.snmp import agent as snmp
+from hardenprobe.recheck import outcome, selection
+from hardenprobe.recheck import targets as recheck_places
+from hardenprobe.recheck.outcome import Compared
 from hardenprobe.scanning.review import judged
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, snmp_answer, tcp_port
@@ -149,6 +152,33 @@ class World:
             observations=fleet.observations,
         )
         return self.kept.save(judged(review, expected, CHECKS, decisions)).head.id
+
+    def recheck(self, review: str, *findings: str) -> dict[tuple[str, str, int | None], Compared]:
+        """Assess findings of a review again, store what was seen, and say what became of them."""
+        self.number += 1
+        began = self.now.isoformat(timespec="seconds").replace("+00:00", "Z")
+        picked = selection.pick(self.kept, review, findings)
+        again = recheck_places.again(picked, CHECKS, Reach.ASK)
+        vantage = picked.review.vantages[0]
+        visits = [self._visit(p.address, p.tcp_ports, vantage.name, began, ()) for p in again.places]
+        coverage = Coverage(
+            tcp_ports=tuple(dict.fromkeys(port for p in again.places for port in p.tcp_ports)),
+            udp_ports=(161,),
+            targets=tuple(f"{p.address}-{p.address}" for p in again.places),
+        )
+        fleet = identity.settle(visits, again.inventory(), {}, coverage, again.known)
+        seen = Review(
+            head=replace(
+                picked.review.head, id=f"{self.now:%Y%m%d-%H%M%S}-{self.number:06x}", started=began, finished=began,
+                rechecks=review, rechecked=again.findings, interrupted=False,
+                selected=tuple(sorted({one.check for one in again.findings})),
+            ),
+            coverage=fleet.coverage, vantages=picked.review.vantages, devices=fleet.devices, results=(),
+            observations=fleet.observations,
+        )  # fmt: skip
+        now = self.kept.save(judged(seen, OFFICE, CHECKS))
+        found = outcome.compared(picked, again, now, lambda check: False)
+        return {(one.label, one.check, one.endpoint.port if one.endpoint else None): one for one in found}
 
     def settle(self, visits: Sequence[Visit], coverage: Coverage) -> identity.Fleet:
         return identity.settle(visits, self.inventory, {}, coverage)

@@ -351,3 +351,42 @@ def test_the_order_is_the_store_s_and_not_the_clock_s(world: Any, one: Any) -> N
     assert ("P-1", FTP, 21) not in found
     assert {c.kind for c in found.values()} == {Kind.UNCHANGED}
     assert all(c.days_open == 0 for c in found.values())
+
+
+# --- findings assessed again
+
+
+def test_a_recheck_says_of_a_filtered_port_what_a_comparison_says(world: Any, one: Any) -> None:
+    first = world.scan()
+    one.runs[A, 23] = "filtered"
+    one.runs[A, 2323] = "refuses"
+    found = world.recheck(first)
+    assert {key[2]: done.standing for key, done in found.items()} == {
+        21: "stands",
+        23: "unknown",
+        2323: "gone",
+    }
+    assert "not reachable from this vantage point" in found["P-1", TELNET, 23].why
+
+
+def test_a_recheck_that_meets_another_serial_says_so(world: Any, one: Any) -> None:
+    first = world.scan()
+    world.boxes["P-1"].on = False
+    world.boxes = {"other": replace(world.boxes["P-1"], name="other", serial="S-9", on=True)}
+    found = world.recheck(first)
+    assert {done.standing for done in found.values()} == {"unknown"}
+    assert all("another device answers" in done.why for done in found.values())
+
+
+def test_what_a_recheck_saw_counts_in_the_next_comparison(world: Any, one: Any) -> None:
+    first = world.scan()
+    one.runs[A, 21] = "refuses"
+    world.later(1)
+    world.recheck(first)
+    one.runs[A, 21] = "ftp"
+    world.later()
+    second = world.scan()
+    change = world.changes(first, second)["P-1", FTP, 21]
+    assert (change.kind, change.first_seen[:10], change.open_since[:10]) == (
+        Kind.REOPENED, "2026-01-05", "2026-02-05",
+    )  # fmt: skip

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 import yaml
 
+from hardenprobe.comparison import finding_state
 from hardenprobe.demo_lab.process import RunningLab, running_lab
 from hardenprobe.devices import matching
 from hardenprobe.devices.inventory import FORMAT
@@ -19,7 +20,9 @@ from hardenprobe.errors import ScopeRefused, UsageError
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import (
     Accepted,
+    Address,
     Authorisation,
+    Device,
     Endpoint,
     Head,
     Reach,
@@ -27,13 +30,15 @@ from hardenprobe.model import (
     Result,
     Review,
     Said,
+    State,
+    Vantage,
     Word,
 )
 from hardenprobe.planning.plan import check_scope
 from hardenprobe.recheck import outcome, recheck
 from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.store import store
-from hardenprobe.testing import sample_review
+from hardenprobe.testing import sample_review, tcp_port
 
 OFFSET = 55000
 NAME = "20260302-210000-aaaaaa"
@@ -239,7 +244,7 @@ def said(word: Word, *, subject: str | None = "TLS 1.0", port: int | None = 443,
 
 
 @pytest.mark.parametrize(
-    ("told", "looked", "standing"),
+    ("told_now", "looked", "standing"),
     [
         pytest.param([said(Word.FAIL)], True, "stands", id="found again"),
         pytest.param([said(Word.PASS)], True, "gone", id="passes"),
@@ -261,11 +266,22 @@ def said(word: Word, *, subject: str | None = "TLS 1.0", port: int | None = 443,
         pytest.param([], True, "unknown", id="nothing is said"),
     ],
 )  # fmt: skip
-def test_it_is_gone_only_where_the_check_says_so(told: list[Result], looked: bool, standing: str) -> None:
-    result, word, why = outcome._told(said(Word.FAIL), told, frozenset({OLD}), looked)
+def test_it_is_fixed_only_where_its_place_was_assessed(
+    told_now: list[Result], looked: bool, standing: str
+) -> None:
+    made = finding_state.Conditions(
+        at="2026-03-02T21:00:00Z", selected=frozenset({"tls-deprecated-version"}), ports={}, missed={},
+        vantages=(Vantage(name="office", source="127.0.0.1"),), unfinished=frozenset(),
+    )  # fmt: skip
+    device = Device(id="dev-1", addresses=(Address(address=WHERE.address, family="ipv4"),))
+    seen = [tcp_port(443, State.REFUSING, address=WHERE.address)] if looked else []
+    before = finding_state.evidence(device, [said(Word.FAIL)], [], made)
+    here = finding_state.evidence(device, told_now, seen, made)
+    one = finding_state.Sighting(before.results["tls-deprecated-version"][0], before)
+    word, why, result = outcome.assess(one, here, made, frozenset({OLD}))
     assert word == standing
     assert why
-    assert (result is None) == (not told)
+    assert (result is None) == (not told_now)
 
 
 def test_a_device_is_known_again_by_what_mending_leaves() -> None:
@@ -412,4 +428,4 @@ def test_a_device_is_known_again_without_what_was_mended_and_another_judges_noth
     assert mended["cleartext-telnet"][0] == "stands"
     assert {word for word, _ in (*replaced.values(), *away.values())} == {"unknown"}
     assert all("another device answers" in why for _, why in replaced.values())
-    assert all("nobody answers" in why for _, why in away.values())
+    assert all("no answer" in why for _, why in away.values())
