@@ -144,6 +144,7 @@ class Conditions:
         targets: What was asked, as networks and ranges; empty where the review did not keep it.
         segments: Networks that are one segment, whichever of their addresses a scan runs from.
         rechecked: Device to the only checks that were asked of it; None for a scan.
+        due_days: Baseline to the days for remediation, by severity.
     """
 
     at: str
@@ -156,6 +157,7 @@ class Conditions:
     targets: tuple[str, ...] = ()
     segments: tuple[Segment, ...] = ()
     rechecked: Mapping[str, frozenset[str]] | None = None
+    due_days: Mapping[str, Mapping[str, int | None]] = field(default_factory=dict)
 
     @cached_property
     def _asked(self) -> AddressSet:
@@ -211,6 +213,7 @@ def conditions(outline: Review, segments: Iterable[Segment] = ()) -> Conditions:
         targets=coverage.targets,
         segments=tuple(segments),
         rechecked={id: frozenset(checks) for id, checks in rechecked.items()} if head.rechecks else None,
+        due_days=head.due_days,
     )
 
 

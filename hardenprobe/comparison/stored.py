@@ -54,7 +54,9 @@ class Comparison:
                     f"{head.id} asked about some findings of {head.rechecks} again and says nothing of the rest; name scans"
                 )
         self.notices: list[str] = []
-        self._past = reviews_until(store, self._before, self._after, segments_of(expected), self.notices)
+        self._past = reviews_until(
+            store, self._after, self._before, segments=segments_of(expected), notices=self.notices
+        )
         self._old = next(n for n, one in enumerate(self._past) if one.id == before)
         self.old, self.new = (
             _named(outline, self._past[at]) for outline, at in ((self._before, self._old), (self._after, -1))
@@ -83,12 +85,7 @@ class Comparison:
         for one in (self._past[self._old], self._past[-1], *reversed(self._past)):
             names |= dict.fromkeys(one.rows)
         for page in pages(names):
-            per_review = [one.of(page) for one in self._past]
-            for name in page:
-                visits = [
-                    Visit(review=one.id, conditions=one.conditions, evidence=found.get(name))
-                    for one, found in zip(self._past, per_review, strict=True)
-                ]
+            for visits in visits_of(self._past, page).values():
                 with reading(self._store, f"{self.old.id} or {self.new.id}"):
                     if change := self._compare(visits, only):
                         yield change
@@ -137,11 +134,13 @@ class Held:
     """A stored review, and what it holds of each device.
 
     Attributes:
+        outline: The review without its devices.
         rows: Device to the row that holds it.
     """
 
     def __init__(self, store: Store, outline: Review, segments: Iterable[Segment] = ()) -> None:
         self.id = outline.head.id
+        self.outline = outline
         self.conditions: Conditions = conditions(outline, segments)
         self.rows: Mapping[str, int] = store.rows(self.id)
         self._store = store
@@ -175,29 +174,54 @@ class Held:
             return found
 
 
+def visits_of(held: Sequence[Held], devices: Collection[str]) -> dict[str, list[Visit]]:
+    """Each device's way through some reviews; ask for a few devices at once.
+
+    Raises:
+        StoreRefused: A review was changed from outside.
+    """
+    per_review = [one.of(devices) for one in held]
+    return {
+        name: [
+            Visit(review=one.id, conditions=one.conditions, evidence=found.get(name))
+            for one, found in zip(held, per_review, strict=True)
+        ]
+        for name in devices
+    }
+
+
 def reviews_until(
-    store: Store, before: Review, after: Review, segments: Iterable[Segment], notices: list[str]
+    store: Store,
+    last: Review,
+    also: Review | None = None,
+    *,
+    segments: Iterable[Segment] = (),
+    notices: list[str] | None = None,
 ) -> list[Held]:
-    """Every scan and recheck up to `after` in the order in which they were stored, and `before` wherever it stands.
+    """Every scan and recheck of a scope up to one review, in the order in which they were stored, that one last.
 
     The order is the store's own and not the clock's, which may have been set back.
 
     Args:
+        also: A review that must be among them, wherever it stands.
         notices: Is told of reviews that cannot be read.
     """
     found: list[Held] = []
     shared = tuple(segments)
-    for name in reversed(store.before(after.head.id)):
+    for name in reversed(store.before(last.head.id)):
         try:
-            one = before if name == before.head.id else store.outline(name)
+            one = also if also and name == also.head.id else store.outline(name)
         except (StoreRefused, UsageError):
-            notices.append(f"review {name} cannot be read, so it says nothing of how long anything was open")
+            if notices is not None:
+                notices.append(
+                    f"review {name} cannot be read, so it says nothing of how long anything was open"
+                )
             continue
-        if one is before or one.head.judged_from is None:
+        if one is also or one.head.judged_from is None:
             found.append(Held(store, one, shared))
-    if before.head.id not in {one.id for one in found}:
-        found.append(Held(store, before, shared))
-    return [*found, Held(store, after, shared)]
+    if also and also.head.id not in {one.id for one in found}:
+        found.append(Held(store, also, shared))
+    return [*found, Held(store, last, shared)]
 
 
 def segments_of(expected: Expected | None) -> tuple[Segment, ...]:

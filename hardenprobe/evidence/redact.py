@@ -119,6 +119,7 @@ class Redaction:
                     for one in head.rechecked
                 ),
                 interrupted=head.interrupted,
+                narrowed=head.narrowed,
                 decided_on=head.decided_on,
                 clock=Clock(now=head.clock.now, proven=head.clock.proven, how=WITHHELD),
                 versions={name: said for name, said in head.versions.items() if name in known},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
@@ -30,7 +30,7 @@ class FleetTotals:
     Attributes:
         tally: The counts.
         devices: The devices, without what they showed.
-        names: Of the baselines that judged them.
+        names: The baselines that judged them, each with its days for remediation, by severity.
         people: Device to the controls that people must answer for.
         refused: What checks tried that they may not.
         covered: Ids of the exceptions that cover a finding, or did once.
@@ -42,7 +42,7 @@ class FleetTotals:
         self.ranking = Ranking(general)
         self.not_meant = KindMismatches()
         self.devices: list[Device] = []
-        self.names: dict[str, None] = {}
+        self.names: dict[str, dict[str, int | None]] = {}
         self.people: dict[str, tuple[str, ...]] = {}
         self.refused: dict[str, None] = {}
         self.covered: set[str] = set()
@@ -143,6 +143,7 @@ class Judgement:
                 baselines=self._expected.rules,
                 versions={**review.head.versions, "baseline": ", ".join(self.sums.names) or "none"},
                 ledger=decided.mark,
+                due_days=self.sums.names,
                 decided_on=None if self._kept else self._today,
             ),
             coverage=coverage,
@@ -181,7 +182,7 @@ class Judgement:
             self.sums.tally.add(device.id, found, baseline.must_determine)
             self.sums.ranking.add(device.id, found)
             self.sums.not_meant.add(device, baseline)
-            self.sums.names[baseline.name] = None
+            self.sums.names[baseline.name] = asdict(baseline.file.due_days)
             self.sums.people[device.id] = baseline.people
             self.sums.devices.append(replace(device, identity=(), services=()))
 

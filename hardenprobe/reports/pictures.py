@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from hardenprobe.model import Severity
 from hardenprobe.reports import marks
 from hardenprobe.reports.canvas import Canvas
-from hardenprobe.reports.source import Past
 from hardenprobe.reports.survey import Survey, network
 from hardenprobe.reports.text import SEVERITIES
+
+if TYPE_CHECKING:
+    from hardenprobe.comparison.standing import Count
 
 COLUMNS = 120
 """Columns of the fleet's picture at most; where there are more devices, a column stands for several."""
@@ -97,21 +100,19 @@ def _networks(canvas: Canvas, names: list[str], wide: float, end: float) -> None
     canvas.rule(_LABELS, end, _WIDTH, end)
 
 
-def history(past: Sequence[Past], survey: Survey) -> str:
-    """Findings that stand, by severity, over the reviews of a scope, the last of which is this one.
+def history(trend: Sequence[Count]) -> str:
+    """Open findings, by severity, over the reviews of a scope, the last of which is this one.
 
     Returns:
         "" where there is no earlier one.
     """
-    if not past:
+    if len(trend) < 2:
         return ""
-    told = [
-        *((one.started[:10], one.standing) for one in past),
-        (survey.review.head.started[:10], survey.standing),
-    ]
+    told = [(one.started[:10], one.standing) for one in trend]
+    last = trend[-1].standing
     width, height, left, right, top, bottom = 720, 250, 48, 110, 16, 34
     highest = _ceiling(max(counts[severity] for _, counts in told for severity in SEVERITIES))
-    canvas = Canvas("history", width, height, f"Findings that stand, over time. {history_said(past, survey)}")
+    canvas = Canvas("history", width, height, f"Open findings over time. {history_said(trend)}")
     across = (width - left - right) / (len(told) - 1)
 
     def spot(number: int, count: float) -> tuple[float, float]:
@@ -125,20 +126,22 @@ def history(past: Sequence[Past], survey: Survey) -> str:
     for number, (day, _) in enumerate(told):
         if (len(told) - 1 - number) % skip == 0:
             canvas.text(day, spot(number, 0)[0], height - 12, anchor="middle", quiet=True)
-    ends = _apart([spot(0, survey.standing[severity])[1] for severity in SEVERITIES])
+    ends = _apart([spot(0, last[severity])[1] for severity in SEVERITIES])
     for severity, end in zip(SEVERITIES, ends, strict=True):
         spots = [spot(number, counts[severity]) for number, (_, counts) in enumerate(told)]
         canvas.curve(spots, {Severity.MEDIUM: "7 4", Severity.LOW: "2 3"}.get(severity, ""))
         canvas.boxes(severity, [(x - 5, y - 5, 10, 10) for x, y in spots], over=True)
-        canvas.text(f"{severity} {survey.standing[severity]:,}", width - right + 14, end + 4)
+        canvas.text(f"{severity} {last[severity]:,}", width - right + 14, end + 4)
     return canvas.done()
 
 
-def history_said(past: Sequence[Past], survey: Survey) -> str:
+def history_said(trend: Sequence[Count]) -> str:
     """The first and the last counts, in words."""
-    first = ", ".join(f"{past[0].standing[severity]} {severity}" for severity in SEVERITIES)
-    last = ", ".join(f"{survey.standing[severity]} {severity}" for severity in SEVERITIES)
-    return f"{past[0].started[:10]}: {first}. {survey.review.head.started[:10]}: {last}."
+    ends = (trend[0], trend[-1])
+    return " ".join(
+        f"{one.started[:10]}: {', '.join(f'{one.standing[severity]} {severity}' for severity in SEVERITIES)}."
+        for one in ends
+    )
 
 
 def _ceiling(count: int) -> int:

@@ -35,18 +35,17 @@ def read(name: str) -> Markup:
 
 def context(survey: Survey) -> dict[str, Any]:
     """What every template is given."""
-    past = survey.source.earlier()
+    trend = survey.source.trend()
     return {
         "v": survey,
         "review": survey.review,
         "text": text,
         "marks": marks,
         "by_check": survey.by_check(),
-        "past": past,
         "fleet": own(pictures.fleet(survey)),
         "fleet_said": pictures.fleet_said(survey),
-        "history": own(pictures.history(past, survey)),
-        "history_said": pictures.history_said(past, survey) if past else "",
+        "history": own(pictures.history(trend)),
+        "history_said": pictures.history_said(trend) if trend else "",
         "cost_text": cost_text,
         "duration_text": duration_text,
         "listed": LISTED,

@@ -6,22 +6,22 @@ Only a few devices are held at a time, so a report of any size takes little memo
 from __future__ import annotations
 
 import json
-from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.model import Device, Observation, Result, Review, Severity, Word
+from hardenprobe.errors import UsageError
+from hardenprobe.model import Device, Observation, Result, Review
 from hardenprobe.model import document as codec
 from hardenprobe.store.device_rows import Part, split
 
 if TYPE_CHECKING:
+    from hardenprobe.comparison.standing import Count
     from hardenprobe.store.store import Store
 
 EARLIER = 12
-"""Earlier reviews that are counted at most: each costs a pass over its devices."""
+"""Earlier reviews that a trend shows at most."""
 
 
 class Piece:
@@ -54,35 +54,19 @@ class Piece:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Past:
-    """What an earlier review of the same scope counted.
-
-    Attributes:
-        started: UTC, ISO 8601 with Z.
-        standing: Findings by severity, those with a running exception left out.
-        accepted: Findings with a running exception.
-    """
-
-    review: str
-    started: str
-    devices: int
-    standing: Counter[Severity | None] = field(default_factory=Counter)
-    accepted: int = 0
-
-
-@dataclass(frozen=True, kw_only=True)
 class Source:
     """A review to report on.
 
     Attributes:
         outline: The review without devices, results and observations.
         pieces: Begins a pass over its devices, in the review's order.
-        earlier: Counts earlier reviews of the same scope, the oldest first; empty where none are kept.
+        trend: Counts what was open at earlier reviews of the same scope, the oldest first, and at this one, the last; empty
+            where there is no earlier one, and for a narrow review.
     """
 
     outline: Review
     pieces: Callable[[], Iterator[Piece]]
-    earlier: Callable[[], tuple[Past, ...]] = tuple
+    trend: Callable[[], tuple[Count, ...]] = tuple
 
 
 def of_review(review: Review) -> Source:
@@ -120,35 +104,13 @@ def of_store(store: Store, name: str) -> Source:
             yield piece
 
     outline = store.outline(review)
-    return Source(outline=outline, pieces=pieces, earlier=lambda: tuple(_earlier(store, outline)))
+    return Source(outline=outline, pieces=pieces, trend=lambda: _trend(store, outline))
 
 
-def _earlier(store: Store, outline: Review) -> Iterable[Past]:
-    """Count the newest reviews before this one that were scanned and not judged again: one for each scan."""
-    past: list[Past] = []
-    for kept in store.before(outline.head.id):
-        if len(past) == EARLIER:
-            break
-        try:
-            head = store.outline(kept).head
-            if head.judged_from is None and head.rechecks is None and kept != outline.head.judged_from:
-                past.append(_count(kept, head.started, store.parts(kept)))
-        except (StoreRefused, UsageError):
-            continue  # what cannot be read is not counted; `hardenprobe reviews` tells of it
-    return reversed(past)
+def _trend(store: Store, outline: Review) -> tuple[Count, ...]:
+    from hardenprobe.comparison.standing import Standing, is_narrow
 
-
-def _count(review: str, started: str, parts: Iterable[Part]) -> Past:
-    devices = 0
-    accepted = 0
-    standing: Counter[Severity | None] = Counter()
-    for part in parts:
-        devices += 1
-        for result in json.loads(part.results):
-            if result["result"] != Word.FAIL:
-                continue
-            if result["exception"]:
-                accepted += 1
-            else:
-                standing[Severity(result["severity"]) if result["severity"] else None] += 1
-    return Past(review=review, started=started, devices=devices, standing=standing, accepted=accepted)
+    if is_narrow(outline):
+        return ()
+    found = Standing(store, outline).trend(EARLIER)
+    return tuple(found) if len(found) > 1 else ()

@@ -33,6 +33,7 @@ class ScanJob:
         capture_to: The file for its packets, None where they are not captured.
         capture: Runs already when the scan begins, so that a process that may not capture has sent nothing; see
             request.captured.
+        narrowed: As in model.Head.
         notices: What people should know before it begins, one line each.
     """
 
@@ -45,6 +46,7 @@ class ScanJob:
     again: Again | None = None
     capture_to: Path | None = None
     capture: Capture | None = None
+    narrowed: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
 
     @classmethod

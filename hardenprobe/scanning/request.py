@@ -150,8 +150,13 @@ class ScanRequest:
             secrets=own,
             again=again,
             capture_to=Path(self.capture) if self.capture else None,
+            narrowed=() if again else self._narrowed(),
         )
         return job, JudgingRules(baseline=expected, registry=checks)
+
+    def _narrowed(self) -> tuple[str, ...]:
+        given = {"only": self.only, "except": self.leave_out, "ports": self.ports is not None}
+        return tuple(word for word, narrows in given.items() if narrows)
 
     def _known(self, again: Again | None) -> inventories.Inventory:
         if self.inventory:

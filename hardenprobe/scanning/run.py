@@ -108,6 +108,7 @@ async def _run(
         rechecks=job.again.review if job.again else None,
         rechecked=job.again.findings if job.again else (),
         interrupted=running.interrupted,
+        narrowed=job.narrowed,
         clock=proof,
         versions=versions(),
         cost=sum((v.cost for v in visits), running.cost),
@@ -116,6 +117,10 @@ async def _run(
     notices = []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
+    if job.narrowed:
+        notices.append(
+            f"a narrow review ({', '.join(job.narrowed)}): what it does not name may be open, so it is left out of trends"
+        )
     notices += job.capture.notices if job.capture else ()
     notices += dict.fromkeys(visit.eased for visit in visits if visit.eased)
     notices += vantage.notices(plan.vantages, plan.targets)

@@ -7,9 +7,10 @@ from dataclasses import replace
 
 from defusedxml.ElementTree import fromstring
 
+from hardenprobe.comparison.standing import Count
 from hardenprobe.model import Severity
 from hardenprobe.reports import pictures
-from hardenprobe.reports.source import Past, of_review
+from hardenprobe.reports.source import of_review
 from hardenprobe.reports.survey import Survey, network
 from hardenprobe.testing import HOSTILE, sample_review
 
@@ -61,19 +62,22 @@ def test_a_column_stands_for_several_devices_in_a_large_fleet() -> None:
 
 def test_nothing_to_draw_is_no_picture() -> None:
     assert pictures.fleet(survey(0)) == ""
-    assert pictures.history((), survey(1)) == ""
+    assert pictures.history(()) == ""
 
 
 def test_history_says_its_first_and_its_last_count() -> None:
-    seen = survey(8)
-    past = (
-        Past(review="a", started="2026-01-02T21:00:00Z", devices=8, standing=Counter({Severity.HIGH: 41, Severity.LOW: 3})),
-        Past(review="b", started="2026-02-02T21:00:00Z", devices=8, standing=Counter({Severity.HIGH: 12})),
+    trend = tuple(
+        Count(review=month, started=f"2026-{month}-02T21:00:00Z", devices=8, standing=Counter(counts), accepted=0)
+        for month, counts in (
+            ("01", {Severity.HIGH: 41, Severity.LOW: 3}), ("02", {Severity.HIGH: 12}), ("03", {Severity.HIGH: 7}),
+        )
     )  # fmt: skip
-    svg = pictures.history(past, seen)
+    svg = pictures.history(trend)
     texts = [one.text for one in fromstring(svg).iter(f"{SVG}text")]
-    assert {"2026-01-02", "2026-02-02", "2026-03-02", f"high {seen.standing[Severity.HIGH]}"} <= set(texts)
-    assert pictures.history_said(past, seen).startswith("2026-01-02: 41 high, 0 medium, 3 low. 2026-03-02: ")
+    assert {"2026-01-02", "2026-02-02", "2026-03-02", "high 7"} <= set(texts)
+    assert pictures.history_said(trend) == (
+        "2026-01-02: 41 high, 0 medium, 3 low. 2026-03-02: 7 high, 0 medium, 0 low."
+    )
     assert boxes(svg, "high") + 1 == 3
     dashes = [one.get("stroke-dasharray") for one in fromstring(svg).iter(f"{SVG}path") if one.get("fill") == "none" and one.get("class") == "p-line" and one.get("stroke-width") == "2"]  # fmt: skip
     assert len(set(dashes)) == 3  # lines differ, too

@@ -47,12 +47,25 @@ def test_earlier_reviews_are_counted_oldest_first(tmp_path: Path) -> None:
     with store.opened(str(tmp_path / "store.db")) as kept:
         for day, devices in ((1, 2), (2, 4), (3, 3)):
             kept.save(scanned(day, devices))
-        past = of_store(kept, "r03").earlier()
-    assert [(one.review, one.devices) for one in past] == [("r01", 2), ("r02", 4)]
+        past = of_store(kept, "r03").trend()
+    assert [(one.review, one.devices) for one in past] == [("r01", 2), ("r02", 4), ("r03", 3)]
     second = sample_review(4).findings
     high = sum(r.stands and r.severity is Severity.HIGH for r in second)
     assert past[1].standing[Severity.HIGH] == high
     assert past[1].accepted == sum(r.exception is not None for r in second)
+    assert (
+        past[2].standing == past[1].standing
+    )  # the fourth device was not met, and its findings are still open
+
+
+def test_narrow_reviews_are_no_point_of_a_trend_and_have_none(tmp_path: Path) -> None:
+    with store.opened(str(tmp_path / "store.db")) as kept:
+        kept.save(scanned(1))
+        kept.save(scanned(2, narrowed=("only",)))
+        kept.save(scanned(3, rechecks="r01"))
+        kept.save(scanned(4))
+        assert [one.review for one in of_store(kept, "r04").trend()] == ["r01", "r04"]
+        assert of_store(kept, "r02").trend() == of_store(kept, "r03").trend() == ()
 
 
 def test_a_judgement_of_old_observations_is_no_point_in_time(tmp_path: Path) -> None:
@@ -60,22 +73,22 @@ def test_a_judgement_of_old_observations_is_no_point_in_time(tmp_path: Path) -> 
         kept.save(scanned(1))
         kept.save(scanned(2, judged_from="r01"))
         kept.save(scanned(3))
-        assert [one.review for one in of_store(kept, "r03").earlier()] == ["r01"]
+        assert [one.review for one in of_store(kept, "r03").trend()] == ["r01", "r03"]
 
 
 def test_another_scope_is_another_history(tmp_path: Path) -> None:
     with store.opened(str(tmp_path / "store.db")) as kept:
         kept.save(scanned(1, scope="elsewhere"))
         kept.save(scanned(2))
-        assert of_store(kept, "r02").earlier() == ()
+        assert of_store(kept, "r02").trend() == ()
 
 
 def test_as_many_as_a_picture_takes(tmp_path: Path) -> None:
     with store.opened(str(tmp_path / "store.db")) as kept:
         for day in range(1, EARLIER + 4):
             kept.save(scanned(day, 1))
-        past = of_store(kept, f"r{EARLIER + 3:02d}").earlier()
-    assert [one.review for one in past] == [f"r{day:02d}" for day in range(3, EARLIER + 3)]
+        past = of_store(kept, f"r{EARLIER + 3:02d}").trend()
+    assert [one.review for one in past] == [f"r{day:02d}" for day in range(3, EARLIER + 4)]
 
 
 def test_a_device_that_cannot_be_read_is_refused_and_not_left_out(written: Written, tmp_path: Path) -> None:

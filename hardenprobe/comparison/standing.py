@@ -1,0 +1,192 @@
+"""What is open on the day of a review, as far as the reviews up to it tell: first seen, open since, due, last seen."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from hardenprobe.comparison.finding_state import Sighting
+from hardenprobe.comparison.records import Why
+from hardenprobe.comparison.stored import Held, reviews_until, visits_of
+from hardenprobe.comparison.timelines import Timeline, Visit, timelines
+from hardenprobe.model import Device, Review, Severity
+from hardenprobe.store.device_rows import pages
+from hardenprobe.store.store import Store
+
+
+@dataclass(frozen=True, kw_only=True)
+class Dates:
+    """When a finding was seen, and by when it is due.
+
+    Attributes:
+        first_seen, open_since, last_seen: UTC, ISO 8601; `open_since` begins anew where it was assessed absent in between.
+        due: Last day (UTC) to fix it; None where the baseline sets none.
+    """
+
+    first_seen: str
+    open_since: str
+    last_seen: str
+    due: str | None = None
+
+    def overdue(self, day: str, accepted: bool) -> bool:
+        """Whether the due day is over on a day (ISO 8601) and no risk acceptance covers the finding."""
+        return self.due is not None and not accepted and self.due < day[:10]
+
+
+@dataclass(frozen=True, kw_only=True)
+class OpenFinding:
+    """A finding that is open as far as is known.
+
+    Attributes:
+        device: As the newest review has it that met it.
+        sighting: As it was seen last.
+        assessed: The review itself saw it; False where it is open by what an earlier review saw.
+        why: Why the review did not assess it; "" where it did.
+    """
+
+    device: Device
+    sighting: Sighting
+    dates: Dates
+    assessed: bool
+    why: str
+
+    @property
+    def severity(self) -> Severity | None:
+        word = self.sighting.verdict.entry["severity"]
+        return Severity(word) if word else None
+
+    @property
+    def accepted_until(self) -> str | None:
+        """Last day of the risk acceptance that covers it."""
+        exception = self.sighting.verdict.entry["exception"]
+        return str(exception["until"]) if exception else None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Count:
+    """What was open when a review was made.
+
+    Attributes:
+        standing: Open findings by severity, those with a risk acceptance left out.
+        accepted: Those with one.
+    """
+
+    review: str
+    started: str
+    devices: int
+    standing: Counter[Severity | None]
+    accepted: int
+
+
+class Standing:
+    """What all reviews up to one tell of its scope."""
+
+    def __init__(self, store: Store, last: Review) -> None:
+        """Look the reviews up.
+
+        Raises:
+            StoreRefused: One of them cannot be read.
+        """
+        self.last = last
+        self.held: Sequence[Held] = reviews_until(store, last)
+
+    def dates(self, devices: Collection[str]) -> dict[str, Mapping[str, Dates]]:
+        """Device to the dates of its findings in the newest review, by their keys; ask for a few devices at once."""
+        number = len(self.held) - 1
+        return {
+            device: {
+                line.sights[number].verdict.finding: _dates(visits, line, number)
+                for line in timelines(visits)
+                if number in line.sights
+            }
+            for device, visits in visits_of(self.held, devices).items()
+        }
+
+    def open(self) -> Iterator[OpenFinding]:
+        """Every finding that is open, of devices that were not met or not asked too; device after device."""
+        number = len(self.held) - 1
+        for visits, lines in self._all():
+            device = next(one.evidence.record for one in reversed(visits) if one.evidence)
+            for line in lines:
+                if not _is_open(line, number):
+                    continue
+                cause = line.says[number].cause
+                yield OpenFinding(
+                    device=device,
+                    sighting=line.newest,
+                    dates=_dates(visits, line, number),
+                    assessed=number in line.sights,
+                    why=cause.text if cause else "",
+                )
+
+    def trend(self, most: int) -> list[Count]:
+        """What was open at each scan of the whole, the oldest first: narrow reviews and rechecks are left out.
+
+        Args:
+            most: Scans before the newest review that are counted at most.
+        """
+        again = self.last.head.judged_from
+        wanted = [
+            n for n, one in enumerate(self.held[:-1]) if not is_narrow(one.outline) and one.id != again
+        ][-most:]
+        wanted.append(len(self.held) - 1)
+        standing: dict[int, Counter[Severity | None]] = {n: Counter() for n in wanted}
+        accepted: Counter[int] = Counter()
+        for _, lines in self._all():
+            for line in lines:
+                for n in wanted:
+                    if not _is_open(line, n):
+                        continue
+                    entry = line.sights[max(at for at in line.sights if at <= n)].verdict.entry
+                    if entry["exception"]:
+                        accepted[n] += 1
+                    else:
+                        standing[n][Severity(entry["severity"]) if entry["severity"] else None] += 1
+        return [
+            Count(
+                review=self.held[n].id,
+                started=self.held[n].conditions.at,
+                devices=len(self.held[n].rows),
+                standing=standing[n],
+                accepted=accepted[n],
+            )
+            for n in wanted
+        ]
+
+    def _all(self) -> Iterator[tuple[list[Visit], list[Timeline]]]:
+        names: dict[str, None] = {}
+        for one in reversed(self.held):
+            names |= dict.fromkeys(one.rows)
+        for page in pages(names):
+            for visits in visits_of(self.held, page).values():
+                yield visits, timelines(visits)
+
+
+def is_narrow(outline: Review) -> bool:
+    """Whether a review assessed less than the whole, so that a finding that it does not name may be open."""
+    return bool(outline.head.narrowed or outline.head.rechecks)
+
+
+def _is_open(line: Timeline, number: int) -> bool:
+    if line.open_since(number) is None:
+        return False
+    cause = line.says[number].cause
+    return cause is None or cause.why is not Why.NOT_REQUIRED
+
+
+def _dates(visits: Sequence[Visit], line: Timeline, number: int) -> Dates:
+    since = line.open_since(number)
+    assert since
+    sight = line.sights[max(at for at in line.sights if at <= number)]
+    severity = sight.verdict.entry["severity"]
+    baseline = sight.evidence.record.baseline
+    days = visits[number].conditions.due_days.get(baseline.name if baseline else "", {}).get(severity)
+    due = None if days is None else (datetime.fromisoformat(since) + timedelta(days=days)).date().isoformat()
+    return Dates(
+        first_seen=visits[line.first].at,
+        open_since=since,
+        last_seen=visits[max(at for at in line.sights if at <= number)].at,
+        due=due,
+    )
