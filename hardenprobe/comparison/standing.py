@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from hardenprobe.comparison.finding_state import Sighting
-from hardenprobe.comparison.records import Why
 from hardenprobe.comparison.stored import Held, reviews_until, visits_of
 from hardenprobe.comparison.timelines import Timeline, Visit, timelines
 from hardenprobe.model import Device, Review, Severity
@@ -110,7 +109,7 @@ class Standing:
         for visits, lines in self._all():
             device = next(one.evidence.record for one in reversed(visits) if one.evidence)
             for line in lines:
-                if not _is_open(line, number):
+                if not line.is_open(number):
                     continue
                 cause = line.says[number].cause
                 yield OpenFinding(
@@ -137,9 +136,9 @@ class Standing:
         for _, lines in self._all():
             for line in lines:
                 for n in wanted:
-                    if not _is_open(line, n):
+                    if not line.is_open(n):
                         continue
-                    entry = line.sights[max(at for at in line.sights if at <= n)].verdict.entry
+                    entry = line.sight_until(n).verdict.entry
                     if entry["exception"]:
                         accepted[n] += 1
                     else:
@@ -169,17 +168,10 @@ def is_narrow(outline: Review) -> bool:
     return bool(outline.head.narrowed or outline.head.rechecks)
 
 
-def _is_open(line: Timeline, number: int) -> bool:
-    if line.open_since(number) is None:
-        return False
-    cause = line.says[number].cause
-    return cause is None or cause.why is not Why.NOT_REQUIRED
-
-
 def _dates(visits: Sequence[Visit], line: Timeline, number: int) -> Dates:
     since = line.open_since(number)
     assert since
-    sight = line.sights[max(at for at in line.sights if at <= number)]
+    sight = line.sight_until(number)
     severity = sight.verdict.entry["severity"]
     baseline = sight.evidence.record.baseline
     days = visits[number].conditions.due_days.get(baseline.name if baseline else "", {}).get(severity)

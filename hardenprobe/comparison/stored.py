@@ -13,12 +13,12 @@ from hardenprobe.comparison.finding_state import Conditions, Entry, Evidence, co
 from hardenprobe.comparison.records import DeviceChange, Kind, Named, Totals
 from hardenprobe.comparison.timelines import Visit
 from hardenprobe.decisions import device_register
-from hardenprobe.decisions.ledger import Ledger
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Review
 from hardenprobe.model.rows import read_device
 from hardenprobe.standards.segments import Segment
 from hardenprobe.store.device_rows import pages
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.rejudge import reading
 from hardenprobe.store.store import Store
 
@@ -63,8 +63,13 @@ class Comparison:
         )
         if self._before.head.scope != self._after.head.scope:
             self.notices.append(f"the scopes differ: {self.old.scope} and {self.new.scope}")
-        if self._before.head.started > self._after.head.started:
+        if after in store.before(before):
             self.notices.append("the review that is named first is the newer one")
+        elif self.old.started > self.new.started and self._after.head.resumed_from is None:
+            self.notices.append(
+                f"review {after} was stored after {before} and began before it by its machine's clock: one of the two clocks "
+                "was wrong"
+            )
         self._register = device_register.Register(device_register.read(Ledger(store).entries()))
         self._kinds: Counter[Kind] = Counter()
         self._met: Counter[str] = Counter()

@@ -16,6 +16,7 @@ from hardenprobe.comparison.finding_state import (
     Sighting,
     Verdict,
 )
+from hardenprobe.comparison.records import Why
 from hardenprobe.model import Word
 
 
@@ -78,6 +79,17 @@ class Timeline:
     def open_since(self, number: int) -> str | None:
         """Since when it was open, as far as was known after a visit; None where it was not known to be open."""
         return self.since.get(number)
+
+    def is_open(self, number: int) -> bool:
+        """Whether it was open after a visit, as far as was known, and still required."""
+        if self.open_since(number) is None:
+            return False
+        cause = self.says[number].cause
+        return cause is None or cause.why is not Why.NOT_REQUIRED
+
+    def sight_until(self, number: int) -> Sighting:
+        """The finding as it was seen open last up to a visit."""
+        return self.sights[max(at for at in self.sights if at <= number)]
 
     def seen_before(self, number: int) -> bool:
         """Whether an earlier visit saw it open."""

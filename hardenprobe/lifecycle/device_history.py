@@ -5,18 +5,22 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from hardenprobe.comparison.finding_state import Evidence, by_check, conditions, read
+from hardenprobe.comparison.records import Why
+from hardenprobe.comparison.timelines import Visit, timelines
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.inputs import device_of
-from hardenprobe.lifecycle.device_lookup import Appearance, Row, appearances
-from hardenprobe.model import Device, Head, Severity, Word
+from hardenprobe.lifecycle.device_lookup import Appearance, Row, appearances, part
+from hardenprobe.model import Device, Head, Severity
 from hardenprobe.store.ledger import Ledger
-from hardenprobe.store.store import UNREADABLE, Store
+from hardenprobe.store.rejudge import reading
+from hardenprobe.store.store import Store
 
 FORMAT = "hardenprobe.device-history/1"
 SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
@@ -59,24 +63,52 @@ def events(kept: Store, found: Appearance) -> tuple[Event, ...]:
     return tuple(event for _, event in order)
 
 
-def _of_reviews(kept: Store, rows: Iterable[Row]) -> Iterator[Event]:
+def _of_reviews(kept: Store, rows: Sequence[Row]) -> Iterator[Event]:
+    counts = _counts(kept, rows)
     before: Device | None = None
+    absent = _absences(kept, rows)
     for row in rows:
         head = kept.outline(row.review).head
-        counts = _counts(kept, row)
+        yield from absent.pop(row.review, ())
         if head.rechecks:
             yield _rechecked(row, head)
             continue
         if head.judged_from:
-            yield _seen(row, _judged_at(head), "judged-again", counts)
+            yield _seen(row, _judged_at(head), "judged-again", counts[row.review], head)
             continue
         if not row.device.services:
             yield Event(at=head.started, what="not-met", text="looked for and not met", review=row.review)
             continue
         if before is not None:
             yield from _changes(before, row.device, head.started, row.review)
-        yield _seen(row, head.started, "seen" if before else "first-seen", counts)
+        yield _seen(row, head.started, "seen" if before else "first-seen", counts[row.review], head)
         before = row.device
+    yield from absent.pop("", ())
+
+
+def _absences(kept: Store, rows: Sequence[Row]) -> dict[str, list[Event]]:
+    """The scans of the same scope that should have met the device, and did not: by the next review that has it, "" for none."""
+    if not rows:
+        return {}
+    has = {row.review: row.device for row in rows}
+    scope = kept.outline(rows[-1].review).head.scope
+    found: dict[str, list[Event]] = {}
+    waiting: list[Event] = []
+    last: Device | None = None
+    for review in kept.of_scope(scope):
+        if review in has:
+            last = has[review]
+            found[review], waiting = waiting, []
+            continue
+        outline = kept.outline(review) if last else None
+        if last is None or outline is None or outline.head.judged_from or outline.head.rechecks:
+            continue
+        cause = conditions(outline).not_met(last)
+        if cause.why is Why.NOT_REACHED:
+            waiting.append(
+                Event(at=outline.head.started, what="not-met", text=f"not met: {cause.text}", review=review)
+            )
+    return {**found, "": waiting}
 
 
 def _rechecked(row: Row, head: Head) -> Event:
@@ -94,9 +126,22 @@ def _rechecked(row: Row, head: Head) -> Event:
     )
 
 
-def _seen(row: Row, at: str, what: str, counts: Counter[str]) -> Event:
-    worst = next((str(word) for word in SEVERITIES if counts[word]), None)
-    standing = ", ".join(f"{counts[word]} {word}" for word in SEVERITIES)
+@dataclass(frozen=True, kw_only=True)
+class _Counts:
+    """What was open of the device when a review was made.
+
+    Attributes:
+        open: Open findings by severity; those with a risk acceptance under "accepted".
+        carried: How many of them are open by an earlier review alone.
+    """
+
+    open: Counter[str]
+    carried: int = 0
+
+
+def _seen(row: Row, at: str, what: str, counts: _Counts, head: Head) -> Event:
+    worst = next((str(word) for word in SEVERITIES if counts.open[word]), None)
+    standing = ", ".join(f"{counts.open[word]} {word}" for word in SEVERITIES)
     addresses = [one.address for one in row.device.addresses]
     baseline = row.device.baseline.name if row.device.baseline else "no baseline"
     said = {
@@ -104,32 +149,65 @@ def _seen(row: Row, at: str, what: str, counts: Counter[str]) -> Event:
         "seen": f"seen at {', '.join(addresses)}",
         "judged-again": "judged again",
     }[what]
-    accepted = f", {counts['accepted']} with an exception" if counts["accepted"] else ""
+    accepted = f", {counts.open['accepted']} with an exception" if counts.open["accepted"] else ""
+    carried = f", {counts.carried} of them not reassessed" if counts.carried else ""
+    nothing = "nothing open among what was assessed" if head.narrowed else "no open findings"
     return Event(
         at=at,
         what=what,
-        text=f"{said}; by {baseline}: {'worst ' + worst if worst else 'no finding stands'} ({standing}{accepted})",
+        text=f"{said}; by {baseline}: {'worst ' + worst if worst else nothing} ({standing}{accepted}{carried})",
         review=row.review,
         facts={
             "addresses": addresses,
             "baseline": baseline,
             "worst": worst,
-            "standing": {str(word): counts[word] for word in SEVERITIES},
-            "accepted": counts["accepted"],
+            "standing": {str(word): counts.open[word] for word in SEVERITIES},
+            "accepted": counts.open["accepted"],
+            "not_reassessed": counts.carried,
         },
     )
 
 
-def _counts(kept: Store, row: Row) -> Counter[str]:
-    """Findings by severity, those with a running exception under "accepted"."""
-    counts: Counter[str] = Counter()
-    try:
-        for one in json.loads(row.results):
-            if one["result"] == Word.FAIL:
-                counts["accepted" if one["exception"] else str(one["severity"])] += 1
-    except UNREADABLE as exc:
-        raise kept.unreadable(row.review, type(exc).__name__) from exc
-    return counts
+def _counts(kept: Store, rows: Sequence[Row]) -> dict[str, _Counts]:
+    """What was open after each review; of one that was judged again, what it says itself."""
+    visits = [_visit(kept, row) for row in rows]
+    over_time = [visit for visit in visits if kept.outline(visit.review).head.judged_from is None]
+    found = {visit.review: _Counts(open=_of_one(visit)) for visit in visits}
+    with reading(kept, rows[-1].review if rows else ""):
+        lines = timelines(over_time)
+    for number, visit in enumerate(over_time):
+        counts: Counter[str] = Counter()
+        carried = 0
+        for line in lines:
+            if line.is_open(number):
+                counts[_weight(line.sight_until(number).verdict.entry)] += 1
+                carried += number not in line.sights
+        found[visit.review] = _Counts(open=counts, carried=carried)
+    return found
+
+
+def _visit(kept: Store, row: Row) -> Visit:
+    made = conditions(kept.outline(row.review))
+
+    def observations() -> list[Any]:
+        with reading(kept, row.review):
+            found: list[Any] = json.loads(part(kept, row.review, row.device.id).observations)
+            return found
+
+    with reading(kept, row.review):
+        results = by_check(map(read, json.loads(row.results)))
+    evidence = Evidence(
+        results=results, conditions=made, device=lambda: row.device, observations=observations
+    )
+    return Visit(review=row.review, conditions=made, evidence=evidence)
+
+
+def _of_one(visit: Visit) -> Counter[str]:
+    return Counter(_weight(sight.verdict.entry) for sight in visit.open.values())
+
+
+def _weight(entry: Mapping[str, Any]) -> str:
+    return "accepted" if entry["exception"] else str(entry["severity"])
 
 
 def _changes(before: Device, now: Device, at: str, review: str) -> Iterator[Event]:

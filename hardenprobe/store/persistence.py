@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Self
 
@@ -36,6 +36,7 @@ class Keeper:
 
     Attributes:
         failed: What the store said when it failed, None while it is well. The scan should stop then.
+        clock_notice: That this machine's clock was set back since the newest review of the scope; "" where it was not.
 
     Raises:
         StoreRefused: The store cannot be written, or there is no room for a spool; nothing was asked yet.
@@ -45,6 +46,7 @@ class Keeper:
         self.begun = begun
         self.earlier = earlier
         self.failed: str | None = None
+        self.clock_notice = ""
         self._store = store
         self._journal = Journal(store)
         self._spool = Spool(store, begun)
@@ -58,6 +60,10 @@ class Keeper:
 
     def __enter__(self) -> Self:
         try:
+            if (
+                self.earlier is None
+            ):  # one that goes on keeps its first day, and may well be older than others
+                self.clock_notice = _clock_notice(self._store, self.begun)
             self._journal.begin(self.begun)
         except BaseException:
             self._spool.close()
@@ -113,6 +119,8 @@ class Keeper:
         The review is not lost where the store has failed: `Kept.stored` says so, and the scan can be taken up.
         """
         scan = self.begun.id
+        if self.clock_notice:
+            review = replace(review, notices=(self.clock_notice, *review.notices))
         if self.failed is None:
             try:
                 drop = (lambda db: Journal.forget_in(db, scan)) if complete else None
@@ -121,3 +129,15 @@ class Keeper:
             except StoreRefused as exc:
                 self._fall_back(str(exc), (), {})
         return Kept(review=review, stored=False, goes_on=scan)
+
+
+def _clock_notice(store: Store, begun: ScanRecord) -> str:
+    """Say that a scan begins, by this machine's clock, before a review of its scope that is stored already."""
+    later = [one for one in store.begun_since(begun.started) if one[1] == begun.scope]
+    if not later:
+        return ""
+    review, _, started = later[-1]
+    return (
+        f"this scan began at {begun.started} by this machine's clock, before review {review} of the same scope, which began at "
+        f"{started} and was stored earlier: one of the two clocks was wrong, and days are counted as they were stated"
+    )

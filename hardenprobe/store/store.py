@@ -263,6 +263,15 @@ class Store:
         with self.asking(), self.engine.connect() as db:
             return [row.id for row in db.execute(query)]
 
+    def begun_since(self, moment: str) -> list[tuple[str, str, str]]:
+        """Id, scope and start of the reviews that began after a moment (ISO 8601), in the order in which they were stored."""
+        query = sa.select(_reviews.c.id, _reviews.c.scope, _reviews.c.started).where(
+            _reviews.c.started > moment
+        )
+        with self.asking(), self.engine.connect() as db:
+            rows = db.execute(query.order_by(_reviews.c.number))
+            return [(row.id, row.scope, row.started) for row in rows]
+
     def rows(self, review: str) -> dict[str, int]:
         """In which row of a review each of its devices is, by id."""
         with self.asking():
@@ -342,6 +351,12 @@ class Store:
             .where(_reviews.c.scope == this.c.scope, _reviews.c.number < this.c.number)
             .order_by(_reviews.c.number.desc())
         )
+        with self.asking(), self.engine.connect() as db:
+            return [row.id for row in db.execute(query)]
+
+    def of_scope(self, scope: str) -> list[str]:
+        """Ids of the reviews of a scope, the oldest first."""
+        query = sa.select(_reviews.c.id).where(_reviews.c.scope == scope).order_by(_reviews.c.number)
         with self.asking(), self.engine.connect() as db:
             return [row.id for row in db.execute(query)]
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hardenprobe.scanning.review import judged
 from support.tls import certificate, chain, tls_port
 
 from hardenprobe.baseline import baseline
@@ -21,18 +22,17 @@ from hardenprobe.comparison.records import Change, DeviceChange
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.devices import identity
-from hardenprobe.devices.identity import Visit
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import FtpSession, SnmpEngine, TelnetGreeting
 from hardenprobe.model import Clock, Coverage, Head, Observation, Reach, Review, State, Vantage
 from hardenprobe.model.transcript import observation
+from hardenprobe.model.visit import Visit
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.snmp import agent as snmp
 from hardenprobe.recheck import outcome, selection
 from hardenprobe.recheck import targets as recheck_places
 from hardenprobe.recheck.outcome import Compared
-from hardenprobe.scanning.review import judged
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, snmp_answer, tcp_port
 

@@ -6,13 +6,18 @@ NIST SP 800-53A (a finding rests on what was assessed); what follows from them h
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 
 import pytest
 
 from hardenprobe.comparison.records import Change, Kind, Why
+from hardenprobe.comparison.stored import Comparison
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
+from hardenprobe.lifecycle import device_history, device_lookup
+from hardenprobe.store.journal import ScanRecord
+from hardenprobe.store.persistence import Keeper
 
 A, B, C, D = "192.0.2.7", "192.0.2.8", "192.0.2.9", "192.0.2.10"
 TELNET, FTP = "cleartext-telnet", "cleartext-ftp"
@@ -351,6 +356,23 @@ def test_the_order_is_the_store_s_and_not_the_clock_s(world: Any, one: Any) -> N
     assert ("P-1", FTP, 21) not in found
     assert {c.kind for c in found.values()} == {Kind.UNCHANGED}
     assert all(c.days_open == 0 for c in found.values())
+    assert any("clock" in notice for notice in Comparison(world.kept, second, third).notices)
+    assert not any("clock" in notice for notice in Comparison(world.kept, first, second).notices)
+
+
+@pytest.mark.parametrize(("days", "told"), [(-1, True), (1, False)])
+def test_a_scan_that_begins_before_the_newest_review_says_so(
+    world: Any, one: Any, days: int, told: bool
+) -> None:
+    review = world.kept.load(world.scan())
+    began = (world.now + timedelta(days=days)).isoformat(timespec="seconds").replace("+00:00", "Z")
+    begun = ScanRecord(
+        id="next", started=began, scope=review.head.scope, seed=1, plan_hash="", expected_hash="", request={}
+    )
+    with Keeper(world.kept, begun) as keeper:
+        head = replace(review.head, id="next", started=began, previous=None, previous_digest=None)
+        stored = keeper.finish(replace(review, head=head), complete=True).review
+    assert any("before review" in notice for notice in stored.notices) is told
 
 
 # --- findings assessed again
@@ -390,3 +412,25 @@ def test_what_a_recheck_saw_counts_in_the_next_comparison(world: Any, one: Any) 
     assert (change.kind, change.first_seen[:10], change.open_since[:10]) == (
         Kind.REOPENED, "2026-01-05", "2026-02-05",
     )  # fmt: skip
+
+
+# --- a device's history
+
+
+def test_a_history_counts_what_is_not_reassessed_and_names_the_scans_that_did_not_meet_it(world: Any) -> None:
+    two = world.add("two", B, serial="S-2", runs=TWO)
+    world.add("alive", C, serial="S-3", runs={22: "ssh"})
+    world.scan()
+    world.later()
+    world.scan(ports=(22, 23), head={"narrowed": ("ports",)})
+    two.on = False
+    world.later()
+    world.scan()
+    world.later()
+    world.scan(targets=[C])
+    found = device_history.events(world.kept, device_lookup.find(world.kept, B))
+    assert [(one.what, one.at[:10]) for one in found] == [
+        ("first-seen", "2026-01-05"), ("seen", "2026-02-04"), ("not-met", "2026-03-06"),
+    ]  # fmt: skip
+    assert [one.facts.get("not_reassessed") for one in found] == [0, 1, None]
+    assert found[0].facts["standing"] == found[1].facts["standing"]
