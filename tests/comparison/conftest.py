@@ -282,3 +282,13 @@ def tuned(name: str, drop: Sequence[str] = (), **settings: Any) -> Baseline:
 @pytest.fixture
 def tuned_baseline() -> Any:
     return tuned
+
+
+@pytest.fixture
+def make_world() -> type[World]:
+    return World
+
+
+@pytest.fixture
+def office() -> Baseline:
+    return OFFICE
