@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hardenprobe.scanning.review import judged
 from support.tls import certificate, chain, tls_port
 
 from hardenprobe.baseline import baseline
@@ -24,6 +23,8 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.devices import identity
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.facts import FtpSession, SnmpEngine, TelnetGreeting
+from hardenprobe.judging.review import judged
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Clock, Coverage, Head, Observation, Reach, Review, State, Vantage
 from hardenprobe.model.transcript import observation
 from hardenprobe.model.visit import Visit
@@ -151,7 +152,9 @@ class World:
             results=(),
             observations=fleet.observations,
         )
-        return self.kept.save(judged(review, expected, CHECKS, decisions)).head.id
+        return self.kept.save(
+            judged(review, JudgingRules(baseline=expected, registry=CHECKS, decisions=decisions))
+        ).head.id
 
     def recheck(self, review: str, *findings: str) -> dict[tuple[str, str, int | None], Compared]:
         """Assess findings of a review again, store what was seen, and say what became of them."""
@@ -176,7 +179,7 @@ class World:
             coverage=fleet.coverage, vantages=picked.review.vantages, devices=fleet.devices, results=(),
             observations=fleet.observations,
         )  # fmt: skip
-        now = self.kept.save(judged(seen, OFFICE, CHECKS))
+        now = self.kept.save(judged(seen, JudgingRules(baseline=OFFICE, registry=CHECKS, decisions=None)))
         found = outcome.compared(picked, again, now, lambda check: False)
         return {(one.label, one.check, one.endpoint.port if one.endpoint else None): one for one in found}
 

