@@ -7,13 +7,13 @@ environment, and of a page only its title, its form and its digest stay.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hashlib
 import re
 import ssl
 import warnings
 import zlib
 from collections.abc import AsyncIterator, Iterable
-from contextlib import suppress
 from dataclasses import dataclass
 from html.parser import HTMLParser
 
@@ -30,7 +30,12 @@ from hardenprobe.probes.web.cookies import session_cookies, star_cookies
 from hardenprobe.probes.web.http_link import Through
 
 BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
-AGENT = "hardenprobe"
+_HEADERS = {
+    "User-Agent": "hardenprobe",
+    "Accept": "text/html, */*;q=0.1",
+    "Accept-Encoding": "identity",
+    "Connection": "keep-alive",
+}
 IPP = 631  # shared by ipp and ipps; one page tells that HTTP is spoken, and is no settings page
 _BLANK = re.compile(rb"\r?\n\r?\n")
 _INTERIM = re.compile(rb"HTTP/1\.\d 1\d\d[^\n]*\n(?:[^\r\n][^\n]*\n)*\r?\n")  # RFC 9110 section 15.2
@@ -163,35 +168,29 @@ async def _exchange(
     scheme = "https" if protocol == "tls" else "http"
     port = stream.port + stream.line.port_offset
     url = f"{scheme}://{bare}:{port}{path}" if port not in (80, 443) else f"{scheme}://{bare}{path}"
-    transport = Through(stream, protocol)
     method, more, content = ("POST", {"Content-Type": post[0]}, post[1]) if post else ("GET", {}, None)
+    door = Through(stream, protocol)
     try:
-        async with (
-            httpx.AsyncClient(
-                transport=transport,
-                trust_env=False,
-                follow_redirects=False,
-                timeout=stream.line.timing.reply,
-                headers={
-                    "User-Agent": AGENT,
-                    "Accept": "text/html, */*;q=0.1",
-                    "Accept-Encoding": "identity",
-                },
-            ) as client,
-            client.stream(method, url, headers=more, content=content) as response,
-        ):
+        # No client: its cookie jar and its next request, built from what the answer says, would be read for nothing.
+        request = httpx.Request(method, url, headers=_HEADERS | more, content=content)
+        async with contextlib.aclosing(await door.handle_async_request(request)) as response:
             body = await _body(response)
-    except (httpcore.RemoteProtocolError, httpx.RemoteProtocolError) as exc:
+    except httpcore.RemoteProtocolError as exc:
         why = "closed" if "disconnected" in str(exc) else f"not HTTP: {str(exc)[:80]}"
         return Fetched(recorder=stream.recorder, fault=why)
-    except (httpx.InvalidURL, httpx.LocalProtocolError, httpcore.LocalProtocolError) as exc:
+    except (httpx.InvalidURL, httpcore.LocalProtocolError) as exc:
         return Fetched(recorder=stream.recorder, fault=f"not asked: {str(exc)[:80]}")
     return Fetched(
         recorder=stream.recorder,
         status=response.status_code,
-        headers=tuple(response.headers.multi_items()),
+        headers=tuple((_text(name), _text(value)) for name, value in response.headers.raw),
         body=body,
     )
+
+
+def _text(data: bytes) -> str:
+    """A name or value of a header, each by itself, whatever bytes the others hold (RFC 9110 section 5.5)."""
+    return data.decode("utf-8", "backslashreplace")
 
 
 def read(status: int, headers: Iterable[tuple[str, str]], body: bytes, *, tls: bool, path: str) -> HttpAnswer:
@@ -220,7 +219,7 @@ def look_at(body: bytes) -> Page:
     """Find title, form and password field of a page."""
     page = Page()
     # A marked section of no known kind is an AssertionError to the library; what was read before it counts.
-    with suppress(AssertionError):
+    with contextlib.suppress(AssertionError):
         page.feed(body.decode("utf-8", "replace"))
     return page
 

@@ -22,7 +22,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.facts import HttpAnswer
+from hardenprobe.facts import HttpAnswer, readable
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.web import http
 from hardenprobe.scope.limits import Timing
@@ -151,6 +151,36 @@ def test_redirect_off_the_device_is_read_and_not_followed() -> None:
     server = Server(answer(b"", "Location: https://127.0.0.99/", status="301 Moved"))
     assert get(server)[0].location == "https://127.0.0.99/"
     assert len(server.requests) == 1
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        b"Set-Cookie: sid=F\xc7ound",
+        b"Set-Cookie: F\xc7ound=1",
+        b"Set-Cookie: sid=1; Max-Age=" + b"9" * 5000,
+        b"Set-Cookie: sid=1; Expires=Thu, 99 Foo \xd9\xa1 99999",
+        b"Set-Cookie: sid=1; Domain=\xff..; Path=\xed\xa0\x80",
+        b"Location: //[::",
+        b"Location: http://[",
+        b"Location: http://a:99999999/",
+        b"Location: \xff\xfe\xed\xa0\x80",
+    ],
+)
+@pytest.mark.parametrize("status", [b"200 OK", b"302 F\xc7ound"])
+def test_an_odd_header_leaves_the_rest_of_an_answer(status: bytes, header: bytes) -> None:
+    """RFC 9110 section 5.5: a field value may hold any byte of obs-text; a redirect is read and never prepared."""
+    lines = (b"HTTP/1.1 " + status, header, b"Set-Cookie: session=1", b"Location: /x", b"Content-Length: 2")
+    facts, line, _ = get(Server(b"\r\n".join(lines) + b"\r\n\r\nhi"))
+    assert (facts.status, facts.body_length, facts.fault) == (int(status[:3]), 2, None)
+    assert "session" in {cookie.name for cookie in facts.cookies}
+    assert facts.location == ("/x" if header.startswith(b"Set") else readable(header[10:]))
+    assert line.cost.connections == 1
+
+
+def test_an_odd_header_changes_no_other() -> None:
+    facts, _, _ = get(Server(answer(b"", "Server: caf\xc3\xa9", "X-Odd: F\xc7ound")))
+    assert facts.server == "caf\xe9"
 
 
 @pytest.fixture(scope="module")
