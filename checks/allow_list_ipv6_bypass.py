@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.access import says_no, serves, service_at, shut
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
@@ -31,6 +31,9 @@ EXPECTED = "what is refused over IPv4 is refused over IPv6"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide port by port, where both families were looked at."""
+    if len({address.family for address in seen.device.addresses}) < 2:
+        yield inapplicable("the device has addresses of one family alone", EXPECTED)
+        return
     told = False
     for port, by_family in sorted(_ports(seen).items()):
         if set(by_family) != {4, 6}:
@@ -56,8 +59,6 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 
 
 def _ports(seen: Seen) -> dict[int, dict[int, list[Observation[Any]]]]:
-    if len({address.family for address in seen.device.addresses}) < 2:
-        return {}
     found: dict[int, dict[int, list[Observation[Any]]]] = {}
     for one in seen.observations:
         where = one.endpoint

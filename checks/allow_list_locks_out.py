@@ -23,7 +23,7 @@ from typing import Any
 
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.access import answers, says_no, serves, silent
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
@@ -39,6 +39,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     lists = [one.facts for one in seen.of(DeclaredAllowList) if one.facts.entries]
     shut = {s for one in lists for s in one.services if source and source not in AddressSet.of(one.entries)}
     services = dict.fromkeys(s for one in lists for s in one.services if s not in shut)
+    if not services:
+        yield inapplicable("no list that admits us is declared for a service", EXPECTED)
+        return
     edges = {s: edge_text(lists, s, source or "") for s in services}
     told = False
     for service in services if source else ():

@@ -23,7 +23,7 @@ from typing import Any
 
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.access import answers, says_no, serves, silent
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
@@ -39,7 +39,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     source = seen.vantage.source
     relevant = [one for one in lists if source and source not in AddressSet.of(one.facts.entries)]
     if not relevant:
-        yield _nothing(seen, bool(lists), source)
+        yield _nothing(bool(lists), source)
         return
     # Of two lists for one service, a source that either admits is admitted.
     admitted = {s for one in lists if one not in relevant for s in one.facts.services}
@@ -78,14 +78,13 @@ def _one(seen: Seen, service: str, source: str, edge: str, heard: list[Observati
     return untold(telling[-1], f"{service} gave no telling answer", EXPECTED)
 
 
-def _nothing(seen: Seen, lists: bool, source: str | None) -> Outcome:
+def _nothing(lists: bool, source: str | None) -> Outcome:
     if lists and source is None:
-        text, word = "our own address is not known", Word.UNKNOWN
-    elif lists:
-        text, word = f"every declared list admits {source}", Word.NOTAPPLICABLE
-    else:
-        text, word = "no list with an entry is declared for this device", Word.NOTAPPLICABLE
-    return Outcome(word=word, observed=Said(text=text), expected=Said(text=EXPECTED))
+        text = Said(text="our own address is not known")
+        return Outcome(word=Word.UNKNOWN, observed=text, expected=Said(text=EXPECTED))
+    if lists:
+        return inapplicable(f"every declared list admits {source}", EXPECTED)
+    return inapplicable("no list with an entry is declared for this device", EXPECTED)
 
 
 CHECK = Check(

@@ -50,6 +50,7 @@ CHECK = Check(
     id="basic-auth-in-clear",
     document=__doc__,
     reads=(TcpPort, HttpAnswer, TlsPort, SettingsPageAnswer, IppPrinter),
+    identifies=(TlsPort,),
     judge=judge,
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=HTTP_TO_HTTPS,

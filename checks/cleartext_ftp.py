@@ -58,6 +58,7 @@ CHECK = Check(
     id="cleartext-ftp",
     document=__doc__,
     reads=(TcpPort, FtpSession, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     service="ftp",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},

@@ -64,6 +64,7 @@ CHECK = Check(
     id="cleartext-http-management",
     document=__doc__,
     reads=(TcpPort, HttpAnswer, TlsPort),
+    identifies=(TlsPort,),
     judge=judge,
     service="http",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},

@@ -44,6 +44,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, TelnetGreeting, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     service="telnet",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},

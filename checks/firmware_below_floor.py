@@ -22,7 +22,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.firmware import Floor, later
 from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpAnswer, SnmpObjects
 from hardenprobe.model import Observation, Reason, Said, Word
@@ -39,11 +39,14 @@ class Settings:
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """Decide floor by floor, by the first text that states a version."""
     expected = "the firmware is at the baseline's floor for its model, or later"
+    if not expect.floors:
+        yield inapplicable("the baseline has no floor", expected)
+        return
     texts = list(_texts(seen))
     model = " ".join([seen.device.make_model or "", *(text for _, text in texts)])
     fitting = [f for f in expect.floors if re.search(f.model, model)]
     if not fitting:
-        known = bool(expect.floors) and not model.strip()
+        known = not model.strip()
         text = "the device does not state its model" if known else "the baseline has no floor for this model"
         yield Outcome(
             word=Word.UNKNOWN if known else Word.NOTAPPLICABLE,

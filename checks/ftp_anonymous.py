@@ -68,6 +68,7 @@ CHECK = Check(
     id="ftp-anonymous",
     document=__doc__,
     reads=(TcpPort, FtpAnonymous, FtpSession, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=FTP_ANONYMOUS_OFF,

@@ -53,6 +53,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, RfbSecurity, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=REMOTE_SCREEN_CLOSE,

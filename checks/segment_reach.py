@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.access import serves, shut
 from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reach, Said, Word
@@ -46,12 +46,11 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     source = seen.vantage.source
     segment = next((s for s in expect.segments if source and source in AddressSet.of(s.networks)), None)
     if segment is None:
-        unknown = bool(expect.segments) and source is None
-        text = Said(
-            text="our address is not known" if unknown else "the policy has no segment that we are in"
-        )
-        word = Word.UNKNOWN if unknown else Word.NOTAPPLICABLE
-        yield Outcome(word=word, observed=text, expected=Said(text=EXPECTED))
+        if expect.segments and source is None:
+            text = Said(text="our address is not known")
+            yield Outcome(word=Word.UNKNOWN, observed=text, expected=Said(text=EXPECTED))
+        else:
+            yield inapplicable("the policy has no segment that we are in", EXPECTED)
         return
     outcomes = [
         *(o for service in segment.forbidden for o in _forbidden(seen, segment, service)),

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable
 from hardenprobe.checking.views.attestations import BEARING
 from hardenprobe.facts import (
     FtpSession,
@@ -46,8 +46,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for claim in claims:
         yield from _one(claim, list(BEARING[claim.facts.control](seen)))
     if not claims:
-        said = Said(text="nobody states anything of this device that the network could show")
-        yield Outcome(word=Word.NOTAPPLICABLE, observed=said, expected=Said(text=EXPECTED))
+        yield inapplicable("nobody states anything of this device that the network could show", EXPECTED)
 
 
 def _one(claim: Observation[StatementMade], bearing: list[tuple[Observation[Any], str]]) -> Iterator[Outcome]:

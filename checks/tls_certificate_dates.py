@@ -78,6 +78,7 @@ CHECK = Check(
     id="tls-certificate-dates",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     # Outside its dates it proves nothing to people who click on; about to end, only service is at stake.

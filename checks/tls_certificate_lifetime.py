@@ -62,6 +62,7 @@ CHECK = Check(
     id="tls-certificate-lifetime",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},

@@ -67,6 +67,7 @@ CHECK = Check(
     id="tls-certificate-untrusted",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer, DeclaredDevice),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     # A key other than the pinned one may be a machine in between already.

@@ -54,6 +54,7 @@ CHECK = Check(
     id="tls-compression",
     document=__doc__,
     reads=(TcpPort, TlsPort, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2012-4929 AV:N/AC:H/Au:N/C:P/I:N/A:N.
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},

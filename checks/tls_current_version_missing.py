@@ -67,6 +67,7 @@ CHECK = Check(
     id="tls-current-version-missing",
     document=__doc__,
     reads=(TcpPort, TlsPort, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},

@@ -84,6 +84,7 @@ CHECK = Check(
     id="tls-deprecated-version",
     document=__doc__,
     reads=(TcpPort, TlsPort, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     # SSL: known practical attacks. TLS 1.0 and 1.1: harder ones, on the path as well.

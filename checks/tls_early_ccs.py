@@ -36,6 +36,7 @@ CHECK = Check(
     id="tls-early-ccs",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2014-0224 AV:N/AC:M/Au:N/C:P/I:P/A:P.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},

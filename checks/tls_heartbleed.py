@@ -36,6 +36,7 @@ CHECK = Check(
     id="tls-heartbleed",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2014-0160 AV:N/AC:L/Au:N/C:P/I:N/A:N.
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},

@@ -50,6 +50,7 @@ CHECK = Check(
     id="tls-insecure-renegotiation",
     document=__doc__,
     reads=(TcpPort, TlsPort, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2009-3555 AV:N/AC:M/Au:N/C:N/I:P/A:P; whether renegotiation happens at all is not known here.
     vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A"},

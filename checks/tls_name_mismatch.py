@@ -52,6 +52,7 @@ CHECK = Check(
     id="tls-name-mismatch",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer, DeclaredDevice),
+    identifies=(HttpAnswer,),
     judge=judge,
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=TLS_CERTIFICATE,

@@ -81,6 +81,7 @@ CHECK = Check(
     id="tls-no-forward-secrecy",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     # The key must be taken as well, so only confidentiality, and with effort.

@@ -38,6 +38,7 @@ CHECK = Check(
     id="tls-rsa-padding-oracle",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2017-13099 AV:N/AC:M/Au:N/C:P/I:N/A:N.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},

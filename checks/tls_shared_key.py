@@ -56,6 +56,7 @@ CHECK = Check(
     id="tls-shared-key",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     compares=(KEY,),
     # The key of one opened device serves against every other.

@@ -113,6 +113,7 @@ CHECK = Check(
     id="tls-weak-cipher",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, TlsSecondOpinion, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     # none: no protection once chosen. weak: practical attacks on the cipher. dated: attacks that need much or many.

@@ -78,6 +78,7 @@ CHECK = Check(
     id="tls-weak-key",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     # RSA 768 has been factored in public; 1024 bits need a large effort.

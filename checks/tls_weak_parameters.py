@@ -99,6 +99,7 @@ CHECK = Check(
     id="tls-weak-parameters",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     # Export sizes break in hours on one machine; 1024 bits need a large effort.

@@ -76,6 +76,7 @@ CHECK = Check(
     id="tls-weak-signature",
     document=__doc__,
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer),
+    identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
     # Collisions are practical for MD5 and dear for SHA-1; both need an authority that still signs with them.

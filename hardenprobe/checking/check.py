@@ -53,6 +53,7 @@ class Outcome:
         subject: Which of several things at that endpoint; None for the endpoint itself.
         vector: Key into the check's `vectors`; only for `fail`, and only where there are several.
         proof: Ids of the observations it rests on.
+        settled: It rests on the inventory or the baseline alone, so that nothing the device might have said could change it.
     """
 
     word: Word
@@ -64,6 +65,7 @@ class Outcome:
     vector: str | None = None
     proof: tuple[str, ...] = ()
     rule_set: RuleSet | None = None
+    settled: bool = False
 
 
 @dataclass(eq=False, kw_only=True)
@@ -216,6 +218,8 @@ class Check(Generic[S]):
         document: The module's docstring.
         reads: The kinds of facts it rests on; the engine runs only the probes that somebody reads.
         judge: Pure. Yields at least one outcome.
+        identifies: Those of `reads` that only identify what else speaks on a port. Where one of them could not be obtained,
+            the port is not recognised, and the judge decides by the rest.
         settings: Record of what a baseline decides for this check; a baseline must give every field without default.
         vectors: CCSS base vector by outcome; "" is the only or ordinary one.
         reach: The furthest its probes go; None for a check that asks the network nothing.
@@ -240,6 +244,7 @@ class Check(Generic[S]):
     settings: type[S] = NoSettings  # type: ignore[assignment]
     reach: Reach | None = Reach.ASK
     compares: tuple[Shared, ...] = ()
+    identifies: tuple[type[Any], ...] = ()
     service: str | None = None
     worse: Worse | None = None
     version: str = "1"
@@ -334,6 +339,13 @@ def note(
 ) -> Outcome:
     """Worth knowing and no verdict: `informational`."""
     return _at(seen, Word.INFORMATIONAL, observed, expected, value, None, subject, None, rule_set, None, None)
+
+
+def inapplicable(observed: str, expected: str) -> Outcome:
+    """It does not apply to the device, by what the inventory or the baseline says, whatever the device might say."""
+    return Outcome(
+        word=Word.NOTAPPLICABLE, observed=Said(text=observed), expected=Said(text=expected), settled=True
+    )
 
 
 def _at(

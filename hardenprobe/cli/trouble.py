@@ -34,12 +34,18 @@ def log_to_file() -> None:
 
 
 class _LateFile(logging.Handler):
-    def emit(self, record: logging.LogRecord) -> None:
+    @property
+    def baseFilename(self) -> str:  # as the handlers of `logging` name it
+        """The file that is written to."""
         from platformdirs import user_log_path
 
+        return str(user_log_path("hardenprobe", appauthor=False) / "hardenprobe.log")
+
+    def emit(self, record: logging.LogRecord) -> None:
+        file = Path(self.baseFilename)
         try:
-            folder = user_log_path("hardenprobe", appauthor=False, ensure_exists=True)
-            with (folder / "hardenprobe.log").open("a", encoding="utf-8") as out:
+            file.parent.mkdir(parents=True, exist_ok=True)
+            with file.open("a", encoding="utf-8") as out:
                 out.write(f"{self.format(record)}\n")
         except OSError:
             pass  # a log that cannot be kept must not stop a scan

@@ -17,7 +17,7 @@ from typing import Any
 from hardenprobe.devices import matching, self_description
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.devices.matching import Known
-from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, TcpPort
+from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, ProbeFault
 from hardenprobe.model import (
     INVENTORY,
     NOT_PLANNED,
@@ -193,7 +193,7 @@ def _services(members: Iterable[Visit]) -> tuple[Service, ...]:
     for visit in members:
         for seen in visit.observations:
             where = seen.endpoint
-            if where is None or (isinstance(seen.facts, TcpPort) and seen.facts.control):
+            if where is None or isinstance(seen.facts, ProbeFault) or getattr(seen.facts, "control", False):
                 continue
             state = getattr(seen.facts, "state", State.ACCEPTING)
             key = (where.address, where.transport, where.port)

@@ -171,12 +171,7 @@ def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, lim
         return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
     with limit():
         found = hold_outcomes(check, check.judge(seen, baseline.settings[check.id]))
-    fault = _fault(check, seen)
-    if fault is not None and not any(o.word is Word.FAIL for o in found):
-        # What could not be asked might have failed: a pass would be a guess.
-        reason = Reason(fault.facts.reason)
-        word = Word.ERROR if reason is Reason.CRASHED else Word.UNKNOWN
-        return [_state(word, fault.facts.text, check, reason, (fault.id,))]
+    found = _contained(check, found, _faults(check, seen))
     if not found:
         return [_state(Word.UNKNOWN, "the check said nothing", check, Reason.INCONCLUSIVE)]
     if check.service in baseline.allowed_services:
@@ -194,14 +189,55 @@ def _allowed(outcome: Outcome, service: str | None) -> Outcome:
     )
 
 
-def _fault(check: Check[Any], seen: Seen) -> Observation[ProbeFault] | None:
-    """A fault of a probe that this check reads from, the gravest first."""
+def _faults(check: Check[Any], seen: Seen) -> list[Observation[ProbeFault]]:
+    """What this check rests on and was not obtained, the gravest first."""
     everything = seen.of(ProbeFault)
     if not everything:
-        return None
-    kinds = {facts.kind for facts in check.reads}
+        return []
+    kinds = {facts.kind for facts in check.reads if facts not in check.identifies}
     faults = [o for o in everything if kinds.intersection(o.facts.kinds)]
-    return min(faults, key=lambda o: o.facts.reason != Reason.CRASHED, default=None)
+    return sorted(faults, key=lambda o: o.facts.reason != Reason.CRASHED)
+
+
+def _contained(
+    check: Check[Any], found: list[Outcome], faults: Sequence[Observation[ProbeFault]]
+) -> list[Outcome]:
+    """Hold what a check says against what was not obtained: it might have failed there, and a pass would be a guess.
+
+    A fault at a place takes that place, and what is said of the device as a whole. A finding stays one.
+    """
+    if not faults or (found and all(o.settled for o in found)):
+        return found
+    everywhere = next((fault for fault in faults if fault.endpoint is None), None)
+    if everywhere is not None:
+        return found if any(o.word is Word.FAIL for o in found) else [_missing(check, everywhere, None, None)]
+    places = {_place(fault.endpoint): fault for fault in reversed(faults)}
+    held: dict[tuple[Endpoint | None, str | None], Outcome] = {}
+    for outcome in found:
+        fault = places.get(_place(outcome.endpoint)) if outcome.endpoint else faults[0]
+        if fault is not None and outcome.word is not Word.FAIL:
+            outcome = _missing(check, fault, outcome.endpoint, outcome.subject)
+        held[outcome.endpoint, outcome.subject] = outcome
+    judged = {_place(outcome.endpoint) for outcome in found}
+    if None not in judged:
+        for fault in places.values():
+            if _place(fault.endpoint) not in judged:
+                held[fault.endpoint, None] = _missing(check, fault, fault.endpoint, None)
+    return list(held.values())
+
+
+def _place(endpoint: Endpoint | None) -> tuple[str, str, int] | None:
+    return (endpoint.address, endpoint.transport, endpoint.port) if endpoint else None
+
+
+def _missing(
+    check: Check[Any], fault: Observation[ProbeFault], endpoint: Endpoint | None, subject: str | None
+) -> Outcome:
+    reason, text = Reason(fault.facts.reason), fault.facts.text
+    if reason is Reason.CRASHED:
+        text = f"not obtained, probe {fault.facts.probe} crashed: {text}"
+    word = Word.ERROR if reason is Reason.CRASHED else Word.UNKNOWN
+    return replace(_state(word, text, check, reason, (fault.id,)), endpoint=endpoint, subject=subject)
 
 
 def _state(

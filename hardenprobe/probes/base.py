@@ -10,6 +10,7 @@ import contextlib
 import logging
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from hardenprobe.devices.credentials import Secrets
@@ -24,7 +25,7 @@ from hardenprobe.errors import (
     clip,
 )
 from hardenprobe.facts import ProbeFault, TcpPort
-from hardenprobe.model import Observation, Reach, Reason, State
+from hardenprobe.model import Endpoint, Observation, Reach, Reason, State, Transport
 from hardenprobe.network.link import DeviceLink
 
 if TYPE_CHECKING:
@@ -101,32 +102,51 @@ class ProbeContext:
         return any(kind in self.wanted for kind in kinds)
 
     @contextlib.contextmanager
-    def trying(self, name: str, kinds: Iterable[type[Any]]) -> Iterator[None]:
+    def trying(
+        self, name: str, kinds: Iterable[type[Any]], port: int | None = None, transport: Transport = "tcp"
+    ) -> Iterator[None]:
         """Turn what keeps a question from being finished into an observation, and go on after the block.
+
+        Args:
+            port: The one place that the block asks; what is missing is then missing there alone.
 
         Raises:
             ScopeRefused, CeilingReached: The visit ends.
         """
+        fault = partial(
+            self.fault, name, kinds, where=None if port is None else self.line.endpoint(port, transport)
+        )
         try:
             yield
         except PastTheDoor as exc:
-            self.fault(name, kinds, Reason.CRASHED, str(exc))
+            fault(Reason.CRASHED, str(exc))
         except (ScopeRefused, CeilingReached):
             raise
         except Unreachable as exc:
             reason = Reason.SILENT if exc.state == "silent" else Reason.DROPPED
-            self.fault(name, kinds, reason, str(exc))
+            fault(reason, str(exc))
         except MalformedReply as exc:
-            self.fault(name, kinds, Reason.INCONCLUSIVE, str(exc))
+            fault(Reason.INCONCLUSIVE, str(exc))
         except (Exception, SystemExit, Overran) as exc:
             log.exception("probe %s at %s", name, self.line.address)
-            self.fault(name, kinds, Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc), 240)}")
+            fault(Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc), 240)}")
 
-    def fault(self, name: str, kinds: Iterable[type[Any]], reason: Reason, text: str) -> None:
-        """Write down that a probe could not finish."""
+    def fault(
+        self,
+        name: str,
+        kinds: Iterable[type[Any]],
+        reason: Reason,
+        text: str,
+        where: Endpoint | None = None,
+    ) -> None:
+        """Write down that a probe could not finish.
+
+        Args:
+            where: The place where these kinds are missing; None for the whole device.
+        """
         missing = tuple(sorted(k.kind for k in kinds))
         facts = ProbeFault(probe=name, kinds=missing, reason=reason, text=text)
-        self.seen.append(self.line.observation(facts, None))
+        self.seen.append(self.line.observation(facts, where))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,11 +161,13 @@ class Probe:
         tcp_ports: Of a plug-in: the ports that are assigned to its protocol, each with the word under which `Stream.send`
             speaks there. They are looked at whenever the probe is to run. A port that nobody may speak to stays one.
         ask: Yields observations; reads of the device so far what it needs.
+        place: The one place that it asks, None where it asks several; a fault is missing what it produces there alone.
     """
 
     name: str
     produces: tuple[type[Any], ...]
     ask: Callable[[ProbeContext], AsyncIterator[Observation[Any]]]
+    place: tuple[Transport, int] | None = None
     reach: Reach = Reach.ASK
     grants: tuple[str, ...] = ()
     tcp_ports: Mapping[int, str] = field(default_factory=dict)
@@ -163,7 +185,8 @@ class Probe:
             ScopeRefused, CeilingReached: The visit ends.
         """
         ours = self.ask.__module__.startswith("hardenprobe.probes.")  # may bring what it hears on the way
-        with asked.trying(self.name, self.produces):
+        transport, port = self.place or ("tcp", None)
+        with asked.trying(self.name, self.produces, port, transport):
             async for observation in self.ask(asked):
                 kind = type(getattr(observation, "facts", None))
                 if kind not in self.produces and not ours:

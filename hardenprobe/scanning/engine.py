@@ -15,7 +15,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import CeilingReached, ScopeRefused, clip
-from hardenprobe.facts import SnmpObjects
+from hardenprobe.facts import ProbeFault, SnmpObjects, TcpPort
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.model.visit import OUTCOMES, SilentAddresses, Visit
 from hardenprobe.network import audit_hook
@@ -318,7 +318,9 @@ class Scan:
             anchors=self.anchors,
             secrets=self.secrets,
         )
-        unfinished = crashed = None
+        produced = {kind for probe in (*FIRST_PROBES, *PROBES, *self.plugged) for kind in probe.produces}
+        missing = wanted & {TcpPort, *produced}  # the rest is read from files
+        unfinished = None
         try:
             async with asyncio.timeout(self.plan.timing.seconds):
                 await ask_device(asked, self.plugged)
@@ -326,16 +328,16 @@ class Scan:
             self.stop(str(exc))
             unfinished = str(exc)
         except TimeoutError:
-            asked.fault("visit", wanted, Reason.CEILING, "the time for one device is used up")
+            asked.fault("visit", missing, Reason.CEILING, "the time for one device is used up")
         except CeilingReached as exc:
-            asked.fault("visit", wanted, Reason.CEILING, str(exc))
+            asked.fault("visit", missing, Reason.CEILING, str(exc))
         except Exception as exc:  # a bug of ours in one device's visit must not end the scan
             log.exception("visit of %s", address)
-            crashed = f"{type(exc).__name__}: {clip(str(exc))}"
-            asked.fault("visit", wanted, Reason.CRASHED, crashed)
+            text = f"{type(exc).__name__}: {clip(str(exc))}"
+            asked.fault("visit", missing, Reason.CRASHED, text)
         if line.tap:
             asked.seen[:] = await line.tap.numbered(asked.seen)
-        return _visit_of(asked, unfinished, crashed)
+        return _visit_of(asked, unfinished)
 
 
 def _source(vantage: Vantage, address: str) -> str | None:
@@ -358,7 +360,8 @@ async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = ()) -> None
         return
     if asked.accepting():
         port = random.choice(_control_ports(asked))
-        asked.seen.append((await tcp.look(asked.line, port, control=True, touch_only=True)).seen)
+        with asked.trying("tcp", (TcpPort,), port):
+            asked.seen.append((await tcp.look(asked.line, port, control=True, touch_only=True)).seen)
     for probe in probes:
         await _run(probe, asked)
 
@@ -404,9 +407,10 @@ def first_ports(plan: Plan) -> tuple[int, ...]:
 
 async def _look(asked: ProbeContext, ports: Iterable[int]) -> None:
     for port in ports:
-        heard = await tcp.look(asked.line, port)
-        asked.heard[port] = heard
-        asked.seen.append(heard.seen)
+        with asked.trying("tcp", (TcpPort,), port):
+            heard = await tcp.look(asked.line, port)
+            asked.heard[port] = heard
+            asked.seen.append(heard.seen)
 
 
 async def _run(probe: Probe, asked: ProbeContext) -> None:
@@ -418,12 +422,13 @@ def _answered(seen: Observation[Any]) -> bool:
     return getattr(seen.facts, "state", State.SILENT) is not State.SILENT
 
 
-def _visit_of(asked: ProbeContext, unfinished: str | None, crashed: str | None) -> Visit:
+def _visit_of(asked: ProbeContext, unfinished: str | None) -> Visit:
     """What a visit comes to. A bug of ours must not look like silence or refusal."""
     states = {getattr(o.facts, "state", None) for o in asked.seen if not getattr(o.facts, "control", False)}
     # A reset proves a host, but on this machine the kernel resets for addresses that nobody has.
     reset_proves = asked.listed is not None and not is_loopback(asked.line.address)
     proven = State.ACCEPTING in states or (State.REFUSING in states and reset_proves)
+    crashed = next((o.facts.text for o in asked.of(ProbeFault) if o.facts.reason == Reason.CRASHED), None)
     if unfinished or (crashed and not proven):
         outcome = "unfinished"
     elif proven:
@@ -436,6 +441,6 @@ def _visit_of(asked: ProbeContext, unfinished: str | None, crashed: str | None) 
         outcome=outcome,
         observations=tuple(asked.seen) if proven else (),  # nobody proven, no device
         cost=asked.line.cost,
-        why=unfinished or crashed,
+        why=unfinished or (None if proven else crashed),
         eased=asked.line.turn.easing.told,
     )

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import secrets
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator
 from typing import Any
 
 from hardenprobe.devices import identity
 from hardenprobe.errors import StoreRefused
-from hardenprobe.model import Cost, Coverage, Head
+from hardenprobe.facts import ProbeFault
+from hardenprobe.model import Cost, Coverage, Head, Reason
 from hardenprobe.model.observed import Observed
 from hardenprobe.model.review import new_id
 from hardenprobe.model.transcript import utc_now
@@ -123,6 +125,7 @@ async def _run(
         )
     notices += job.capture.notices if job.capture else ()
     notices += dict.fromkeys(visit.eased for visit in visits if visit.eased)
+    notices += _crashes(visits)
     notices += vantage.notices(plan.vantages, plan.targets)
     notices += audit_hook.tried()
     notices += job.notices
@@ -134,6 +137,28 @@ async def _run(
         observations=fleet.observations,
         notices=tuple(notices),
     )
+
+
+def _crashes(visits: Iterable[Visit]) -> Iterator[str]:
+    """Each crash of a probe once, with its place and where its traceback is."""
+    places: dict[tuple[str, str], list[str]] = {}
+    for visit in visits:
+        for seen in visit.observations:
+            if isinstance(seen.facts, ProbeFault) and seen.facts.reason == Reason.CRASHED:
+                at = seen.endpoint
+                where = f"{at.port}/{at.transport} of {visit.address}" if at else visit.address
+                places.setdefault((seen.facts.probe, seen.facts.text), []).append(where)
+    log = log_file()
+    see = f"; see {log}" if log else ""
+    for (probe, text), crashed in places.items():
+        more = f" and {len(crashed) - 1} more" if len(crashed) > 1 else ""
+        yield f"probe {probe} crashed at {crashed[0]}{more}: {text}{see}"
+
+
+def log_file() -> str | None:
+    """Where the tracebacks of broken probes and checks go; None where they go to no file."""
+    handlers = logging.getLogger("hardenprobe").handlers
+    return next((str(file) for one in handlers if (file := getattr(one, "baseFilename", None))), None)
 
 
 async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:

@@ -11,7 +11,17 @@ import pytest
 
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.checking.check import HEADINGS, Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import (
+    HEADINGS,
+    Check,
+    NoSettings,
+    Outcome,
+    Seen,
+    fail,
+    inapplicable,
+    passed,
+    untold,
+)
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
 from hardenprobe.judging.run_checks import Case, finding_key, notes, run_checks
 from hardenprobe.model import UNPROVEN, Endpoint, Observation, Reach, Reason, Result, Severity, Vantage, Word
@@ -185,6 +195,61 @@ def test_what_could_not_be_asked_is_no_pass(
     if word is not Word.PASS:
         assert result.observations == (faults[-1].id,)
         assert "stopped" in result.observed.text
+
+
+def fault_at(port: int, reason: Reason = Reason.CRASHED) -> Observation[Any]:
+    return at(port, fault(reason).facts)
+
+
+HERE, THERE = at(80, PORT.facts), at(443, PORT.facts)
+NOWHERE = inapplicable("nothing is declared", "-")
+
+
+@pytest.mark.parametrize(
+    ("says", "faults", "words"),
+    [
+        pytest.param([passed(HERE, "x", "y")], [fault_at(80)], {80: Word.ERROR}, id="its own place"),
+        pytest.param([passed(HERE, "x", "y")], [fault_at(443)], {80: Word.PASS, 443: Word.ERROR}, id="another place"),
+        pytest.param(
+            [passed(HERE, "x", "y"), passed(THERE, "x", "y", subject="s")],
+            [fault_at(443)],
+            {80: Word.PASS, 443: Word.ERROR},
+            id="one of two places",
+        ),
+        pytest.param([fail(HERE, "x", "y")], [fault_at(80)], {80: Word.FAIL}, id="a finding stays"),
+        pytest.param([fail(HERE, "x", "y")], [fault_at(443)], {80: Word.FAIL, 443: Word.ERROR}, id="beside a finding"),
+        pytest.param([replace(passed(HERE, "x", "y"), endpoint=None)], [fault_at(443)], {None: Word.ERROR}, id="the whole device"),
+        pytest.param([NOWHERE], [fault_at(443)], {None: Word.NOTAPPLICABLE}, id="settled by the inventory"),
+        pytest.param([NOWHERE], [fault(Reason.CRASHED)], {None: Word.NOTAPPLICABLE}, id="settled, nothing obtained"),
+        pytest.param([], [fault_at(80)], {80: Word.ERROR}, id="the check says nothing"),
+        pytest.param([untold(HERE, "x", "y")], [fault_at(80)], {80: Word.ERROR}, id="not determined for that reason"),
+        pytest.param([passed(HERE, "x", "y")], [fault_at(80, Reason.SILENT)], {80: Word.UNKNOWN}, id="silent"),
+        pytest.param(
+            [passed(HERE, "x", "y")],
+            [fault_at(80, Reason.SILENT), fault_at(80)],
+            {80: Word.ERROR},
+            id="the gravest counts there",
+        ),
+    ],
+)  # fmt: skip
+def test_what_was_not_obtained_costs_its_place(
+    says: list[Outcome], faults: list[Observation[Any]], words: dict[int | None, Word]
+) -> None:
+    found = results(check(lambda seen, expect: says), HERE, THERE, *faults)
+    assert {r.endpoint.port if r.endpoint else None: r.result for r in found} == words
+    assert len(found) == len(words)
+    for result in found:
+        if result.result is Word.ERROR:
+            assert set(result.observations) <= {one.id for one in faults}
+            assert "probe tcp crashed" in result.observed.text
+
+
+def test_what_only_identifies_a_port_costs_no_error() -> None:
+    one = check(
+        lambda seen, expect: [passed(HERE, "x", "y")], reads=(TcpPort, SnmpAnswer), identifies=(TcpPort,)
+    )
+    (result,) = results(one, HERE, fault_at(443))
+    assert result.result is Word.PASS
 
 
 def test_a_finding_stands_beside_a_fault() -> None:

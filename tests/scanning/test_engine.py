@@ -11,6 +11,7 @@ import socket
 from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
+from functools import partialmethod
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from hardenprobe.judging.completeness import INCOMPLETE, exit_status
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.model.visit import Visit
+from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.planning.plan import Plan, targets
 from hardenprobe.plugins import registry
 from hardenprobe.probes import tcp
@@ -314,6 +316,60 @@ def test_probe_that_breaks_costs_its_own_facts_and_nothing_else(monkeypatch: pyt
     assert telnet.result is Word.FAIL
     assert any(o.kind == "http-answer" for seen in found.observations.values() for o in seen)
     assert exit_status(found) == INCOMPLETE
+
+
+@pytest.mark.slow
+def test_a_probe_that_raises_at_any_step_costs_that_place_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Connecting, sending and receiving at port 80 break in turn; ports 21, 23 and 8080 are judged as if nothing had."""
+    steps = {name: getattr(owner, name) for owner, name in STEPS}
+    left = 0
+
+    async def raises(self: Any, step: str, *args: Any, **more: Any) -> Any:
+        nonlocal left
+        port = args[0] if step == "connect" else self.port
+        if port == 80:
+            left -= 1
+            if left == 0:
+                raise ZeroDivisionError("a bug of ours")
+        return await steps[step](self, *args, **more)
+
+    for owner, name in STEPS:
+        monkeypatch.setattr(owner, name, partialmethod(raises, name))
+
+    def scanned(fails_at: int) -> tuple[Review, bool]:
+        nonlocal left
+        left = fails_at
+        device = Device({21: ftpd, 23: saying(b"\xff\xfb\x01login: "), 80: web, 8080: web})
+
+        async def run() -> Review:
+            async with running(device):
+                return await reviewed(plan(device.address, tcp_ports=(21, 23, 80, 8080), udp_ports=()))
+
+        return asyncio.run(run()), left <= 0
+
+    whole = verdicts(scanned(0)[0])
+    for step in itertools.count(1):
+        found, broke = scanned(step)
+        if not broke:
+            break
+        assert (verdicts(found).items() ^ whole.items()) == {
+            one for one in verdicts(found).items() ^ whole.items() if one[0][1] in (80, None)
+        }, step
+        errors = [r for r in found.results if r.result is Word.ERROR]
+        assert errors and all("probe" in r.observed.text for r in errors)
+        assert {r.check for r in errors}.isdisjoint(
+            {"cleartext-ftp", "allow-list-too-wide"} if step > 2 else ()
+        )
+        (notice,) = [n for n in found.notices if "crashed" in n]
+        assert "80/tcp" in notice and "ZeroDivisionError" in notice
+    assert step > 5, "connect and listen, then connect, send and receive"
+
+
+STEPS = ((DeviceLink, "connect"), (Stream, "send"), (Stream, "receive"))
+
+
+def verdicts(found: Review) -> dict[tuple[str, int | None], Word]:
+    return {(r.check, r.endpoint.port if r.endpoint else None): r.result for r in found.results}
 
 
 def test_bug_in_one_visit_leaves_the_others_and_does_not_look_like_silence(

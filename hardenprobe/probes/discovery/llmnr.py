@@ -91,7 +91,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[LlmnrAnswer]]:
         yield seen
     heard = asked.heard.get(PORT)
     if heard and heard.waits and asked.line.speaks(PORT, "llmnr"):
-        with asked.trying("llmnr", (LlmnrAnswer,)):
+        with asked.trying("llmnr", (LlmnrAnswer,), PORT):
             yield await over_tcp(asked.line, name, kind)
 
 

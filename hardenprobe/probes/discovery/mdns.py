@@ -156,4 +156,4 @@ def _askable(name: str) -> bool:
     )
 
 
-PROBE = Probe(name="mdns", produces=(MdnsAnswer, DnsSdText), ask=_ask)
+PROBE = Probe(name="mdns", produces=(MdnsAnswer, DnsSdText), ask=_ask, place=("udp", PORT))

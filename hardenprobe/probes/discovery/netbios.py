@@ -29,4 +29,4 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[NetbiosAnswer]]
     yield seen
 
 
-PROBE = Probe(name="netbios", produces=(NetbiosAnswer,), ask=_ask)
+PROBE = Probe(name="netbios", produces=(NetbiosAnswer,), ask=_ask, place=("udp", PORT))

@@ -36,4 +36,4 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[NtpControlAnswe
             return
 
 
-PROBE = Probe(name="ntp", produces=(NtpControlAnswer,), ask=_ask)
+PROBE = Probe(name="ntp", produces=(NtpControlAnswer,), ask=_ask, place=("udp", PORT))

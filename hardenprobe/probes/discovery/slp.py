@@ -85,4 +85,4 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SlpAnswer]]:
     yield seen
 
 
-PROBE = Probe(name="slp", produces=(SlpAnswer,), ask=_ask)
+PROBE = Probe(name="slp", produces=(SlpAnswer,), ask=_ask, place=("udp", PORT))

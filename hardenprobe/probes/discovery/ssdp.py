@@ -88,4 +88,4 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SsdpAnswer]]:
             return
 
 
-PROBE = Probe(name="ssdp", produces=(SsdpAnswer,), ask=_ask)
+PROBE = Probe(name="ssdp", produces=(SsdpAnswer,), ask=_ask, place=("udp", PORT))

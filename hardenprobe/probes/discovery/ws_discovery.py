@@ -129,4 +129,4 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[WsDiscoveryAnsw
             return
 
 
-PROBE = Probe(name="ws-discovery", produces=(WsDiscoveryAnswer,), ask=_ask)
+PROBE = Probe(name="ws-discovery", produces=(WsDiscoveryAnswer,), ask=_ask, place=("udp", PORT))

@@ -81,7 +81,7 @@ async def read_reply(stream: Stream, wait: float) -> tuple[int, str] | None:
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[FtpSession]]:
     for heard in asked.accepting():
         if heard.seen.facts.speaks == "ftp" and asked.line.speaks(heard.port, "ftp"):
-            with asked.trying("ftp", (FtpSession,)):
+            with asked.trying("ftp", (FtpSession,), heard.port):
                 yield await ask_user(asked.line, heard.port)
 
 

@@ -62,7 +62,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[FtpAnonymous]]:
             where = asked.line.endpoint(heard.port, protocol="ftp")
             yield asked.line.observation(FtpAnonymous(asked=False), where)
             continue
-        with asked.trying("ftp-anonymous", (FtpAnonymous,)):
+        with asked.trying("ftp-anonymous", (FtpAnonymous,), heard.port):
             yield await sign_in(asked.line, heard.port, address)
 
 

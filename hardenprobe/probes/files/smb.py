@@ -71,7 +71,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SmbNegotiation]
         ("1", packets.encode_smb1(), packets.decode_smb1),
     )
     for version, message, decode in questions:
-        with asked.trying("smb", (SmbNegotiation,)):
+        with asked.trying("smb", (SmbNegotiation,), PORT):
             yield await negotiate(asked.line, version, message, decode)
 
 

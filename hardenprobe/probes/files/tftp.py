@@ -32,4 +32,4 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[TftpAnswer]]:
     yield seen
 
 
-PROBE = Probe(name="tftp", produces=(TftpAnswer,), ask=_ask)
+PROBE = Probe(name="tftp", produces=(TftpAnswer,), ask=_ask, place=("udp", PORT))

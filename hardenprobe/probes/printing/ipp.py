@@ -235,7 +235,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     told: set[int] = set()
     for port, over_tls, assigned in _places(asked):
         tls = lenient_context() if over_tls else None
-        with asked.trying("ipp", (IppPrinter, IppJobs)):
+        with asked.trying("ipp", (IppPrinter, IppJobs), port):
             tried = paths if assigned else paths[:1]
             printer = await ask_printer(asked.line, port, tried, tls, assigned=assigned)
             yield printer

@@ -103,7 +103,7 @@ async def _reason(reader: _Reader) -> str:
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[RfbSecurity]]:
     for heard in asked.accepting():
         if heard.seen.facts.speaks == "rfb" and asked.line.speaks(heard.port, "rfb"):
-            with asked.trying("rfb", (RfbSecurity,)):
+            with asked.trying("rfb", (RfbSecurity,), heard.port):
                 yield await security(asked.line, heard.port)
 
 

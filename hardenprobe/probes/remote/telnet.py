@@ -82,8 +82,9 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[TelnetGreeting]
     """Nothing is asked: the greeting that was heard proves both the port and the protocol."""
     for heard in asked.accepting():
         if heard.seen.facts.speaks == "telnet":
-            where = asked.line.endpoint(heard.port, protocol="telnet")
-            yield asked.line.derived(read(heard.greeting), where, heard.seen)
+            with asked.trying("telnet", (TelnetGreeting,), heard.port):
+                where = asked.line.endpoint(heard.port, protocol="telnet")
+                yield asked.line.derived(read(heard.greeting), where, heard.seen)
 
 
 PROBE = Probe(name="telnet", produces=(TelnetGreeting,), ask=_ask, reach=Reach.LOOK)

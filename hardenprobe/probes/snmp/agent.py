@@ -256,4 +256,4 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
             return
 
 
-PROBE = Probe(name="snmp", produces=(SnmpAnswer, SnmpEngine), ask=_ask)
+PROBE = Probe(name="snmp", produces=(SnmpAnswer, SnmpEngine), ask=_ask, place=("udp", PORT))

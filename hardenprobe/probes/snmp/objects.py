@@ -235,4 +235,4 @@ def hush(line: DeviceLink, objects: SnmpObjects) -> None:
     line.may_speak = {port: words for port, words in line.may_speak.items() if port not in raw}
 
 
-PROBE = Probe(name="snmp-objects", produces=(SnmpObjects,), ask=_ask)
+PROBE = Probe(name="snmp-objects", produces=(SnmpObjects,), ask=_ask, place=("udp", PORT))

@@ -59,5 +59,10 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
 
 
 PROBE = Probe(
-    name="snmp-bulk", produces=(SnmpBulk,), ask=_ask, reach=Reach.STRAIN, grants=("snmp-amplification",)
+    name="snmp-bulk",
+    produces=(SnmpBulk,),
+    ask=_ask,
+    place=("udp", PORT),
+    reach=Reach.STRAIN,
+    grants=("snmp-amplification",),
 )

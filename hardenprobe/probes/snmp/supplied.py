@@ -171,4 +171,9 @@ def _withheld(line: DeviceLink, user: User, why: str) -> Observation[SnmpUser]:
     return line.observation(facts, line.endpoint(agent.PORT, "udp", "snmp"))
 
 
-PROBE = Probe(name="snmp-supplied", produces=(SnmpUser, SnmpAnswer, SnmpObjects, SnmpWriteBack), ask=_ask)
+PROBE = Probe(
+    name="snmp-supplied",
+    produces=(SnmpUser, SnmpAnswer, SnmpObjects, SnmpWriteBack),
+    ask=_ask,
+    place=("udp", agent.PORT),
+)

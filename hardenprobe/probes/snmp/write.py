@@ -116,6 +116,7 @@ PROBE = Probe(
     name="snmp-write-back",
     produces=(SnmpWriteBack,),
     ask=_ask,
+    place=("udp", PORT),
     reach=Reach.ALTER,
     grants=("snmp-default-community-write",),
 )

@@ -199,7 +199,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SshOffer | SshI
         # A server greets first; one that is slow to may still be asked where SSH is expected.
         if not asked.line.speaks(port, "ssh") or not (heard.seen.facts.speaks == "ssh" or heard.waits):
             continue
-        with asked.trying("ssh", (SshOffer, SshHostKey)):
+        with asked.trying("ssh", (SshOffer, SshHostKey), port):
             seen, greeting = await ask_offer(asked.line, port)
             yield seen
             if greeting and asked.at(SshIdentification, port) is None:
@@ -214,7 +214,7 @@ async def _listen(asked: ProbeContext) -> AsyncIterator[Observation[SshIdentific
     """Nothing is asked: the greeting that was heard is taken apart."""
     for heard in asked.accepting():
         if heard.seen.facts.speaks == "ssh":
-            with asked.trying("ssh identification", (SshIdentification,)):
+            with asked.trying("ssh identification", (SshIdentification,), heard.port):
                 # What was heard may be cut in the last line's comments; the version comes before them.
                 if found := identification(heard.greeting + b"\n"):
                     where = asked.line.endpoint(heard.port, protocol="ssh")

@@ -23,7 +23,7 @@ IMPLICIT = "implicit"
 
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     for port, reached in _doors(asked):
-        with asked.trying("tls", (TlsPort,)):
+        with asked.trying("tls", (TlsPort,), port):
             talker = _talker(asked, port, reached)
             versions, facts = await ask_versions(talker, asked.anchors, reached)
             yield asked.line.observation(
@@ -37,7 +37,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
 
 async def _ask_suites(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     for versions in asked.tls:
-        with asked.trying("tls-suites", (TlsSuites,)):
+        with asked.trying("tls-suites", (TlsSuites,), versions.talker.port):
             talker = versions.talker
             talker.recorders.clear()
             async with asked.line.turn.dear:
@@ -70,11 +70,11 @@ async def _strain(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
         where, reached = port.endpoint.port, port.facts.reached
         flaws = [flaw for flaw, check in FLAWS.items() if asked.plan.granted(check, Reach.STRAIN)]
         if flaws and asked.wants(TlsFlaws):
-            with asked.trying("tls-flaws", (TlsFlaws,)):
+            with asked.trying("tls-flaws", (TlsFlaws,), where):
                 for seen in await probe_flaws(asked.line, where, flaws, reached=reached):
                     yield seen
         if asked.plan.tls_second_opinion and asked.plan.granted(SECOND_OPINION_GRANT, Reach.STRAIN):
-            with asked.trying("tls-second-opinion", (TlsSecondOpinion,)):
+            with asked.trying("tls-second-opinion", (TlsSecondOpinion,), where):
                 for seen in await probe_second_opinion(asked.line, where, reached=reached):
                     yield seen
 

@@ -293,7 +293,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[HttpAnswer]]:
             continue
         context = lenient_context() if over_tls else None
         for path in asked.plan.http_paths:
-            with asked.trying("http", (HttpAnswer,)):
+            with asked.trying("http", (HttpAnswer,), port):
                 yield await get(asked.line, port, path, tls=context, ipp=port == IPP)
 
 

@@ -66,10 +66,10 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     for port, over_tls in ports.items():
         tls = lenient_context() if over_tls else None
         for page in paths.settings_pages if asked.wants(SettingsPageAnswer) else ():
-            with asked.trying("web", (SettingsPageAnswer,)):
+            with asked.trying("web", (SettingsPageAnswer,), port):
                 yield await ask_settings_page(asked.line, port, page, tls)
         for path in paths.scan if asked.wants(ScanServiceAnswer) else ():
-            with asked.trying("web", (ScanServiceAnswer,)):
+            with asked.trying("web", (ScanServiceAnswer,), port):
                 yield await ask_scan_service(asked.line, port, path, tls)
 
 
