@@ -4,6 +4,7 @@
       UsageError          exit 2: the caller asked for something impossible, or a file is wrong
         ScopeRefused        address, window, port or reach outside the scope; raised before a packet leaves
           PastTheDoor         code that is not Link went for the network by itself
+          MayNotSpeak         a probe would say something to a port that may not be spoken to
         FileInvalid         file, line, what is wrong, how to mend it
         UnknownName         a check, baseline or review of that name is not there; proposes the nearest
         StoreRefused        the store cannot be opened or is not ours
@@ -21,6 +22,7 @@ neither and keeps its own type.
 from __future__ import annotations
 
 import difflib
+import traceback
 from collections.abc import Iterable
 from typing import Any
 
@@ -50,6 +52,10 @@ class ScopeRefused(UsageError):
 
 class PastTheDoor(ScopeRefused):
     """Code that is not Link went for the network by itself. It costs that code its result, and nobody else."""
+
+
+class MayNotSpeak(ScopeRefused):
+    """A probe would speak to a port of the never-speak list, or in a protocol that the port is not for. It costs that probe."""
 
 
 class FileInvalid(UsageError):
@@ -145,6 +151,21 @@ class ContractBroken(HardenprobeError, ValueError):
 def _from_text(cls: type[UnknownName], text: str) -> UnknownName:
     """Make one anew in another process, where the known names are not at hand."""
     return cls.__new__(cls, text)
+
+
+def blame(error: BaseException, folder: str, otherwise: str = "") -> str:
+    """Where in somebody's files an error was raised, in brackets.
+
+    Args:
+        folder: That holds them.
+        otherwise: What to say where it was raised outside of them.
+
+    >>> blame(ValueError(), "/nowhere")
+    ''
+    """
+    frames = [f for f in traceback.extract_tb(error.__traceback__) if f.filename.startswith(folder)]
+    place = f"{frames[-1].filename}, line {frames[-1].lineno}" if frames else otherwise
+    return f" ({place})" if place else ""
 
 
 def clip(value: object, limit: int = 80) -> str:

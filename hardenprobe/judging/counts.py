@@ -43,6 +43,7 @@ class Tally:
         asked: Results but for what was left out on purpose.
         told: Those of them that could be determined.
         untold: Check, reason and word to the devices of which it could not be told, each once.
+        errors: Check to what is said of its first error.
         undetermined: Checks that had to be determined and were not.
         lapsed: Exception that covers a finding no longer, and why, to how many findings, and check and device of one.
     """
@@ -53,6 +54,7 @@ class Tally:
     asked: int = 0
     told: int = 0
     untold: dict[tuple[str, Reason | None, Word], list[str]] = field(default_factory=dict)
+    errors: dict[str, str] = field(default_factory=dict)
     undetermined: set[str] = field(default_factory=set)
     lapsed: dict[tuple[str, str], tuple[int, str, str]] = field(default_factory=dict)
 
@@ -94,6 +96,8 @@ class Tally:
                 holders = self.untold.setdefault((result.check, result.reason, word), [])
                 if not holders or holders[-1] != device:
                     holders.append(device)
+                if word is Word.ERROR:
+                    self.errors.setdefault(result.check, result.observed.text)
                 if word is Word.UNKNOWN and result.check in must:
                     self.undetermined.add(result.check)
                 continue
@@ -120,6 +124,7 @@ class Tally:
         self.told += other.told
         for key, holders in other.untold.items():
             self.untold.setdefault(key, []).extend(holders)
+        self.errors = other.errors | self.errors
         self.undetermined |= other.undetermined
         for cover, (number, check, device) in other.lapsed.items():
             before, *first = self.lapsed.get(cover, (0, check, device))

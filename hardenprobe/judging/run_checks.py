@@ -5,16 +5,17 @@ from __future__ import annotations
 import hashlib
 import logging
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from json.encoder import encode_basestring_ascii
+from pathlib import Path
 from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Check, Fleet, Outcome, Seen
-from hardenprobe.errors import Overran, ScopeRefused, clip
+from hardenprobe.errors import Overran, ScopeRefused, blame, clip
 from hardenprobe.facts import NotMet, ProbeFault
 from hardenprobe.model import (
     INVENTORY,
@@ -31,7 +32,7 @@ from hardenprobe.model import (
     Word,
 )
 from hardenprobe.network import audit_hook
-from hardenprobe.plugins.contract import hold_outcomes
+from hardenprobe.plugins.contract import hold_outcomes, hold_together
 from hardenprobe.plugins.registry import BUILT_IN, Registry
 from hardenprobe.plugins.time_limit import limited
 from hardenprobe.standards.ccss import score, severity
@@ -83,9 +84,9 @@ def run_checks(case: Case, expected: Expected, registry: Registry) -> tuple[Resu
                 if not met and check.reach is not None:
                     continue  # nobody was there to be asked; only what the inventory declares can be judged
                 origin = registry.origins[check_id]
-                # Ours are held to the limit by tests with hostile data, and there are many of them.
-                limit = limited if origin != BUILT_IN else nullcontext
-                outcomes = _check(check, seen, case, baseline, limit)
+                outcomes = _check(
+                    check, seen, case, baseline, None if origin == BUILT_IN else registry.overran
+                )
                 results += [_result(check, seen, outcome, origin, families) for outcome in outcomes]
     return tuple(results)
 
@@ -136,13 +137,18 @@ def _from(vantage: Vantage, everything: tuple[Observation[Any], ...]) -> tuple[O
     return tuple(o for o in everything if o.vantage in (vantage.name, INVENTORY))
 
 
-Limit = Callable[[], AbstractContextManager[None]]
+def _check(
+    check: Check[Any], seen: Seen, case: Case, baseline: Baseline, overran: dict[str, str] | None
+) -> list[Outcome]:
+    """What one check says of one device.
 
-
-def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, limit: Limit) -> list[Outcome]:
+    Args:
+        overran: The checks of plug-ins that took too long of a device, with what is said of them. None for one of ours: they
+            are held to the limit by tests with hostile data, and there are many of them.
+    """
     refused = audit_hook.refused()
     try:
-        outcomes = _outcomes(check, seen, case, baseline, limit)
+        outcomes = _outcomes(check, seen, case, baseline, overran)
         if audit_hook.refused() > refused:
             raise ScopeRefused(
                 "it tried to reach the network past hardenprobe's door, and hid that it was refused"
@@ -150,10 +156,25 @@ def _check(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, limit:
         return outcomes
     except (Exception, SystemExit, Overran) as exc:  # a check that breaks is named and costs its own result
         log.exception("check %s on %s", check.id, seen.device.id)
-        return [_state(Word.ERROR, f"{type(exc).__name__}: {clip(str(exc), 240)}", check, Reason.CRASHED)]
+        text = f"{type(exc).__name__}: {clip(str(exc), 240)}"
+        if overran is not None:
+            text += _blame(check, exc)
+            if isinstance(exc, Overran):
+                overran[check.id] = text
+        return [_state(Word.ERROR, text, check, Reason.CRASHED)]
 
 
-def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, limit: Limit) -> list[Outcome]:
+def _blame(check: Check[Any], exc: BaseException) -> str:
+    """The file and line of a plug-in's check at which it broke; those of its judge where it broke the contract."""
+    code = getattr(check.judge, "__code__", None)
+    if code is None:
+        return ""
+    return blame(exc, str(Path(code.co_filename).parent), f"{code.co_filename}, line {code.co_firstlineno}")
+
+
+def _outcomes(
+    check: Check[Any], seen: Seen, case: Case, baseline: Baseline, overran: dict[str, str] | None
+) -> list[Outcome]:
     here = case.selected if case.only is None else case.only.get(seen.device.id, frozenset())
     if check.id not in here:
         return [_state(Word.NOTSELECTED, "left out of this scan", check)]
@@ -169,8 +190,12 @@ def _outcomes(check: Check[Any], seen: Seen, case: Case, baseline: Baseline, lim
     ):
         text = f"the scope does not grant {check.id} by name"
         return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
-    with limit():
+    if overran is not None and check.id in overran:
+        return [_state(Word.ERROR, f"not judged: elsewhere {overran[check.id]}", check, Reason.CRASHED)]
+    with limited() if overran is not None else nullcontext():
         found = hold_outcomes(check, check.judge(seen, baseline.settings[check.id]))
+    if overran is not None:
+        hold_together(found)
     found = _contained(check, found, _faults(check, seen))
     if not found:
         return [_state(Word.UNKNOWN, "the check said nothing", check, Reason.INCONCLUSIVE)]

@@ -13,14 +13,14 @@ import socket
 import ssl
 import struct
 import time
-from collections.abc import Callable, Iterable, Mapping
-from contextlib import ExitStack
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
 from ipaddress import ip_address
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 
-from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
+from hardenprobe.errors import CeilingReached, MayNotSpeak, Unreachable
 from hardenprobe.model import Cost, Endpoint, Exchange, Observation
 from hardenprobe.model.transcript import EXCHANGES, Recorder, observation
 from hardenprobe.network import audit_hook
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 F = TypeVar("F")
 
+LIMITED = ("connections", "datagrams", "bytes_received", "seconds")  # what a device may be asked to bear
 ASK_AGAIN = 1.0  # seconds after which the scope is asked again in the middle of an exchange
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: close by reset, so that no port is left waiting on either side
 
@@ -56,12 +57,14 @@ class DeviceBudget:
         dear: Held by the address that asks what may not fit under the ceiling for all of them, so that one gets it whole.
         cost: What all of them have spent together.
         easing: Lengthens the pause when the device shows that it bears less.
+        waiting: How many of its addresses our own probes have not finished with.
     """
 
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     dear: asyncio.Lock = field(default_factory=asyncio.Lock)
     cost: Cost = field(default_factory=Cost)
     easing: Easing = field(default_factory=Easing)
+    waiting: int = 1
 
 
 @dataclass(eq=False, kw_only=True)
@@ -71,12 +74,14 @@ class DeviceLink:
     Attributes:
         address: Literal address; no name is looked up here.
         may_speak: Port to the protocols that may be spoken unasked; see scope/ports.py.
+        never_speak: Outranks it: the ports that print what they receive, those that the device itself reports among them.
         port_offset: Added to every port at the door; only a lab has one.
         source: Our own address, None to let the system choose.
         cost: What has been spent so far.
         turn: Shared by the lines to one device; the ceilings hold for what it has spent.
         rate: Shared by everything that a scan sends.
         tap: Is told of every socket while the scan is captured.
+        share: What this line may spend of the device's limits; None where it may spend all of them.
     """
 
     address: str
@@ -85,20 +90,51 @@ class DeviceLink:
     source: str | None = None
     timing: Timing = field(default_factory=Timing)
     may_speak: Mapping[int, frozenset[str]] = field(default_factory=lambda: MAY_SPEAK)
+    never_speak: frozenset[int] = NEVER_SPEAK
     port_offset: int = 0
     cost: Cost = field(default_factory=Cost)
     turn: DeviceBudget = field(default_factory=DeviceBudget)
     rate: Rate = field(default_factory=lambda: Rate(None))
     tap: Tap | None = None
+    share: Cost | None = None
     _last: float = 0.0
     _allowed: float = 0.0
+    _open: Stream | None = None
+    _over: bool = False
 
     def __post_init__(self) -> None:
         self.turn.cost += self.cost
 
     def speaks(self, port: int, protocol: str) -> bool:
         """Tell whether `protocol` may be spoken to `port` unasked."""
-        return port not in NEVER_SPEAK and protocol in self.may_speak.get(port, ())
+        return port not in self.never_speak and protocol in self.may_speak.get(port, ())
+
+    @contextmanager
+    def shared(self, parts: int, may_speak: Mapping[int, frozenset[str]]) -> Iterator[DeviceLink]:
+        """A line for one of several that may spend the same each of what is left to the device; it ends with the block.
+
+        What this address has cost is kept back for every other address of the device that is still to be asked.
+
+        Args:
+            parts: How many of them are still to come.
+        """
+        limit, spent, kept = self.timing, self.turn.cost, max(0, self.turn.waiting)
+        share = Cost(
+            **{
+                name: max(0, getattr(limit, name) - getattr(spent, name) - kept * getattr(self.cost, name))
+                / parts
+                for name in LIMITED
+            }
+        )
+        line = replace(self, may_speak=may_speak, cost=Cost(), share=share)
+        try:
+            yield line
+        finally:
+            line._over = True
+            if line._open is not None:
+                line._open.close()
+            self.cost += line.cost
+            self._last = line._last
 
     async def connect(self, port: int) -> Stream:
         """Connect once. Use the stream as a context manager: it holds the device's only place.
@@ -111,7 +147,8 @@ class DeviceLink:
         await self.turn.lock.acquire()
         try:
             await self._admit(Cost(connections=1))
-            return await self._open(port)
+            self._open = await self._connected(port)
+            return self._open
         except Unreachable as exc:
             self.turn.easing.unreachable(self.address, port, exc.state)
             self._closed()
@@ -122,7 +159,7 @@ class DeviceLink:
             self.turn.lock.release()
             raise
 
-    async def _open(self, port: int) -> Stream:
+    async def _connected(self, port: int) -> Stream:
         real = port + self.port_offset
         recorder = Recorder()
         sock = socket.socket(_family(self.address), socket.SOCK_STREAM)
@@ -253,9 +290,10 @@ class DeviceLink:
         self.turn.easing.check(self.address)
         limit = self.timing
         spent = self.turn.cost
-        for name in ("connections", "datagrams", "bytes_received", "seconds"):
+        for name in LIMITED:
             if getattr(spent, name) + getattr(wish, name) > getattr(limit, name):
                 raise CeilingReached(f"{self.address}: ceiling of {getattr(limit, name):g} {name} reached")
+        self._keep_to_share(wish)
         rest = self._last + max(limit.pause, self.turn.easing.pause) - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
@@ -263,6 +301,14 @@ class DeviceLink:
         self._still_allowed()
         self._last = time.monotonic()
         self._spend(wish)
+
+    def _keep_to_share(self, wish: Cost) -> None:
+        if self._over:
+            raise CeilingReached(f"{self.address}: this probe's turn is over")
+        for name in LIMITED if self.share else ():
+            most = getattr(self.share, name)
+            if getattr(self.cost, name) + getattr(wish, name) > most:
+                raise CeilingReached(f"{self.address}: this probe's share of {int(most)} {name} is used up")
 
     def _ask_scope(self) -> None:
         self.permit.check(self.address)
@@ -282,6 +328,7 @@ class DeviceLink:
         self.turn.cost += cost
 
     def _hang_up(self, stream: Stream) -> None:
+        self._open = None
         self._closed()
         self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
@@ -349,11 +396,11 @@ class Stream:
         """Say something, in a protocol that may be spoken here.
 
         Raises:
-            ScopeRefused: The port is on the never-speak list, or not on the may-speak list for this protocol.
+            MayNotSpeak: The port is on the never-speak list, or not on the may-speak list for this protocol.
             Unreachable: state "closed".
         """
         if not self.line.speaks(self.port, protocol):
-            raise ScopeRefused(
+            raise MayNotSpeak(
                 f"TCP {self.port} of {self.line.address} is not on the may-speak list for {protocol}",
                 self.line.address,
             )
@@ -367,12 +414,12 @@ class Stream:
         """Put TLS on the connection; what is received and sent afterwards is recorded in clear.
 
         Raises:
-            ScopeRefused: TLS may not be spoken to this port.
+            MayNotSpeak: TLS may not be spoken to this port.
             ssl.SSLError: The handshake failed.
             Unreachable: The peer was silent or closed.
         """
         if not self.line.speaks(self.port, "tls"):
-            raise ScopeRefused(
+            raise MayNotSpeak(
                 f"TCP {self.port} of {self.line.address} is not on the may-speak list for tls",
                 self.line.address,
             )
@@ -388,6 +435,7 @@ class Stream:
         self.line._still_allowed()
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
+        self.line._keep_to_share(Cost())
         try:
             data = await receive(self._sock, limit, self.line.timing.reply if wait is None else wait)
         except TimeoutError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from itertools import islice
 from typing import Any
 
@@ -97,6 +98,28 @@ def hold_outcomes(check: Check[Any], outcomes: Iterable[Outcome]) -> list[Outcom
     for outcome in found:
         _hold_outcome(check, outcome)
     return found
+
+
+def hold_together(found: Iterable[Outcome]) -> None:
+    """Hold a plug-in's outcomes to each other: one of a place and subject, and no fail beside a pass of the whole device.
+
+    Raises:
+        ContractBroken: Says which.
+    """
+    said: dict[tuple[Endpoint | None, str | None], Word] = {}
+    for outcome in found:
+        at = outcome.endpoint and replace(outcome.endpoint, protocol=None)
+        if before := said.get((at, outcome.subject)):
+            words = f"{before} and {outcome.word}" if before is not outcome.word else f"{before} twice"
+            raise ContractBroken(f"its judge says {words} of {_called(at, outcome.subject)}")
+        said[at, outcome.subject] = outcome.word
+    if said.get((None, None)) is Word.PASS and Word.FAIL in said.values():
+        raise ContractBroken("its judge says pass of the device as a whole, and fail of a part of it")
+
+
+def _called(endpoint: Endpoint | None, subject: str | None) -> str:
+    place = f"{endpoint.port}/{endpoint.transport}" if endpoint else "the device as a whole"
+    return f"{place}, {clip(subject)}" if subject else place
 
 
 def _hold_outcome(check: Check[Any], outcome: object) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import traceback
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,7 +11,7 @@ from types import ModuleType
 from typing import Any
 
 from hardenprobe.checking.check import HEADINGS, Check, Outcome, Seen
-from hardenprobe.errors import ContractBroken, HardenprobeError, Overran, UnknownName, clip
+from hardenprobe.errors import ContractBroken, HardenprobeError, Overran, UnknownName, blame, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Reach, Reason, Remedy, Said, Word
 from hardenprobe.network import audit_hook
@@ -47,6 +48,7 @@ class Registry:
         checks: Stand-ins for those that cannot be used among them; a stand-in's result is `error`.
         probes: Of plug-ins.
         probe_origins: Name of such a probe to where it came from.
+        overran: Checks of plug-ins that took too long of a device, with what is said of them; they judge no further one.
     """
 
     checks: dict[str, Check[Any]]
@@ -54,6 +56,7 @@ class Registry:
     broken: tuple[Broken, ...] = field(default=())
     probes: tuple[Probe, ...] = ()
     probe_origins: dict[str, str] = field(default_factory=dict)
+    overran: dict[str, str] = field(default_factory=dict, compare=False)
 
     def get(self, name: str) -> Check[Any]:
         """Look a check up.
@@ -108,9 +111,10 @@ def load(plugins: bool = True, folders: Iterable[Path] = ()) -> Registry:
     """
     checks: dict[str, Check[Any]] = {}
     origins: dict[str, str] = {}
+    whose: dict[str, Offer] = {}
     probes: dict[str, Probe] = {}
     probe_origins: dict[str, str] = {}
-    faults: list[tuple[Offer, str]] = []
+    faults: list[tuple[Offer, str, Word]] = []
     for offer in offers(plugins, folders):
         try:
             for part in _parts(offer):
@@ -131,14 +135,17 @@ def load(plugins: bool = True, folders: Iterable[Path] = ()) -> Registry:
                         f"a check with this id is already registered, from {origins[part.id]}"
                     )
                 checks[part.id] = part
+                whose[part.id] = offer
                 origins[part.id] = offer.origin
         except (Exception, SystemExit, Overran) as exc:  # a plug-in may raise anything
             if offer.ours:  # our own bug
                 raise
-            faults.append((offer, _reason(exc)))
+            faults.append((offer, _reason(exc) + _blame(exc), Word.ERROR))
     broken = []
-    for offer, reason in faults:
-        stand_in = _stand_in(offer, reason, checks)
+    for id in [id for id, check in checks.items() if _outruns(check, probes.values())]:
+        faults.append((whose[id], _outruns(checks.pop(id), probes.values()), Word.NOTCHECKED))
+    for offer, reason, word in faults:
+        stand_in = _stand_in(offer, reason, word, checks)
         checks[stand_in.id] = stand_in
         origins[stand_in.id] = offer.origin
         broken.append(Broken(name=offer.name, origin=offer.origin, reason=reason, id=stand_in.id))
@@ -149,6 +156,16 @@ def load(plugins: bool = True, folders: Iterable[Path] = ()) -> Registry:
         probes=tuple(probes.values()),
         probe_origins=probe_origins,
     )
+
+
+def _outruns(check: Check[Any], probes: Iterable[Probe]) -> str:
+    """How every plug-in's probe that a check reads goes further than the check says; "" where one does not."""
+    brings = [probe for probe in probes if set(check.reads).intersection(probe.produces)]
+    if check.reach is None or not brings or any(check.reach.admits(probe.reach) for probe in brings):
+        return ""
+    further = min((probe.reach for probe in brings), key=lambda reach: reach.order)
+    names = " and ".join(probe.name for probe in brings)
+    return f"its reach is {check.reach}, and probe {names} asks at reach {further}; give the check reach {further}"
 
 
 def _parts(offer: Offer) -> Iterator[Check[Any] | Probe]:
@@ -197,21 +214,31 @@ def _reason(exc: BaseException) -> str:
     return f"{type(exc).__name__}: {clip_text(str(exc))}"
 
 
+def _blame(exc: BaseException) -> str:
+    """The file and line that could not be loaded, where the error was raised in it."""
+    if isinstance(exc, SyntaxError) and exc.filename:
+        return f" ({exc.filename}, line {exc.lineno})"
+    ours = str(Path(__file__).parent)
+    files = [frame.filename for frame in traceback.extract_tb(exc.__traceback__)]
+    theirs = [file for file in files if not file.startswith((ours, "<"))]
+    return blame(exc, theirs[-1]) if theirs and not isinstance(exc, ContractBroken) else ""
+
+
 def clip_text(text: str, limit: int = 300) -> str:
     """A line that somebody's code wrote: its control characters escaped, cut at `limit` characters."""
     line = " ".join(text.split())
     return line if line.isprintable() and len(line) <= limit else clip(line, limit)
 
 
-def _stand_in(offer: Offer, reason: str, taken: Iterable[str]) -> Check[Any]:
-    """A check that judges `error` wherever the one that cannot be used would have judged."""
+def _stand_in(offer: Offer, reason: str, word: Word, taken: Iterable[str]) -> Check[Any]:
+    """A check that says `error` or `notchecked` wherever the one that cannot be used would have judged."""
 
     def judge(seen: Seen, expect: Any) -> Iterator[Outcome]:
         yield Outcome(
-            word=Word.ERROR,
+            word=word,
             observed=Said(text=f"the check cannot be used: {reason}"),
             expected=Said(text="a check that can be used"),
-            reason=Reason.CRASHED,
+            reason=Reason.CRASHED if word is Word.ERROR else Reason.REACH,
         )
 
     name = re.sub(r"[^a-z0-9]+", "-", offer.name.lower()).strip("-")

@@ -1,4 +1,4 @@
-"""A limit on the processor time of code that comes from elsewhere: it may be caught in a loop by what a device sent."""
+"""Limits of time on code that comes from elsewhere: it may be caught in a loop by what a device sent, or wait for ever."""
 
 from __future__ import annotations
 
@@ -6,24 +6,31 @@ import asyncio
 import contextlib
 import signal
 import threading
-from collections.abc import AsyncIterator, Iterator
-from typing import Any
+import time
+from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Generator, Iterator
+from typing import Any, TypeVar
 
 from hardenprobe.errors import Overran
 
+T = TypeVar("T")
+
 SECONDS = 10.0  # of processor time; a check takes milliseconds
+WAITING = 20.0  # seconds by the clock, for code that sleeps
+STEP = 2.0  # seconds by the clock between two waits of a probe; all other devices wait meanwhile
+CLOSING = 1.0  # seconds for a probe to let go of what it holds
 AGAIN = 1.0  # seconds after which code that caught `Overran` itself meets it again
 
 
 @contextlib.contextmanager
-def limited(seconds: float | None = None) -> Iterator[None]:
-    """Bound the processor time of a block; waiting costs nothing.
+def limited(seconds: float | None = None, waiting: float | None = None) -> Iterator[None]:
+    """Bound the time that a block takes.
 
     It holds in the main thread of a system that has such timers, and code that drops every exception for ever gets
     around it.
 
     Args:
-        seconds: SECONDS by default.
+        seconds: Of processor time, SECONDS by default.
+        waiting: By the clock, WAITING by default.
 
     Raises:
         Overran: From wherever the block is at that moment.
@@ -35,38 +42,89 @@ def limited(seconds: float | None = None) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "setitimer"):
         yield
         return
-    most = SECONDS if seconds is None else seconds
+    with (
+        _timer(
+            signal.ITIMER_VIRTUAL,
+            signal.SIGVTALRM,
+            SECONDS if seconds is None else seconds,
+            "used {:g} seconds of processor time",
+        ),
+        _timer(
+            signal.ITIMER_REAL, signal.SIGALRM, WAITING if waiting is None else waiting, "took {:g} seconds"
+        ),
+    ):
+        yield
 
-    def ring(number: int, frame: Any) -> None:
-        raise Overran(f"it used {most:g} seconds of processor time and was stopped")
 
-    before = signal.signal(signal.SIGVTALRM, ring)
-    signal.setitimer(signal.ITIMER_VIRTUAL, most, AGAIN)
+@contextlib.contextmanager
+def _timer(which: int, number: int, seconds: float, says: str) -> Iterator[None]:
+    """Ring once the time is over, and give a timer that was running before what is left to it."""
+
+    def ring(_: int, frame: Any) -> None:
+        raise Overran(f"it {says.format(seconds)} and was stopped")
+
+    began = time.monotonic()
+    before = signal.signal(number, ring)
+    left, every = signal.setitimer(which, seconds, AGAIN)
     try:
         yield
     finally:
-        signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
-        signal.signal(signal.SIGVTALRM, before)
+        signal.setitimer(which, 0.0)
+        signal.signal(number, before)
+        if left:
+            signal.setitimer(which, max(0.001, left - (time.monotonic() - began)), every)
 
 
-@contextlib.asynccontextmanager
-async def unblocked() -> AsyncIterator[None]:
-    """Bound how long anything in a block may keep the event loop to itself, as `limited` does.
+async def stepwise(source: AsyncIterator[T]) -> AsyncGenerator[T]:
+    """Go through what comes, each step between two waits bounded by STEP; then let go of it, whatever it does.
 
     Raises:
-        Overran: In whatever holds the loop.
+        Overran: A step took too long.
     """
-    with limited():
-        beat = asyncio.create_task(_beat())
-        try:
-            yield
-        finally:
-            beat.cancel()
+    try:
+        while True:
+            try:
+                item = await _Steps(source.__anext__())
+            except StopAsyncIteration:
+                return
+            yield item
+    finally:
+        if isinstance(source, AsyncGenerator):
+            with contextlib.suppress(Exception, SystemExit, Overran):
+                async with asyncio.timeout(CLOSING):
+                    await _Steps(source.aclose())
 
 
-async def _beat() -> None:
-    """Wind the timer up again as long as the loop comes round."""
-    while hasattr(signal, "setitimer"):
-        if threading.current_thread() is threading.main_thread():
-            signal.setitimer(signal.ITIMER_VIRTUAL, SECONDS, AGAIN)
-        await asyncio.sleep(min(1.0, SECONDS / 4))
+class _Steps(Awaitable[T]):
+    """Awaits something step by step. Where it is cancelled and goes on, it is left where it is."""
+
+    def __init__(self, awaited: Awaitable[T]) -> None:
+        self._awaited = awaited
+
+    def __await__(self) -> Generator[Any, Any, T]:
+        steps = self._awaited.__await__()
+        task = asyncio.current_task()
+        step: Any = next
+        while True:
+            try:
+                with limited(waiting=STEP):
+                    waits_for = step(steps)
+            except StopIteration as end:
+                found: T = end.value
+                return found
+            if step is not next and task is not None and task.cancelling():  # it dropped the cancellation
+                with contextlib.suppress(BaseException), limited(waiting=STEP):
+                    steps.close()
+                raise asyncio.CancelledError
+            try:
+                yield waits_for
+                step = next
+            except GeneratorExit:
+                steps.close()
+                raise
+            except BaseException as exc:  # noqa: BLE001 - whatever it is goes where it belongs
+                step = _throwing(exc)
+
+
+def _throwing(exc: BaseException) -> Any:
+    return lambda steps: steps.throw(exc)

@@ -6,10 +6,12 @@ yielded, so what a ceiling or a fault cuts off costs only what came after.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import logging
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from contextlib import aclosing
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -18,6 +20,7 @@ from hardenprobe.errors import (
     CeilingReached,
     ContractBroken,
     MalformedReply,
+    MayNotSpeak,
     Overran,
     PastTheDoor,
     ScopeRefused,
@@ -27,6 +30,8 @@ from hardenprobe.errors import (
 from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.model import Endpoint, Observation, Reach, Reason, State, Transport
 from hardenprobe.network.link import DeviceLink
+from hardenprobe.plugins.time_limit import stepwise
+from hardenprobe.scope.ports import may_speak
 
 if TYPE_CHECKING:
     from hardenprobe.devices.inventory import Listed
@@ -118,7 +123,7 @@ class ProbeContext:
         )
         try:
             yield
-        except PastTheDoor as exc:
+        except (PastTheDoor, MayNotSpeak) as exc:
             fault(Reason.CRASHED, str(exc))
         except (ScopeRefused, CeilingReached):
             raise
@@ -127,7 +132,7 @@ class ProbeContext:
             fault(reason, str(exc))
         except MalformedReply as exc:
             fault(Reason.INCONCLUSIVE, str(exc))
-        except (Exception, SystemExit, Overran) as exc:
+        except (Exception, SystemExit) as exc:
             log.exception("probe %s at %s", name, self.line.address)
             fault(Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc), 240)}")
 
@@ -184,16 +189,74 @@ class Probe:
         Raises:
             ScopeRefused, CeilingReached: The visit ends.
         """
-        ours = self.ask.__module__.startswith("hardenprobe.probes.")  # may bring what it hears on the way
         transport, port = self.place or ("tcp", None)
         with asked.trying(self.name, self.produces, port, transport):
             async for observation in self.ask(asked):
-                kind = type(getattr(observation, "facts", None))
-                if kind not in self.produces and not ours:
-                    raise ContractBroken(
-                        f"probe {self.name} yields {kind.__name__}, which it does not name in `produces`"
-                    )
                 asked.seen.append(observation)
+
+    async def run_apart(self, asked: ProbeContext, parts: int, seconds: float) -> None:
+        """Ask as a probe that somebody else brings: with a share of what is left to the device, and at no other probe's cost.
+
+        It sees what the visit has seen, and changes nothing of it.
+
+        Args:
+            parts: How many such probes are still to come; each may spend as much.
+            seconds: How long it may take.
+
+        Raises:
+            ScopeRefused: The address, the hour or the stop file forbid to go on.
+            Overran: It kept everything else waiting, and must not be run again.
+        """
+        transport, port = self.place or ("tcp", None)
+        where = None if port is None else asked.line.endpoint(port, transport)
+        task = asyncio.current_task()
+        before = len(asked.seen)
+        with asked.line.shared(parts, may_speak(self.tcp_ports.items(), base=asked.line.may_speak)) as line:
+            own = replace(asked, line=line, heard=dict(asked.heard), seen=list(asked.seen), tls=[])
+            fault = partial(own.fault, self.name, self.produces, where=where)
+            try:
+                async with asyncio.timeout(seconds):
+                    with own.trying(self.name, self.produces, port, transport):
+                        async with aclosing(stepwise(self.ask(own))) as found:
+                            async for observation in found:
+                                asked.seen.append(self._own(observation, line))
+            except TimeoutError:
+                fault(Reason.CEILING, f"this probe's share of the time, {seconds:.1f} seconds, is used up")
+            except CeilingReached as exc:
+                fault(Reason.CEILING, str(exc))
+            except ScopeRefused as exc:
+                line.permit.check(line.address)
+                fault(Reason.CRASHED, f"it raised ScopeRefused: {exc}")
+            except asyncio.CancelledError:
+                if task is not None and task.cancelling():
+                    raise
+                fault(Reason.CRASHED, "it raised CancelledError")
+            except Overran as exc:
+                fault(Reason.CRASHED, f"{exc}; it is not run any more")
+                raise
+            finally:
+                asked.seen += filter(self._own_fault, own.seen[before:])
+
+    def _own(self, observation: object, line: DeviceLink) -> Observation[Any]:
+        """Hold what a plug-in's probe yields to what it may.
+
+        Raises:
+            ContractBroken: Says what it is.
+        """
+        kind = type(getattr(observation, "facts", None))
+        if not isinstance(observation, Observation) or kind not in self.produces:
+            raise ContractBroken(
+                f"probe {self.name} yields {kind.__name__}, which it does not name in `produces`"
+            )
+        at = observation.endpoint
+        if observation.vantage != line.vantage or (at is not None and at.address != line.address):
+            raise ContractBroken(f"probe {self.name} yields what was not seen of {line.address}")
+        return observation
+
+    def _own_fault(self, seen: object) -> bool:
+        kinds = {facts.kind for facts in self.produces}
+        facts = getattr(seen, "facts", None)
+        return isinstance(facts, ProbeFault) and kinds.issuperset(facts.kinds)
 
 
 Asked = ProbeContext

@@ -119,6 +119,7 @@ class _Screen(Screen):
         table = self._table(("Check", "text"), ("Result", "word"), ("Why", "text"), ("Devices", "number"))
         for group in self.view.untold:
             why = f"{group.reason}: {reason_text(group.reason)}" if group.reason else reason_text(None)
+            why = visible(group.error) if group.error else why
             table.add_row(self._text(group.check), Text(group.word), self._text(why), str(len(group.devices)))
         self.console.print(table)
 

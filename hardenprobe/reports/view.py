@@ -32,12 +32,14 @@ class Untold:
 
     Attributes:
         devices: Ids of the devices, with their labels.
+        error: What is said of the first of them that is in error.
     """
 
     check: str
     reason: Reason | None
     word: Word
     devices: dict[str, str] = field(default_factory=dict)
+    error: str | None = None
 
 
 class View:
@@ -143,7 +145,11 @@ class View:
         """What could not be told, by check and reason, the most devices first."""
         groups = [
             Untold(
-                check=check, reason=reason, word=word, devices={held: self.label(held) for held in devices}
+                check=check,
+                reason=reason,
+                word=word,
+                devices={held: self.label(held) for held in devices},
+                error=self.tally.errors.get(check) if word is Word.ERROR else None,
             )
             for (check, reason, word), devices in self.tally.untold.items()
         ]

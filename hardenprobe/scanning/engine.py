@@ -74,8 +74,7 @@ PROBES: tuple[Probe, ...] = (
     tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )
-DEAREST = PROBES.index(tls_ports.SUITES)  # a plug-in's probes come before it
-
+PLUGGED_SECONDS = 30.0  # that one probe of a plug-in may take at one address
 
 LISTENING = (telnet.PROBE, algorithms.GREETING)  # they read what was heard
 
@@ -131,6 +130,7 @@ class Scan:
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _turns: dict[tuple[str, str], DeviceBudget] = field(default_factory=dict)
+    _overran: dict[str, str] = field(default_factory=dict)
     _rate: Rate = field(init=False)
 
     def __post_init__(self) -> None:
@@ -144,13 +144,10 @@ class Scan:
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
-        # Ours were tried with every kind of bytes; a plug-in's probe may be caught in a loop.
-        held = time_limit.unblocked() if self.plugged else contextlib.nullcontext()
         with audit_hook.watching(), self._interruptible():
-            async with held:
-                for vantage in self.plan.vantages:
-                    async for visit in self._from(vantage):
-                        yield visit
+            for vantage in self.plan.vantages:
+                async for visit in self._from(vantage):
+                    yield visit
 
     async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
         """Everybody from one vantage point; whoever was expected and is silent gets a second try at the end."""
@@ -282,10 +279,27 @@ class Scan:
     def _turn(self, listed: Listed | None, vantage: Vantage) -> DeviceBudget:
         """Whose turn it is to connect, and how often: shared by all addresses of one listed device."""
         return (
-            self._turns.setdefault((vantage.name, listed.asset_tag), DeviceBudget())
+            self._turns.setdefault(
+                (vantage.name, listed.asset_tag), DeviceBudget(waiting=len(listed.addresses))
+            )
             if listed
             else DeviceBudget()
         )
+
+    async def _ask_plugged(self, asked: ProbeContext, until: float | None) -> None:
+        """The probes of plug-ins, after ours and with what those left; one that kept everybody waiting is not run again."""
+        asking = [p for p in self.plugged if p.allowed(asked.plan) and asked.wants(*p.produces)]
+        clock = asyncio.get_running_loop().time
+        for position, probe in enumerate(asking):
+            if why := self._overran.get(probe.name):
+                asked.fault(probe.name, probe.produces, Reason.CRASHED, f"not asked: elsewhere {why}")
+                continue
+            parts = len(asking) - position
+            left = PLUGGED_SECONDS if until is None else min(PLUGGED_SECONDS, (until - clock()) / parts)
+            try:
+                await probe.run_apart(asked, parts, left)
+            except time_limit.Overran as exc:
+                self._overran[probe.name] = str(exc)
 
     def _wanted(self, address: str) -> frozenset[type[Any]]:
         share = self.plan.shares.get(address)
@@ -296,7 +310,6 @@ class Scan:
         plan, wanted = self.plan.at(address), self._wanted(address)
         listed = self.inventory.by_address.get(address)
         declared = [(s.port, s.protocol) for s in listed.services if s.transport == "tcp"] if listed else []
-        declared += [item for probe in self.plugged for item in probe.tcp_ports.items()]
         line = DeviceLink(
             address=address,
             permit=self.plan.scope,
@@ -322,8 +335,11 @@ class Scan:
         missing = wanted & {TcpPort, *produced}  # the rest is read from files
         unfinished = None
         try:
-            async with asyncio.timeout(self.plan.timing.seconds):
-                await ask_device(asked, self.plugged)
+            async with asyncio.timeout(self.plan.timing.seconds) as clock:
+                there = await ask_device(asked, self.plugged)
+                asked.line.turn.waiting -= 1
+                if there:
+                    await self._ask_plugged(asked, clock.when())
         except ScopeRefused as exc:
             self.stop(str(exc))
             unfinished = str(exc)
@@ -346,24 +362,27 @@ def _source(vantage: Vantage, address: str) -> str | None:
     return vantage.source if same else None
 
 
-async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = ()) -> None:
+async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = ()) -> bool:
     """One visit: ports, then what speaks on them, the cheapest and most telling first.
 
     Args:
-        plugged: Probes that plug-ins bring.
+        plugged: Probes that plug-ins bring, and that will ask afterwards.
+
+    Returns:
+        Whether somebody is there.
 
     Raises:
         ScopeRefused, CeilingReached: What was seen until then stands.
     """
-    probes = (*PROBES[:DEAREST], *plugged, *PROBES[DEAREST:])
-    if not await _somebody_there(asked, probes):
-        return
+    if not await _somebody_there(asked, (*PROBES, *plugged)):
+        return False
     if asked.accepting():
         port = random.choice(_control_ports(asked))
         with asked.trying("tcp", (TcpPort,), port):
             asked.seen.append((await tcp.look(asked.line, port, control=True, touch_only=True)).seen)
-    for probe in probes:
+    for probe in PROBES:
         await _run(probe, asked)
+    return True
 
 
 def _control_ports(asked: ProbeContext) -> list[int]:

@@ -45,14 +45,19 @@ SERVICES: Mapping[str, tuple[tuple[str, int], ...]] = {
 }
 
 
-def may_speak(declared: Iterable[tuple[int, str]] = (), raw: Iterable[int] = ()) -> dict[int, frozenset[str]]:
+def may_speak(
+    declared: Iterable[tuple[int, str]] = (),
+    raw: Iterable[int] = (),
+    base: Mapping[int, frozenset[str]] = MAY_SPEAK,
+) -> dict[int, frozenset[str]]:
     """The may-speak list of one device.
 
     Args:
         declared: (port, protocol) pairs that the inventory or baseline adds.
         raw: Ports that the device itself reports as raw print channels.
+        base: The list to add to.
     """
-    allowed = dict(MAY_SPEAK)
+    allowed = dict(base)
     for port, protocol in declared:
         word = {"https": "tls", "ipp": "http", "ipps": "tls"}.get(protocol, protocol)
         allowed[port] = allowed.get(port, frozenset()) | {word}

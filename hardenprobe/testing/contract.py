@@ -17,7 +17,7 @@ from typing import Any
 from hardenprobe.checking.check import Check, Outcome
 from hardenprobe.errors import ContractBroken, Overran, clip
 from hardenprobe.model import Observation, Remedy, State, Word
-from hardenprobe.plugins.contract import hold_check, hold_outcomes
+from hardenprobe.plugins.contract import hold_check, hold_outcomes, hold_together
 from hardenprobe.plugins.time_limit import limited
 from hardenprobe.standards.ccss import score
 from hardenprobe.testing.builders import HOSTILE, at, seen_device, tcp_port
@@ -137,6 +137,7 @@ def _outcomes(check: Check[Any], settings: Any, seen: Iterable[Observation[Any]]
         with limited(_ENOUGH):
             first = hold_outcomes(check, check.judge(device, settings))
             second = hold_outcomes(check, check.judge(seen_device(*device.observations), settings))
+        hold_together(first)
     except ContractBroken as exc:
         return str(exc)
     except (Exception, SystemExit, Overran) as exc:  # noqa: BLE001 - somebody's check may raise anything

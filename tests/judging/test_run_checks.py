@@ -157,7 +157,8 @@ def test_a_check_that_breaks_is_named_and_costs_its_own_result(caplog: pytest.Lo
     finally:
         log.propagate = propagates
     assert (result.result, result.reason) == (Word.ERROR, Reason.CRASHED)
-    assert result.observed.text == r"RuntimeError: 'no\nway'"
+    line = breaks.__code__.co_firstlineno + 2
+    assert result.observed.text == rf"RuntimeError: 'no\nway' ({__file__}, line {line})"
     assert "Traceback" in caplog.text
 
 

@@ -21,7 +21,6 @@ from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.snmp import pdu
 from hardenprobe.probes.snmp.agent import NO_SUCH_NAME, PORT
 from hardenprobe.probes.snmp.pdu import Binding, Response
-from hardenprobe.scope.ports import NEVER_SPEAK
 
 ROUNDS = 12  # GetNext requests; the rows read of the longest column
 # RFC 3418, RFC 2790, RFC 4293 (ipForwarding).
@@ -231,8 +230,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
 
 def hush(line: DeviceLink, objects: SnmpObjects) -> None:
     """Never speak to a port that the device itself reports as a raw print channel."""
-    raw = NEVER_SPEAK | {c.port for c in objects.channels if c.type in RAW}
-    line.may_speak = {port: words for port, words in line.may_speak.items() if port not in raw}
+    line.never_speak |= {c.port for c in objects.channels if c.type in RAW and c.port is not None}
 
 
 PROBE = Probe(name="snmp-objects", produces=(SnmpObjects,), ask=_ask, place=("udp", PORT))
