@@ -156,7 +156,7 @@ def _check(
         return outcomes
     except (Exception, SystemExit, Overran) as exc:  # a check that breaks is named and costs its own result
         log.exception("check %s on %s", check.id, seen.device.id)
-        text = f"{type(exc).__name__}: {clip(str(exc), 240)}"
+        text = str(exc) if isinstance(exc, Overran) else f"{type(exc).__name__}: {clip(str(exc), 240)}"
         if overran is not None:
             text += _blame(check, exc)
             if isinstance(exc, Overran):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ctypes
 import signal
+import sys
 import threading
 import time
 from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Generator, Iterator
@@ -81,18 +83,37 @@ async def stepwise(source: AsyncIterator[T]) -> AsyncGenerator[T]:
     Raises:
         Overran: A step took too long.
     """
+    assert isinstance(source, AsyncGenerator)  # plugins/contract.py holds probes to it
+    following = _unknown_to_the_loop(source)
     try:
         while True:
             try:
-                item = await _Steps(source.__anext__())
+                item = await _Steps(following)
             except StopAsyncIteration:
                 return
             yield item
+            following = source.__anext__()
     finally:
-        if isinstance(source, AsyncGenerator):
-            with contextlib.suppress(Exception, SystemExit, Overran):
-                async with asyncio.timeout(CLOSING):
-                    await _Steps(source.aclose())
+        try:
+            async with asyncio.timeout(CLOSING):
+                await _Steps(source.aclose())
+        except (Exception, SystemExit, Overran):  # noqa: BLE001 - it does not let go, whatever the way
+            _keep(source)
+
+
+def _keep(left: object) -> None:
+    """Keep something for ever: what is collected is closed, and this would run on in the place of that."""
+    ctypes.pythonapi.Py_IncRef(ctypes.py_object(left))
+
+
+def _unknown_to_the_loop(source: AsyncGenerator[T]) -> Awaitable[T]:
+    """The first step of a generator that the event loop will not close at its own end, without bounds."""
+    hooks = sys.get_asyncgen_hooks()
+    sys.set_asyncgen_hooks(None, None)
+    try:
+        return source.__anext__()
+    finally:
+        sys.set_asyncgen_hooks(*hooks)
 
 
 class _Steps(Awaitable[T]):

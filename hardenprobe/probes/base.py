@@ -210,13 +210,13 @@ class Probe:
         transport, port = self.place or ("tcp", None)
         where = None if port is None else asked.line.endpoint(port, transport)
         task = asyncio.current_task()
-        before = len(asked.seen)
+        known = {seen.id for seen in asked.seen}
         with asked.line.shared(parts, may_speak(self.tcp_ports.items(), base=asked.line.may_speak)) as line:
             own = replace(asked, line=line, heard=dict(asked.heard), seen=list(asked.seen), tls=[])
-            fault = partial(own.fault, self.name, self.produces, where=where)
+            fault = partial(asked.fault, self.name, self.produces, where=where)
             try:
                 async with asyncio.timeout(seconds):
-                    with own.trying(self.name, self.produces, port, transport):
+                    with asked.trying(self.name, self.produces, port, transport):
                         async with aclosing(stepwise(self.ask(own))) as found:
                             async for observation in found:
                                 asked.seen.append(self._own(observation, line))
@@ -235,7 +235,8 @@ class Probe:
                 fault(Reason.CRASHED, f"{exc}; it is not run any more")
                 raise
             finally:
-                asked.seen += filter(self._own_fault, own.seen[before:])
+                mine = own.seen if isinstance(own.seen, list) else []
+                asked.seen += [seen for seen in mine if self._own_fault(seen) and seen.id not in known]
 
     def _own(self, observation: object, line: DeviceLink) -> Observation[Any]:
         """Hold what a plug-in's probe yields to what it may.
