@@ -6,15 +6,18 @@ import inspect
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from itertools import islice
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hardenprobe.checking.check import Check, Outcome
 from hardenprobe.errors import ContractBroken, clip
 from hardenprobe.facts import KINDS
-from hardenprobe.model import Endpoint, Reach, Reason, Remedy, RuleSet, Said, Word
+from hardenprobe.model import Endpoint, Observation, Reach, Reason, Remedy, RuleSet, Said, Word
 from hardenprobe.probes.base import Probe
 from hardenprobe.scope.ports import NEVER_SPEAK
 from hardenprobe.standards.ccss import score
+
+if TYPE_CHECKING:
+    from hardenprobe.network.link import DeviceLink
 
 MOST_OUTCOMES = 10_000  # of one check on one device; a flood would fill the store
 _SAYS: Mapping[str, tuple[type[Any], ...]] = {
@@ -74,6 +77,23 @@ def hold_probe(found: object) -> Probe:
                 f"probe {found.name} wants to speak on TCP {port}: a device prints what it hears there"
             )
     return found
+
+
+def hold_observation(probe: Probe, observation: object, line: DeviceLink) -> Observation[Any]:
+    """Hold what a plug-in's probe yields to what it may.
+
+    Raises:
+        ContractBroken: Says what it is.
+    """
+    kind = type(getattr(observation, "facts", None))
+    if not isinstance(observation, Observation) or kind not in probe.produces:
+        raise ContractBroken(
+            f"probe {probe.name} yields {kind.__name__}, which it does not name in `produces`"
+        )
+    at = observation.endpoint
+    if observation.vantage != line.vantage or (at is not None and at.address != line.address):
+        raise ContractBroken(f"probe {probe.name} yields what was not seen of {line.address}")
+    return observation
 
 
 def _hold_kinds(field: str, kinds: Any) -> None:

@@ -6,19 +6,16 @@ yielded, so what a ceiling or a fault cuts off costs only what came after.
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import logging
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
-from contextlib import aclosing
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.errors import (
     CeilingReached,
-    ContractBroken,
     MalformedReply,
     MayNotSpeak,
     Overran,
@@ -30,8 +27,6 @@ from hardenprobe.errors import (
 from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.model import Endpoint, Observation, Reach, Reason, State, Transport
 from hardenprobe.network.link import DeviceLink
-from hardenprobe.plugins.time_limit import stepwise
-from hardenprobe.scope.ports import may_speak
 
 if TYPE_CHECKING:
     from hardenprobe.devices.inventory import Listed
@@ -193,71 +188,6 @@ class Probe:
         with asked.trying(self.name, self.produces, port, transport):
             async for observation in self.ask(asked):
                 asked.seen.append(observation)
-
-    async def run_apart(self, asked: ProbeContext, parts: int, seconds: float) -> None:
-        """Ask as a probe that somebody else brings: with a share of what is left to the device, and at no other probe's cost.
-
-        It sees what the visit has seen, and changes nothing of it.
-
-        Args:
-            parts: How many such probes are still to come; each may spend as much.
-            seconds: How long it may take.
-
-        Raises:
-            ScopeRefused: The address, the hour or the stop file forbid to go on.
-            Overran: It kept everything else waiting, and must not be run again.
-        """
-        transport, port = self.place or ("tcp", None)
-        where = None if port is None else asked.line.endpoint(port, transport)
-        task = asyncio.current_task()
-        known = {seen.id for seen in asked.seen}
-        with asked.line.shared(parts, may_speak(self.tcp_ports.items(), base=asked.line.may_speak)) as line:
-            own = replace(asked, line=line, heard=dict(asked.heard), seen=list(asked.seen), tls=[])
-            fault = partial(asked.fault, self.name, self.produces, where=where)
-            try:
-                async with asyncio.timeout(seconds):
-                    with asked.trying(self.name, self.produces, port, transport):
-                        async with aclosing(stepwise(self.ask(own))) as found:
-                            async for observation in found:
-                                asked.seen.append(self._own(observation, line))
-            except TimeoutError:
-                fault(Reason.CEILING, f"this probe's share of the time, {seconds:.1f} seconds, is used up")
-            except CeilingReached as exc:
-                fault(Reason.CEILING, str(exc))
-            except ScopeRefused as exc:
-                line.permit.check(line.address)
-                fault(Reason.CRASHED, f"it raised ScopeRefused: {exc}")
-            except asyncio.CancelledError:
-                if task is not None and task.cancelling():
-                    raise
-                fault(Reason.CRASHED, "it raised CancelledError")
-            except Overran as exc:
-                fault(Reason.CRASHED, f"{exc}; it is not run any more")
-                raise
-            finally:
-                mine = own.seen if isinstance(own.seen, list) else []
-                asked.seen += [seen for seen in mine if self._own_fault(seen) and seen.id not in known]
-
-    def _own(self, observation: object, line: DeviceLink) -> Observation[Any]:
-        """Hold what a plug-in's probe yields to what it may.
-
-        Raises:
-            ContractBroken: Says what it is.
-        """
-        kind = type(getattr(observation, "facts", None))
-        if not isinstance(observation, Observation) or kind not in self.produces:
-            raise ContractBroken(
-                f"probe {self.name} yields {kind.__name__}, which it does not name in `produces`"
-            )
-        at = observation.endpoint
-        if observation.vantage != line.vantage or (at is not None and at.address != line.address):
-            raise ContractBroken(f"probe {self.name} yields what was not seen of {line.address}")
-        return observation
-
-    def _own_fault(self, seen: object) -> bool:
-        kinds = {facts.kind for facts in self.produces}
-        facts = getattr(seen, "facts", None)
-        return isinstance(facts, ProbeFault) and kinds.issuperset(facts.kinds)
 
 
 Asked = ProbeContext

@@ -24,7 +24,7 @@ from hardenprobe.network.link import DeviceBudget, DeviceLink
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.visit_order import VisitOrder
-from hardenprobe.plugins import time_limit
+from hardenprobe.plugins import probe_share, time_limit
 from hardenprobe.probes import tcp
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, ssdp, ws_discovery
@@ -297,7 +297,7 @@ class Scan:
             parts = len(asking) - position
             left = PLUGGED_SECONDS if until is None else min(PLUGGED_SECONDS, (until - clock()) / parts)
             try:
-                await probe.run_apart(asked, parts, left)
+                await probe_share.ask(probe, asked, parts, left)
             except time_limit.Overran as exc:
                 self._overran[probe.name] = str(exc)
 

@@ -1,0 +1,70 @@
+"""A plug-in's probe at one device: it asks with a share of what is left, and whatever it does wrong is a fault of its own."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import aclosing
+from dataclasses import replace
+from functools import partial
+
+from hardenprobe.errors import CeilingReached, ScopeRefused
+from hardenprobe.facts import ProbeFault
+from hardenprobe.model import Reason
+from hardenprobe.plugins.contract import hold_observation
+from hardenprobe.plugins.time_limit import Overran, stepwise
+from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.scope.ports import may_speak
+
+
+async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> None:
+    """Let a plug-in's probe ask. It sees what the visit has seen, and changes nothing of it.
+
+    Args:
+        parts: How many such probes are still to come; each may spend as much.
+        seconds: How long it may take.
+
+    Raises:
+        ScopeRefused: The address, the hour or the stop file forbid to go on.
+        Overran: It kept everything else waiting, and must not be run again.
+    """
+    transport, port = probe.place or ("tcp", None)
+    fault = partial(
+        asked.fault,
+        probe.name,
+        probe.produces,
+        where=None if port is None else asked.line.endpoint(port, transport),
+    )
+    task = asyncio.current_task()
+    known = {seen.id for seen in asked.seen}
+    with asked.line.shared(parts, may_speak(probe.tcp_ports.items(), base=asked.line.may_speak)) as line:
+        own = replace(asked, line=line, heard=dict(asked.heard), seen=list(asked.seen), tls=[])
+        try:
+            async with asyncio.timeout(seconds):
+                with asked.trying(probe.name, probe.produces, port, transport):
+                    async with aclosing(stepwise(probe.ask(own))) as found:
+                        async for observation in found:
+                            asked.seen.append(hold_observation(probe, observation, line))
+        except TimeoutError:
+            fault(Reason.CEILING, f"this probe's share of the time, {seconds:.1f} seconds, is used up")
+        except CeilingReached as exc:
+            fault(Reason.CEILING, str(exc))
+        except ScopeRefused as exc:
+            line.permit.check(line.address)
+            fault(Reason.CRASHED, f"it raised ScopeRefused: {exc}")
+        except asyncio.CancelledError:
+            if task is not None and task.cancelling():
+                raise
+            fault(Reason.CRASHED, "it raised CancelledError")
+        except Overran as exc:
+            fault(Reason.CRASHED, f"{exc}; it is not run any more")
+            raise
+        finally:
+            mine = own.seen if isinstance(own.seen, list) else []
+            asked.seen += [seen for seen in mine if _own_fault(probe, seen) and seen.id not in known]
+
+
+def _own_fault(probe: Probe, seen: object) -> bool:
+    """What it wrote down itself, with `ProbeContext.trying`."""
+    kinds = {facts.kind for facts in probe.produces}
+    facts = getattr(seen, "facts", None)
+    return isinstance(facts, ProbeFault) and kinds.issuperset(facts.kinds)
