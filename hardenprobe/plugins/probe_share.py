@@ -7,11 +7,11 @@ from contextlib import aclosing
 from dataclasses import replace
 from functools import partial
 
-from hardenprobe.errors import CeilingReached, ScopeRefused
+from hardenprobe.errors import CeilingReached, Overran, ScopeRefused
 from hardenprobe.facts import ProbeFault
 from hardenprobe.model import Reason
 from hardenprobe.plugins.contract import hold_observation
-from hardenprobe.plugins.time_limit import Overran, stepwise
+from hardenprobe.plugins.time_limit import stepwise
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.scope.ports import may_speak
 

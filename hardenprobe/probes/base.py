@@ -18,7 +18,6 @@ from hardenprobe.errors import (
     CeilingReached,
     MalformedReply,
     MayNotSpeak,
-    Overran,
     PastTheDoor,
     ScopeRefused,
     Unreachable,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory, Listed
-from hardenprobe.errors import CeilingReached, ScopeRefused, clip
+from hardenprobe.errors import CeilingReached, Overran, ScopeRefused, clip
 from hardenprobe.facts import ProbeFault, SnmpObjects, TcpPort
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.model.visit import OUTCOMES, SilentAddresses, Visit
@@ -24,7 +24,7 @@ from hardenprobe.network.link import DeviceBudget, DeviceLink
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.visit_order import VisitOrder
-from hardenprobe.plugins import probe_share, time_limit
+from hardenprobe.plugins import probe_share
 from hardenprobe.probes import tcp
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, ssdp, ws_discovery
@@ -298,7 +298,7 @@ class Scan:
             left = PLUGGED_SECONDS if until is None else min(PLUGGED_SECONDS, (until - clock()) / parts)
             try:
                 await probe_share.ask(probe, asked, parts, left)
-            except time_limit.Overran as exc:
+            except Overran as exc:
                 self._overran[probe.name] = str(exc)
 
     def _wanted(self, address: str) -> frozenset[type[Any]]:
