@@ -28,7 +28,7 @@ GET_JOBS, GET_PRINTER_ATTRIBUTES = 0x000A, 0x000B
 OK, BAD_REQUEST, NOT_FOR_YOU = 0x0000, 0x0400, 0x0401
 UNKNOWN_OPERATION, UNKNOWN_VERSION = 0x0501, 0x0503
 
-Value = str | int | bool
+Value = str | bytes | int | bool
 Attribute = tuple[int, str, Sequence[Value]]
 
 
@@ -190,7 +190,7 @@ def encode(attribute: Attribute) -> bytes:
         elif isinstance(value, int):
             data = struct.pack(">i", value)
         else:
-            data = value.encode()
+            data = value.encode() if isinstance(value, str) else value
         out += struct.pack(">BH", tag, len(name)) + name.encode() + struct.pack(">H", len(data)) + data
         name = ""  # further values of the same attribute have an empty name
     return out
