@@ -15,7 +15,18 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from hardenprobe import facts
-    from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
+    from hardenprobe.checking.absence import no_service, off_tcp, off_udp
+    from hardenprobe.checking.check import (
+        Check,
+        NoSettings,
+        Outcome,
+        Seen,
+        fail,
+        inapplicable,
+        note,
+        passed,
+        untold,
+    )
     from hardenprobe.errors import (
         CeilingReached,
         ContractBroken,
@@ -43,14 +54,25 @@ if TYPE_CHECKING:
         State,
         Word,
     )
-    from hardenprobe.probes.base import Asked, Probe
+    from hardenprobe.probes.base import Asked, Probe, ProbeContext
     from hardenprobe.scanning.job import Progress
     from hardenprobe.standards.ccss import score, severity
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "checking.check": ("Check", "NoSettings", "Outcome", "Seen", "fail", "note", "passed", "untold"),
+    "checking.absence": ("no_service", "off_tcp", "off_udp"),
+    "checking.check": (
+        "Check",
+        "NoSettings",
+        "Outcome",
+        "Seen",
+        "fail",
+        "inapplicable",
+        "note",
+        "passed",
+        "untold",
+    ),
     "errors": (
         "CeilingReached",
         "ContractBroken",
@@ -65,7 +87,7 @@ _HOMES = {
     ),
     "facts": ("readable",),
     "library": ("from_document", "judge", "load_review", "scan", "scan_async", "to_document"),
-    "probes.base": ("Asked", "Probe"),
+    "probes.base": ("Asked", "Probe", "ProbeContext"),
     "model": (
         "Device",
         "Endpoint",
@@ -98,6 +120,7 @@ __all__ = [
     "Observation",
     "Outcome",
     "Probe",
+    "ProbeContext",
     "Progress",
     "Reach",
     "Reason",
@@ -117,9 +140,13 @@ __all__ = [
     "facts",
     "fail",
     "from_document",
+    "inapplicable",
     "judge",
     "load_review",
+    "no_service",
     "note",
+    "off_tcp",
+    "off_udp",
     "passed",
     "readable",
     "scan",
@@ -131,15 +158,17 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> Any:
-    """Import a public name when it is first asked for."""
-    if name == "facts":  # the module: one record for each kind of observation
-        return import_module(f"{__name__}.facts")
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
-    globals()[name] = found
-    return found
+if not TYPE_CHECKING:  # a type checker would take every name for one that is there
+
+    def __getattr__(name: str) -> Any:
+        """Import a public name when it is first asked for."""
+        if name == "facts":  # the module: one record for each kind of observation
+            return import_module(f"{__name__}.facts")
+        if name not in _HOME:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        found = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+        globals()[name] = found
+        return found
 
 
 def __dir__() -> list[str]:

@@ -173,6 +173,7 @@ def judge(
     seen: Review,
     *,
     baseline: File | None = None,
+    only: Iterable[str] = (),
     plugins: bool = True,
     checks_from: Iterable[File] = (),
 ) -> Review:
@@ -186,6 +187,7 @@ def judge(
 
     Args:
         baseline: A shipped name or a file; without it each device is judged by what is chosen for it again.
+        only: Ids of the checks that judge it; all that may, by default.
         plugins, checks_from: As for `scan`.
 
     Raises:
@@ -194,7 +196,7 @@ def judge(
     checks = registry.load(plugins, map(Path, checks_from))
     name = named(str(baseline)) if baseline is not None else None
     expected = selection.choose(() if name else seen.head.baselines, checks, name)
-    return rejudge(seen, JudgingRules(baseline=expected, registry=checks, decisions=None))
+    return rejudge(seen, JudgingRules(baseline=expected, registry=checks, decisions=None), only=tuple(only))
 
 
 def load_review(name: str = "latest", *, store: str | None = None) -> Review:

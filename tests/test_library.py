@@ -35,6 +35,38 @@ def test_every_public_name_is_there_and_said_once() -> None:
         _ = hardenprobe.scann
 
 
+def test_severities_are_ordered() -> None:
+    low, medium, high = hardenprobe.Severity
+    assert max([medium, high, low]) is high and sorted([high, low, medium]) == [low, medium, high]
+    assert high >= medium and not low > medium and low <= medium and medium < "high"
+    with pytest.raises(ValueError, match="grave"):
+        _ = high < "grave"
+
+
+def test_a_review_gives_its_results_by_device_and_its_findings_in_groups() -> None:
+    found = sample_review()
+    for device in found.devices:
+        assert (
+            found.of(device)
+            == found.of(device.id)
+            == tuple(r for r in found.results if r.device == device.id)
+        )
+    groups = found.findings_by(lambda result: result.severity)
+    assert sorted(r.finding for group in groups.values() for r in group) == sorted(
+        r.finding for r in found.findings
+    )
+    assert all(r.severity == severity for severity, group in groups.items() for r in group)
+
+
+def test_judging_by_some_checks_alone() -> None:
+    again = hardenprobe.judge(sample_review(), only=["cleartext-telnet"], plugins=False)
+    assert {r.check for r in again.results if r.result is not hardenprobe.Word.NOTSELECTED} == {
+        "cleartext-telnet"
+    }
+    with pytest.raises(hardenprobe.UnknownName, match="did you mean cleartext-telnet"):
+        hardenprobe.judge(sample_review(), only=["cleartext-telent"], plugins=False)
+
+
 def test_no_public_name_is_a_module_of_another_meaning() -> None:
     """Importing the module would put it in the name's place."""
     modules = {info.name for info in pkgutil.iter_modules(hardenprobe.__path__)}

@@ -11,12 +11,14 @@ from hardenprobe.cli import options
 @click.argument("review_name", metavar="REVIEW")
 @options.baseline("Judge every device by it; without it, each by what is chosen for it again.")
 @options.store
+@click.option("--only", multiple=True, metavar="CHECK", help="Judge by this check alone; repeatable.")
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
 @options.plugins
 def command(
     review_name: str,
     baseline_name: str | None,
     store_url: str | None,
+    only: tuple[str, ...],
     json_to: str | None,
     plugins: options.Plugins,
 ) -> int:
@@ -38,7 +40,7 @@ def command(
         return selection.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
 
     with opened(store_url) as kept:
-        again = rejudge(kept, review_name, choose, checks, Ledger(kept).decisions())
+        again = rejudge(kept, review_name, choose, checks, Ledger(kept).decisions(), only=only)
         if json_to is None:
             running.show(again.review, None, again.tally)
         else:  # the document is written from one piece

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 from hardenprobe.baseline.selection import NOT_MEANT
@@ -20,9 +21,13 @@ def judge(observed: Observed, rules: JudgingRules) -> Review:
     return judged(observed.unjudged(), rules)
 
 
-def rejudge(review: Review, rules: JudgingRules) -> Review:
-    """Judge a review anew, as a review of its own; a stored one is judged by store/rejudge.py, and never held whole."""
-    return judged(renewed(review, rules.registry), rules)
+def rejudge(review: Review, rules: JudgingRules, only: Iterable[str] = ()) -> Review:
+    """Judge a review anew, as a review of its own; a stored one is judged by store/rejudge.py, and never held whole.
+
+    Args:
+        only: As for `renewed`.
+    """
+    return judged(renewed(review, rules.registry, only), rules)
 
 
 def judged(review: Review, rules: JudgingRules) -> Review:
@@ -32,20 +37,27 @@ def judged(review: Review, rules: JudgingRules) -> Review:
     return replace(judgement.outline(), devices=devices, observations=observations, results=results)
 
 
-def renewed(review: Review, registry: Registry) -> Review:
+def renewed(review: Review, registry: Registry, only: Iterable[str] = ()) -> Review:
     """A review to be judged anew, under a name of its own.
 
     Checks that did not exist when it was scanned are judged as well: they say unknown where nobody asked.
+
+    Args:
+        only: Ids of the checks that judge it; all that may, by default.
+
+    Raises:
+        UnknownName: One of them is no check.
     """
     known = {note.id for note in review.checks}
     fresh = {c for c in registry.checks if c not in known}
+    asked = registry.select(only) if (only := tuple(only)) else {*review.head.selected, *fresh} & set(registry.checks)
     head = replace(
         review.head,
         id=new_id(),
         judged_from=review.head.judged_from or review.head.id,
         previous=None,
         previous_digest=None,
-        selected=tuple(sorted({*review.head.selected, *fresh} & set(registry.checks))),
+        selected=tuple(sorted(asked)),
         versions=versions(),
     )
     # What was said of the baselines that judged it before, and of the ledger as it was, is said no more.

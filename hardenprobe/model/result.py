@@ -24,11 +24,36 @@ class Word(StrEnum):
 
 
 class Severity(StrEnum):
-    """The qualitative ratings that the NVD uses with CVSS v2 scores."""
+    """The qualitative ratings that the NVD uses with CVSS v2 scores, ordered from low to high.
+
+    >>> max(Severity), Severity.HIGH >= Severity.MEDIUM, Severity.LOW < "medium"
+    (<Severity.HIGH: 'high'>, True, True)
+    """
 
     LOW = "low"
     MEDIUM = "medium"
     HIGH = "high"
+
+    def __lt__(self, other: str) -> bool:
+        return _rank(self) < _rank(other)
+
+    def __le__(self, other: str) -> bool:
+        return _rank(self) <= _rank(other)
+
+    def __gt__(self, other: str) -> bool:
+        return _rank(self) > _rank(other)
+
+    def __ge__(self, other: str) -> bool:
+        return _rank(self) >= _rank(other)
+
+
+def _rank(severity: str) -> int:
+    """0 for the lowest.
+
+    Raises:
+        ValueError: It is no severity.
+    """
+    return tuple(Severity).index(Severity(severity))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from hardenprobe.model.decision import Answered, ExceptionNote
 from hardenprobe.model.device import BaselineRule, Device
 from hardenprobe.model.observation import Cost, Observation, Reach, Vantage
 from hardenprobe.model.result import Advice, CheckNote, Result, Word
+
+K = TypeVar("K")
 
 FORMAT = "hardenprobe.review/1"
 
@@ -284,6 +286,22 @@ class Review:
     def findings(self) -> tuple[Result, ...]:
         """Failed results, whether or not an exception runs."""
         return tuple(r for r in self.results if r.result is Word.FAIL)
+
+    def of(self, device: Device | str) -> tuple[Result, ...]:
+        """The results of one device, given itself or its id."""
+        id = device if isinstance(device, str) else device.id
+        return tuple(r for r in self.results if r.device == id)
+
+    def findings_by(self, key: Callable[[Result], K]) -> dict[K, tuple[Result, ...]]:
+        """The findings, grouped: by check with `lambda result: result.check`, for example.
+
+        Args:
+            key: Gives the group of a finding.
+        """
+        groups: dict[K, list[Result]] = {}
+        for finding in self.findings:
+            groups.setdefault(key(finding), []).append(finding)
+        return {name: tuple(group) for name, group in groups.items()}
 
 
 def new_id() -> str:

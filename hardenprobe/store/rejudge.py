@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any
@@ -51,6 +51,7 @@ def rejudge(
     registry: Registry,
     decisions: Decisions | None = None,
     workers: int | None = None,
+    only: Iterable[str] = (),
 ) -> Rejudged:
     """Judge what a stored review holds, as a review of its own. The original stays.
 
@@ -59,6 +60,7 @@ def rejudge(
         choose: Says by which baselines; given the review without devices, results and observations.
         decisions: As for `review.judged`.
         workers: Processes that judge; one for each processor by default.
+        only: Ids of the checks that judge; all that may, by default.
 
     Raises:
         UnknownName, UsageError: There is no such review, or no such baseline; nothing was stored.
@@ -66,7 +68,7 @@ def rejudge(
     """
     old = store.find(name)
     outline = store.outline(old)
-    fresh = renewed(outline, registry)
+    fresh = renewed(outline, registry, only)
     judgement = Judgement(fresh, choose(outline), registry, decisions, fleets(store, old, outline, registry))
 
     def judge(page: list[Part]) -> tuple[list[Part], FleetTotals]:
