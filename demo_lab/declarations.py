@@ -254,3 +254,9 @@ def _check(document: Document, spot: Spot, lab: Lab) -> None:
 def simulated(devices: Iterable[Virtual]) -> tuple[Virtual, ...]:
     """The devices that have something on the line."""
     return tuple(device for device in devices if device.lab)
+
+
+def addresses(inventory: Path) -> tuple[str, ...]:
+    """The addresses of the devices that an inventory simulates, whatever they speak."""
+    devices = load_yaml(inventory).data.get("devices", ()) if inventory.suffix in (".yaml", ".yml") else ()
+    return tuple(address for device in devices if "lab" in device for address in device["addresses"])

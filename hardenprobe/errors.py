@@ -82,14 +82,21 @@ class UnknownName(UsageError):
     Attributes:
         name: What was asked for.
         nearest: Up to three known names that look like it.
+
+    Args:
+        see: The command that lists them.
+        brought: How one that is not there is brought.
     """
 
-    def __init__(self, what: str, name: str, known: Iterable[str], see: str | None = None) -> None:
+    def __init__(
+        self, what: str, name: str, known: Iterable[str], see: str | None = None, brought: str | None = None
+    ) -> None:
         self.name = name
         self.nearest = difflib.get_close_matches(name, sorted(known), n=3)
         hint = f"; did you mean {' or '.join(self.nearest)}?" if self.nearest else ""
         if not self.nearest and see:
             hint = f"; see `{see}`"
+        hint += f"; {brought}" if brought else ""
         super().__init__(f"there is no {what} {clip(name)}{hint}")
 
     def __reduce__(self) -> Any:

@@ -15,7 +15,7 @@ from hardenprobe.errors import FileInvalid, UnknownName, clip
 from hardenprobe.model import KINDS, BaselineRule, Device
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
-from hardenprobe.plugins.registry import Registry
+from hardenprobe.plugins.registry import BROUGHT, Registry
 from hardenprobe.scope import limits as gentleness
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.web_paths import WebPaths
@@ -275,7 +275,7 @@ def _metric_faults(document: Document, given: LocalMetrics, registry: Registry) 
             yield document.fault(spot, f"{'.'.join(map(str, spot))}: {exc}")
     for check in given.temporal:
         if check not in registry.checks:
-            wrong = UnknownName("check", check, registry.checks, see="hardenprobe checks list")
+            wrong = UnknownName("check", check, registry.checks, see="hardenprobe checks list", **BROUGHT)
             yield document.fault(("ccss", "temporal", check), str(wrong))
 
 
@@ -314,6 +314,7 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
                 near = difflib.get_close_matches(name.lower(), known, n=1)
                 more = f"see `{see}`" if see else f"known are {', '.join(sorted(known))}"
                 hint = f"did you mean {near[0]!r}?" if near else more
+                hint += f"; {BROUGHT['brought']}" if what == "check" else ""
                 spot: Spot = (key, name) if key == "expect" else (key, i)
                 yield document.fault(spot, f"{key} names {name!r}, which is no {what}; {hint}")
     paths: list[tuple[Spot, str]] = [(("http_paths", i), p) for i, p in enumerate(file.http_paths)]

@@ -47,6 +47,10 @@ def show(check_id: str, plugins: options.Plugins) -> int:
 
 @command.command("new")
 @click.argument("name")
+@click.option("--probe", is_flag=True, help="With a probe and its facts in the check's file.")
+@click.option(
+    "--package", is_flag=True, help="A package to install, with a service of the lab and its devices."
+)
 @click.option(
     "-o",
     "--output",
@@ -54,22 +58,30 @@ def show(check_id: str, plugins: options.Plugins) -> int:
     default=Path(),
     help="Where the folder is made; here by default.",
 )
-def new(name: str, output: Path) -> int:
-    """Write a plug-in to start from: check, probe, facts, a service of the lab, tests, documentation.
+def new(name: str, output: Path, probe: bool, package: bool) -> int:
+    """Write a check of your own to start from, and its test.
 
     NAME is the check's id: it names the exposure, in lower-case words joined by dashes, such as ident-answers. The
-    folder of that name is complete as it is written: its tests pass, and it can be installed.
+    folder of that name is complete as it is written: its tests pass.
     """
     from hardenprobe.devkit import scaffold
     from hardenprobe.plugins import registry
 
-    folder = scaffold.write(name, output, frozenset(registry.load(plugins=False).checks))
-    package = name.replace("-", "_")
+    if probe and package:
+        raise click.UsageError("--package has a probe already; leave --probe out")
+    kind: scaffold.Kind = "package" if package else "probe" if probe else "check"
+    folder = scaffold.write(name, output, frozenset(registry.load(plugins=False).checks), kind)
+    module = name.replace("-", "_")
+    device, file = (
+        ("T-0001", folder / module / "check.py") if package else ("RP-0101", folder / f"{module}.py")
+    )
     click.echo(f"wrote {folder}")
     click.echo(
-        "Read its README.md, put your exposure in place of the example, and on the way:\n"
+        "Put your exposure in place of the example, and on the way:\n"
         f"  python -m pytest {folder}\n"
-        f"  hardenprobe checks try {folder / package / 'check.py'} --device lab:T-0001",
+        f"  hardenprobe checks try {file} --device lab:{device}\n"
+        f"  hardenprobe scan TARGET --checks-from {file.parent}\n"
+        "The handbook's page `authors.md` says what a check and a probe may use.",
         err=True,
     )
     return 0

@@ -144,7 +144,7 @@ def command(
     )
     job, rules = request.prepare()
     plan.check_scope(job.plan, now=not only_plan)
-    _warn(job.plan)
+    _warn(job.plan, inventory)
     if only_plan:
         click.echo(dry_run.text(job, rules))
         return 0
@@ -171,13 +171,15 @@ def _nothing_else() -> None:
         )
 
 
-def _warn(order: Plan) -> None:
+def _warn(order: Plan, inventory: Path | None) -> None:
     """Loopback needs no scope file, but it can be the mouth of a tunnel; and a source may not reach every target."""
     from hardenprobe.addresses.sets import AddressSet
+    from hardenprobe.demo_lab.declarations import addresses
     from hardenprobe.planning import vantage
 
     notices = vantage.notices(order.vantages, order.targets)
-    if order.scope.name == "loopback" and order.asked - AddressSet.of([LAB_NETWORK]):
+    simulated = AddressSet.of([LAB_NETWORK, *(addresses(inventory) if inventory else ())])
+    if order.scope.name == "loopback" and order.asked - simulated:
         notices.append("loopback addresses outside the lab's network could be a tunnel that ends elsewhere")
     for notice in notices:
         click.echo(f"notice: {notice}", err=True)

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import logging
+import re
+import secrets
+import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
+
+import yaml
 
 import hardenprobe.checks
 from hardenprobe.baseline import selection
@@ -23,9 +32,11 @@ from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.plugins.sources import origin
 from hardenprobe.scanning.request import ScanRequest, named, pinned
+from hardenprobe.scanning.run import log_file
 from hardenprobe.testing.contract import complaints
 
 LAB = "lab:"
+FRAMES = 5  # that are shown of what was raised
 _TOLD = (Word.FAIL, Word.PASS, Word.UNKNOWN, Word.INFORMATIONAL, Word.NOTAPPLICABLE)
 
 
@@ -38,6 +49,8 @@ class Trial:
         read: Device, and the observations of the kinds that the check reads, of each that it judged.
         results: What it said.
         complaints: What it breaks of the contract.
+        frames: The last lines of the plug-in's code at which something was raised, the innermost last.
+        log: The file with the whole tracebacks, None where they went to none.
     """
 
     check: Check[Any]
@@ -46,6 +59,8 @@ class Trial:
     read: tuple[tuple[Device, tuple[Observation[Any], ...]], ...] = ()
     results: tuple[Result, ...] = ()
     complaints: tuple[str, ...] = field(default=())
+    frames: tuple[str, ...] = ()
+    log: str | None = None
 
     @property
     def status(self) -> int:
@@ -86,9 +101,12 @@ def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
         UsageError, ContractBroken: The file cannot be used, or there is no such device.
     """
     told = alone(file, baseline)
-    inventory, address = _simulated(file, device)
     check = told.check
-    with running_lab(inventory, addresses=[address], services_from=_folders(file)) as lab:
+    with (
+        _raised(file) as frames,
+        _by_itself(*_simulated(file, device)) as (inventory, address),
+        running_lab(inventory, services_from=_folders(file)) as lab,
+    ):
         request = ScanRequest(
             targets=pinned([address]),
             inventory=str(lab.inventory),
@@ -102,7 +120,7 @@ def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
             checks_from=tuple(map(str, _folders(file))),
         )
         found = asyncio.run(scan_and_judge(*request.prepare()))
-    return _told(told, found, f"device {device.removeprefix(LAB)} of the lab, at {address}")
+    return _told(told, found, f"device {device.removeprefix(LAB)} of the lab, at {address}", frames)
 
 
 def on_review(file: Path, stored: Review, baseline: str | None = None) -> Trial:
@@ -113,10 +131,10 @@ def on_review(file: Path, stored: Review, baseline: str | None = None) -> Trial:
     """
     told = alone(file, baseline)
     _, checks = _loaded(file)
-    again = rejudge(
-        stored, JudgingRules(baseline=selection.choose((), checks, baseline), registry=checks, decisions=None)
-    )
-    return _told(told, again, f"review {stored.head.id}, {len(stored.devices)} devices")
+    rules = JudgingRules(baseline=selection.choose((), checks, baseline), registry=checks, decisions=None)
+    with _raised(file) as frames:
+        again = rejudge(stored, rules)
+    return _told(told, again, f"review {stored.head.id}, {len(stored.devices)} devices", frames)
 
 
 def _loaded(file: Path) -> tuple[Check[Any], Registry]:
@@ -146,8 +164,47 @@ def _folders(file: Path) -> tuple[Path, ...]:
     return () if file.resolve().parent == ours else (file.parent.absolute(),)
 
 
+@contextmanager
+def _raised(file: Path) -> Iterator[list[str]]:
+    """Where in the files beside a check something is raised while the block runs; each place once."""
+    found: dict[str, None] = {}
+    folder = str(file.parent.absolute())
+
+    class Handler(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            trace = record.exc_info[2] if record.exc_info else None
+            for frame in traceback.extract_tb(trace):
+                if frame.filename.startswith(folder):
+                    place = f"{Path(frame.filename).name}, line {frame.lineno}, in {frame.name}"
+                    found[f"{place}: {frame.line}"] = None
+
+    handler, log, frames = Handler(), logging.getLogger("hardenprobe"), list[str]()
+    log.addHandler(handler)
+    try:
+        yield frames
+    finally:
+        log.removeHandler(handler)
+        frames += list(found)[-FRAMES:]
+
+
+@contextmanager
+def _by_itself(inventory: Path, tag: str) -> Iterator[tuple[Path, str]]:
+    """An inventory of one device at addresses that nobody else has, so that other labs may run; and the first of them."""
+    data = yaml.safe_load(inventory.read_text(encoding="utf-8"))
+    (device,) = (one for one in data["devices"] if one["asset_tag"] == tag)
+    text = yaml.safe_dump({**data, "devices": [device]})
+    for address in device["addresses"]:
+        if ":" not in address:
+            fresh = f"127.{secrets.randbelow(40) + 80}.{secrets.randbelow(256)}.{secrets.randbelow(254) + 1}"
+            text = re.sub(rf"(?<![\d.]){re.escape(address)}(?![\d.])", fresh, text)
+    with TemporaryDirectory(prefix="hardenprobe-try-") as folder:
+        file = Path(folder) / "devices.yaml"
+        file.write_text(text, encoding="utf-8")
+        yield file, yaml.safe_load(text)["devices"][0]["addresses"][0]
+
+
 def _simulated(file: Path, device: str) -> tuple[Path, str]:
-    """The inventory and the first address of a simulated device.
+    """The inventory of a simulated device, and its asset tag.
 
     Raises:
         UsageError: There is none of that name.
@@ -157,16 +214,16 @@ def _simulated(file: Path, device: str) -> tuple[Path, str]:
     tag = device.removeprefix(LAB)
     from_folders(_folders(file))
     beside = file.parent / "devices.yaml"
-    known: dict[str, tuple[Path, str]] = {}
+    known: dict[str, Path] = {}
     for inventory in (INVENTORY, *([beside] if beside.is_file() else ())):
         for virtual in declarations.simulated(declarations.load(inventory)):
-            known[virtual.listed.asset_tag] = (inventory, virtual.listed.addresses[0])
+            known[virtual.listed.asset_tag] = inventory
     if tag not in known:
         raise UnknownName("device of the lab", tag, known, see="hardenprobe lab list")
-    return known[tag]
+    return known[tag], tag
 
 
-def _told(told: Trial, found: Review, against: str) -> Trial:
+def _told(told: Trial, found: Review, against: str, frames: list[str]) -> Trial:
     kinds = {facts.kind for facts in told.check.reads}
     read = tuple(
         (device, tuple(o for o in found.observations.get(device.id, ()) if o.kind in kinds))
@@ -180,4 +237,6 @@ def _told(told: Trial, found: Review, against: str) -> Trial:
         read=read,
         results=results,
         complaints=told.complaints,
+        frames=tuple(frames),
+        log=log_file() if frames else None,
     )

@@ -24,11 +24,7 @@ class Word(StrEnum):
 
 
 class Severity(StrEnum):
-    """The qualitative ratings that the NVD uses with CVSS v2 scores, ordered from low to high.
-
-    >>> max(Severity), Severity.HIGH >= Severity.MEDIUM, Severity.LOW < "medium"
-    (<Severity.HIGH: 'high'>, True, True)
-    """
+    """The qualitative ratings that the NVD uses with CVSS v2 scores, ordered from low to high."""
 
     LOW = "low"
     MEDIUM = "medium"

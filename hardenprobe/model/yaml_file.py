@@ -223,8 +223,10 @@ def _fault(document: Document, into: type[Any], spot: Spot, error: Any) -> FileI
     where = (*spot, *(part for part in error["loc"]))
     name = where[-1] if where else "document"
     if error["type"] in _UNKNOWN_KEY:
-        near = difflib.get_close_matches(str(name), _known(into, where[len(spot) : -1]), n=1)
+        known = _known(into, where[len(spot) : -1])
+        near = difflib.get_close_matches(str(name), known, n=1)
         hint = f"; did you mean {near[0]!r}?" if near else ""
+        hint += f"; the keys are {', '.join(known)}" if known else "; there are no keys"
         message = f"unknown key {name!r}{hint}"
     elif error["type"] in ("missing", "missing_argument"):
         message = f"the key {name!r} is missing"

@@ -20,7 +20,10 @@ from hardenprobe.plugins.sources import BUILT_IN, Offer, offers
 from hardenprobe.plugins.time_limit import limited
 from hardenprobe.probes.base import Probe
 
-__all__ = ["BUILT_IN", "Broken", "Registry", "load"]
+__all__ = ["BROUGHT", "BUILT_IN", "Broken", "Registry", "load"]
+
+
+BROUGHT = {"brought": "a check of your own is named with --checks-from FOLDER"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +68,7 @@ class Registry:
             UnknownName: Proposes the nearest ids.
         """
         if name not in self.checks:
-            raise UnknownName("check", name, self.checks, see="hardenprobe checks list")
+            raise UnknownName("check", name, self.checks, see="hardenprobe checks list", **BROUGHT)
         return self.checks[name]
 
     @property

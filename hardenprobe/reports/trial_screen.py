@@ -30,6 +30,12 @@ def lines(tried: Trial) -> Iterator[str]:
             yield f"and {len(tried.read) - DEVICES} more devices"
         if not tried.read:
             yield from ("", "No device answered, so nothing was judged.")
+    if tried.frames:
+        yield from ("", "Where it broke")
+        for frame in tried.frames:
+            yield from _wrapped(visible(frame, 200), "  - ")
+        if tried.log:
+            yield from _wrapped(f"The whole tracebacks are in {tried.log}.")
     yield from ("", "The contract")
     for complaint in tried.complaints:
         yield from _wrapped(visible(complaint), "  - ")

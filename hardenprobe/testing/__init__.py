@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from hardenprobe.testing.builders import HOSTILE, at, declared, seen_device, snmp_answer, tcp_port
 from hardenprobe.testing.contract import complaints
+from hardenprobe.testing.files import load
 from hardenprobe.testing.replay import Replay, answers
 from hardenprobe.testing.sample import sample_review
 
@@ -17,6 +18,7 @@ __all__ = [
     "at",
     "complaints",
     "declared",
+    "load",
     "sample_review",
     "seen_device",
     "snmp_answer",

@@ -12,10 +12,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import MISSING, fields, is_dataclass
 from enum import Enum
 from itertools import islice
+from pathlib import Path
 from typing import Any
 
 from hardenprobe.checking.check import Check, Outcome
-from hardenprobe.errors import ContractBroken, Overran, clip
+from hardenprobe.errors import ContractBroken, Overran, blame, clip
 from hardenprobe.model import Observation, Remedy, State, Word
 from hardenprobe.plugins.contract import hold_check, hold_outcomes, hold_together
 from hardenprobe.plugins.time_limit import limited
@@ -141,7 +142,9 @@ def _outcomes(check: Check[Any], settings: Any, seen: Iterable[Observation[Any]]
     except ContractBroken as exc:
         return str(exc)
     except (Exception, SystemExit, Overran) as exc:  # noqa: BLE001 - somebody's check may raise anything
-        return f"it raises {type(exc).__name__}: {clip(str(exc), 120)}"
+        code = getattr(check.judge, "__code__", None)
+        place = blame(exc, str(Path(code.co_filename).parent)) if code else ""
+        return f"it raises {type(exc).__name__}: {clip(str(exc), 120)}{place}"
     if first != second:
         return "it says different things the second time; a judge is a pure function"
     if not first:

@@ -14,10 +14,13 @@ from typing import Any
 import yaml
 
 from hardenprobe.demo_lab.process import RunningLab, running_lab
+from hardenprobe.demo_lab.service import Service, Talk
 from hardenprobe.devices.inventory import FORMAT
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Result, Review
 from hardenprobe.scanning.request import ScanRequest, pinned
+
+__all__ = ["LabDevice", "Service", "Talk", "lab_device", "results"]
 
 _number = itertools.count(1)
 

@@ -1,7 +1,8 @@
-"""A plug-in as `checks new` writes it: bad names change nothing, and its own tests pass as they are."""
+"""A check as `checks new` writes it: bad names change nothing, and its own tests pass as they are."""
 
 from __future__ import annotations
 
+import ast
 import os
 import subprocess
 import sys
@@ -85,19 +86,66 @@ def test_a_folder_that_is_there_is_left_alone(tmp_path: Path, capsys: pytest.Cap
 
 
 def test_what_is_written_is_in_order(tmp_path: Path) -> None:
-    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN)
+    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN, "package")
     files = [path for path in folder.rglob("*") if path.is_file()]
 
-    assert len(files) == len(scaffold._FILES)
+    assert len(files) == len(scaffold._FILES["package"])
     assert not [path for path in files if "$" in path.read_text()]
     for path in folder.rglob("*.py"):
         compile(path.read_text(), str(path), "exec")
         assert max(map(len, path.read_text().splitlines())) <= 120
 
 
+WRITTEN: dict[scaffold.Kind, str] = {"check": "example-port", "probe": "example-answer"}
+ALLOWED = {"hardenprobe", "hardenprobe.facts", "hardenprobe.testing", "hardenprobe.testing.devices"}
+
+
+@pytest.mark.parametrize("kind", WRITTEN)
+def test_two_files_are_what_the_type_checker_reads(tmp_path: Path, kind: scaffold.Kind) -> None:
+    """`mypy` reads tests/devkit/written in every build; where a template changes, copy what it writes there."""
+    folder = scaffold.write(WRITTEN[kind], tmp_path, TAKEN, kind)
+    read = Path(__file__).with_name("written") / WRITTEN[kind].replace("-", "_")
+    assert {f.name: f.read_text() for f in folder.iterdir()} == {
+        f.name: f.read_text() for f in read.glob("*.py")
+    }
+    assert len(list(folder.iterdir())) == 2
+
+
+def code_lines(text: str) -> int:
+    """Lines that are neither blank nor a comment nor a docstring."""
+    tree, prose = ast.parse(text), set[int]()
+    for node in ast.walk(tree):
+        if (
+            isinstance(node, ast.Expr)
+            and isinstance(node.value, ast.Constant)
+            and isinstance(node.value.value, str)
+        ):
+            prose |= set(range(node.lineno, (node.end_lineno or 0) + 1))
+    lines = enumerate(text.splitlines(), 1)
+    return sum(1 for n, line in lines if line.strip() and not line.strip().startswith("#") and n not in prose)
+
+
+def test_a_check_is_short_and_shows_a_setting(tmp_path: Path) -> None:
+    texts = [file.read_text() for file in scaffold.write("example-port", tmp_path, TAKEN).iterdir()]
+    assert sum(map(code_lines, texts)) <= 60
+    assert any("class Settings" in text and "= (79,)" in text for text in texts)
+
+
+@pytest.mark.parametrize("kind", scaffold._FILES)
+def test_templates_import_what_is_public(tmp_path: Path, kind: scaffold.Kind) -> None:
+    for file in scaffold.write("example-port", tmp_path, TAKEN, kind).rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text())):
+            module = node.module if isinstance(node, ast.ImportFrom) else None
+            assert not (module or "").startswith("hardenprobe") or module in ALLOWED, (file.name, module)
+
+
 @pytest.mark.slow
-def test_its_tests_pass_as_it_is_written(tmp_path: Path) -> None:
-    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN)
+@pytest.mark.parametrize("kind", ["check", "probe", "package"])
+def test_its_tests_and_the_linter_pass_as_it_is_written(tmp_path: Path, kind: scaffold.Kind) -> None:
+    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN, kind)
+    for linter in (["check"], ["format", "--check"]) if kind != "package" else (["check"],):
+        done = run("-m", "ruff", *linter, "--no-cache", ".", folder=folder)
+        assert done.returncode == 0, done.stdout
     done = run("-m", "pytest", "-q", "-p", "no:cacheprovider", folder=folder, PYTHONPATH=str(ROOT))
 
     assert done.returncode == 0, done.stdout
@@ -106,7 +154,7 @@ def test_its_tests_pass_as_it_is_written(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_it_can_be_installed_and_its_check_probe_and_service_are_found(tmp_path: Path) -> None:
-    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN)
+    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN, "package")
     site = tmp_path / "site"
     pip = [
         "-m",
@@ -153,7 +201,7 @@ def test_it_can_be_installed_and_its_check_probe_and_service_are_found(tmp_path:
 def test_a_check_under_development_is_tried(
     tmp_path: Path, device: list[str], status: int, says: str
 ) -> None:
-    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN)
+    folder = scaffold.write("queue-names-shown", tmp_path, TAKEN, "package")
     file = folder / "queue_names_shown" / "check.py"
     done = run(
         "-m", "hardenprobe", "checks", "try", str(file), *device, folder=tmp_path, PYTHONPATH=str(ROOT)
@@ -184,7 +232,7 @@ def test_a_check_that_breaks_the_contract_is_told_so(
     from hardenprobe import cli
 
     name = f"{says.split()[1]}-names-shown".lower()  # each its own kind of facts: they stay in the process
-    folder = scaffold.write(name, tmp_path, TAKEN)
+    folder = scaffold.write(name, tmp_path, TAKEN, "package")
     file = folder / name.replace("-", "_") / "check.py"
     text = file.read_text()
     assert old in text
@@ -192,6 +240,22 @@ def test_a_check_that_breaks_the_contract_is_told_so(
 
     assert cli.run(["checks", "try", str(file)]) == 2
     assert says in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("own_kinds")
+def test_a_judge_that_breaks_is_shown_with_its_line(tmp_path: Path) -> None:
+    from hardenprobe.devkit import trial
+    from hardenprobe.reports import trial_screen
+    from hardenprobe.testing import sample_review
+
+    file = scaffold.write("broken-port", tmp_path, TAKEN) / "broken_port.py"
+    text = file.read_text().replace("    found = False\n", "    found = bool({}['x'])\n")
+    file.write_text(text)
+    tried = trial.on_review(file, sample_review())
+    line = text.splitlines().index("    found = bool({}['x'])") + 1
+    assert tried.frames == (f"broken_port.py, line {line}, in judge: found = bool({{}}['x'])",)
+    said = "\n".join(trial_screen.lines(tried))
+    assert "Where it broke" in said and f"line {line}" in said
 
 
 @pytest.mark.parametrize("name", ["cleartext_telnet", "tls_weak_key"])

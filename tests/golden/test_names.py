@@ -122,7 +122,7 @@ def test_group_of_services(command: Command, installed: None, tmp_path: Path) ->
 
 
 def test_groups_that_a_new_plug_in_names(command: Command, tmp_path: Path) -> None:
-    assert command("checks", "new", "ident-answers", "-o", tmp_path).status == 0
+    assert command("checks", "new", "ident-answers", "--package", "-o", tmp_path).status == 0
     written = tomllib.loads((tmp_path / "ident-answers" / "pyproject.toml").read_text())
     assert set(written["project"]["entry-points"]) == {
         "hardenprobe.checks", "hardenprobe.probes", "hardenprobe.services",

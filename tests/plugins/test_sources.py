@@ -92,7 +92,7 @@ def folder(tmp_path: Path) -> Callable[..., Path]:
 @pytest.fixture
 def plugin(tmp_path: Path) -> Path:
     """A plug-in as `checks new` writes it: the folder of its package."""
-    return scaffold.write(NAME, tmp_path, frozenset()) / "ident_answers"
+    return scaffold.write(NAME, tmp_path, frozenset(), "package") / "ident_answers"
 
 
 def judged(checks: Registry, hostile: bool = False) -> Review:
