@@ -50,7 +50,11 @@ def renewed(review: Review, registry: Registry, only: Iterable[str] = ()) -> Rev
     """
     known = {note.id for note in review.checks}
     fresh = {c for c in registry.checks if c not in known}
-    asked = registry.select(only) if (only := tuple(only)) else {*review.head.selected, *fresh} & set(registry.checks)
+    asked = (
+        registry.select(only)
+        if (only := tuple(only))
+        else {*review.head.selected, *fresh} & set(registry.checks)
+    )
     head = replace(
         review.head,
         id=new_id(),

@@ -17,9 +17,10 @@ import yaml
 from hardenprobe.demo_lab.process import running_lab
 from hardenprobe.devices.inventory import FORMAT
 from hardenprobe.facts import KINDS
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Result, Review, Word
 from hardenprobe.plugins import time_limit
-from hardenprobe.scanning import engine, review
+from hardenprobe.scanning import engine
 from hardenprobe.scanning.request import ScanRequest, pinned
 
 pytestmark = pytest.mark.slow
@@ -199,7 +200,7 @@ def scans(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scans]:
                 plugins=False,
                 checks_from=folders,
             )
-            return asyncio.run(review.scan(request.order()))
+            return asyncio.run(scan_and_judge(*request.prepare()))
 
         yield Scans(scanned(), scanned(str(folder / "checks")), folder / "checks")
     KINDS.clear()

@@ -16,10 +16,10 @@ from hardenprobe.demo_lab.process import running_lab
 from hardenprobe.demo_lab.service_odd_texts import TEXTS
 from hardenprobe.devices.inventory import FORMAT
 from hardenprobe.facts import ProbeFault
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reason, Review, Word
 from hardenprobe.model.document import from_document, to_document
 from hardenprobe.reports import FORMATS
-from hardenprobe.scanning import review
 from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.store.store import opened
 
@@ -67,7 +67,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Review]:
             port_offset=lab.port_offset,
             plugins=False,
         )
-        yield asyncio.run(review.scan(request.order()))
+        yield asyncio.run(scan_and_judge(*request.prepare()))
 
 
 def test_nothing_is_an_error_and_what_is_there_is_found(found: Review) -> None:
