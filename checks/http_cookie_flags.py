@@ -5,7 +5,7 @@ Fails when
 Passes when
     Every such cookie has both. A cookie that remembers a language, or a token against forged requests, is no session.
 Unknown when
-    Nothing answers; where no such cookie is set before a sign-in: not applicable.
+    Nothing answers, or a port that was asked sends no HTTP; where no such cookie is set before a sign-in: not applicable.
 Reach
     ask: the pages that are asked for anyway; no cookie is kept or sent back.
 Why it matters
@@ -20,6 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.checking.absence import no_service
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.views.web import unanswered
 from hardenprobe.facts import Cookie, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Said, Word
 from hardenprobe.remediation.web import COOKIE_FLAGS
@@ -43,9 +44,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         else:
             names = [c.name for c in cookies]
             yield passed(answer, f"{', '.join(names)} with both flags", EXPECTED, value=names)
-    if not answers:
+    quiet = unanswered(seen.of(HttpAnswer), EXPECTED)
+    yield from quiet
+    if not answers and not quiet:
         yield no_service(seen, EXPECTED, "HTTP")
-    elif not told:
+    elif answers and not told and not quiet:
         yield Outcome(
             word=Word.NOTAPPLICABLE,
             observed=Said(text="no session cookie is set before a sign-in"),
@@ -68,4 +71,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=COOKIE_FLAGS,
     controls=("SC-23", "SC-8(1)"),
+    version="2",
 )

@@ -23,7 +23,7 @@ from urllib.parse import urlsplit
 from hardenprobe.checking.absence import no_service
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.checking.views.names import certificate_names, is_address, is_own, names_in_use
-from hardenprobe.checking.views.web import REDIRECTS
+from hardenprobe.checking.views.web import REDIRECTS, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Said, Word
 from hardenprobe.remediation.web import REDIRECT_HOME
@@ -37,9 +37,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     redirects = [o for o in answers if o.facts.status in REDIRECTS]
     for one in redirects:
         yield _one(seen, one)
-    if not answers:
+    missing = unanswered(seen.of(HttpAnswer), EXPECTED)
+    yield from missing
+    if not answers and not missing:
         yield no_service(seen, EXPECTED, "HTTP")
-    elif not redirects:
+    elif not redirects and not missing:
         yield Outcome(
             word=Word.NOTAPPLICABLE,
             observed=Said(text="no page redirects"),
@@ -83,4 +85,5 @@ CHECK = Check(
     },
     remedy=REDIRECT_HOME,
     controls=("SC-8(1)", "SC-23"),
+    version="2",
 )

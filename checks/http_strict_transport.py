@@ -23,7 +23,7 @@ from hardenprobe.checking.absence import no_service
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed
 from hardenprobe.checking.views.names import is_address, matches_any, names_in_use
 from hardenprobe.checking.views.tls import speaking
-from hardenprobe.checking.views.web import by_port
+from hardenprobe.checking.views.web import by_port, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remediation.web import STRICT_TRANSPORT
@@ -35,13 +35,16 @@ _MAX_AGE = re.compile(r'(?:^|;)\s*max-age\s*=\s*(?:"(\d{1,10})"|(\d{1,10}))\s*(?
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that serves pages over TLS."""
-    pages = [
-        o for o in seen.of(HttpAnswer) if o.facts.tls and o.facts.status and o.endpoint
-        and o.endpoint.protocol not in ("ipp", "ipps")
+    asked = [
+        o for o in seen.of(HttpAnswer)
+        if o.facts.tls and o.endpoint and o.endpoint.protocol not in ("ipp", "ipps")
     ]  # fmt: skip
+    pages = [o for o in asked if o.facts.status]
     for (address, port), answers in by_port(pages).items():
         yield _one(answers[0], _trusted_name(seen, address, port))
-    if not pages:
+    missing = unanswered(asked, EXPECTED)
+    yield from missing
+    if not pages and not missing:
         yield no_service(seen, EXPECTED, "HTTPS")
 
 
@@ -86,4 +89,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=STRICT_TRANSPORT,
     controls=("SC-8(1)", "SC-23"),
+    version="2",
 )

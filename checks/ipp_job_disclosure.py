@@ -62,4 +62,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=JOB_PRIVACY,
     controls=("AC-3", "AC-14"),
+    version="2",
 )

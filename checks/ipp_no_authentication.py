@@ -73,4 +73,5 @@ CHECK = Check(
     vectors={"": "AV:A/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:A"},
     remedy=IPP_AUTHENTICATION,
     controls=("AC-14", "IA-2", "AU-10"),
+    version="2",
 )

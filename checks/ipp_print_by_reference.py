@@ -50,4 +50,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=PRINT_BY_REFERENCE_OFF,
     controls=("CM-7", "SC-7"),
+    version="2",
 )

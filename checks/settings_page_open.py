@@ -20,7 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.checking.absence import no_service
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.checking.views.web import leads_to_https, no_http
+from hardenprobe.checking.views.web import leads_to_https, no_http, unanswered
 from hardenprobe.facts import HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation, Reason
 from hardenprobe.remediation.web import SETTINGS_SIGN_IN
@@ -38,6 +38,8 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         served = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
         if served:
             yield untold(served[0], "no settings page was asked for", EXPECTED)
+        elif missing := unanswered(seen.of(HttpAnswer), EXPECTED):
+            yield from missing
         else:
             yield no_service(seen, EXPECTED, "HTTP")
 
@@ -71,4 +73,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=SETTINGS_SIGN_IN,
     controls=("AC-3", "AC-14", "IA-2"),
+    version="2",
 )

@@ -57,4 +57,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=SMB_SIGNING,
     controls=("SC-8(1)", "SC-23"),
+    version="2",
 )

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from hardenprobe.checking.absence import no_service
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.checking.views.ssh import unheard
-from hardenprobe.facts import SshIdentification, TcpPort
+from hardenprobe.facts import HttpAnswer, SshIdentification, TcpPort, TlsPort
 from hardenprobe.model import Reach
 from hardenprobe.remediation.ssh import SSH_OFF
 
@@ -49,11 +49,13 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 CHECK = Check(
     id="ssh-legacy-protocol",
     document=__doc__,
-    reads=(TcpPort, SshIdentification),
+    # The last two tell what else a port speaks.
+    reads=(TcpPort, SshIdentification, HttpAnswer, TlsPort),
     judge=judge,
     # On the path: a session of protocol 1 can be read and changed.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=SSH_OFF,
     controls=("AC-17(2)", "SC-8(1)", "CM-7"),
     reach=Reach.LOOK,
+    version="2",
 )

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed
 from hardenprobe.checking.views.ssh import offers
-from hardenprobe.facts import SshOffer, TcpPort
+from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_STRICT
 from hardenprobe.standards.ssh_rules import PrefixTruncation, load, matches
 
@@ -72,11 +72,13 @@ def _modes(facts: SshOffer, rule: PrefixTruncation) -> list[str]:
 CHECK = Check(
     id="ssh-prefix-truncation",
     document=__doc__,
-    reads=(TcpPort, SshOffer),
+    # The last two tell what else a port speaks.
+    reads=(TcpPort, SshOffer, HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # Rated 5.9 by NVD (CVSS v3.1): on the path, integrity of the first messages only.
     vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A"},
     remedy=SSH_STRICT,
     controls=("SI-2", "SC-8(1)"),
+    version="2",
 )

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
 from hardenprobe.checking.views.ssh import offers, why
-from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
+from hardenprobe.facts import HttpAnswer, SshHostKey, SshOffer, TcpPort, TlsPort
 from hardenprobe.model import Reason
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
 
@@ -64,11 +64,13 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 CHECK = Check(
     id="ssh-shared-host-key",
     document=__doc__,
-    reads=(TcpPort, SshOffer, SshHostKey),
+    # The last two tell what else a port speaks.
+    reads=(TcpPort, SshOffer, SshHostKey, HttpAnswer, TlsPort),
     judge=judge,
     compares=(KEY,),
     # The key of one opened device serves against every other.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=SSH_HOST_KEY,
     controls=("SC-12", "IA-3"),
+    version="2",
 )

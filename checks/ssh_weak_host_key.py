@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.checking.views.ssh import offers, why
-from hardenprobe.facts import SshHostKey, SshOffer, TcpPort
+from hardenprobe.facts import HttpAnswer, SshHostKey, SshOffer, TcpPort, TlsPort
 from hardenprobe.model import Reason
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
 from hardenprobe.standards.ssh_rules import load
@@ -103,7 +103,8 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
 CHECK = Check(
     id="ssh-weak-host-key",
     document=__doc__,
-    reads=(TcpPort, SshOffer, SshHostKey),
+    # The last two tell what else a port speaks.
+    reads=(TcpPort, SshOffer, SshHostKey, HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # weak: the key itself can be broken by who can pay for it. dated: a collision in SHA-1 within the exchange.
@@ -114,4 +115,5 @@ CHECK = Check(
     remedy=SSH_HOST_KEY,
     controls=("SC-12", "SC-13", "IA-3"),
     worse="smaller",
+    version="2",
 )

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 from hardenprobe.checking.check import Check, Outcome, Seen
 from hardenprobe.checking.views.ssh import judge_names
-from hardenprobe.facts import SshOffer, TcpPort
+from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
 from hardenprobe.standards.ssh_rules import load
 
@@ -46,7 +46,8 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
 CHECK = Check(
     id="ssh-weak-key-exchange",
     document=__doc__,
-    reads=(TcpPort, SshOffer),
+    # The last two tell what else a port speaks.
+    reads=(TcpPort, SshOffer, HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # weak: a group of 1024 bits can be precomputed by who can pay for it. dated: a collision in SHA-1 within seconds.
@@ -56,4 +57,5 @@ CHECK = Check(
     },
     remedy=SSH_ALGORITHMS,
     controls=("SC-8(1)", "SC-12", "SC-13"),
+    version="2",
 )

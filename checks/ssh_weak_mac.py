@@ -23,7 +23,7 @@ from typing import Literal
 
 from hardenprobe.checking.check import Check, Outcome, Seen
 from hardenprobe.checking.views.ssh import judge_names
-from hardenprobe.facts import SshOffer, TcpPort
+from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
 from hardenprobe.standards.ssh_rules import load
 
@@ -53,7 +53,8 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
 CHECK = Check(
     id="ssh-weak-mac",
     document=__doc__,
-    reads=(TcpPort, SshOffer),
+    # The last two tell what else a port speaks.
+    reads=(TcpPort, SshOffer, HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # none: whatever is sent can be changed. weak and dated: no practical attack on the MAC as SSH uses it.
@@ -64,4 +65,5 @@ CHECK = Check(
     },
     remedy=SSH_ALGORITHMS,
     controls=("SC-8(1)", "SC-13", "CM-6"),
+    version="2",
 )

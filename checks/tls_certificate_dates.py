@@ -89,4 +89,5 @@ CHECK = Check(
     },
     remedy=TLS_CERTIFICATE,
     controls=("SC-17", "SC-12"),
+    version="2",
 )

@@ -69,4 +69,5 @@ CHECK = Check(
     remedy=TLS_CERTIFICATE,
     controls=("SC-12", "SC-17"),
     worse="larger",
+    version="2",
 )

@@ -77,4 +77,5 @@ CHECK = Check(
     },
     remedy=TLS_CERTIFICATE,
     controls=("SC-17", "IA-3"),
+    version="2",
 )

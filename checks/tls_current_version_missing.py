@@ -73,4 +73,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=TLS_MODERN,
     controls=("SC-8(1)", "SC-13"),
+    version="2",
 )

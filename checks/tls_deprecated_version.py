@@ -94,4 +94,5 @@ CHECK = Check(
     },
     remedy=TLS_OLD_OFF,
     controls=("SC-8(1)", "SC-13", "CM-6"),
+    version="2",
 )

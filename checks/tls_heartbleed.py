@@ -43,4 +43,5 @@ CHECK = Check(
     remedy=TLS_FIRMWARE,
     controls=("SI-2", "RA-5"),
     reach=Reach.STRAIN,
+    version="2",
 )

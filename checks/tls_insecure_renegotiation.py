@@ -56,4 +56,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A"},
     remedy=TLS_FIRMWARE,
     controls=("SC-8(1)", "SC-23"),
+    version="2",
 )

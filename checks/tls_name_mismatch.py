@@ -57,4 +57,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=TLS_CERTIFICATE,
     controls=("SC-17", "IA-3"),
+    version="2",
 )

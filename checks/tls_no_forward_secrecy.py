@@ -88,4 +88,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=TLS_SUITES,
     controls=("SC-8(1)", "SC-12", "SC-13"),
+    version="2",
 )

@@ -63,4 +63,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=TLS_CERTIFICATE,
     controls=("SC-12", "SC-17"),
+    version="2",
 )

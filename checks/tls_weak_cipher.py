@@ -124,4 +124,5 @@ CHECK = Check(
     },
     remedy=TLS_SUITES,
     controls=("SC-8(1)", "SC-13", "CM-6"),
+    version="2",
 )

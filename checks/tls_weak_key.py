@@ -89,4 +89,5 @@ CHECK = Check(
     remedy=TLS_CERTIFICATE,
     controls=("SC-12", "SC-13", "SC-17"),
     worse="smaller",
+    version="2",
 )

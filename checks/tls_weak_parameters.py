@@ -110,4 +110,5 @@ CHECK = Check(
     remedy=TLS_PARAMETERS,
     controls=("SC-12", "SC-13"),
     worse="smaller",
+    version="2",
 )

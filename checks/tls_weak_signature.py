@@ -86,4 +86,5 @@ CHECK = Check(
     },
     remedy=TLS_CERTIFICATE,
     controls=("SC-13", "SC-17"),
+    version="2",
 )

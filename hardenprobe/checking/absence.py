@@ -126,6 +126,10 @@ def no_service(seen: Seen, expected: str, what: str, ports: Iterable[int] | None
     if closing:
         text = f"{_ports(closing)} accepts and closes at once, and no {what} elsewhere"
         return _whole(Word.UNKNOWN, text, expected, Reason.DROPPED, proof)
+    mute = [o for o in groups[State.ACCEPTING] if not _identified(seen, o)]
+    if mute:
+        text = f"{_ports(mute)} accepts and its protocol is not recognised, and no {what} elsewhere"
+        return _whole(Word.UNKNOWN, text, expected, Reason.INCONCLUSIVE, proof)
     return _whole(Word.NOTAPPLICABLE, f"no {what} on the ports looked at", expected, None, proof)
 
 

@@ -126,7 +126,12 @@ class TlsPort:
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
-        return self.speaks
+        return self.speaks or self.plain_http
+
+    @property
+    def plain_http(self) -> bool:
+        """The hello was answered in plain HTTP (RFC 9112 section 4)."""
+        return self.fault == "not TLS" and self.answer.startswith(("HTTP/1.0 ", "HTTP/1.1 "))
 
 
 @facts("tls-suites")

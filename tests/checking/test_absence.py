@@ -16,6 +16,7 @@ from hardenprobe.testing import at, seen_device, snmp_answer, tcp_port
 RESET, SILENT = tcp_port(21, State.REFUSING), tcp_port(23, State.SILENT)
 MUTE, CLOSING = tcp_port(80), tcp_port(80, closed=True)
 PAGE = at(80, HttpAnswer(tls=False, path="/", status=200))
+RAW = tcp_port(9100)
 CONTROL = tcp_port(50000, control=True)
 
 
@@ -98,6 +99,9 @@ def test_off_udp(asked: list[Any], elsewhere: bool, word: Word, reason: Reason |
         pytest.param([SILENT, RESET], None, Word.UNKNOWN, Reason.SILENT, id="silent"),
         pytest.param([CLOSING], None, Word.UNKNOWN, Reason.DROPPED, id="accepts and closes"),
         pytest.param([MUTE, PAGE], None, Word.NOTAPPLICABLE, None, id="service absent"),
+        pytest.param([MUTE, RESET], None, Word.UNKNOWN, Reason.INCONCLUSIVE, id="accepts, never answered"),
+        pytest.param([MUTE, RESET], {21}, Word.NOTAPPLICABLE, None, id="that accepts is none of its ports"),
+        pytest.param([RAW, RESET], None, Word.NOTAPPLICABLE, None, id="a port that is never spoken to"),
         pytest.param([SILENT, RESET], {21}, Word.NOTAPPLICABLE, None, id="only the ports that matter"),
     ],
 )

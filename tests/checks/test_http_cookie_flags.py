@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.http_cookie_flags import CHECK
-from hardenprobe.facts import Cookie, HttpAnswer
+from hardenprobe.facts import Cookie, HttpAnswer, TlsPort
 from hardenprobe.model import State, Word
 from hardenprobe.probes.web.cookies import session_cookies, star_cookies
 from hardenprobe.testing import at, seen_device, tcp_port
@@ -46,6 +46,15 @@ def test_trap_what_is_no_session_is_not_judged(cookie: str) -> None:
 def test_without_http() -> None:
     for state, word in ((State.REFUSING, Word.NOTAPPLICABLE), (State.SILENT, Word.UNKNOWN)):
         assert [o.word for o in CHECK.judge(seen_device(tcp_port(443, state)), NoSettings())] == [word]
+
+
+@pytest.mark.parametrize("fault", ["silent", "closed", "not HTTP: 220 ready"])
+def test_a_port_that_was_asked_and_sent_no_http_is_not_determined(fault: str) -> None:
+    tls = at(443, TlsPort(speaks=True), protocol="tls")
+    asked = at(443, HttpAnswer(tls=True, path="/", status=None, fault=fault), protocol="https", path="/")
+    assert [o.word for o in CHECK.judge(seen_device(tcp_port(443), tls, asked), NoSettings())] == [
+        Word.UNKNOWN
+    ]
 
 
 def test_values_are_starred_and_never_kept() -> None:

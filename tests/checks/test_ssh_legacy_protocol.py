@@ -55,9 +55,9 @@ def test_a_greeting_on_any_port_is_enough() -> None:
             "notapplicable",
             None,
         ),
-        ([tcp_port(443)], "notapplicable", None),
+        ([tcp_port(443)], "unknown", Reason.INCONCLUSIVE),
     ],
-    ids=["refuses", "silent", "mute", "closes", "unreadable", "an FTP server on 22", "no SSH port"],
+    ids=["refuses", "silent", "mute", "closes", "unreadable", "an FTP server on 22", "never answered"],
 )
 def test_without_an_identification_nothing_passes(
     observations: list[Any], word: str, reason: Reason | None

@@ -8,6 +8,7 @@ import pytest
 from support.ssh import STRICT, ssh_offer
 
 from hardenprobe.checks.ssh_prefix_truncation import CHECK
+from hardenprobe.model import State
 from hardenprobe.testing import seen_device, tcp_port
 
 RULES = CHECK.settings(rules="rules-ssh-rfc9142")
@@ -50,4 +51,6 @@ def test_cipher_and_mac_count_together_only_in_one_direction() -> None:
 
 def test_without_a_list_nothing_passes() -> None:
     assert found(fault="closed") == ["unknown"]
-    assert [str(o.word) for o in CHECK.judge(seen_device(tcp_port(80)), RULES)] == ["notapplicable"]
+    assert [str(o.word) for o in CHECK.judge(seen_device(tcp_port(80)), RULES)] == ["unknown"]
+    refused = seen_device(tcp_port(80, State.REFUSING))
+    assert [str(o.word) for o in CHECK.judge(refused, RULES)] == ["notapplicable"]

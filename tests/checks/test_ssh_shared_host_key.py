@@ -9,7 +9,7 @@ from support.ssh import ssh_host_key, ssh_offer
 
 from hardenprobe.checking.check import Fleet, NoSettings, Seen
 from hardenprobe.checks.ssh_shared_host_key import CHECK
-from hardenprobe.model import Address, Device, Reason
+from hardenprobe.model import Address, Device, Reason, State
 from hardenprobe.testing import seen_device, tcp_port
 
 
@@ -62,5 +62,5 @@ def test_each_key_type_is_a_subject() -> None:
 def test_without_a_key_nothing_passes() -> None:
     (outcome,) = CHECK.judge(device("one", ssh_offer()), NoSettings())
     assert (str(outcome.word), outcome.reason) == ("unknown", Reason.CEILING)
-    (outcome,) = CHECK.judge(seen_device(tcp_port(80)), NoSettings())
+    (outcome,) = CHECK.judge(seen_device(tcp_port(80, State.REFUSING)), NoSettings())
     assert str(outcome.word) == "notapplicable"

@@ -8,7 +8,7 @@ import pytest
 from support.ssh import ssh_host_key, ssh_offer
 
 from hardenprobe.checks.ssh_weak_host_key import CHECK
-from hardenprobe.model import Reason
+from hardenprobe.model import Reason, State
 from hardenprobe.testing import seen_device, tcp_port
 
 RULES = CHECK.settings(rules="rules-ssh-rfc9142")
@@ -69,5 +69,5 @@ def test_an_elliptic_key_needs_no_more_than_its_name_and_an_unrated_one_is_told_
 
 
 def test_without_ssh_or_without_a_list_nothing_passes() -> None:
-    assert found(tcp_port(80)) == [("notapplicable", None, None)]
+    assert found(tcp_port(80, State.REFUSING)) == [("notapplicable", None, None)]
     assert found(ssh_offer(host_keys=())) == [("unknown", None, None)]

@@ -55,7 +55,7 @@ def test_a_hybrid_that_no_rule_names_is_unrated_and_not_bad() -> None:
         ([tcp_port(22), ssh_offer(speaks=False, fault="silent")], "unknown", Reason.SILENT),
         ([tcp_port(22), ssh_offer(speaks=True, fault="closed")], "unknown", Reason.DROPPED),
         ([tcp_port(22), ssh_offer(speaks=True, fault="protocol 1 only")], "unknown", Reason.INCONCLUSIVE),
-        ([tcp_port(22), ssh_offer(speaks=False, fault="not SSH")], "notapplicable", None),
+        ([tcp_port(22), ssh_offer(speaks=False, fault="not SSH")], "unknown", Reason.INCONCLUSIVE),
         ([tcp_port(22, speaks="ssh"), ssh_offer(key_exchanges=())], "unknown", Reason.INCONCLUSIVE),
     ],
     ids=[

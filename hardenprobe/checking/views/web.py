@@ -57,6 +57,12 @@ def no_http(one: Observation[Any], expected: str) -> Outcome:
     )
 
 
+def unanswered(pages: Iterable[Observation[HttpAnswer]], expected: str) -> list[Outcome]:
+    """One outcome for each port that was asked for pages and from which no HTTP came back."""
+    found = (mute(answers, expected) for answers in by_port(pages).values())
+    return [outcome for outcome in found if outcome is not None]
+
+
 def nothing_in_clear(seen: Seen, expected: str) -> Outcome:
     """No port was asked over plain HTTP."""
     return off_tcp(seen, expected)
