@@ -82,4 +82,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=ALLOW_LIST_IPV6,
     controls=("AC-3", "SC-7"),
+    version="2",
 )

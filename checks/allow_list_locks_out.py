@@ -89,4 +89,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:P"},
     remedy=ALLOW_LIST_ADMIT,
     controls=("AC-3", "CP-10"),
+    version="2",
 )

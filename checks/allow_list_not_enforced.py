@@ -95,4 +95,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=ALLOW_LIST_ENFORCE,
     controls=("AC-3", "SC-7(5)"),
+    version="2",
 )

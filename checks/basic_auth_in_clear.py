@@ -6,7 +6,7 @@ Fails when
 Passes when
     Plain HTTP answers without that challenge, or nothing speaks plain HTTP.
 Unknown when
-    The port accepts and no HTTP comes back, or nothing answers.
+    To one of the questions no whole answer in HTTP comes back, or nothing answers.
 Reach
     ask: the pages that are asked for anyway, without credentials.
 Why it matters
@@ -18,6 +18,7 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.checking.views.web import in_clear, mute, nothing_in_clear
@@ -31,17 +32,18 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that was asked over plain HTTP."""
     ports = in_clear(seen)
     for answers in ports.values():
-        if silence := mute(answers, EXPECTED):
-            yield silence
-            continue
         asking = [o for o in answers if "basic" in o.facts.authenticate]
         if asking:
             paths = [o.facts.path for o in asking]
             yield fail(asking[0], f"Basic is asked for at {', '.join(paths)}", EXPECTED, value=paths)
+        elif silence := mute(answers, EXPECTED):
+            yield silence
         else:
             schemes = sorted({s for o in answers for s in o.facts.authenticate})
             text = f"asks for {', '.join(schemes)}" if schemes else "asks for no authentication"
-            yield passed(next(o for o in answers if o.facts.recognised), text, EXPECTED, value=schemes)
+            yield replace(
+                passed(answers[0], text, EXPECTED, value=schemes), proof=tuple(o.id for o in answers)
+            )
     if not ports:
         yield nothing_in_clear(seen, EXPECTED)
 
@@ -55,4 +57,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=HTTP_TO_HTTPS,
     controls=("IA-5(1)", "SC-8(1)", "AC-17(2)"),
+    version="2",
 )

@@ -62,4 +62,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:N/I:N/A:P/PL:ND/EM:P"},  # never scored, since it never fails
     remedy=CHANNELS_MATCH,
     controls=("CM-8", "CM-7"),
+    version="2",
 )

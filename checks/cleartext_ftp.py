@@ -64,4 +64,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=FTP_OFF,
     controls=("AC-17(2)", "CM-7", "SC-8(1)"),
+    version="2",
 )

@@ -52,11 +52,13 @@ def _one(answer: Observation[HttpAnswer]) -> Outcome:
     if facts.status == 401:
         asked = ", ".join(facts.authenticate) or "credentials"
         return fail(answer, f"401 asks for {asked} in clear", EXPECTED, value=list(facts.authenticate))
+    if facts.form:
+        return fail(answer, f"{facts.status} with a form", EXPECTED)
+    if 200 <= facts.status < 300 and facts.cut and not facts.body_length:
+        return untold(answer, f"{facts.status}, and nothing of its body came", EXPECTED)
     if 200 <= facts.status < 300:
         page = f"a page titled {facts.title!r}" if facts.title else "content"
         return fail(answer, f"{facts.status} with {page}", EXPECTED, value=facts.title)
-    if facts.form:
-        return fail(answer, f"{facts.status} with a form", EXPECTED)
     return passed(answer, f"{facts.status} without a form", EXPECTED, value=facts.status)
 
 
@@ -70,4 +72,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=HTTP_TO_HTTPS,
     controls=("AC-17(2)", "SC-8(1)"),
+    version="2",
 )

@@ -102,4 +102,5 @@ CHECK = Check(
     },
     remedy=IPP_TLS,
     controls=("SC-8(1)", "CM-7"),
+    version="2",
 )

@@ -5,7 +5,8 @@ Fails when
 Passes when
     Every such port refuses, greets in another protocol, or is twice silent while another port answers.
 Unknown when
-    A port accepts and closes at once, a random high port accepts as well, or nothing of the device answers.
+    A port accepts and closes at once or speaks unasked, which no line printer daemon does; a random high port accepts as
+    well; or nothing of the device answers.
 Reach
     look: one connection, closed without a byte.
 Why it matters
@@ -31,7 +32,7 @@ EXPECTED = "the line printer daemon's port does not accept from here"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from accepting alone."""
-    return accepting(seen, PORTS, EXPECTED)
+    return accepting(seen, PORTS, EXPECTED, client_first=True)
 
 
 CHECK = Check(
@@ -44,4 +45,5 @@ CHECK = Check(
     remedy=LPD_OFF,
     controls=("CM-7", "SC-7", "SC-8(1)"),
     reach=Reach.LOOK,
+    version="2",
 )

@@ -54,4 +54,5 @@ CHECK = Check(
     remedy=RAW_PRINT_LIMIT,
     controls=("AC-3", "CM-7", "SC-7"),
     reach=Reach.LOOK,
+    version="2",
 )

@@ -44,4 +44,5 @@ CHECK = Check(
     remedy=SMALL_SERVICES_OFF,
     controls=("AC-17(2)", "CM-7", "SC-8(1)"),
     reach=Reach.LOOK,
+    version="2",
 )

@@ -43,4 +43,5 @@ CHECK = Check(
     remedy=SMALL_SERVICES_OFF,
     controls=("CM-7", "SC-5"),
     reach=Reach.LOOK,
+    version="2",
 )

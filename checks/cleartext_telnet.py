@@ -51,4 +51,5 @@ CHECK = Check(
     remedy=TELNET_OFF,
     controls=("AC-17(2)", "CM-7", "SC-8(1)"),
     reach=Reach.LOOK,
+    version="2",
 )

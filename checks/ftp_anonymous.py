@@ -73,4 +73,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=FTP_ANONYMOUS_OFF,
     controls=("AC-14", "CM-7", "SC-8(1)"),
+    version="2",
 )

@@ -5,7 +5,7 @@ Fails when
 Passes when
     Plain HTTP answers, and no page holds one; or nothing speaks plain HTTP. A form without a password field is none.
 Unknown when
-    The port accepts and no HTTP comes back, or nothing answers.
+    To one of the questions no whole answer in HTTP comes back, or nothing answers.
 Reach
     ask: the pages that are asked for anyway, redirects not followed.
 Why it matters
@@ -17,6 +17,7 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.checking.views.web import in_clear, mute, nothing_in_clear
@@ -30,17 +31,16 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that was asked over plain HTTP."""
     ports = in_clear(seen)
     for answers in ports.values():
-        if silence := mute(answers, EXPECTED):
-            yield silence
-            continue
         asking = [o for o in answers if getattr(o.facts, "password_field", False)]
         if asking:
             paths = [o.facts.path for o in asking]
             text = f"a password field at {', '.join(paths)}"
             yield fail(asking[0], text, EXPECTED, value=paths)
+        elif silence := mute(answers, EXPECTED):
+            yield silence
         else:
-            told = next(o for o in answers if o.facts.recognised)
-            yield passed(told, "no password field", EXPECTED, value=[o.facts.path for o in answers])
+            clear = passed(answers[0], "no password field", EXPECTED, value=[o.facts.path for o in answers])
+            yield replace(clear, proof=tuple(o.id for o in answers))
     if not ports:
         yield nothing_in_clear(seen, EXPECTED)
 
@@ -54,4 +54,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=HTTP_TO_HTTPS,
     controls=("IA-5(1)", "SC-8(1)", "AC-17(2)"),
+    version="2",
 )

@@ -93,4 +93,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=ISOLATE_OR_REPLACE,
     controls=("AC-17(2)", "SC-8(1)", "SA-22"),
+    version="2",
 )

@@ -58,4 +58,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=REMOTE_SCREEN_CLOSE,
     controls=("AC-3", "AC-17"),
+    version="2",
 )

@@ -116,4 +116,5 @@ CHECK = Check(
     remedy=SEGMENT_FILTER,
     controls=("AC-4", "SC-7"),
     reach=Reach.LOOK,
+    version="2",
 )

@@ -57,4 +57,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=SMB1_OFF,
     controls=("CM-7", "SC-8(1)"),
+    version="2",
 )

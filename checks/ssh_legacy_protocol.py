@@ -5,7 +5,7 @@ Fails when
 Passes when
     It offers protocol 2.0 only. What the software version or comments say does not matter.
 Unknown when
-    It names a version that is neither, or a port on which SSH is expected accepts and says nothing.
+    It names a version that is neither, or another on another connection, or a port on which SSH is expected accepts and says nothing.
 Reach
     look: the greeting is read, nothing is sent.
 Why it matters
@@ -16,13 +16,15 @@ Sources
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
+from typing import Any
 
 from hardenprobe.checking.absence import no_service
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.checking.views.ssh import unheard
-from hardenprobe.facts import HttpAnswer, SshIdentification, TcpPort, TlsPort
-from hardenprobe.model import Reach
+from hardenprobe.facts import HttpAnswer, SshIdentification, SshOffer, TcpPort, TlsPort
+from hardenprobe.model import Observation, Reach
 from hardenprobe.remediation.ssh import SSH_OFF
 
 EXPECTED = "SSH of protocol 2.0 only"
@@ -31,11 +33,14 @@ EXPECTED = "SSH of protocol 2.0 only"
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the protocol version alone."""
     greetings = seen.of(SshIdentification)
+    changed = _changed(seen)
     for greeting in greetings:
         version = greeting.facts.protocol
         if version.startswith("1."):
             both = ", which means 1.x and 2.0" if version == "1.99" else ""
             yield fail(greeting, f"offers SSH {version}{both}", EXPECTED, value=version, wanted="2.0")
+        elif _place(greeting) in changed:
+            yield untold(greeting, "identifies itself otherwise on another connection", EXPECTED)
         elif version == "2.0":
             yield passed(greeting, "offers SSH 2.0 only", EXPECTED, value=version)
         else:
@@ -44,6 +49,17 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     yield from mute
     if not greetings and not mute:
         yield no_service(seen, EXPECTED, "SSH")
+
+
+def _changed(seen: Seen) -> set[tuple[str, int]]:
+    """Ports that identified themselves otherwise, or not at all, on another connection."""
+    heard = Counter(_place(o) for o in seen.of(SshIdentification))
+    others = {_place(o) for o in seen.of(SshOffer) if not o.facts.speaks}
+    return others | {place for place, times in heard.items() if times > 1}
+
+
+def _place(one: Observation[Any]) -> tuple[str, int]:
+    return (one.endpoint.address, one.endpoint.port) if one.endpoint else ("", 0)
 
 
 CHECK = Check(

@@ -80,4 +80,5 @@ CHECK = Check(
     remedy=STATEMENT_RENEWED,
     controls=("CA-2", "CA-7"),  # control ids from memory
     reach=None,
+    version="2",
 )  # fmt: skip

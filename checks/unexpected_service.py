@@ -63,4 +63,5 @@ CHECK = Check(
     remedy=CLOSE_PORT,
     controls=("CM-7", "CM-7(1)"),
     reach=Reach.LOOK,
+    version="2",
 )

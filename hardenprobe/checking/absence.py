@@ -170,7 +170,7 @@ def _identified(seen: Seen, port: Observation[TcpPort]) -> bool:
     if where is None:
         return False
     return (where.address, where.port) in seen.identified or (
-        where.port in NEVER_SPEAK and not port.facts.closed
+        where.port in NEVER_SPEAK and not port.facts.closed and not port.facts.greeting
     )
 
 

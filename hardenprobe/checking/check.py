@@ -138,6 +138,11 @@ class Seen:
         )
 
     @cached_property
+    def doubtful(self) -> tuple[Observation[Any], ...]:
+        """What was cut short or broke the rules of its protocol: the `doubt` of its facts says how."""
+        return tuple(o for o in self.observations if getattr(o.facts, "doubt", ""))
+
+    @cached_property
     def ambiguous(self) -> bool:
         """A random high port accepted too, so accepting proves nothing."""
         return any(o.facts.control and o.facts.state is State.ACCEPTING for o in self.of(TcpPort))

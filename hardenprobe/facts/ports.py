@@ -17,6 +17,7 @@ class TcpPort:
         state: What the port did.
         greeting: What it said unasked, device text; "" where it said nothing.
         speaks: Protocol recognised from the greeting alone (telnet, ftp, smtp, ssh, rfb), else None.
+        changes: A second connection was greeted in another protocol; `speaks` is then telnet, if either was, or None.
         closed: It accepted and closed at once without a byte: how some allow-lists refuse.
         tries: Connections made to tell the state.
         control: A random high port on which nothing should accept.
@@ -25,6 +26,7 @@ class TcpPort:
     state: State
     greeting: str = ""
     speaks: str | None = None
+    changes: bool = False
     closed: bool = False
     tries: int = 1
     control: bool = False
@@ -32,7 +34,7 @@ class TcpPort:
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
-        return self.speaks is not None
+        return self.speaks is not None and not self.changes
 
 
 @facts("telnet-greeting")

@@ -84,6 +84,10 @@ class Chain:
     fault: str | None = None
 
 
+def _doubt(broken: str) -> str:
+    return f"a ServerHello breaks its rules: {broken}" if broken else ""
+
+
 @facts("tls-port")
 @dataclass(frozen=True, kw_only=True)
 class TlsPort:
@@ -105,6 +109,7 @@ class TlsPort:
         certificate_requested: It asked for a client certificate.
         alerts: Version to the number of the alert that refused it.
         intolerant: What had to be left out for it to answer: "many suites", "TLS 1.3", "extensions".
+        broken: The rule of its own that a ServerHello broke, after others had kept them; "" for none.
     """
 
     speaks: bool
@@ -121,12 +126,18 @@ class TlsPort:
     certificate_requested: bool = False
     alerts: dict[str, int] = field(default_factory=dict)
     intolerant: tuple[str, ...] = ()
+    broken: str = ""
     connections: int = 0
 
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
         return self.speaks or self.plain_http
+
+    @property
+    def doubt(self) -> str:
+        """Why a pass may not rest on this; "" where it may."""
+        return _doubt(self.broken)
 
     @property
     def plain_http(self) -> bool:
@@ -154,6 +165,7 @@ class TlsSuites:
         encrypt_then_mac: Version to CBC suite to whether RFC 7366 came back.
         fallback_scsv: Whether RFC 7507 is honoured; None where there is nothing to fall back from, or no answer.
         chains: Certificates that the versions alone did not show.
+        broken: As in TlsPort.
     """
 
     reached: str = "implicit"
@@ -168,7 +180,13 @@ class TlsSuites:
     encrypt_then_mac: dict[str, dict[str, bool]] = field(default_factory=dict)
     fallback_scsv: bool | None = None
     chains: tuple[Chain, ...] = ()
+    broken: str = ""
     connections: int = 0
+
+    @property
+    def doubt(self) -> str:
+        """As in TlsPort."""
+        return _doubt(self.broken)
 
 
 @facts("tls-flaws")

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from hardenprobe.model.kinds import facts
 
+_CUT = "the body was cut off, or not read to its end"
+
 
 @facts("settings-page")
 @dataclass(frozen=True, kw_only=True)
@@ -18,6 +20,7 @@ class SettingsPageAnswer:
         password_field: So is a password field.
         location: Location header as sent, device text.
         authenticate: WWW-Authenticate schemes, lower case.
+        cut: The body was cut off, or not read to its end.
         fault: Why there is no status.
     """
 
@@ -29,12 +32,18 @@ class SettingsPageAnswer:
     password_field: bool = False
     location: str | None = None
     authenticate: tuple[str, ...] = ()
+    cut: bool = False
     fault: str | None = None
 
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
         return self.status is not None
+
+    @property
+    def doubt(self) -> str:
+        """Why a pass may not rest on this; "" where it may."""
+        return _CUT if self.cut else ""
 
 
 @facts("scan-service")
@@ -45,6 +54,7 @@ class ScanServiceAnswer:
     Attributes:
         capabilities: A capabilities document came back.
         location: Location header as sent, device text.
+        cut: The body was cut off, or not read to its end.
         fault: Why there is no status.
     """
 
@@ -53,12 +63,18 @@ class ScanServiceAnswer:
     status: int | None
     capabilities: bool = False
     location: str | None = None
+    cut: bool = False
     fault: str | None = None
 
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
         return self.status is not None
+
+    @property
+    def doubt(self) -> str:
+        """Why a pass may not rest on this; "" where it may."""
+        return _CUT if self.cut else ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +112,7 @@ class IppPrinter:
         formats: Of document-format-supported.
         scaling: Of print-scaling-supported.
         features: Of ipp-features-supported.
+        cut: The body was cut off, or not read to its end.
         fault: Why there is no IPP status.
 
     Source: RFC 8011 section 5.4; PWG 5100.13 (firmware, printer-uuid, features, print-scaling); PWG 5100.11
@@ -122,12 +139,18 @@ class IppPrinter:
     formats: tuple[str, ...] = ()
     scaling: tuple[str, ...] = ()
     features: tuple[str, ...] = ()
+    cut: bool = False
     fault: str | None = None
 
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
         return self.http_status is not None
+
+    @property
+    def doubt(self) -> str:
+        """Why a pass may not rest on this; "" where it may."""
+        return _CUT if self.cut else ""
 
     @property
     def served(self) -> bool:
@@ -227,6 +250,7 @@ class HttpAnswer:
         cookies: Those of Set-Cookie that look like a session.
         body_length: Bytes of body that were read.
         body_sha256: Digest of those bytes.
+        cut: The body was cut off, or not read to its end.
         fault: Why there is no status ("closed", "silent", "not HTTP: ...").
     """
 
@@ -244,9 +268,15 @@ class HttpAnswer:
     cookies: tuple[Cookie, ...] = ()
     body_length: int = 0
     body_sha256: str | None = None
+    cut: bool = False
     fault: str | None = None
 
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
         return self.status is not None
+
+    @property
+    def doubt(self) -> str:
+        """Why a pass may not rest on this; "" where it may."""
+        return _CUT if self.cut else ""

@@ -199,6 +199,7 @@ def _outcomes(
     found = _contained(check, found, _faults(check, seen))
     if not found:
         return [_state(Word.UNKNOWN, "the check said nothing", check, Reason.INCONCLUSIVE)]
+    found = [held_to_proof(seen, outcome) for outcome in found]
     if check.service in baseline.allowed_services:
         return [_allowed(outcome, check.service) for outcome in found]
     return found
@@ -212,6 +213,19 @@ def _allowed(outcome: Outcome, service: str | None) -> Outcome:
     return replace(
         outcome, word=Word.INFORMATIONAL, observed=replace(outcome.observed, text=text), vector=None
     )
+
+
+def held_to_proof(seen: Seen, outcome: Outcome) -> Outcome:
+    """No pass, and no absence, rests on what was cut short or broke its protocol's rules."""
+    if outcome.word not in (Word.PASS, Word.NOTAPPLICABLE):
+        return outcome
+    doubtful = [
+        o for o in seen.doubtful if o.id in outcome.proof or (o.endpoint and o.endpoint == outcome.endpoint)
+    ]
+    if not doubtful:
+        return outcome
+    observed = replace(outcome.observed, text=f"{outcome.observed.text}; but {doubtful[0].facts.doubt}")
+    return replace(outcome, word=Word.UNKNOWN, observed=observed, reason=Reason.INCONCLUSIVE)
 
 
 def _faults(check: Check[Any], seen: Seen) -> list[Observation[ProbeFault]]:

@@ -178,6 +178,8 @@ class DeviceLink:
         except ConnectionRefusedError:
             sock.close()
             raise Unreachable(f"{self.address} TCP {port} refuses", "refusing") from None
+        except ConnectionResetError:
+            pass  # it accepted, and reset before we looked; the first read says so
         except ConnectionError as exc:
             sock.close()
             raise Unreachable(f"{self.address} TCP {port}: {exc.strerror}", "refusing") from None

@@ -1,4 +1,7 @@
-"""Look at a TCP port: connect, listen for who speaks first, close. Nothing is sent."""
+"""Look at a TCP port: connect, listen for who speaks first, close. Nothing is sent.
+
+Who greets is listened to twice, since a greeting that changes from one connection to the next proves nothing.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ import re
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import TcpPort, readable
 from hardenprobe.model import State
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probes.base import PortGreeting
 from hardenprobe.probes.remote import telnet
@@ -66,19 +70,37 @@ async def look(
                 # A raw print port never speaks, so a short wait is enough to see it close on us.
                 wait = MORE if port in NEVER_SPEAK else _patience(line, port)
                 greeting, closed = await _listen(stream, wait)
-            protocol = recognise(greeting) if greeting else None
-            facts = TcpPort(
-                state=State.ACCEPTING,
-                greeting=readable(greeting),
-                speaks=protocol,
-                closed=closed,
-                tries=tries,
-                control=control,
-            )
-            where = line.endpoint(port, protocol=protocol)
-            return PortGreeting(line.observation(facts, where, stream.recorder), greeting)
+            recorders = [stream.recorder]
+        protocol, changes = recognise(greeting) if greeting else None, False
+        if protocol not in (None, "telnet") and port not in NEVER_SPEAK:
+            again, recorder = await _greeting_again(line, port)
+            recorders += [recorder] if recorder else []
+            if changes := bool(again) and recognise(again) != protocol:
+                greeting, protocol = (again, "telnet") if recognise(again) == "telnet" else (greeting, None)
+        facts = TcpPort(
+            state=State.ACCEPTING,
+            greeting=readable(greeting),
+            speaks=protocol,
+            changes=changes,
+            closed=closed,
+            tries=tries,
+            control=control,
+        )
+        where = line.endpoint(port, protocol=protocol)
+        return PortGreeting(line.observation(facts, where, *recorders), greeting)
     facts = TcpPort(state=state, tries=tries, control=control)
     return PortGreeting(line.observation(facts, line.endpoint(port)), b"")
+
+
+async def _greeting_again(line: DeviceLink, port: int) -> tuple[bytes, Recorder | None]:
+    """What a second connection is greeted with, b"" where none is made or nothing is said."""
+    try:
+        stream = await line.connect(port)
+    except Unreachable:
+        return b"", None
+    async with stream:
+        greeting, _ = await _listen(stream, line.timing.greeting)
+        return greeting, stream.recorder
 
 
 def _patience(line: DeviceLink, port: int) -> float:

@@ -34,6 +34,13 @@ CONTROL = tcp_port(50000, control=True)
         pytest.param(
             [tcp_port(9100, closed=True)], {}, Word.UNKNOWN, Reason.DROPPED, id="a raw port that closes on us"
         ),
+        pytest.param(
+            [tcp_port(515, greeting="hello")],
+            {},
+            Word.UNKNOWN,
+            Reason.INCONCLUSIVE,
+            id="unasked words on a port that is never spoken to",
+        ),
         pytest.param([MUTE], {"accept_only": True}, Word.PASS, None, id="accepting is no question here"),
         pytest.param(
             [RESET, CONTROL], {"accept_only": True}, Word.UNKNOWN, Reason.AMBIGUOUS, id="tarpit, accept only"

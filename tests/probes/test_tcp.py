@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import struct
+import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -225,3 +227,32 @@ def test_many_small_pieces_do_not_fill_the_transcript() -> None:
 @given(st.binary(max_size=200) | st.from_regex(rb"(220|SSH-|RFB |HTTP/1\.1 )[\x00-\xff]{0,40}"))
 def test_any_greeting_is_named_or_not(greeting: bytes) -> None:
     assert tcp.recognise(greeting) in {None, "ssh", "rfb", "smtp", "ftp", "http", "telnet"}
+
+
+def test_a_port_that_resets_before_we_look_again_has_accepted() -> None:
+    """RFC 9293 section 3.10.7.4: a reset after the handshake ends a connection that was made."""
+
+    def reset_one(listener: socket.socket) -> None:
+        connection, _ = listener.accept()
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        connection.close()
+
+    async def run(listener: socket.socket) -> TcpPort:
+        real = listener.getsockname()[1]
+        line = DeviceLink(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=real - 23)
+
+        def busy(rounds: int) -> None:
+            """Take the reset's time between the request for a connection and the look at what came of it."""
+            time.sleep(0.02)
+            if rounds:
+                asyncio.get_running_loop().call_soon(busy, rounds - 1)
+
+        busy(10)
+        return (await tcp.look(line, 23)).seen.facts
+
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        thread = threading.Thread(target=reset_one, args=(listener,))
+        thread.start()
+        facts = asyncio.run(run(listener))
+        thread.join()
+    assert (facts.state, facts.closed) == (State.ACCEPTING, True)

@@ -9,11 +9,14 @@ from hardenprobe.checking.check import Outcome, Seen, fail, untold
 from hardenprobe.model import Reason
 
 
-def accepting(seen: Seen, ports: Mapping[int, str], expected: str) -> Iterable[Outcome]:
+def accepting(
+    seen: Seen, ports: Mapping[int, str], expected: str, *, client_first: bool = False
+) -> Iterable[Outcome]:
     """One finding for each of the ports that accepts and does not greet in another protocol.
 
     Args:
         ports: Port to the service that it is assigned to.
+        client_first: The service says nothing before it is spoken to, so that whatever speaks unasked is another.
     """
     told = False
     for port in seen.accepting:
@@ -23,6 +26,9 @@ def accepting(seen: Seen, ports: Mapping[int, str], expected: str) -> Iterable[O
         told = True
         if port.facts.closed:
             yield untold(port, "accepts and closes at once", expected, reason=Reason.DROPPED)
+        elif client_first and port.facts.greeting:
+            text = f"speaks unasked, as the assigned service, {ports[where.port]}, does not"
+            yield untold(port, text, expected)
         else:
             yield fail(port, f"accepts, assigned to {ports[where.port]}; protocol not confirmed", expected)
     if not told:

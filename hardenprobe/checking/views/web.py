@@ -41,11 +41,9 @@ def _only_tried(one: Observation[Any]) -> bool:
 
 
 def mute(answers: Iterable[Observation[Any]], expected: str) -> Outcome | None:
-    """An outcome for a port where no HTTP came back at all, None where some did."""
-    answers = list(answers)
-    if any(one.facts.recognised for one in answers):
-        return None
-    return no_http(answers[0], expected)
+    """An outcome for the first question of a port that drew no HTTP, None where each drew some."""
+    silent = next((one for one in answers if not one.facts.recognised), None)
+    return no_http(silent, expected) if silent else None
 
 
 def no_http(one: Observation[Any], expected: str) -> Outcome:
@@ -58,7 +56,7 @@ def no_http(one: Observation[Any], expected: str) -> Outcome:
 
 
 def unanswered(pages: Iterable[Observation[HttpAnswer]], expected: str) -> list[Outcome]:
-    """One outcome for each port that was asked for pages and from which no HTTP came back."""
+    """One outcome for each port of which a page was asked and no HTTP came back."""
     found = (mute(answers, expected) for answers in by_port(pages).values())
     return [outcome for outcome in found if outcome is not None]
 

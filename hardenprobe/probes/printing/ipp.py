@@ -116,6 +116,7 @@ def read_printer(got: Fetched, request_id: int, *, tls: bool, path: str, assigne
         formats=_words(about, "document-format-supported"),
         scaling=_words(about, "print-scaling-supported"),
         features=_words(about, "ipp-features-supported"),
+        cut=got.cut,
         fault=fault,
     )
 

@@ -58,6 +58,9 @@ class _Talk:
         """
         await self.stream.send(OURS + b"\r\n", "ssh")
         self.server = await self._until(identification, GREETING_LIMIT * 2, self._reply)
+        if self.server.line == OURS:
+            self.server = None
+            raise MalformedReply("an echo of what was said")
         return self
 
     async def message(self) -> bytes:
@@ -202,7 +205,8 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SshOffer | SshI
         with asked.trying("ssh", (SshOffer, SshHostKey), port):
             seen, greeting = await ask_offer(asked.line, port)
             yield seen
-            if greeting and asked.at(SshIdentification, port) is None:
+            known = asked.at(SshIdentification, port)
+            if greeting and (known is None or known.facts.protocol != greeting.facts.protocol):
                 yield greeting
             if not asked.wants(SshHostKey):
                 continue

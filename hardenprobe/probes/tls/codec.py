@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from ipaddress import ip_address
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes.tls.suites import SIGNATURE_SCHEMES, suites
+from hardenprobe.probes.tls.suites import SIGNALS, SIGNATURE_SCHEMES, is_tls13, suites
 
 VERSION_NAMES = {
     0x0002: "SSL 2.0",
@@ -296,6 +296,38 @@ def _server_hello(body: bytes, raw: bytes) -> ServerHello:
         share=share,
         raw=raw,
     )
+
+
+def broken_rule(offer: ClientHello, hello: ServerHello, *, retried: bool = False) -> str | None:
+    """Say which rule a ServerHello breaks, None where it keeps them.
+
+    Args:
+        retried: The offer answers a HelloRetryRequest.
+
+    Source: RFC 5246 section 7.4.1.3; RFC 8446 sections 4.1.3, 4.1.4 and 4.2.8.
+    """
+    ranged = offer.versions[0] < TLS13 and hello.version < offer.versions[0]  # a range reaches down
+    if hello.version not in offer.versions and not ranged:
+        return f"{VERSION_NAMES[hello.version]} was not offered"
+    if hello.suite not in offer.suites or hello.suite in SIGNALS:
+        return f"suite 0x{hello.suite:04X} was not offered"
+    if is_tls13(hello.suite) != (hello.version >= TLS13):
+        return f"suite 0x{hello.suite:04X} is not one of {VERSION_NAMES[hello.version]}"
+    if hello.compression not in (0, 1) or (hello.compression and not offer.compression):
+        return f"compression {hello.compression} was not offered"
+    if hello.version < TLS13:
+        return None
+    shared = [group for group, _ in offer.key_shares]
+    if hello.retry:
+        if retried:
+            return "a second HelloRetryRequest"
+        if hello.group is not None and hello.group not in offer.groups:
+            return f"group 0x{hello.group:04X} was not offered"
+        if hello.group in shared:
+            return "a retry for the group that was shared already"
+    elif hello.group not in shared:
+        return "no key share of a group that was shared"
+    return None
 
 
 def read_chain(body: bytes, thirteen: bool = False) -> tuple[list[bytes], int]:

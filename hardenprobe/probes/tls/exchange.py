@@ -15,7 +15,15 @@ from hardenprobe.errors import CeilingReached, MalformedReply, Unreachable
 from hardenprobe.facts import readable
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink, Stream
-from hardenprobe.probes.tls.codec import TLS12, TLS13, ClientHello, Flight, ServerHello, read_flight
+from hardenprobe.probes.tls.codec import (
+    TLS12,
+    TLS13,
+    ClientHello,
+    Flight,
+    ServerHello,
+    broken_rule,
+    read_flight,
+)
 from hardenprobe.probes.tls.ssl2 import Ssl2Hello, client_hello, read_server_hello
 from hardenprobe.probes.tls.suites import GROUPS, TLS13_GROUPS
 from hardenprobe.probes.tls.tls13 import SHARED_GROUPS, KeyShare, Unsealer, key_share
@@ -36,6 +44,7 @@ class Reply:
         kind: "picked", "alert", "closed", "silent", "malformed", "unreachable" or "no upgrade".
         chain: The certificates as sent, DER.
         said: The first bytes that came, for what is not TLS.
+        broken: Which rule of its own a ServerHello breaks; its kind is then "malformed".
         offered: How many suites the hello held.
     """
 
@@ -47,6 +56,7 @@ class Reply:
     left_out: int = 0
     certificate_requested: bool = False
     said: bytes = b""
+    broken: str = ""
     recorder: Recorder | None = None
 
     @property
@@ -82,6 +92,7 @@ class Talker:
         chunk: How many suites one hello may hold.
         limit: Connections that the port may cost, None for as many as it takes.
         proven: The largest number of suites that a hello held and got an answer.
+        broken: The first rule that a ServerHello broke.
     """
 
     line: DeviceLink
@@ -92,6 +103,7 @@ class Talker:
     extensions: bool = True
     chunk: int = 1000
     proven: int = 0
+    broken: str = ""
     connections: int = 0
     limit: int | None = None
     recorders: list[Recorder] = field(default_factory=list)
@@ -135,6 +147,7 @@ class Talker:
         )
         if reply.is_tls:
             self.proven = max(self.proven, len(suites))
+        self.broken = self.broken or reply.broken
         return reply
 
     async def ssl2(self) -> Ssl2Hello | Reply:
@@ -209,19 +222,18 @@ async def _converse(
                 hello = flight.hello
                 if flight.alert is not None and hello is None:
                     return Reply(kind="alert", offered=count, flight=flight, said=data[:512])
+                if hello is not None and (broken := broken_rule(offer, hello, retried=len(said) > 1)):
+                    return Reply(kind="malformed", offered=count, said=broken.encode(), broken=broken)
                 if hello is not None and until_hello:
                     break
                 if hello is not None and hello.retry and own is not None and hello.group in SHARED_GROUPS:
-                    if len(said) > 1:
-                        break  # a second HelloRetryRequest is a fault of the peer
                     own = key_share(hello.group)
                     second = replace(offer, key_shares=((own.group, own.public),), cookie=_cookie(hello))
                     said += [hello.raw, second.message()]
+                    offer = second
                     await stream.send(second.record(), talker.word)
                     data = b""
                 elif hello is not None and own is not None and hello.version >= TLS13 and not hello.retry:
-                    if hello.group != own.group:
-                        break
                     unsealer = unsealer or Unsealer(said, hello, own)
                     if unsealer.open(flight.sealed).done:
                         break

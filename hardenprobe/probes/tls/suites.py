@@ -12,6 +12,7 @@ from functools import cache
 
 RENEGOTIATION_SCSV = 0x00FF  # RFC 5746 section 3.3
 FALLBACK_SCSV = 0x5600  # RFC 7507 section 2
+SIGNALS = (RENEGOTIATION_SCSV, FALLBACK_SCSV)
 
 # Two a line: hexadecimal code point, name without its leading "TLS_".
 _SUITES = """

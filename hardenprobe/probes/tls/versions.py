@@ -121,6 +121,7 @@ class Versions:
             certificate_requested=self.certificate_requested,
             alerts={VERSION_NAMES[v]: number for v, number in self.alerts.items()},
             intolerant=self.intolerant,
+            broken=self.talker.broken,
             connections=self.talker.connections,
         )
 
@@ -190,12 +191,16 @@ async def ask_versions(
             if found.versions.get(version) is None:
                 found.versions[version] = "unknown"
                 found.why[version] = "ceiling"
+    if "accepted" not in found.versions.values():  # what is refused may be the name that it was asked by
+        for version, state in found.versions.items():
+            if state == "refused":
+                found.versions[version], found.why[version] = "unknown", "inconclusive"
     return found, found.facts()
 
 
 def _other_protocol(reply: Reply) -> bool:
     """It answered, and in no record of TLS: asking again in smaller words is no use."""
-    return reply.kind == "malformed" and reply.said[:2] not in (b"\x15\x03", b"\x16\x03")
+    return not reply.broken and reply.kind == "malformed" and reply.said[:2] not in (b"\x15\x03", b"\x16\x03")
 
 
 async def _smaller(found: Versions, reply: Reply) -> Reply:
@@ -207,6 +212,7 @@ async def _smaller(found: Versions, reply: Reply) -> Reply:
         reply = await talker.hello([v for v in ALL_VERSIONS if v <= top], [*suites, RENEGOTIATION_SCSV])
         if reply.is_tls:
             talker.chunk = chunk
+            talker.broken = ""  # by what it cannot stand
             found.intolerant = left_out
             return reply
     return reply
@@ -333,6 +339,7 @@ async def ask_in_pieces(talker: Talker, versions: Sequence[int], suites: Sequenc
         if reply.kind == "picked":
             return reply
         choked = reply.kind in ("closed", "silent", "malformed") and len(part) > talker.proven
+        choked = choked and not reply.broken
         if choked and size > 16:
             size = max(16, size // 2) if reply.kind != "silent" else 16
             talker.chunk = size

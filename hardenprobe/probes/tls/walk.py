@@ -132,6 +132,7 @@ async def ask_suites(found: Versions, *, beyond: bool = True) -> TlsSuites:
         },
         fallback_scsv=fallback,
         chains=tuple(found.chains[chains_before:]),
+        broken=found.talker.broken,
         connections=found.talker.connections,
     )
 

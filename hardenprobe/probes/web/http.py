@@ -14,7 +14,7 @@ import ssl
 import warnings
 import zlib
 from collections.abc import AsyncIterator, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
 import httpcore
@@ -49,6 +49,7 @@ class Fetched:
 
     Attributes:
         status: None where no HTTP came back.
+        cut: The body was cut off, or not read to its end.
         fault: Why there is no status ("closed", "silent", "not HTTP: ...").
     """
 
@@ -56,6 +57,7 @@ class Fetched:
     status: int | None = None
     headers: tuple[tuple[str, str], ...] = ()
     body: bytes = b""
+    cut: bool = False
     fault: str | None = None
 
     def first(self, name: str) -> str | None:
@@ -86,20 +88,46 @@ async def fetch(
         post: Media type and body of a POST; a GET by default.
     """
     async with await line.connect(port) as stream:
+        got, fault = _Coming(), None
         try:
             async with asyncio.timeout(line.timing.reply * PATIENCE):
                 if tls is not None:
                     await stream.start_tls(tls, name)
-                found = await _exchange(stream, path, "tls" if tls else "http", name or line.address, post)
+                await _exchange(stream, path, "tls" if tls else "http", name or line.address, post, got)
         except TimeoutError:
-            found = Fetched(recorder=stream.recorder, fault="silent")
+            fault = "silent"
         except Unreachable as exc:
-            found = Fetched(recorder=stream.recorder, fault=exc.state)
+            fault = exc.state
         except ssl.SSLError as exc:
-            why = f"TLS: {exc.reason or 'handshake failed'}"
-            found = Fetched(recorder=stream.recorder, fault=why)
+            fault = f"TLS: {exc.reason or 'handshake failed'}"
+        except (httpcore.RemoteProtocolError, httpx.RemoteProtocolError) as exc:
+            fault = "closed" if "disconnected" in str(exc) else f"not HTTP: {str(exc)[:80]}"
+        except (httpx.InvalidURL, httpx.LocalProtocolError, httpcore.LocalProtocolError) as exc:
+            fault = f"not asked: {str(exc)[:80]}"
         stream.recorder.rewrite_received(star_cookies if post else star_page)
-        return found
+        if got.status is None:
+            return Fetched(recorder=stream.recorder, fault=fault)
+        return Fetched(
+            recorder=stream.recorder,
+            status=got.status,
+            headers=got.headers,
+            body=bytes(got.body),
+            cut=not got.whole,
+        )
+
+
+@dataclass
+class _Coming:
+    """As much of an answer as has come.
+
+    Attributes:
+        whole: The body came to its end and could be read.
+    """
+
+    status: int | None = None
+    headers: tuple[tuple[str, str], ...] = ()
+    body: bytearray = field(default_factory=bytearray)
+    whole: bool = False
 
 
 def star_page(received: bytes) -> bytes:
@@ -138,7 +166,7 @@ async def get(
     if found.status is None:
         facts = HttpAnswer(tls=tls is not None, path=path, status=None, fault=found.fault)
     else:
-        facts = read(found.status, found.headers, found.body, tls=tls is not None, path=path)
+        facts = read(found.status, found.headers, found.body, tls=tls is not None, path=path, cut=found.cut)
     where = line.endpoint(port, protocol=_protocol(tls is not None, ipp), path=path)
     return line.observation(facts, where, found.recorder)
 
@@ -162,30 +190,19 @@ def lenient_context() -> ssl.SSLContext:
 
 
 async def _exchange(
-    stream: Stream, path: str, protocol: str, host: str, post: tuple[str, bytes] | None
-) -> Fetched:
+    stream: Stream, path: str, protocol: str, host: str, post: tuple[str, bytes] | None, got: _Coming
+) -> None:
     bare = f"[{host}]" if ":" in host else host
     scheme = "https" if protocol == "tls" else "http"
     port = stream.port + stream.line.port_offset
     url = f"{scheme}://{bare}:{port}{path}" if port not in (80, 443) else f"{scheme}://{bare}{path}"
     method, more, content = ("POST", {"Content-Type": post[0]}, post[1]) if post else ("GET", {}, None)
-    door = Through(stream, protocol)
-    try:
-        # No client: its cookie jar and its next request, built from what the answer says, would be read for nothing.
-        request = httpx.Request(method, url, headers=_HEADERS | more, content=content)
-        async with contextlib.aclosing(await door.handle_async_request(request)) as response:
-            body = await _body(response)
-    except httpcore.RemoteProtocolError as exc:
-        why = "closed" if "disconnected" in str(exc) else f"not HTTP: {str(exc)[:80]}"
-        return Fetched(recorder=stream.recorder, fault=why)
-    except (httpx.InvalidURL, httpcore.LocalProtocolError) as exc:
-        return Fetched(recorder=stream.recorder, fault=f"not asked: {str(exc)[:80]}")
-    return Fetched(
-        recorder=stream.recorder,
-        status=response.status_code,
-        headers=tuple((_text(name), _text(value)) for name, value in response.headers.raw),
-        body=body,
-    )
+    # No client: its cookie jar and its next request, built from what the answer says, would be read for nothing.
+    request = httpx.Request(method, url, headers=_HEADERS | more, content=content)
+    async with contextlib.aclosing(await Through(stream, protocol).handle_async_request(request)) as response:
+        got.status = response.status_code
+        got.headers = tuple((_text(name), _text(value)) for name, value in response.headers.raw)
+        await _read_body(response, got)
 
 
 def _text(data: bytes) -> str:
@@ -193,7 +210,15 @@ def _text(data: bytes) -> str:
     return data.decode("utf-8", "backslashreplace")
 
 
-def read(status: int, headers: Iterable[tuple[str, str]], body: bytes, *, tls: bool, path: str) -> HttpAnswer:
+def read(
+    status: int,
+    headers: Iterable[tuple[str, str]],
+    body: bytes,
+    *,
+    tls: bool,
+    path: str,
+    cut: bool = False,
+) -> HttpAnswer:
     """Reduce an answer to facts. Header names in any case; the first value of a repeated one counts."""
     got = Fetched(recorder=Recorder(), status=status, headers=tuple(headers), body=body)
     page = look_at(body)
@@ -212,6 +237,7 @@ def read(status: int, headers: Iterable[tuple[str, str]], body: bytes, *, tls: b
         cookies=session_cookies(v for key, v in got.headers if key.lower() == "set-cookie"),
         body_length=len(body),
         body_sha256=hashlib.sha256(body).hexdigest() if body else None,
+        cut=cut,
     )
 
 
@@ -238,21 +264,22 @@ def _schemes(value: str) -> list[str]:
     return found[:8]
 
 
-async def _body(response: httpx.Response) -> bytes:
+async def _read_body(response: httpx.Response, got: _Coming) -> None:
     """At most BODY_LIMIT bytes, decompressed under the same limit."""
-    body = b""
-    packed = response.headers.get("content-encoding", "").strip().lower() in ("gzip", "deflate")
-    inflate = zlib.decompressobj(wbits=47) if packed else None  # 47: gzip or zlib, found by its header
+    coding = response.headers.get("content-encoding", "").strip().lower()
+    # 47: gzip or zlib, found by its header
+    inflate = zlib.decompressobj(wbits=47) if coding in ("gzip", "deflate") else None
+    readable = coding in ("", "identity") or inflate is not None
     async for piece in response.aiter_raw():
         if inflate is not None:
             try:
-                piece = inflate.decompress(piece, BODY_LIMIT - len(body))
+                piece = inflate.decompress(piece, BODY_LIMIT - len(got.body))
             except zlib.error:
-                inflate = None
-        body += piece
-        if len(body) >= BODY_LIMIT:
-            break
-    return body[:BODY_LIMIT]
+                inflate, readable = None, False
+        got.body += piece[: BODY_LIMIT - len(got.body)]
+        if len(got.body) >= BODY_LIMIT:
+            return
+    got.whole = readable and (inflate is None or inflate.eof or not got.body)
 
 
 class Page(HTMLParser):

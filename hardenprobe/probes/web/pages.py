@@ -33,6 +33,7 @@ async def ask_settings_page(
         password_field=look_at(found.body).password_field,
         location=found.first("location"),
         authenticate=found.challenges,
+        cut=found.cut,
         fault=found.fault,
     )
     where = line.endpoint(port, protocol="https" if tls else "http", path=page.path)
@@ -50,6 +51,7 @@ async def ask_scan_service(
         status=found.status,
         capabilities=found.status == 200 and _CAPABILITIES.search(found.body[:4096]) is not None,
         location=found.first("location"),
+        cut=found.cut,
         fault=found.fault,
     )
     where = line.endpoint(port, protocol="https" if tls else "http", path=path)

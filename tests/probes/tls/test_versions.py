@@ -204,6 +204,81 @@ def test_a_pick_from_outside_the_offer_is_no_acceptance() -> None:
 
     assert walk.suites == {"TLS 1.2": ("TLS_ECDHE_RSA_WITH_AES_128_GCM_SHA256",)}
     assert [v for v, state in facts.versions.items() if state == "accepted"] == ["TLS 1.2"]
+    assert facts.versions["TLS 1.1"] == facts.versions["TLS 1.3"] == "unknown"
+    assert walk.unknown_why == {"TLS 1.2": "inconclusive"}
+    assert "was not offered" in facts.broken
+    assert "was not offered" in walk.broken
+
+
+def server_hello(
+    version: int = 0x0303, suite: int = 0xC02F, random: bytes = bytes(32), more: bytes = b""
+) -> bytes:
+    """A ServerHello in a record (RFC 8446 section 4.1.3)."""
+    body = version.to_bytes(2) + random + b"\0" + suite.to_bytes(2) + b"\0"
+    body += len(more).to_bytes(2) + more if more else b""
+    message = b"\x02" + len(body).to_bytes(3) + body
+    return b"\x16\x03\x03" + len(message).to_bytes(2) + message
+
+
+RETRY = bytes.fromhex(
+    "cf21ad74e59a6111be1d8c021e65b891c2a211167abb8c5e079e09e2c8a8339c"
+)  # RFC 8446 section 4.1.3
+THIRTEEN = b"\x00\x2b\x00\x02\x03\x04"
+KEY_SHARE_P256 = b"\x00\x33\x00\x02\x00\x17"
+
+
+@pytest.mark.parametrize(
+    ("answer", "what"),
+    [
+        (server_hello(suite=0x0A0A), "suite 0x0A0A was not offered"),
+        (server_hello(suite=0x00FF), "suite 0x00FF was not offered"),  # a signal, RFC 5746 section 3.3
+        (server_hello(suite=0x1301), "suite 0x1301 is not one of TLS 1.2"),
+        (
+            server_hello(suite=0x1301, random=RETRY, more=THIRTEEN + KEY_SHARE_P256),
+            "a second HelloRetryRequest",
+        ),
+        (
+            server_hello(suite=0x1301, random=RETRY, more=THIRTEEN + b"\x00\x33\x00\x02\x0a\x0a"),
+            "group 0x0A0A was not offered",
+        ),
+        (
+            server_hello(suite=0x1301, random=RETRY, more=THIRTEEN + b"\x00\x33\x00\x02\x00\x1d"),
+            "a retry for the group that was shared already",
+        ),
+        (server_hello(suite=0x1301, more=THIRTEEN), "no key share"),
+    ],
+    ids=["suite", "signal", "other version's suite", "retry without end", "group", "same group", "no share"],
+)
+@pytest.mark.slow
+def test_a_server_hello_that_breaks_its_rules_proves_nothing(answer: bytes, what: str) -> None:
+    """RFC 8446 section 4.1.3, 4.1.4 and 4.2.8; RFC 5246 section 7.4.1.3."""
+
+    def handle(connection: socket.socket) -> None:
+        while hello_of(connection)[:1] == b"\x16":
+            connection.sendall(answer)
+
+    with threaded(handle) as port:
+        [facts] = ask(port)
+
+    assert (facts.speaks, facts.fault) == (False, "broken")
+    assert what in facts.answer
+    assert facts.chains == ()
+
+
+@pytest.mark.slow
+def test_a_port_that_refuses_every_hello_tells_no_version() -> None:
+    """It may wait for a server name that we do not know (RFC 6066 section 3, unrecognized_name)."""
+
+    def handle(connection: socket.socket) -> None:
+        hello_of(connection)
+        connection.sendall(b"\x15\x03\x03\x00\x02\x02\x70")
+
+    with threaded(handle) as port:
+        [facts] = ask(port)
+
+    assert facts.speaks
+    assert set(facts.versions.values()) == {"unknown"}
+    assert set(facts.unknown_why.values()) == {"inconclusive"}
 
 
 def test_closing_without_an_alert_is_a_refusal_only_while_the_port_still_answers() -> None:

@@ -237,9 +237,7 @@ def test_garbage_is_not_http() -> None:
     assert facts.fault is not None and facts.fault.startswith("not HTTP")
 
 
-@pytest.mark.parametrize(
-    "start", [b"", b"HTTP/1.1 200 OK\r\nContent-Le", b"HTTP/1.1 200 OK\r\nContent-Length: 9\r\n\r\nabc"]
-)
+@pytest.mark.parametrize("start", [b"", b"HTTP/1.1 200 OK\r\nContent-Le"])
 def test_line_that_is_cut(start: bytes) -> None:
     facts, _, _ = get(Server(start, close=True))
     assert facts.status is None
@@ -286,6 +284,7 @@ def test_body_without_end_is_cut() -> None:
 
     facts, line, took = get(endless)
     assert (facts.status, facts.title, facts.body_length) == (200, "a", http.BODY_LIMIT)
+    assert facts.cut and facts.doubt
     assert line.cost.bytes_received < 2 * http.BODY_LIMIT
     assert took < 2
 
@@ -301,13 +300,48 @@ def test_bomb_unfolds_no_further_than_the_limit(coding: str) -> None:
         assert tracemalloc.get_traced_memory()[1] < 20_000_000
     finally:
         tracemalloc.stop()
-    assert (facts.status, facts.title, facts.body_length) == (200, "bomb", http.BODY_LIMIT)
+    assert (facts.status, facts.title, facts.body_length, facts.cut) == (200, "bomb", http.BODY_LIMIT, True)
     assert took < 2
 
 
 def test_broken_compression_is_kept_as_it_came() -> None:
     facts, _, _ = get(Server(answer(b"<title>no gzip</title>", "Content-Encoding: gzip")))
-    assert facts.title == "no gzip"
+    assert (facts.title, facts.cut) == ("no gzip", True)
+
+
+@pytest.mark.parametrize("then", ["wait", "close", "reset"])
+def test_a_body_that_ends_early_leaves_the_header_in_doubt(then: str) -> None:
+    """RFC 9112 section 6.3: a length that is not reached makes the message incomplete."""
+
+    async def early(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.readuntil(b"\r\n\r\n")
+        writer.write(b"HTTP/1.1 403 Forbidden\r\nContent-Length: 100\r\n\r\n<title>half</title>")
+        await writer.drain()
+        if then == "wait":
+            await reader.read()
+        elif then == "close":
+            writer.close()
+
+    facts, _, _ = get(early)
+    assert (facts.status, facts.title, facts.cut, facts.fault) == (403, "half", True, None)
+
+
+@pytest.mark.parametrize(
+    "response",
+    [
+        answer(b"page", status="403 Forbidden"),
+        b"HTTP/1.1 304 Not Modified\r\n\r\n",
+        b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n1\r\na\r\n0\r\n\r\n",
+        answer(gzip.compress(b"page"), "Content-Encoding: gzip"),
+    ],
+)
+def test_a_whole_body_leaves_no_doubt(response: bytes) -> None:
+    facts, _, _ = get(Server(response))
+    assert (facts.cut, facts.doubt) == (False, "")
+
+
+def test_a_coding_that_nobody_asked_for_is_not_read() -> None:
+    assert get(Server(answer(b"\x0b\x02", "Content-Encoding: br")))[0].cut
 
 
 @pytest.mark.slow
