@@ -1,18 +1,20 @@
 """The print service answers without TLS.
 
 Fails when
-    Attributes are served over plain HTTP. Another subject, "advertised": an address of the device's own is told with
-    security none.
+    A well-formed IPP message answers in clear, whatever its status, or the IPP port asks for credentials in clear. Another
+    subject, "advertised": an address of the device's own is told with security none.
 Passes when
-    In clear it closes, redirects to https, demands an upgrade (426) or forbids; every address of its own is told with TLS.
+    In clear it redirects to https, demands an upgrade (426) or forbids, or a port that speaks TLS hangs up or says 400; every
+    address of its own is told with TLS.
 Unknown when
-    No path of the baseline speaks IPP, it asks for credentials in clear, or nothing answers.
+    No path that is asked speaks IPP, or nothing answers.
 Reach
-    ask: one Get-Printer-Attributes at each path until one answers, in clear and over TLS.
+    ask: one Get-Printer-Attributes at each path of the baseline and each that the service publishes until one answers, in
+    clear and over TLS.
 Why it matters
     Documents, user names and, with Basic, passwords cross the network readable.
 Sources
-    RFC 8010, section 8; RFC 8011, sections 5.4.1 to 5.4.3; NIST SP 800-53 Rev. 5, SC-8(1)
+    RFC 8010, sections 4 and 8; RFC 8011, sections 5.4.1 to 5.4.3; NIST SP 800-53 Rev. 5, SC-8(1)
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ from collections.abc import Iterable, Iterator
 
 from hardenprobe.checking.absence import off_tcp
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.checking.views.ipp import PORT, REFUSALS, own_uris
+from hardenprobe.checking.views.ipp import PORT, own_uris
 from hardenprobe.checking.views.tls import speaking
 from hardenprobe.checking.views.web import by_port, leads_to_https, no_http
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
@@ -57,21 +59,21 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 
 def _in_clear(answer: Observation[IppPrinter], tls: bool) -> Outcome:
     facts = answer.facts
-    if facts.served:
-        return fail(answer, f"attributes are served without TLS at {facts.path}", EXPECTED, value=facts.path)
-    if facts.status in REFUSALS:
-        return passed(answer, f"refused with IPP status 0x{facts.status:04x}", EXPECTED, value=facts.status)
     if facts.status is not None:
-        return untold(answer, f"answered with IPP status 0x{facts.status:04x}", EXPECTED)
-    if facts.http_status is None:
-        if tls:
-            return passed(answer, f"speaks TLS; in clear: {facts.fault}", EXPECTED, value=facts.fault)
-        return no_http(answer, EXPECTED)
+        text = f"IPP is answered without TLS at {facts.path}, status 0x{facts.status:04x}"
+        return fail(answer, text, EXPECTED, value=facts.path)
+    if facts.http_status == 401:
+        return fail(
+            answer, f"credentials are asked for without TLS at {facts.path}", EXPECTED, value=facts.path
+        )
     if facts.http_status in (403, 426) or leads_to_https(facts):
         return passed(answer, f"{facts.http_status} in clear", EXPECTED, value=facts.http_status)
-    if facts.http_status == 401:
-        return untold(answer, "asks for credentials in clear before it tells anything", EXPECTED)
-    return untold(answer, f"no IPP at the listed paths: {facts.fault}", EXPECTED)
+    # Servers of TLS hang up on clear text, alert, or say so in clear.
+    if tls and (facts.http_status == 400 or (facts.http_status is None and facts.fault != "silent")):
+        return passed(answer, f"speaks TLS; in clear: {facts.fault}", EXPECTED, value=facts.fault)
+    if facts.http_status is None:
+        return no_http(answer, EXPECTED)
+    return untold(answer, f"no IPP at the paths asked: {facts.fault}", EXPECTED)
 
 
 def _advertised(seen: Seen, answer: Observation[IppPrinter]) -> Iterator[Outcome]:

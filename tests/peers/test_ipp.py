@@ -133,6 +133,15 @@ def test_a_printer_for_everybody_fails_everything(open_printer: int) -> None:
     assert b"Tide table" not in kept and b"clerk" not in kept
 
 
+def test_an_ipp_error_in_clear_is_ipp_in_clear(open_printer: int) -> None:
+    """The server speaks IPP at a path that it does not have: its status is client-error-not-found."""
+    line = DeviceLink(address=HERE, permit=Scope.loopback(), port_offset=open_printer - 631)
+    seen = asyncio.run(ipp.ask_printer(line, 631, ("/ipp/nowhere",), None, assigned=True))
+    assert seen.facts.status is not None and not seen.facts.served
+    found = list(CHECKS.checks["cleartext-ipp"].judge(seen_device(seen), SETTINGS["cleartext-ipp"]))
+    assert [(o.subject, str(o.word)) for o in found] == [(None, "fail")]
+
+
 def test_a_printer_that_demands_a_password_keeps_its_jobs_to_itself(printer: Callable[..., int]) -> None:
     said, _ = judged(printer("-A"))
     assert said["ipp-no-authentication"] == {("ipp /ipp/print", "pass"), ("ipps /ipp/print", "pass")}

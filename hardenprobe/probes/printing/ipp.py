@@ -6,9 +6,11 @@ Source: RFC 8011 section 4.2.5 and 4.2.6.
 from __future__ import annotations
 
 import secrets
-from collections.abc import AsyncIterator, Iterator, Mapping
+from collections.abc import AsyncIterator, Iterable, Iterator, Mapping
+from contextlib import suppress
 from ssl import SSLContext
 from typing import Any
+from urllib.parse import urlsplit
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, PrinterUri, TlsPort
@@ -51,6 +53,7 @@ ABOUT_JOB = ("job-name", "job-originating-user-name")
 WHICH_JOBS = ("not-completed", "completed")
 NO_NAME = frozenset({"", "anonymous"})
 MOST_URIS = 32
+MOST_PUBLISHED = 4  # paths that are asked for because the service tells them
 MOST_WORDS = 64  # values of one attribute that are kept; a device of many document formats has some twenty
 
 
@@ -68,7 +71,7 @@ async def ask_printer(
         )
         got = await fetch(line, port, path, tls=tls, post=(MEDIA_TYPE, request))
         recorders.append(got.recorder)
-        newer = read_printer(got, request_id, tls=tls is not None, path=path, assigned=assigned)
+        newer = read_printer(got, request, tls=tls is not None, path=path, assigned=assigned)
         if facts is None or _tells(newer) > _tells(facts):
             facts = newer
         if newer.served or newer.http_status is None:
@@ -80,15 +83,17 @@ async def ask_printer(
 
 
 def _tells(facts: IppPrinter) -> int:
-    """How much an answer says: attributes, an IPP refusal, an HTTP refusal, "not found", no HTTP at all."""
+    """How much an answer says: attributes, an IPP refusal, a demand for credentials, another HTTP answer, none at all."""
     if facts.status is not None:
-        return 3 + facts.served
-    return 0 if facts.http_status is None else 1 + (facts.http_status != 404)
+        return 4 + facts.served
+    if facts.http_status in (None, 404):
+        return int(facts.http_status == 404)
+    return 2 + (facts.http_status == 401)
 
 
-def read_printer(got: Fetched, request_id: int, *, tls: bool, path: str, assigned: bool) -> IppPrinter:
+def read_printer(got: Fetched, request: bytes, *, tls: bool, path: str, assigned: bool) -> IppPrinter:
     """Reduce an answer to facts."""
-    message, fault = _message(got, request_id)
+    message, fault = _message(got, request)
     uris: tuple[PrinterUri, ...] = ()
     unpaired = None
     about: Mapping[str, tuple[Value, ...]] = {}
@@ -153,7 +158,7 @@ async def ask_jobs(
     request = encode_request(Operation.GET_JOBS, request_id, _uri(line, port, path, tls), more)
     got = await fetch(line, port, path, tls=tls, post=(MEDIA_TYPE, request))
     got.recorder.rewrite_received(lambda received: b"*" * len(received))
-    message, fault = _message(got, request_id)
+    message, fault = _message(got, request)
     jobs = message.of(Group.JOB) if message else []
     facts = IppJobs(
         tls=tls is not None,
@@ -172,18 +177,20 @@ async def ask_jobs(
     return line.observation(facts, where, got.recorder)
 
 
-def _message(got: Fetched, request_id: int) -> tuple[Message | None, str | None]:
-    """The IPP message in an answer, or why there is none."""
+def _message(got: Fetched, request: bytes) -> tuple[Message | None, str | None]:
+    """The IPP message in an answer, whatever its HTTP status, or why there is none."""
     if got.status is None:
         return None, got.fault
-    if got.status != 200:
-        return None, f"HTTP {got.status}"
-    if (got.first("content-type") or "").partition(";")[0].strip().lower() != MEDIA_TYPE:
-        return None, "not IPP"
+    is_ipp = (got.first("content-type") or "").partition(";")[0].strip().lower() == MEDIA_TYPE
+    if not is_ipp:
+        return None, "not IPP" if got.status == 200 else f"HTTP {got.status}"
+    if got.body == request:
+        return None, "an echo of the request"
     try:
         message = decode(got.body)
     except MalformedReply as exc:
         return None, str(exc)
+    request_id = int.from_bytes(request[4:8])  # RFC 8010 section 3.1.1
     # A printer that could not read the request cannot repeat its number.
     if message.request_id != request_id and message.code < 0x0400:
         return None, "IPP answer to another request"
@@ -225,19 +232,42 @@ def _places(asked: ProbeContext) -> Iterator[tuple[int, bool, bool]]:
             continue
         if tls is not None and tls.facts.speaks:
             yield port, True, assigned
-        if asked.line.speaks(port, "http") and (assigned or not page.tls):
+        if asked.line.speaks(port, "http"):
             yield port, False, assigned
 
 
+def _likely(asked: ProbeContext, port: int, paths: tuple[str, ...]) -> tuple[str, ...]:
+    """What is tried on a web port: the likeliest path, and the first page's, unless that only leads elsewhere."""
+    page = asked.at(HttpAnswer, port)
+    leads = page is not None and page.facts.location is not None
+    return paths[:1] if leads else (*paths[:1], "/")
+
+
+def published(printers: Iterable[Observation[IppPrinter]]) -> tuple[str, ...]:
+    """The paths of the addresses that print services tell; they are asked on this device, whatever host they name."""
+    found = dict.fromkeys(_path(one.uri) for printer in printers for one in printer.facts.uris)
+    return tuple(path for path in found if path)[:MOST_PUBLISHED]
+
+
+def _path(uri: str) -> str:
+    with suppress(ValueError):
+        path = urlsplit(uri).path
+        if path.startswith("/") and path.isascii() and path.isprintable() and len(path) < 256:
+            return path
+    return ""
+
+
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
+    """Ports that are IPP's first, since they tell the paths that the others are asked for as well."""
     paths = asked.plan.web.ipp
     if not paths:
         return
     told: set[int] = set()
-    for port, over_tls, assigned in _places(asked):
+    for port, over_tls, assigned in sorted(_places(asked), key=lambda place: not place[2]):
         tls = lenient_context() if over_tls else None
         with asked.trying("ipp", (IppPrinter, IppJobs), port):
-            tried = paths if assigned else paths[:1]
+            usual = paths if assigned else _likely(asked, port, paths)
+            tried = tuple(dict.fromkeys((*usual, *published(asked.of(IppPrinter)))))
             printer = await ask_printer(asked.line, port, tried, tls, assigned=assigned)
             yield printer
             if not printer.facts.served or port in told or not asked.wants(IppJobs):

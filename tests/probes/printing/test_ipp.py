@@ -6,16 +6,19 @@ import asyncio
 import contextlib
 import struct
 from collections.abc import Awaitable, Callable
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import IppJobs, IppPrinter, PrinterUri
+from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, PrinterUri
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink
+from hardenprobe.probes import tcp
+from hardenprobe.probes.base import ProbeContext
 from hardenprobe.probes.printing import ipp
 from hardenprobe.probes.printing.ipp_codec import (
     Group,
@@ -29,6 +32,7 @@ from hardenprobe.probes.printing.ipp_codec import (
 )
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
+from hardenprobe.scope.web_paths import WebPaths
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
 PATHS = ("/ipp/print", "/ipp", "/")
@@ -287,6 +291,22 @@ def test_a_refusal_is_kept_though_other_paths_are_not_found() -> None:
     assert (facts.http_status, facts.authenticate, facts.path) == (401, ("basic",), "/ipp")
 
 
+def test_ipp_in_an_http_error_is_ipp() -> None:
+    """RFC 8010 section 4 has IPP in the body, and RFC 9110 section 15 a body in an error."""
+    facts, _ = printer(lambda path, body: ok(told(body, status=0x0403), status="401 Unauthorized"))
+    assert (facts.http_status, facts.status, facts.fault) == (401, 0x0403, None)
+
+
+def test_an_echo_of_our_request_is_no_ipp() -> None:
+    facts, _ = printer(lambda path, body: ok(body))
+    assert (facts.http_status, facts.status, facts.fault) == (200, None, "an echo of the request")
+
+
+def test_a_demand_for_credentials_outweighs_other_refusals() -> None:
+    facts, _ = printer(lambda path, body: ok(b"", "text/html", "401 No" if path == "/" else "403 No"))
+    assert (facts.http_status, facts.path) == (401, "/")
+
+
 @pytest.mark.parametrize(
     ("answer", "fault"),
     [
@@ -311,7 +331,9 @@ def test_whatever_the_body_is_the_facts_hold(body: bytes) -> None:
     from hardenprobe.probes.web.http import Fetched
 
     got = Fetched(recorder=Recorder(), status=200, headers=(("Content-Type", "application/ipp"),), body=body)
-    facts = ipp.read_printer(got, 1, tls=False, path="/", assigned=True)
+    facts = ipp.read_printer(
+        got, ipp.encode_request(ipp.Operation.GET_JOBS, 1, "ipp://x/", []), tls=False, path="/", assigned=True
+    )
     assert (facts.status is None) == (facts.fault is not None)
 
 
@@ -348,3 +370,54 @@ def test_names_of_jobs_and_users_are_counted_and_nowhere_kept() -> None:
     (operation,) = decode(server.asked[0][1]).of(Group.OPERATION)
     assert (operation["limit"], operation["which-jobs"]) == ((1,), ("completed",))
     assert "requesting-user-name" not in operation
+
+
+async def visit(servers: dict[int, Printer], declared: tuple[int, ...]) -> list[IppPrinter]:
+    """What the probe finds of web ports, some of which the inventory declares to be IPP's."""
+    async with contextlib.AsyncExitStack() as stack:
+        real: dict[int, int] = {}
+        for name, server in servers.items():
+            listening = await stack.enter_async_context(await asyncio.start_server(server, "127.0.0.1", 0))
+            real[name] = listening.sockets[0].getsockname()[1]
+        words = {port: frozenset({"http"}) for port in real.values()}
+        line = DeviceLink(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, may_speak=words)
+        services = tuple(
+            SimpleNamespace(port=real[n], protocol="ipp", transport="tcp") for n in servers if n in declared
+        )
+        asked = ProbeContext(
+            line=line,
+            plan=cast(Any, SimpleNamespace(web=WebPaths(ipp=PATHS))),
+            listed=cast(Any, SimpleNamespace(services=services)),
+            wanted=frozenset({IppPrinter}),
+            anchors=cast(Any, None),
+        )
+        for port in real.values():
+            asked.heard[port] = await tcp.look(line, port)
+            page = HttpAnswer(tls=False, path="/", status=200)
+            asked.seen.append(line.observation(page, line.endpoint(port, protocol="http", path="/")))
+        await ipp.PROBE.run(asked)
+        return [o.facts for o in asked.of(IppPrinter)]
+
+
+def test_paths_that_a_service_publishes_are_asked_for_on_the_other_ports() -> None:
+    """RFC 8011 section 5.4.1: printer-uri-supported."""
+    uris = ["ipp://elsewhere.example:631/queues/7", "ipp://h/\r\nX: y", "ipp://[/"]
+
+    def own(path: str, body: bytes) -> bytes:
+        told_uris = [(Tag.URI, "printer-uri-supported", uris), *(
+            (Tag.KEYWORD, name, ["none"] * len(uris))
+            for name in ("uri-security-supported", "uri-authentication-supported")
+        )]  # fmt: skip
+        return ok(told(body, *told_uris))
+
+    def queue(path: str, body: bytes) -> bytes:
+        return ok(told(body)) if path == "/queues/7" else ok(b"", "text/html", "404 Not Found")
+
+    web, printing = Printer(queue), Printer(own)
+    found = asyncio.run(visit({1: web, 2: printing}, declared=(2,)))
+
+    assert [(f.assigned, f.path, f.served) for f in found] == [
+        (True, "/ipp/print", True),
+        (False, "/queues/7", True),
+    ]
+    assert [path for path, _ in web.asked] == ["/ipp/print", "/", "/queues/7"]

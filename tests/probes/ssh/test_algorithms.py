@@ -140,7 +140,7 @@ def test_the_lists_are_the_server_s_own_and_cost_one_connection_beside_one_a_key
         ("ecdsa-sha2-nistp256", "ecdsa-sha2-nistp256"),
         ("ssh-rsa", "rsa-sha2-256"),
     ]
-    assert asked.line.cost.connections == 2 + 1 + 3
+    assert asked.line.cost.connections == 1 + 1 + 3
 
 
 def test_nobody_asks_for_a_service_or_a_user() -> None:
@@ -160,11 +160,7 @@ def test_nobody_asks_for_a_service_or_a_user() -> None:
 
 def test_where_no_host_key_is_wanted_there_is_no_key_exchange() -> None:
     asked = against(Ssh(), wanted=(SshOffer,))
-    assert (len(asked.of(SshOffer)), keys(asked), asked.line.cost.connections) == (
-        1,
-        [],
-        3,
-    )  # two greetings and the lists
+    assert (len(asked.of(SshOffer)), keys(asked), asked.line.cost.connections) == (1, [], 2)
 
 
 def test_a_port_where_ssh_may_not_be_spoken_is_only_listened_to() -> None:
