@@ -120,14 +120,15 @@ SSH2, SSH1, TELNET, FTP = b"SSH-2.0-x\r\n", b"SSH-1.99-x\r\n", b"\xff\xfd\x18", 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("port", "greetings", "check", "words"),
+    ("port", "greetings", "check", "words"),  # by all checks, so that each protocol is spoken
     [
         (22, (SSH2, TELNET), "ssh-legacy-protocol", {"unknown"}),
-        (22, (SSH2, TELNET), "cleartext-telnet", {"fail"}),
+        (22, (SSH2, TELNET), "cleartext-telnet", {"unknown"}),
+        (21, (FTP, TELNET), "cleartext-telnet", {"unknown"}),
         (22, (SSH2, TELNET), "ssh-weak-cipher", {"unknown"}),
         (22, (SSH2, FTP), "ssh-legacy-protocol", {"unknown"}),
-        (22, (SSH2, SSH2, FTP), "ssh-weak-cipher", {"unknown"}),
-        (22, (SSH2, SSH2, SSH1), "ssh-weak-cipher", {"unknown"}),
+        (22, (SSH2, FTP), "ssh-weak-cipher", {"unknown"}),
+        (22, (SSH2, SSH1), "ssh-weak-cipher", {"unknown"}),
         (21, (FTP, TELNET), "cleartext-ftp", {"unknown"}),
         (21, (FTP, SSH2), "cleartext-telnet", {"unknown"}),
         (5900, (b"RFB 003.008\n", b"hello there\r\n"), "cleartext-telnet", {"unknown"}),
@@ -139,13 +140,13 @@ SSH2, SSH1, TELNET, FTP = b"SSH-2.0-x\r\n", b"SSH-1.99-x\r\n", b"\xff\xfd\x18", 
 def test_a_greeting_that_changes_proves_nothing(
     port: int, greetings: tuple[bytes, ...], check: str, words: set[str]
 ) -> None:
-    assert scan(port, in_turn(*greetings), check)[check] == words
+    assert scan(port, in_turn(*greetings))[check] == words
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("greetings", "words"),
-    [((SSH2, SSH2, SSH1), {"fail", "unknown"}), ((SSH2, SSH2, FTP), {"unknown"}), ((SSH2,), {"pass"})],
+    [((SSH2, SSH1), {"fail", "unknown"}), ((SSH2, FTP), {"unknown"}), ((SSH2,), {"pass"})],
 )
 def test_an_ssh_identification_that_changes_later_proves_nothing(
     greetings: tuple[bytes, ...], words: set[str]

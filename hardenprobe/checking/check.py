@@ -130,11 +130,17 @@ class Seen:
 
     @cached_property
     def identified(self) -> frozenset[tuple[str, int]]:
-        """Address and port of every TCP service whose protocol was recognised, whichever it is."""
+        """Address and port of every TCP service whose protocol was recognised, whichever it is.
+
+        A greeting that another connection to the port denies is none.
+        """
+        tcp = [o for o in self.observations if o.endpoint and o.endpoint.transport == "tcp"]
+        denied = {_place(o) for o in tcp if getattr(o.facts, "denies", False)}
         return frozenset(
-            (o.endpoint.address, o.endpoint.port)
-            for o in self.observations
-            if o.endpoint and o.endpoint.transport == "tcp" and getattr(o.facts, "recognised", False)
+            _place(o)
+            for o in tcp
+            if getattr(o.facts, "recognised", False)
+            and not (isinstance(o.facts, TcpPort) and _place(o) in denied)
         )
 
     @cached_property
@@ -146,6 +152,10 @@ class Seen:
     def ambiguous(self) -> bool:
         """A random high port accepted too, so accepting proves nothing."""
         return any(o.facts.control and o.facts.state is State.ACCEPTING for o in self.of(TcpPort))
+
+
+def _place(seen: Observation[Any]) -> tuple[str, int]:
+    return (seen.endpoint.address, seen.endpoint.port) if seen.endpoint else ("", 0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -149,7 +149,7 @@ class RfbSecurity:
     """What a remote screen offers after its greeting (RFC 6143 section 7.1.2). Nothing is chosen.
 
     Attributes:
-        version: As greeted, such as "3.8".
+        version: As greeted, such as "3.8"; "" where this connection was not greeted as RFB.
         types: Security types offered; empty where the server turned us away.
         reason: Why it did, device text.
         fault: Why no list came.
@@ -163,4 +163,9 @@ class RfbSecurity:
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
-        return True
+        return bool(self.version)
+
+    @property
+    def denies(self) -> bool:
+        """The port had greeted as RFB, and on this connection it did not."""
+        return not self.version

@@ -71,6 +71,11 @@ class FtpSession:
     user_text: str = ""
     asked: bool = False
 
+    @property
+    def denies(self) -> bool:
+        """The port had greeted as FTP, and on this connection it did not."""
+        return self.greeting_code is None
+
 
 @facts("probe-fault")
 @dataclass(frozen=True, kw_only=True)

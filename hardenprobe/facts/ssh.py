@@ -22,11 +22,6 @@ class SshIdentification:
     software: str
     comments: str = ""
 
-    @property
-    def recognised(self) -> bool:
-        """The protocol spoken here is known."""
-        return True
-
 
 @facts("ssh-offer")
 @dataclass(frozen=True, kw_only=True)
@@ -53,6 +48,11 @@ class SshOffer:
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
         return self.speaks
+
+    @property
+    def denies(self) -> bool:
+        """If the port had greeted as SSH, on this connection it did not."""
+        return not self.speaks
 
     @property
     def ciphers(self) -> tuple[str, ...]:

@@ -1,6 +1,7 @@
 """Look at a TCP port: connect, listen for who speaks first, close. Nothing is sent.
 
-Who greets is listened to twice, since a greeting that changes from one connection to the next proves nothing.
+Who greets is listened to twice, since a greeting that changes from one connection to the next proves nothing; where the
+protocol may be spoken, whoever speaks it hears the second greeting.
 """
 
 from __future__ import annotations
@@ -72,7 +73,7 @@ async def look(
                 greeting, closed = await _listen(stream, wait)
             recorders = [stream.recorder]
         protocol, changes = recognise(greeting) if greeting else None, False
-        if protocol not in (None, "telnet") and port not in NEVER_SPEAK:
+        if protocol not in (None, "telnet") and not line.speaks(port, protocol) and port not in NEVER_SPEAK:
             again, recorder = await _greeting_again(line, port)
             recorders += [recorder] if recorder else []
             if changes := bool(again) and recognise(again) != protocol:

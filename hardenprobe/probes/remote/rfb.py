@@ -44,10 +44,11 @@ async def security(line: DeviceLink, port: int) -> Observation[RfbSecurity]:
     """Read the version, answer it, read the list of security types, and close."""
     async with await line.connect(port) as stream:
         reader = _Reader(stream, line.timing.greeting * 3)
-        version = version_of(await reader.exactly(12))
-        ours = answer_to(version)
-        named = f"{version[0]}.{version[1]}"
+        named = ""
         try:
+            version = version_of(await reader.exactly(12))
+            ours = answer_to(version)
+            named = f"{version[0]}.{version[1]}"
             await stream.send(b"RFB %03d.%03d\n" % ours, "rfb")
             reader.within(line.timing.reply)
             types, reason = await (_listed(reader) if ours >= (3, 7) else _decided(reader))
