@@ -67,5 +67,5 @@ CHECK = Check(
     remedy=ALLOW_LIST_TIDY,
     controls=("AC-4", "CM-6"),
     reach=None,
-    version="2",
+    version="3",
 )

@@ -75,4 +75,5 @@ CHECK = Check(
     remedy=ALLOW_LIST_NARROW,
     controls=("AC-4", "SC-7(5)"),
     reach=None,
+    version="2",
 )

@@ -2,7 +2,7 @@
 
 Fails when
     A redirect names a host that is no known name or address of the device (inventory, target, sysName, certificate), names
-    no web address at all, or leads from plain HTTP to plain HTTP.
+    no web address at all, or leads to plain HTTP, from https or from plain HTTP.
 Passes when
     It leads to the device itself, over https. What stands before an @ in the address is no host.
 Unknown when
@@ -36,7 +36,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     answers = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
     redirects = [o for o in answers if o.facts.status in REDIRECTS]
     for one in redirects:
-        yield _one(seen, one)
+        outcome = _one(seen, one)
+        if outcome.word is Word.FAIL or not one.facts.learned:
+            yield outcome
     missing = unanswered(seen.of(HttpAnswer), EXPECTED)
     yield from missing
     if not answers and not missing:
@@ -67,8 +69,8 @@ def _one(seen: Seen, answer: Observation[HttpAnswer]) -> Outcome:
             text = f"{facts.status} to {host}; no name of the device is known to compare with"
             return note(answer, text, EXPECTED, value=where)
         return fail(answer, f"{facts.status} to {host}, which is not the device", EXPECTED, value=where)
-    if not facts.tls and scheme != "https":
-        text = f"{facts.status} through plain HTTP again"
+    if scheme == "http" or not (facts.tls or scheme):
+        text = f"{facts.status} " + ("back to plain HTTP" if facts.tls else "through plain HTTP again")
         return fail(answer, text, EXPECTED, value=where, vector="in clear")
     return passed(answer, f"{facts.status} to the device itself", EXPECTED, value=where)
 

@@ -22,8 +22,8 @@ from typing import Any
 
 from hardenprobe.checking.absence import off_tcp
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.checking.views.web import leads_to_https
-from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting, TlsPort
+from hardenprobe.checking.views.web import IPP, administers, leads_to_https, sends_to_https
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.model import Observation, Reason, State
 from hardenprobe.remediation.web import ISOLATE_OR_REPLACE
 
@@ -52,9 +52,9 @@ def _in_clear(seen: Seen) -> dict[str, Observation[Any]]:
     found: dict[str, Observation[Any]] = {}
     for page in seen.of(HttpAnswer):
         facts = page.facts
-        if facts.tls or not _web(page) or facts.status is None or leads_to_https(facts):
+        if facts.tls or leads_to_https(facts) or sends_to_https(seen, facts):
             continue
-        if 200 <= facts.status < 300 or facts.status == 401 or facts.form or facts.password_field:
+        if administers(page):
             found.setdefault("HTTP", page)
     for greeting in seen.of(TelnetGreeting):
         if greeting.facts.negotiates or greeting.facts.prompt is not None:
@@ -63,7 +63,7 @@ def _in_clear(seen: Seen) -> dict[str, Observation[Any]]:
 
 
 def _web(page: Observation[HttpAnswer]) -> bool:
-    return page.endpoint is not None and page.endpoint.protocol not in ("ipp", "ipps")
+    return page.endpoint is not None and (page.endpoint.port != IPP or administers(page))
 
 
 def _doubtful(seen: Seen) -> Observation[Any] | None:
@@ -88,7 +88,7 @@ def _whole(outcome: Outcome) -> Outcome:
 CHECK = Check(
     id="management-encryption-missing",
     document=__doc__,
-    reads=(TcpPort, HttpAnswer, TlsPort, TelnetGreeting),
+    reads=(TcpPort, HttpAnswer, TlsPort, TelnetGreeting, DeclaredDevice),
     judge=judge,
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=ISOLATE_OR_REPLACE,

@@ -176,7 +176,7 @@ def _protocol(service: Service) -> Iterator[_Found]:
         leads_to_https = service.answers == "redirect" or (
             service.answers == "redirect-away" and service.to.startswith("https://")
         )
-        if not leads_to_https and service.answers != "forbidden":
+        if not leads_to_https and service.answers not in ("forbidden", "meta-refresh"):
             yield "cleartext-http-management", *where, None
     if isinstance(service, Snmp) and service.port == 161:
         yield from _snmp(service)

@@ -13,7 +13,7 @@ from hardenprobe.demo_lab.service_plain import Ftp
 CLEAR_PORTS = frozenset({80, 8080})
 SECURE_PORTS = frozenset({443, 8443})
 IPP_PATHS = ("/ipp/print", "/ipp", "/")
-SERVES = ("page", "sign-in", "basic", "basic-redirect", "meta-refresh")  # something to administer with
+SERVES = ("page", "sign-in", "basic", "basic-redirect")  # something to administer with
 BY_WAY = {"none": ("none",), "tls": ("tls",), "both": ("none", "tls")}
 SCHEMES = {"none": "ipp", "tls": "ipps"}
 

@@ -237,10 +237,12 @@ class Cookie:
 @facts("http-answer")
 @dataclass(frozen=True, kw_only=True)
 class HttpAnswer:
-    """The answer to one GET, redirects not followed, body reduced to what a verdict needs.
+    """The answer to one GET or HEAD, redirects not followed, body reduced to what a verdict needs.
 
     Attributes:
         tls: Asked over TLS.
+        method: GET, or HEAD for the target of a form.
+        learned: How the path came to be asked: "" by the plan, "link" from a page of this port, "tls" from a page over TLS.
         status: Status code, None where no HTTP came back.
         location: Location header as sent, device text.
         authenticate: WWW-Authenticate schemes, lower case.
@@ -248,6 +250,9 @@ class HttpAnswer:
         form: The page holds a form.
         password_field: The page holds a password field.
         cookies: Those of Set-Cookie that look like a session.
+        links: Paths on the device that the page links to or shows in a frame, the most telling first.
+        targets: Paths on the device that its forms go to.
+        leads_to: Where the page sends a browser by itself: Refresh header, meta refresh or script, device text.
         body_length: Bytes of body that were read.
         body_sha256: Digest of those bytes.
         cut: The body was cut off, or not read to its end.
@@ -270,6 +275,11 @@ class HttpAnswer:
     body_sha256: str | None = None
     cut: bool = False
     fault: str | None = None
+    method: str = "GET"
+    learned: str = ""
+    links: tuple[str, ...] = ()
+    targets: tuple[str, ...] = ()
+    leads_to: str | None = None
 
     @property
     def recognised(self) -> bool:

@@ -136,6 +136,11 @@ class DeviceLink:
             self.cost += line.cost
             self._last = line._last
 
+    def allow(self, port: int, protocol: str) -> None:
+        """Grant a protocol at a port that has answered in it; a port that is never spoken to stays one."""
+        words = self.may_speak.get(port, frozenset()) | {protocol}
+        self.may_speak = {**self.may_speak, port: words}
+
     async def connect(self, port: int) -> Stream:
         """Connect once. Use the stream as a context manager: it holds the device's only place.
 

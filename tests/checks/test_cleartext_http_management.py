@@ -53,10 +53,31 @@ def answer(status: int | None, port: int = 80, *, tls: bool = False, path: str =
             Word.FAIL,
             None,
             "moved",
-            id="a meta refresh or a script is no redirect",
+            id="content",
         ),
         pytest.param(answer(403), Word.PASS, None, "without a form", id="403 without a form"),
-        pytest.param(answer(404), Word.PASS, None, "without a form", id="404"),
+        *(
+            pytest.param(answer(status), Word.UNKNOWN, Reason.INCONCLUSIVE, "tells nothing", id=str(status))
+            for status in (304, 400, 404, 405, 429, 500, 503)
+        ),
+        pytest.param(answer(200, 631, title="Settings"), Word.FAIL, None, "'Settings'", id="settings on 631"),
+        pytest.param(
+            answer(200, leads_to="https://127.0.9.10/"),
+            Word.INFORMATIONAL,
+            None,
+            "does nothing but send",
+            id="a page that leads to https by itself",
+        ),
+        *(
+            pytest.param(answer(200, **more), Word.FAIL, None, "200", id=f"trap: it leads away and {name}")
+            for name, more in {
+                "holds a form": {"leads_to": "https://127.0.9.10/", "form": True},
+                "links further": {"leads_to": "https://127.0.9.10/", "links": ("/", "/network")},
+                "names another host": {"leads_to": "https://elsewhere.example/"},
+                "stays in clear": {"leads_to": "http://127.0.9.10/login", "links": ("/login",)},
+                "names no host": {"leads_to": "https://["},
+            }.items()
+        ),
         pytest.param(answer(426), Word.PASS, None, "without a form", id="426"),
         pytest.param(answer(403, form=True), Word.FAIL, None, "with a form", id="403 with a form"),
         pytest.param(
@@ -86,6 +107,9 @@ def test_branch(observation: Observation[Any], word: Word, reason: Reason | None
             None,
             id="https only",
         ),
+        pytest.param(
+            [tcp_port(631), answer(404, 631)], Word.PASS, None, id="trap: no page at the port of IPP"
+        ),
     ],
 )
 def test_without_plain_http(observations: list[Observation[Any]], word: Word, reason: Reason | None) -> None:
@@ -99,6 +123,39 @@ def test_each_path_is_an_endpoint_of_its_own() -> None:
         (Word.FAIL, "/"),
         (Word.PASS, "/status"),
     ]
+
+
+def learned(status: int | None, path: str = "/network", how: str = "link", **more: Any) -> Any:
+    return answer(status, path=path, learned=how, **more)
+
+
+TO_HTTPS = {"location": "https://127.0.9.10/"}
+
+
+@pytest.mark.parametrize(
+    ("observations", "words"),
+    [
+        pytest.param([answer(301, **TO_HTTPS), learned(200, how="tls")], ["pass", "fail"],
+                     id="the first page redirects and the settings do not"),
+        pytest.param([answer(301, **TO_HTTPS), learned(301, how="tls", **TO_HTTPS)], ["pass"], id="all redirect"),
+        pytest.param([answer(301, **TO_HTTPS), learned(404, how="tls")], ["pass"], id="the other is not there"),
+        pytest.param([answer(301, **TO_HTTPS), learned(None, how="tls", fault="silent")], ["pass", "unknown"],
+                     id="the other says nothing"),
+        pytest.param([answer(301, **TO_HTTPS), learned(200, how="tls", method="HEAD")], ["pass", "fail"],
+                     id="a form goes to clear text"),
+        pytest.param([answer(403), learned(401), learned(200, "/b")], ["pass", "fail"], id="one finding a port"),
+        pytest.param([answer(200), learned(200)], ["fail"], id="the first page fails already"),
+        pytest.param([answer(302, location="/start", links=("/start",)), learned(301, "/start", **TO_HTTPS)],
+                     ["pass"], id="a chain to https on the device"),
+        pytest.param([answer(302, location="/start", links=("/start",)), learned(200, "/start")], ["fail"],
+                     id="a chain in clear"),
+        pytest.param([answer(404), answer(403, path="/b")], ["pass", "pass"], id="404 beside another answer"),
+        pytest.param([answer(404), learned(200)], ["unknown", "fail"], id="404, and content elsewhere"),
+    ],
+)  # fmt: skip
+def test_paths_that_were_learned(observations: list[Observation[Any]], words: list[str]) -> None:
+    outcomes = CHECK.judge(seen_device(tcp_port(80), *observations), NoSettings())
+    assert [str(o.word) for o in outcomes] == words
 
 
 @given(location=st.none() | st.text() | st.sampled_from(HOSTILE), status=st.integers(300, 308))

@@ -66,6 +66,14 @@ def test_a_place_that_cannot_be_read_is_unknown(location: str | None) -> None:
     assert (outcome.word, outcome.reason) == (Word.UNKNOWN, Reason.INCONCLUSIVE)
 
 
+def test_a_redirect_from_https_back_to_plain_http_fails() -> None:
+    """RFC 9325 section 3.2."""
+    back = redirect("http://one.devices.example/", tls=True)
+    (outcome,) = CHECK.judge(seen_device(LISTED, back), NoSettings())
+    assert (outcome.word, outcome.vector) == (Word.FAIL, "in clear")
+    assert "back to plain HTTP" in outcome.observed.text
+
+
 def test_a_path_over_tls_stays() -> None:
     assert [o.word for o in CHECK.judge(seen_device(redirect("/x", tls=True)), NoSettings())] == [Word.PASS]
 

@@ -55,7 +55,7 @@ def services(*given, rest=""):
             '{speaks: "http", answers: "page"}',
             {"cleartext-http-management tcp 80 -", "settings-page-open tcp 80 -", NO_TLS},
         ),
-        ('{speaks: "http", answers: "meta-refresh"}', {"cleartext-http-management tcp 80 -", NO_TLS}),
+        ('{speaks: "http", answers: "meta-refresh"}', set()),
         (
             '{speaks: "http", answers: "basic-redirect"}',
             {"cleartext-http-management tcp 80 -", "basic-auth-in-clear tcp 80 -", NO_TLS},

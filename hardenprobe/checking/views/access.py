@@ -31,7 +31,7 @@ def serves(service: str, facts: Any) -> bool:
         service: A word of ports.SERVICES.
     """
     if service in ("http", "https"):
-        return isinstance(facts, HttpAnswer) and facts.status is not None and facts.status != 403
+        return isinstance(facts, HttpAnswer) and facts.status not in (None, 403) and not facts.learned
     if service == "snmp":
         return (
             getattr(facts, "error_status", None) is not None or getattr(facts, "engine_id", None) is not None
@@ -47,7 +47,8 @@ def says_no(service: str, heard: Sequence[Observation[Any]]) -> bool:
     told = [one.facts for one in heard]
     if any(isinstance(f, TcpPort) and f.closed for f in told):
         return True
-    return any(isinstance(f, HttpAnswer) and (f.status == 403 or f.fault == "closed") for f in told)
+    pages = [f for f in told if isinstance(f, HttpAnswer) and not f.learned]
+    return any((f.status == 403 and not f.cut) or f.fault == "closed" for f in pages)
 
 
 def shut(service: str, heard: Sequence[Observation[Any]]) -> bool:

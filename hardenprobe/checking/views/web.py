@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from typing import Any, TypeVar
+from urllib.parse import urlsplit
 
 from hardenprobe.checking.absence import off_tcp
 from hardenprobe.checking.check import Outcome, Seen, untold
+from hardenprobe.checking.views.names import is_own
 from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason
 
 F = TypeVar("F")
 
+IPP = 631  # IANA: ipp and ipps
 REDIRECTS = (301, 302, 303, 307, 308)  # RFC 9110 section 15.4, those that name one place to go
 
 
@@ -70,3 +74,23 @@ def leads_to_https(facts: Any) -> bool:
     """A redirect whose Location is an https address."""
     status = facts.http_status if isinstance(facts, IppPrinter) else facts.status
     return status in REDIRECTS and (facts.location or "").strip().lower().startswith("https:")
+
+
+def sends_to_https(seen: Seen, facts: HttpAnswer) -> bool:
+    """A page whose only effect is to send a browser to https of the same device, by itself and not by a redirect."""
+    if not (facts.leads_to and 200 <= (facts.status or 0) < 300) or facts.form or facts.password_field:
+        return False
+    with suppress(ValueError):
+        target = urlsplit(facts.leads_to.strip())
+        further = set(facts.links) - {target.path or "/"}
+        return target.scheme.lower() == "https" and is_own(seen, target.hostname or "") and not further
+    return False
+
+
+def administers(page: Observation[HttpAnswer]) -> bool:
+    """The page is one to administer a device with; at the port of IPP only where it plainly asks for something."""
+    facts = page.facts
+    asks = facts.form or facts.password_field or facts.status == 401
+    if page.endpoint is None or page.endpoint.port == IPP:
+        return asks
+    return asks or 200 <= (facts.status or 0) < 300

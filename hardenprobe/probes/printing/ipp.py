@@ -221,7 +221,7 @@ def _places(asked: ProbeContext) -> Iterator[tuple[int, bool, bool]]:
     declared = (
         {s.port for s in asked.listed.services if s.protocol in ("ipp", "ipps")} if asked.listed else set()
     )
-    web = {o.endpoint.port: o.facts for o in asked.of(HttpAnswer) if o.endpoint}
+    web = {o.endpoint.port: o.facts for o in reversed(asked.of(HttpAnswer)) if o.endpoint}
     for heard in asked.accepting():
         port, page = heard.port, web.get(heard.port)
         if not heard.waits or page is None:
@@ -238,8 +238,8 @@ def _places(asked: ProbeContext) -> Iterator[tuple[int, bool, bool]]:
 
 def _likely(asked: ProbeContext, port: int, paths: tuple[str, ...]) -> tuple[str, ...]:
     """What is tried on a web port: the likeliest path, and the first page's, unless that only leads elsewhere."""
-    page = asked.at(HttpAnswer, port)
-    leads = page is not None and page.facts.location is not None
+    page = next((o.facts for o in asked.of(HttpAnswer) if o.endpoint and o.endpoint.port == port), None)
+    leads = page is not None and page.location is not None
     return paths[:1] if leads else (*paths[:1], "/")
 
 

@@ -1,4 +1,4 @@
-"""Ask a web server for a page: one GET on one connection, redirects read and never followed.
+"""Ask a web server for its first pages and, on the same device, for those they lead to: one request a connection.
 
 httpx speaks HTTP; every byte goes through the stream that Link opened. No cookie is kept, no proxy is taken from the
 environment, and of a page only its title, its form and its digest stay.
@@ -13,9 +13,9 @@ import re
 import ssl
 import warnings
 import zlib
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from html.parser import HTMLParser
+from typing import Any
 
 import httpcore
 import httpx
@@ -28,6 +28,7 @@ from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.web.cookies import session_cookies, star_cookies
 from hardenprobe.probes.web.http_link import Through
+from hardenprobe.probes.web.page import MOST_PATHS, look_at, own_paths, refresh_target
 
 BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
 _HEADERS = {
@@ -36,10 +37,11 @@ _HEADERS = {
     "Accept-Encoding": "identity",
     "Connection": "keep-alive",
 }
-IPP = 631  # shared by ipp and ipps; one page tells that HTTP is spoken, and is no settings page
+IPP = 631  # shared by ipp and ipps
 _BLANK = re.compile(rb"\r?\n\r?\n")
 _INTERIM = re.compile(rb"HTTP/1\.\d 1\d\d[^\n]*\n(?:[^\r\n][^\n]*\n)*\r?\n")  # RFC 9110 section 15.2
 PATIENCE = 3  # times the reply wait, for all of one answer; a device that drips bytes gets no more
+Question = tuple[str, dict[str, str], bytes | None]  # method, header fields and body
 SCHEMES = 16  # challenge schemes kept of one answer; the registry of RFC 9110 section 16.4 holds fewer
 
 
@@ -79,6 +81,7 @@ async def fetch(
     tls: ssl.SSLContext | None = None,
     name: str | None = None,
     post: tuple[str, bytes] | None = None,
+    head: bool = False,
 ) -> Fetched:
     """Make one request on a connection of its own; every fault of the peer becomes a `fault`.
 
@@ -86,14 +89,16 @@ async def fetch(
         tls: Speak TLS first, with this context.
         name: Host name to ask for; the address by default.
         post: Media type and body of a POST; a GET by default.
+        head: Ask for the header alone.
     """
+    question = ("POST", {"Content-Type": post[0]}, post[1]) if post else ("HEAD" if head else "GET", {}, None)
     async with await line.connect(port) as stream:
         got, fault = _Coming(), None
         try:
             async with asyncio.timeout(line.timing.reply * PATIENCE):
                 if tls is not None:
                     await stream.start_tls(tls, name)
-                await _exchange(stream, path, "tls" if tls else "http", name or line.address, post, got)
+                await _exchange(stream, path, "tls" if tls else "http", name or line.address, question, got)
         except TimeoutError:
             fault = "silent"
         except Unreachable as exc:
@@ -154,19 +159,30 @@ async def get(
     tls: ssl.SSLContext | None = None,
     name: str | None = None,
     ipp: bool = False,
+    learned: str = "",
+    head: bool = False,
+    hosts: Iterable[str] = (),
 ) -> Observation[HttpAnswer]:
     """Ask for one path.
 
     Args:
         tls: Speak TLS first, with this context.
         name: Host name to ask for; the address by default.
-        ipp: The port is IPP's, so its pages are not the settings pages.
+        ipp: The port is IPP's, for which IPP's scheme names it.
+        learned, head: As HttpAnswer has them.
+        hosts: Names and addresses of the device, beside the one that is asked.
     """
-    found = await fetch(line, port, path, tls=tls, name=name)
+    found = await fetch(line, port, path, tls=tls, name=name, head=head)
+    how: dict[str, Any] = {
+        "tls": tls is not None,
+        "path": path,
+        "method": "HEAD" if head else "GET",
+        "learned": learned,
+    }
     if found.status is None:
-        facts = HttpAnswer(tls=tls is not None, path=path, status=None, fault=found.fault)
+        facts = HttpAnswer(status=None, fault=found.fault, **how)
     else:
-        facts = read(found.status, found.headers, found.body, tls=tls is not None, path=path, cut=found.cut)
+        facts = read(found, hosts=(line.address, *((name,) if name else ()), *hosts), **how)
     where = line.endpoint(port, protocol=_protocol(tls is not None, ipp), path=path)
     return line.observation(facts, where, found.recorder)
 
@@ -190,13 +206,13 @@ def lenient_context() -> ssl.SSLContext:
 
 
 async def _exchange(
-    stream: Stream, path: str, protocol: str, host: str, post: tuple[str, bytes] | None, got: _Coming
+    stream: Stream, path: str, protocol: str, host: str, question: Question, got: _Coming
 ) -> None:
     bare = f"[{host}]" if ":" in host else host
     scheme = "https" if protocol == "tls" else "http"
     port = stream.port + stream.line.port_offset
     url = f"{scheme}://{bare}:{port}{path}" if port not in (80, 443) else f"{scheme}://{bare}{path}"
-    method, more, content = ("POST", {"Content-Type": post[0]}, post[1]) if post else ("GET", {}, None)
+    method, more, content = question
     # No client: its cookie jar and its next request, built from what the answer says, would be read for nothing.
     request = httpx.Request(method, url, headers=_HEADERS | more, content=content)
     async with contextlib.aclosing(await Through(stream, protocol).handle_async_request(request)) as response:
@@ -210,23 +226,22 @@ def _text(data: bytes) -> str:
     return data.decode("utf-8", "backslashreplace")
 
 
-def read(
-    status: int,
-    headers: Iterable[tuple[str, str]],
-    body: bytes,
-    *,
-    tls: bool,
-    path: str,
-    cut: bool = False,
-) -> HttpAnswer:
-    """Reduce an answer to facts. Header names in any case; the first value of a repeated one counts."""
-    got = Fetched(recorder=Recorder(), status=status, headers=tuple(headers), body=body)
-    page = look_at(body)
+def read(got: Fetched, *, hosts: Iterable[str] = (), **how: Any) -> HttpAnswer:
+    """Reduce an answer to facts. Header names in any case; the first value of a repeated one counts.
+
+    Args:
+        hosts: Names and addresses of the device.
+        how: What HttpAnswer says of the question.
+    """
+    page, hosts = look_at(got.body), tuple(hosts)
+    location = got.first("location")
+    host = f"[{hosts[0]}]" if hosts and ":" in hosts[0] else "".join(hosts[:1])
+    base = f"{'https' if how['tls'] else 'http'}://{host}{how['path']}"
+    leads_to = refresh_target(got.first("refresh") or "") or page.leads_to
+    further = [there for there in (location, leads_to) if there]
     return HttpAnswer(
-        tls=tls,
-        path=path,
-        status=status,
-        location=got.first("location"),
+        status=got.status,
+        location=location,
         authenticate=got.challenges,
         title=_clean(page.title),
         form=page.form,
@@ -235,19 +250,14 @@ def read(
         date=got.first("date"),
         strict_transport=got.first("strict-transport-security"),
         cookies=session_cookies(v for key, v in got.headers if key.lower() == "set-cookie"),
-        body_length=len(body),
-        body_sha256=hashlib.sha256(body).hexdigest() if body else None,
-        cut=cut,
+        links=own_paths((*further, *page.addresses), base, hosts),
+        targets=own_paths(page.actions, base, hosts),
+        leads_to=_clean(leads_to),
+        body_length=len(got.body),
+        body_sha256=hashlib.sha256(got.body).hexdigest() if got.body else None,
+        cut=got.cut,
+        **how,
     )
-
-
-def look_at(body: bytes) -> Page:
-    """Find title, form and password field of a page."""
-    page = Page()
-    # A marked section of no known kind is an AssertionError to the library; what was read before it counts.
-    with contextlib.suppress(AssertionError):
-        page.feed(body.decode("utf-8", "replace"))
-    return page
 
 
 def _clean(text: str | None) -> str | None:
@@ -282,46 +292,66 @@ async def _read_body(response: httpx.Response, got: _Coming) -> None:
     got.whole = readable and (inflate is None or inflate.eof or not got.body)
 
 
-class Page(HTMLParser):
-    """What of a page matters: title, form, password field."""
-
-    def __init__(self) -> None:
-        super().__init__(convert_charrefs=True)
-        self.title: str | None = None
-        self.form = False
-        self.password_field = False
-        self._in_title = False
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self._in_title = tag == "title" and self.title is None
-        if tag == "form":
-            self.form = True
-        elif tag == "input" and any(
-            k == "type" and (v or "").strip().lower() == "password" for k, v in attrs
-        ):
-            self.password_field = True
-
-    def handle_endtag(self, tag: str) -> None:
-        self._in_title = False
-
-    def handle_data(self, data: str) -> None:
-        if self._in_title:
-            self.title = ((self.title or "") + data.strip())[:256]
-
-
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[HttpAnswer]]:
-    """Every listed path of every web port, over whichever of TLS and clear text it speaks."""
-    for heard in asked.accepting():
-        if not heard.waits:
-            continue
-        port, tls = heard.port, asked.at(TlsPort, heard.port)
-        over_tls = tls is not None and tls.facts.speaks
-        if not over_tls and not asked.line.speaks(port, "http"):
-            continue
-        context = lenient_context() if over_tls else None
+    """Every listed path of every web port, over whichever of TLS and clear text it speaks; then where those pages lead.
+
+    What is learned over TLS is asked once in clear as well: that the first page redirects says nothing of the others.
+    """
+    hosts = asked.listed.names if asked.listed else ()
+    pages: dict[int, list[HttpAnswer]] = {}
+    for port, context in _doors(asked):
         for path in asked.plan.http_paths:
             with asked.trying("http", (HttpAnswer,), port):
-                yield await get(asked.line, port, path, tls=context, ipp=port == IPP)
+                seen = await get(asked.line, port, path, tls=context, ipp=port == IPP, hosts=hosts)
+                pages.setdefault(port, []).append(seen.facts)
+                yield seen
+    over_tls = [page for answers in pages.values() for page in answers if page.tls]
+    for port, context in _doors(asked):
+        answers = pages.get(port, [])
+        if not any(page.status is not None for page in answers):
+            continue
+        for path, learned, head in _further(answers, over_tls, asked.plan.http_paths):
+            with asked.trying("http", (HttpAnswer,), port):
+                yield await get(
+                    asked.line,
+                    port,
+                    path,
+                    tls=context,
+                    ipp=port == IPP,
+                    learned=learned,
+                    head=head,
+                    hosts=hosts,
+                )
+
+
+def _doors(asked: ProbeContext) -> Iterator[tuple[int, ssl.SSLContext | None]]:
+    """Ports that may be asked for pages, each with the context for TLS where it speaks that."""
+    for heard in asked.accepting():
+        tls = asked.at(TlsPort, heard.port)
+        if not heard.waits:
+            continue
+        if tls is not None and tls.facts.plain_http:
+            asked.line.allow(heard.port, "http")
+        if tls is not None and tls.facts.speaks:
+            yield heard.port, lenient_context()
+        elif asked.line.speaks(heard.port, "http"):
+            yield heard.port, None
+
+
+def _further(
+    answers: Sequence[HttpAnswer], over_tls: Sequence[HttpAnswer], listed: Iterable[str]
+) -> list[tuple[str, str, bool]]:
+    """At most MOST_PATHS paths to ask one port for, each with how it was learned and whether a HEAD is enough.
+
+    Forms of a port's own pages have shown what they are; of others a HEAD tells whether clear text reaches them.
+    """
+    found: dict[str, tuple[str, bool]] = {}
+    for page in answers:
+        found |= {path: ("link", False) for path in page.links if path not in found}
+    for page in over_tls if answers and not answers[0].tls else ():
+        found |= {path: ("tls", False) for path in page.links if path not in found}
+        found |= {path: ("tls", True) for path in page.targets if path not in found}
+    return [(path, *how) for path, how in found.items() if path not in set(listed)][:MOST_PATHS]
 
 
 PROBE = Probe(name="http", produces=(HttpAnswer,), ask=_ask)

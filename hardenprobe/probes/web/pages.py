@@ -12,7 +12,8 @@ from hardenprobe.facts import HttpAnswer, ScanServiceAnswer, SettingsPageAnswer
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.web.http import fetch, lenient_context, look_at
+from hardenprobe.probes.web.http import IPP, fetch, lenient_context
+from hardenprobe.probes.web.page import look_at
 from hardenprobe.scope.web_paths import SettingsPage
 
 # The root of the document that driverless scan services give, whichever its namespace prefix; common practice, no source.
@@ -63,7 +64,13 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     paths = asked.plan.web
     ports: dict[int, bool] = {}
     for seen in asked.of(HttpAnswer):
-        if seen.endpoint and seen.facts.status is not None and seen.endpoint.protocol in ("http", "https"):
+        status = seen.facts.status
+        # On the port of IPP a page of its own must have come.
+        if (
+            seen.endpoint
+            and status is not None
+            and (seen.endpoint.port != IPP or status < 300 or status == 401)
+        ):
             ports[seen.endpoint.port] = seen.facts.tls
     for port, over_tls in ports.items():
         tls = lenient_context() if over_tls else None

@@ -23,6 +23,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.facts import HttpAnswer, readable
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.web import http
 from hardenprobe.scope.limits import Timing
@@ -103,6 +104,10 @@ def get(
     return asyncio.run(run())
 
 
+def fetched(status: int, headers: list[tuple[str, str]], body: bytes = b"") -> http.Fetched:
+    return http.Fetched(recorder=Recorder(), status=status, headers=tuple(headers), body=body)
+
+
 def answer(body: bytes = b"", *headers: str, status: str = "200 OK") -> bytes:
     head = [f"HTTP/1.1 {status}", *headers, f"Content-Length: {len(body)}"]
     return "\r\n".join(head).encode("latin-1") + b"\r\n\r\n" + body
@@ -126,6 +131,7 @@ def test_page_is_reduced_to_facts() -> None:
         strict_transport="max-age=1",
         body_length=len(PAGE),
         body_sha256=hashlib.sha256(PAGE).hexdigest(),
+        targets=("/",),
     )
     assert facts.recognised
     assert line.cost.connections == 1
@@ -431,7 +437,7 @@ NAMES = st.sampled_from(["Location", "WWW-Authenticate", "Server", "DATE", "x", 
     ).map(b"".join),
 )
 def test_any_answer_is_reduced(status: int, headers: list[tuple[str, str]], body: bytes) -> None:
-    facts = http.read(status, headers, body, tls=False, path="/")
+    facts = http.read(fetched(status, headers, body), tls=False, path="/")
     assert facts.status == status
     assert facts.body_length == len(body)
     assert len(facts.authenticate) <= http.SCHEMES
@@ -450,7 +456,7 @@ def test_any_answer_is_reduced(status: int, headers: list[tuple[str, str]], body
     ],
 )
 def test_challenge_schemes(value: str, schemes: tuple[str, ...]) -> None:
-    assert http.read(401, [("WWW-Authenticate", value)], b"", tls=False, path="/").authenticate == schemes
+    assert http.read(fetched(401, [("WWW-Authenticate", value)]), tls=False, path="/").authenticate == schemes
 
 
 @pytest.mark.slow
@@ -460,7 +466,7 @@ def test_challenge_schemes(value: str, schemes: tuple[str, ...]) -> None:
 def test_no_page_takes_long_to_read(unit: bytes) -> None:
     page = (unit * http.BODY_LIMIT)[: http.BODY_LIMIT]
     began = time.monotonic()
-    http.read(200, [], page, tls=False, path="/")
+    http.read(fetched(200, [], page), tls=False, path="/")
     assert time.monotonic() - began < 5
 
 

@@ -6,7 +6,7 @@ from hardenprobe.probes import packets, tcp
 from hardenprobe.probes.files import ftp, ftp_anonymous, smb
 from hardenprobe.probes.printing import ipp, ipp_codec
 from hardenprobe.probes.remote import rfb, telnet
-from hardenprobe.probes.web import cookies, http, pages
+from hardenprobe.probes.web import cookies, http, page, pages
 from hardenprobe.scope.web_paths import SettingsPage
 from support.parsers.registry import NUMBER, host, over, parser
 from support.scripted_line import Fed, finish
@@ -62,6 +62,7 @@ _PAGE = b"HTTP/1.1 200 OK\r\nContent-Length: 22\r\nSet-Cookie: sid=1\r\n\r\n<tit
     "http",
     "web.http",
     "web.cookies",
+    "web.page",
     seeds=lambda: (
         _PAGE,
         b"HTTP/1.1 302 Found\r\nLocation: /\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
@@ -70,7 +71,7 @@ _PAGE = b"HTTP/1.1 200 OK\r\nContent-Length: 22\r\nSet-Cookie: sid=1\r\n\r\n<tit
 def _http(data: bytes) -> None:
     facts = finish(http.get(Fed(data, 80, "http"), 80)).facts
     assert (facts.body_length or 0) <= http.BODY_LIMIT
-    http.look_at(data)
+    page.look_at(data)
     cookies.star_cookies(data)
     cookies.session_cookies([data.decode("latin-1")])
 
