@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from itertools import islice
 from pathlib import Path
 
@@ -61,8 +60,7 @@ def command(
         wanted = islice(edges(found.listed.admitted), MOST_EDGES)
         tested = [(edge, is_ours(edge.inside), is_ours(edge.outside)) for edge in wanted]
     if json_to == "-" or (json_to is not None and not found.unreadable):
-        text = json.dumps(allow_list.to_document(found, tested), indent=1, ensure_ascii=False)
-        options.write_json(text, json_to)
+        options.write_json(allow_list.to_document(found, tested), json_to)
     if json_to != "-":
         allowlist_screen.show(found, Console(), tested)
     if found.unreadable:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections.abc import Sequence
 from dataclasses import replace
@@ -209,7 +208,7 @@ def history(device: str, as_json: bool, store_url: str | None) -> int:
     who = {"id": found.device.id, "label": found.device.label}
     if as_json:
         document = {"format": device_history.FORMAT, "device": who, "events": [asdict(one) for one in events]}
-        click.echo(json.dumps(document, indent=1, ensure_ascii=True))
+        options.write_json(document, "-")
         return 0
     click.echo(visible(f"{found.device.label}  {found.device.id}"))
     for one in events:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import textwrap
 from collections.abc import Callable, Iterable
@@ -12,6 +11,7 @@ from typing import Any, TypeVar
 
 import click
 
+from hardenprobe.cli import options
 from hardenprobe.cli.opening import opened
 from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.inputs import LONGEST
@@ -45,7 +45,7 @@ def show(
     if as_json:
         states = [{} if history else {"state": one.state(today)} for one in found]
         rows = [{**asdict(one), **state} for one, state in zip(found, states, strict=True)]
-        click.echo(json.dumps(rows, indent=1, ensure_ascii=True))
+        options.write_json(rows, "-")
     elif not found:
         click.echo(f"no {kinds[0]} in this store", err=True)
     else:

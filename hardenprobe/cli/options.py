@@ -61,12 +61,15 @@ def words(option: str, text: str, known: Sequence[str]) -> tuple[str, ...]:
     return found
 
 
-def write_json(text: str, to: str) -> None:
-    """Write a document to standard output (-) or to a file.
+def write_json(document: Any, to: str) -> None:
+    """Write a document of plain JSON types to standard output (-) or to a file, fit to be shown on a terminal.
 
     Raises:
         UsageError: The file cannot be written.
     """
+    from hardenprobe.reports import json_stream
+
+    text = json_stream.inert(document, indent=1)
     if to == "-":
         click.echo(text)
         return

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -110,7 +109,7 @@ def command(
         done = it.compare(stored.review)
         if json_to is not None:
             document = done.document(it.picked, stored.review)
-            options.write_json(json.dumps(document, indent=1, ensure_ascii=False), json_to)
+            options.write_json(document, json_to)
         if json_to != "-":
             before_after_screen.show(done.findings, done.costs, stored.review, done.notices, Console())
     if keeper.failed:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 
 import click
@@ -38,7 +37,7 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
     broken = [*([fault] if fault else []), *review_log.faults(found)]
     status = INCOMPLETE if broken else 0
     if as_json:
-        click.echo(json.dumps([asdict(one) for one in found], indent=1))
+        options.write_json([asdict(one) for one in found], "-")
     else:
         for scan in unfinished:
             state = "still running" if scan.running else f"`hardenprobe scan --resume {scan.id}` goes on"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 
 import click
 from rich.console import Console
@@ -85,6 +84,6 @@ def show(found: Review, json_to: str | None, tally: Tally | None = None) -> None
     if json_to is None:
         terminal.show(found, Console(), tally)
         return
-    options.write_json(json.dumps(document.to_document(found), indent=1, ensure_ascii=False), json_to)
+    options.write_json(document.to_document(found), json_to)
     if json_to != "-":
         terminal.show(found, Console())

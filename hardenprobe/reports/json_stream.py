@@ -22,8 +22,15 @@ def write(out: BinaryIO, value: Any, *, keep_empty: bool, depth: int = 0) -> Non
     elif isinstance(value, Iterator):
         _write_list(out, value, keep_empty, depth)
     else:
-        text = json.dumps(value, allow_nan=False)
-        out.write(text.encode("ascii").replace(b"\x7f", b"\\u007f"))
+        out.write(inert(value).encode("ascii"))
+
+
+def inert(value: Any, indent: int | None = None) -> str:
+    """Write plain JSON types in printable ASCII: DEL, C1 controls and bidirectional overrides as `\\uNNNN`.
+
+    Whoever reads it finds the same values, so that digests taken over them hold.
+    """
+    return json.dumps(value, indent=indent, allow_nan=False).replace("\x7f", "\\u007f")
 
 
 def _drawn_up(value: Mapping[str, Any]) -> bool:
