@@ -1,13 +1,14 @@
 """A remote shell port accepts.
 
 Fails when
-    TCP 512, 513 or 514 accepts. The client would speak first, so the protocol is not confirmed.
+    TCP 512, 513 or 514 accepts. The client would speak first, so the protocol is not confirmed. 513 and 514 are asked from
+    a port below 1024 where the scan may use one; else accepting and closing at once counts, since their daemons do so.
 Passes when
     Every such port refuses, greets in another protocol, or is twice silent while another port answers.
 Unknown when
-    A port accepts and closes at once, a random high port accepts as well, or nothing of the device answers.
+    512 accepts and closes at once, or 513 or 514 though it was asked from a port below 1024; a random high port accepts as well, or nothing of the device answers.
 Reach
-    look: one connection a port, nothing sent.
+    look: one connection a port, from a port below 1024 where the scan may use one; nothing sent.
 Why it matters
     These services believe whatever name the other side states, or take the password in clear.
 Sources
@@ -31,7 +32,7 @@ EXPECTED = "no remote shell port accepts"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from accepting alone."""
-    return accepting(seen, PORTS, EXPECTED)
+    return accepting(seen, PORTS, EXPECTED, wants_reserved=(513, 514))  # RFC 1282 section 2.2
 
 
 CHECK = Check(

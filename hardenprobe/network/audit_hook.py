@@ -23,6 +23,7 @@ from ipaddress import ip_address
 from typing import Any
 
 from hardenprobe.errors import PastTheDoor
+from hardenprobe.network.sockets import RESERVED
 
 FOLDER_PREFIX = "hardenprobe_folder_"  # packages that plugins/sources.py makes of folders of checks
 Place = tuple[str, int, int]  # address, port, number of the zone
@@ -159,14 +160,16 @@ def _of_the_sweep(target: Any) -> bool:
 
 
 def _bind(_: str, args: tuple[Any, ...]) -> None:
-    """A source address and any port is Link's own doing; a fixed port is a server, which a scan never is.
+    """A source address and any port is Link's own doing; a fixed port is a server, which a scan never is, unless the socket
+    was granted and the port is one of those that BSD daemons want of a client (RFC 1282).
 
     So is any port of no address, which a capture must know before the first packet leaves.
     """
     sock, address = args[0], args[1]
     if _family(sock) == _NETLINK:
         return
-    if isinstance(address, tuple) and len(address) >= 2 and address[1] == 0:
+    reserved = id(sock) in _granted and isinstance(address, tuple) and address[1] in RESERVED
+    if isinstance(address, tuple) and len(address) >= 2 and (address[1] == 0 or reserved):
         host = str(address[0])
         if host in ("127.0.0.1", "::1") or _sources[host] > 0:
             return

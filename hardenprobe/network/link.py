@@ -26,7 +26,14 @@ from hardenprobe.model.transcript import EXCHANGES, Recorder, observation
 from hardenprobe.network import audit_hook
 from hardenprobe.network.backoff import Easing
 from hardenprobe.network.rate_limit import Rate
-from hardenprobe.network.sockets import READ_LIMIT, connect, receive, receive_datagram, report_unreachable
+from hardenprobe.network.sockets import (
+    READ_LIMIT,
+    bind_reserved,
+    connect,
+    receive,
+    receive_datagram,
+    report_unreachable,
+)
 from hardenprobe.network.tls_layer import TlsLayer
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
@@ -141,8 +148,11 @@ class DeviceLink:
         words = self.may_speak.get(port, frozenset()) | {protocol}
         self.may_speak = {**self.may_speak, port: words}
 
-    async def connect(self, port: int) -> Stream:
+    async def connect(self, port: int, *, reserved: bool = False) -> Stream:
         """Connect once. Use the stream as a context manager: it holds the device's only place.
+
+        Args:
+            reserved: From a port below 1024, where this process may; the stream says whether it was one.
 
         Raises:
             ScopeRefused: Address, hour or stop file forbid it; nothing was sent.
@@ -152,7 +162,7 @@ class DeviceLink:
         await self.turn.lock.acquire()
         try:
             await self._admit(Cost(connections=1))
-            self._open = await self._connected(port)
+            self._open = await self._connected(port, reserved)
             return self._open
         except Unreachable as exc:
             self.turn.easing.unreachable(self.address, port, exc.state)
@@ -164,7 +174,7 @@ class DeviceLink:
             self.turn.lock.release()
             raise
 
-    async def _connected(self, port: int) -> Stream:
+    async def _connected(self, port: int, reserved: bool) -> Stream:
         real = port + self.port_offset
         recorder = Recorder()
         sock = socket.socket(_family(self.address), socket.SOCK_STREAM)
@@ -172,7 +182,9 @@ class DeviceLink:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         try:
             with audit_hook.granted(sock, self.address, real, self.source):
-                if self.source or self.tap:  # a capture must know our port before the first packet leaves
+                reserved = reserved and bind_reserved(sock, self.source or "")
+                # A capture must know our port before the first packet leaves.
+                if not reserved and (self.source or self.tap):
                     sock.bind((self.source or "", 0))
                 if self.tap:
                     self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname())
@@ -196,7 +208,7 @@ class DeviceLink:
             sock.close()
             raise
         self.turn.easing.accepted(self.address, port, sock)
-        return Stream(self, port, sock, recorder)
+        return Stream(self, port, sock, recorder, reserved)
 
     async def ask(
         self,
@@ -358,8 +370,11 @@ class Answer:
 class Stream:
     """One TCP connection, possibly with TLS on it. Closing resets it."""
 
-    def __init__(self, line: DeviceLink, port: int, sock: socket.socket, recorder: Recorder) -> None:
+    def __init__(
+        self, line: DeviceLink, port: int, sock: socket.socket, recorder: Recorder, reserved: bool = False
+    ) -> None:
         self.line = line
+        self.reserved = reserved
         self.port = port
         self.recorder = recorder
         self._sock: socket.socket | None = sock

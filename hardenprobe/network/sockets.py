@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import errno
+import random
 import socket
 import sys
 from collections.abc import Coroutine
@@ -11,6 +13,7 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 
+RESERVED = range(512, 1024)
 READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
 
 
@@ -22,6 +25,24 @@ async def connect(sock: socket.socket, there: tuple[str, int], wait: float) -> N
         OSError: As the system says, a refusal among it.
     """
     await _in_time(asyncio.get_running_loop().sock_connect(sock, there), wait)
+
+
+def bind_reserved(sock: socket.socket, host: str) -> bool:
+    """Bind to a port below 1024 from which a BSD daemon takes a client; tell whether there is one that we may have.
+
+    Source: RFC 1282 section 2.2.
+    """
+    for port in random.sample(RESERVED, len(RESERVED)):
+        try:
+            sock.bind((host, port))
+        except PermissionError:
+            return False
+        except OSError as exc:
+            if exc.errno != errno.EADDRINUSE:
+                raise
+        else:
+            return True
+    return False
 
 
 async def receive(sock: socket.socket, limit: int, wait: float) -> bytes:

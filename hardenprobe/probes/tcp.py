@@ -19,6 +19,10 @@ from hardenprobe.probes.remote import telnet
 from hardenprobe.scope.ports import NEVER_SPEAK
 
 LIMIT = 1024  # bytes of greeting; banners are a line or a screen
+BSD = (
+    513,
+    514,
+)  # login and shell close at once on a client whose own port is not below 1024 (RFC 1282 section 2.2)
 MORE = 0.15  # seconds to wait for the rest of a greeting that came in pieces
 LONGEST = 2.0  # seconds for all of a greeting; a device that drips bytes gets no more
 CONTROL_PORTS = range(49152, 65536)  # the dynamic range of RFC 6335 section 6
@@ -59,7 +63,7 @@ async def look(
     tries, state = 0, State.SILENT
     for tries in (1, 2):
         try:
-            stream = await line.connect(port)
+            stream = await line.connect(port, reserved=port in BSD)
         except Unreachable as exc:
             state = State(exc.state)
             if state is State.SILENT and not control:
@@ -71,7 +75,7 @@ async def look(
                 # A raw print port never speaks, so a short wait is enough to see it close on us.
                 wait = MORE if port in NEVER_SPEAK else _patience(line, port)
                 greeting, closed = await _listen(stream, wait)
-            recorders = [stream.recorder]
+            recorders, reserved = [stream.recorder], stream.reserved
         protocol, changes = recognise(greeting) if greeting else None, False
         if protocol not in (None, "telnet") and not line.speaks(port, protocol) and port not in NEVER_SPEAK:
             again, recorder = await _greeting_again(line, port)
@@ -84,6 +88,7 @@ async def look(
             speaks=protocol,
             changes=changes,
             closed=closed,
+            reserved=reserved,
             tries=tries,
             control=control,
         )

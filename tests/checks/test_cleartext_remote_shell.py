@@ -28,7 +28,18 @@ PORT = 514
             id="greets in another protocol",
         ),
         pytest.param([tcp_port(PORT, State.REFUSING)], Word.PASS, None, id="refuses"),
-        pytest.param([tcp_port(PORT, closed=True)], Word.UNKNOWN, Reason.DROPPED, id="accepts and closes"),
+        pytest.param(
+            [tcp_port(PORT, closed=True)], Word.FAIL, None, id="closes on a port that is not below 1024"
+        ),
+        pytest.param(
+            [tcp_port(PORT, closed=True, reserved=True)],
+            Word.UNKNOWN,
+            Reason.DROPPED,
+            id="closes on a port below 1024 as well",
+        ),
+        pytest.param(
+            [tcp_port(512, closed=True)], Word.UNKNOWN, Reason.DROPPED, id="trap: exec takes any port"
+        ),
         pytest.param(
             [tcp_port(PORT), tcp_port(50000, control=True)],
             Word.UNKNOWN,

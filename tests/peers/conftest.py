@@ -261,23 +261,28 @@ def vsftpd(
 
 
 @pytest.fixture(scope="module")
-def telnetd(
+def each_connection(
     address: Callable[[], str],
     folder: Callable[[str], Path],
     program: Callable[[str, str], str],
     start: Callable[..., None],
     port_offset: int,
 ) -> Callable[..., str]:
-    """Start a telnet daemon for every connection to a port."""
+    """Start a daemon of a package for every connection to a port, as inetd does."""
 
-    def run(port: int = 23) -> str:
-        host = address()
-        daemon = program("telnetd", "inetutils-telnetd")
+    def run(port: int, name: str, package: str) -> str:
+        host, daemon = address(), program(name, package)
         command = (sys.executable, "-c", ACCEPT_AND_RUN, host, str(port + port_offset), daemon)
-        start(command, folder("telnetd"), accepts=(host, port))
+        start(command, folder(name), accepts=(host, port))
         return host
 
     return run
+
+
+@pytest.fixture(scope="module")
+def telnetd(each_connection: Callable[..., str]) -> Callable[..., str]:
+    """Start a telnet daemon for every connection to a port."""
+    return lambda port=23: each_connection(port, "telnetd", "inetutils-telnetd")
 
 
 @pytest.fixture(scope="module")

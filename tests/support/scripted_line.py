@@ -37,7 +37,7 @@ class Fed(DeviceLink):
         )
         self.data = data
 
-    async def connect(self, port: int) -> Stream:
+    async def connect(self, port: int, *, reserved: bool = False) -> Stream:
         return _FedStream(self, port, self.data)
 
     async def ask(self, port: int, datagram: bytes, **how: Any) -> Answer:
