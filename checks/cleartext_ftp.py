@@ -3,9 +3,9 @@
 Fails when
     The greeting is 220 and one USER with a random name draws 331, 332 or 230 without TLS.
 Passes when
-    No port speaks FTP, or USER draws 421, or 530 to 534 with a text that names TLS or encryption.
+    No port speaks FTP, or USER draws 421 or 530 to 534 with a text that names TLS or encryption.
 Unknown when
-    USER draws another refusal, or the server could not be asked.
+    USER draws another refusal, such as 421 for too many sessions, or the server could not be asked.
 Reach
     ask: one more connection to an FTP port, one USER with a random name, no password, no data connection.
 Why it matters
@@ -25,6 +25,10 @@ from hardenprobe.facts import FtpSession, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.general import FTP_OFF
 
 EXPECTED = "no FTP, or FTP that demands TLS before a user name"
+REFUSALS = (
+    421,
+    *range(530, 535),
+)  # RFC 959 section 4.2, RFC 2228 section 5: service closes, not signed in, policy
 WANTS_TLS = re.compile(r"\b(TLS|SSL|encrypt\w*)\b", re.IGNORECASE)
 
 
@@ -37,14 +41,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if facts.user_code in (230, 331, 332):
             what = f"USER is answered {facts.user_code} without TLS"
             yield fail(session, what, EXPECTED, value=facts.user_code)
-        elif facts.user_code == 421 or (
-            facts.user_code in range(530, 535) and WANTS_TLS.search(facts.user_text)
-        ):
-            named = " and TLS is named" if WANTS_TLS.search(facts.user_text) else ""
-            yield passed(session, f"USER is refused with {facts.user_code}{named}", EXPECTED)
+        elif facts.user_code in REFUSALS and WANTS_TLS.search(facts.user_text):
+            yield passed(session, f"USER is refused with {facts.user_code} and TLS is named", EXPECTED)
         else:
             said = "nothing" if facts.user_code is None else str(facts.user_code)
-            yield untold(session, f"USER is answered with {said}, which tells nothing", EXPECTED)
+            yield untold(session, f"USER is answered with {said}, which does not show why", EXPECTED)
     asked = {o.endpoint for o in seen.of(FtpSession)}
     for port in seen.accepting:
         if port.facts.speaks == "ftp" and port.endpoint not in asked:

@@ -5,7 +5,8 @@ Fails when
 Passes when
     Every raw print port refuses, or is twice silent while another port answers.
 Unknown when
-    Nothing of the device answers, or a random high port accepts as well.
+    Nothing of the device answers, or a random high port accepts as well; or every port refuses while the device says that it
+    prints or that its raw print channel is open, since a port that takes one session refuses the next.
 Reach
     look: one connection a port, closed without a byte; none at all on a device that is marked fragile.
 Why it matters
@@ -21,8 +22,8 @@ from collections.abc import Iterable
 
 from hardenprobe.checking.absence import off_tcp
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, untold
-from hardenprobe.facts import TcpPort
-from hardenprobe.model import Reach, Reason
+from hardenprobe.facts import SnmpObjects, TcpPort
+from hardenprobe.model import Reach, Reason, Word
 from hardenprobe.remediation.general import RAW_PRINT_LIMIT
 from hardenprobe.scope.ports import RAW_PRINT
 
@@ -41,13 +42,22 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         else:
             yield fail(port, "accepts; not identified, since nothing may be said to it", EXPECTED)
     if not found:
-        yield off_tcp(seen, EXPECTED, ports=RAW_PRINT, accept_only=True)
+        outcome = off_tcp(seen, EXPECTED, ports=RAW_PRINT, accept_only=True)
+        busy = next((o for o in seen.of(SnmpObjects) if _busy(o.facts)), None)
+        if outcome.word is Word.PASS and busy is not None:
+            outcome = untold(busy, "no raw print port accepts, while the device reports one in use", EXPECTED)
+        yield outcome
+
+
+def _busy(objects: SnmpObjects) -> bool:
+    """It prints, or names a raw print channel that accepts data (RFC 2790 hrPrinterStatus, RFC 3805 prtChannelState)."""
+    return objects.printing or any(c.open and c.port in RAW_PRINT for c in objects.channels)
 
 
 CHECK = Check(
     id="cleartext-print-raw",
     document=__doc__,
-    reads=(TcpPort,),
+    reads=(TcpPort, SnmpObjects),
     judge=judge,
     service="raw-print",
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},

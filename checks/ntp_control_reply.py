@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: two datagrams of 12 and 8 bytes, half a second each; the list of recent clients, which is long, is never asked.
 Why it matters
-    Such replies are far larger than the query, so they feed floods against others, and they tell version and system.
+    Replies tell version and system; those that are longer than the query also feed floods against others, and score higher.
 Sources
     RFC 9327, sections 2 and 3; RFC 5905, section 7.3; US-CERT alert TA14-017A; NIST SP 800-53 Rev. 5, CM-7 and SC-5
 """
@@ -29,7 +29,7 @@ EXPECTED = "no reply to NTP modes 6 and 7"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
-    return answered(seen, NtpControlAnswer, EXPECTED, "an NTP control query")
+    return answered(seen, NtpControlAnswer, EXPECTED, "an NTP control query", amplified="amplified")
 
 
 CHECK = Check(
@@ -37,7 +37,12 @@ CHECK = Check(
     document=__doc__,
     reads=(NtpControlAnswer,),
     judge=judge,
-    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:P/PL:ND/EM:A"},
+    # A reply no longer than the request cannot feed a flood; it tells that, and often which, service answers.
+    vectors={
+        "": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "amplified": "AV:N/AC:L/Au:N/C:P/I:N/A:P/PL:ND/EM:A",
+    },
     remedy=NTP_CONTROL_OFF,
     controls=("CM-7", "SC-5"),
+    version="2",
 )

@@ -4,11 +4,12 @@ Fails when
     Any matching response comes to a published default community, whatever the view holds; an agent that answers a
     random community as well answers any, which is a subject of its own.
 Passes when
-    The port is unreachable, or it is silent from here and answers another vantage point.
+    The port is unreachable; or every default stays silent, and the same address answers a supplied community or another
+    vantage point.
 Unknown when
     The port is silent: a wrong community is answered by silence.
 Reach
-    ask: at most three published defaults, stopping at the first that is answered, and one control with a random one.
+    ask: at most three published defaults, and one control with a random community where one of them is answered.
 Why it matters
     Everybody knows the default: names, addresses, jobs, counters and often settings are open to the whole network.
 Sources
@@ -22,7 +23,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from hardenprobe.checking.absence import off_udp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.model import Observation, State
 from hardenprobe.remediation.general import SNMP_COMMUNITY
@@ -45,6 +46,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             read = len(answer.facts.values or {})
             what = f"community {label!r} is answered with {read} values"
             yield fail(answer, what, EXPECTED, subject=f'community "{label}"')
+    elif defaults and _rejected(answers, defaults):
+        text = "silent to every default community, while a supplied one is answered"
+        yield passed(defaults[0], text, EXPECTED)
     else:
         elsewhere = any(
             isinstance(o.facts, SnmpAnswer) and o.facts.error_status is not None for o in seen.elsewhere
@@ -52,6 +56,14 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         refusing = [o for o in seen.of(SnmpEngine) if o.facts.state is State.REFUSING]
         questions: Sequence[Observation[Any]] = defaults or refusing
         yield off_udp(questions, elsewhere, EXPECTED, "SNMP version 1 or 2c")
+
+
+def _rejected(
+    answers: Sequence[Observation[SnmpAnswer]], defaults: Sequence[Observation[SnmpAnswer]]
+) -> bool:
+    """The agent is there and answers us, so that its silence to a default is a refusal (RFC 1157 section 4.1)."""
+    heard = {o.endpoint for o in answers if o.facts.origin == "supplied" and o.facts.error_status is not None}
+    return all(o.facts.state is State.SILENT and o.endpoint in heard for o in defaults)
 
 
 CHECK = Check(
@@ -62,4 +74,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
     remedy=SNMP_COMMUNITY,
     controls=("AC-3", "IA-5"),
+    version="2",
 )

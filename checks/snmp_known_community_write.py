@@ -3,10 +3,10 @@
 Fails when
     A community from the secrets file puts sysContact back as it was read: the Set is answered with noError.
 Passes when
-    The Set is refused with noAccess. That holds for sysContact only: no other object is ever written.
+    The Set is refused with authorizationError: the community has no write access to any object.
 Unknown when
-    It is refused with notWritable, readOnly, genErr or version 1's noSuchName, which a fixed sysContact gives as well; it
-    is not answered; sysContact cannot be read; or no community was given, or the device was not confirmed.
+    It is refused with noAccess, notWritable, readOnly, genErr or version 1's noSuchName, which concern sysContact alone
+    while no other object is ever written; it is not answered; sysContact cannot be read; or no community was given, or the device was not confirmed.
 Reach
     alter: sysContact is read, the very octets are written back, and it is read again at once; both are logged. It may
     write the device's flash, count as a change and raise traps. Only a scope that grants alter lets it run.
@@ -14,7 +14,7 @@ Why it matters
     Whoever may write can send print jobs elsewhere, open closed services, or reset the device, without a password of their
     own.
 Sources
-    RFC 3416, sections 3 and 4.2.5; RFC 1157, section 4.1.5; RFC 3418, sysContact; NIST SP 800-53 Rev. 5, AC-3 and AC-6
+    RFC 3416, sections 3 and 4.2.5; RFC 3413, section 3.2; RFC 1157, section 4.1.5; RFC 3418, sysContact; NIST SP 800-53 Rev. 5, AC-3 and AC-6
 """
 
 from __future__ import annotations
@@ -48,4 +48,5 @@ CHECK = Check(
     remedy=SNMP_WRITE_OFF,
     controls=("AC-3", "AC-6"),
     reach=Reach.ALTER,
+    version="2",
 )

@@ -191,7 +191,9 @@ def respond(
         if writable and asked == [SYS_CONTACT]:
             table.put(SYS_CONTACT, codec.apiPDU.get_varbinds(request)[0][1])
             return response
-        codec.apiPDU.set_error_status(response, 2 if version1 else 6)  # noSuchName, or noAccess
+        # noSuchName; noAccess for what is outside the write view; authorizationError where there is none (RFC 3413
+        # section 3.2).
+        codec.apiPDU.set_error_status(response, 2 if version1 else 6 if writable else 16)
         codec.apiPDU.set_error_index(response, 1 if asked else 0)
         return response
     if request.isSameTypeWith(codec.GetNextRequestPDU()):

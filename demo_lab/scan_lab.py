@@ -126,10 +126,13 @@ def missing_devices(check: Check[Any], said: dict[str, set[str]], devices: Itera
         if label not in said.get(trap.says, ())
     ]
     never_fails = check.sections["Fails when"].startswith("Never")
+    never_passes = check.sections["Passes when"].startswith("Never")
     failing = said.get("informational" if never_fails else "fail", set())
     plainly = failing - traps.keys()
     # A pass beside a fail of the same device is no device that passes.
     sound = said.get("pass", set()) - failing - traps.keys()
+    if never_passes:
+        sound = said.get("informational", set()) - failing
     for kind, have in (("fails", plainly), ("passes", sound), ("is a trap", traps)):
         if not have:
             lacks.append(f"no device of the lab {kind} for {check.id}")

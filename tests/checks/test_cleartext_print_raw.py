@@ -8,10 +8,16 @@ import pytest
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.cleartext_print_raw import CHECK
+from hardenprobe.facts import Channel, SnmpObjects
 from hardenprobe.model import Observation, Reason, State, Word
-from hardenprobe.testing import seen_device, tcp_port
+from hardenprobe.testing import at, seen_device, tcp_port
 
 OPEN_CONTROL = tcp_port(50000, control=True)
+
+
+def objects(**more: Any) -> Observation[Any]:
+    facts = SnmpObjects(version="2c", label="public", origin="default", **more)
+    return at(161, facts, transport="udp", protocol="snmp")
 
 
 @pytest.mark.parametrize(
@@ -36,6 +42,25 @@ OPEN_CONTROL = tcp_port(50000, control=True)
             None,
             id="control port refuses",
         ),
+        pytest.param(
+            [tcp_port(9100, State.REFUSING), objects(printing=True)],
+            Word.UNKNOWN,
+            Reason.INCONCLUSIVE,
+            id="a single-session port refuses while the device prints",
+        ),
+        pytest.param(
+            [tcp_port(9100, State.REFUSING), objects(channels=(Channel(type=11, port=9100),))],
+            Word.UNKNOWN,
+            Reason.INCONCLUSIVE,
+            id="refused, and the printer MIB lists the channel as open",
+        ),
+        pytest.param(
+            [tcp_port(9100, State.REFUSING), objects(channels=(Channel(type=11, port=9100, open=False),))],
+            Word.PASS,
+            None,
+            id="refused, and the channel accepts no data",
+        ),
+        pytest.param([tcp_port(9100), objects(printing=True)], Word.FAIL, None, id="accepts while it prints"),
     ],
 )
 def test_branch(observations: list[Observation[Any]], word: Word, reason: Reason | None) -> None:

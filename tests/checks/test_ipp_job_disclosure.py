@@ -30,7 +30,7 @@ def jobs(which: str = "completed", http: int | None = 200, status: int | None = 
     [
         pytest.param([jobs(jobs=1, names=1)], Word.FAIL, None, id="a title"),
         pytest.param([jobs("not-completed"), jobs(jobs=1, users=1)], Word.FAIL, None, id="a user"),
-        pytest.param([jobs(jobs=1)], Word.PASS, None, id="trap: a job without names"),
+        pytest.param([jobs(jobs=1)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="trap: one job without names"),
         pytest.param([jobs(status=0x0403), jobs(http=401, status=None)], Word.PASS, None, id="refused"),
         pytest.param([jobs("not-completed"), jobs()], Word.UNKNOWN, Reason.INCONCLUSIVE, id="no job"),
         pytest.param([jobs(status=0x0403), jobs()], Word.UNKNOWN, Reason.INCONCLUSIVE, id="refused in part"),

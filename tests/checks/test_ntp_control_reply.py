@@ -12,6 +12,7 @@ from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.ntp_control_reply import CHECK
 from hardenprobe.facts import NtpControlAnswer
 from hardenprobe.model import Observation, Reason, State, Word
+from hardenprobe.standards.ccss import score
 from hardenprobe.testing import seen_device
 
 
@@ -66,6 +67,18 @@ def test_an_answer_is_a_finding_once_for_each_address_with_its_bytes() -> None:
         (Word.FAIL, other.endpoint),
     ]
     assert outcomes[0].observed.value == {"amplification": 2.5, "sent": 20, "received": 50}
+
+
+@pytest.mark.parametrize(
+    ("sent", "received", "vector"),
+    [(12, 100, "amplified"), (12, 12, ""), (8, 8, ""), (12, 13, "amplified")],
+)
+def test_the_vector_follows_the_amplification_seen(sent: int, received: int, vector: str) -> None:
+    one = asked(says="stratum=2")
+    seen = replace(one, facts=replace(one.facts, sent=sent, received=received))
+    (outcome,) = CHECK.judge(seen_device(seen), NoSettings())
+    assert (outcome.word, outcome.vector or "") == (Word.FAIL, vector)
+    assert score(CHECK.vectors[""]).base < score(CHECK.vectors["amplified"]).base
 
 
 def test_silence_from_another_link_is_silence() -> None:

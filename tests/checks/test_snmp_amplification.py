@@ -35,11 +35,13 @@ def bulk(
     ("observations", "word", "reason"),
     [
         pytest.param([bulk(received=201)], Word.FAIL, None, id="above"),
-        pytest.param([bulk(received=200)], Word.PASS, None, id="at the factor"),
+        pytest.param(
+            [bulk(received=200)], Word.INFORMATIONAL, None, id="at the factor, with ten repetitions"
+        ),
         pytest.param([bulk(received=900, fault="no BER")], Word.FAIL, None, id="long, whatever it says"),
         pytest.param([bulk(received=90, fault="no BER")], Word.UNKNOWN, Reason.INCONCLUSIVE, id="unreadable"),
         pytest.param([bulk(state=State.SILENT)], Word.UNKNOWN, Reason.SILENT, id="lost"),
-        pytest.param([snmp_answer("1")], Word.UNKNOWN, Reason.NO_CREDENTIAL, id="version 1 alone answers"),
+        pytest.param([snmp_answer("1")], Word.UNKNOWN, Reason.INCONCLUSIVE, id="version 1 alone answers"),
         pytest.param([snmp_answer(state=State.SILENT)], Word.UNKNOWN, Reason.SILENT, id="silent"),
         pytest.param([snmp_answer(state=State.REFUSING)], Word.NOTAPPLICABLE, None, id="unreachable"),
     ],

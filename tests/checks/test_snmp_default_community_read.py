@@ -46,10 +46,30 @@ ELSEWHERE = (snmp_answer("2c", vantage="guest"),)
         pytest.param(
             [SILENT, snmp_answer(origin="supplied", community="fleet")],
             (),
+            Word.PASS,
+            None,
+            None,
+            id="a supplied community is answered, so silence to the default is rejection",
+        ),
+        pytest.param(
+            [SILENT, snmp_answer("1", origin="supplied", community="fleet")],
+            (),
+            Word.PASS,
+            None,
+            None,
+            id="an answer of version 1 proves that the agent hears us",
+        ),
+        pytest.param(
+            [
+                SILENT,
+                snmp_answer("2c", state=State.SILENT, address="127.0.9.11"),
+                snmp_answer(origin="supplied", community="fleet"),
+            ],
+            (),
             Word.UNKNOWN,
             Reason.SILENT,
             None,
-            id="a supplied community is no default",
+            id="an answer of one address does not prove that another rejects",
         ),
         pytest.param(
             [SILENT], ELSEWHERE, Word.PASS, Reason.DROPPED, None, id="answers another vantage point"

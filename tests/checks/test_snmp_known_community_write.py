@@ -31,7 +31,8 @@ def attempt(status: int | None = 0, *, origin: str = "supplied", **more: Any) ->
     [
         pytest.param([attempt(0)], Word.FAIL, None, id="noError"),
         pytest.param([attempt(0, same=None)], Word.FAIL, None, id="noError, not read again"),
-        pytest.param([attempt(6)], Word.PASS, None, id="noAccess"),
+        pytest.param([attempt(16)], Word.PASS, None, id="authorizationError"),
+        pytest.param([attempt(6)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="noAccess is about this object"),
         pytest.param([attempt(17)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="notWritable"),
         pytest.param([attempt(4)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="readOnly"),
         pytest.param([attempt(5)], Word.UNKNOWN, Reason.INCONCLUSIVE, id="genErr"),

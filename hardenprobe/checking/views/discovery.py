@@ -12,12 +12,19 @@ from hardenprobe.model import Reason
 
 
 def answered(
-    seen: Seen, facts: type[Datagram], expected: str, what: str, *, link_only: bool = False
+    seen: Seen,
+    facts: type[Datagram],
+    expected: str,
+    what: str,
+    *,
+    link_only: bool = False,
+    amplified: str | None = None,
 ) -> Iterable[Outcome]:
     """One finding for each endpoint that answered; where none did, what refusal and silence mean.
 
     Args:
         what: The service, as a sentence calls it.
+        amplified: The check's vector for a reply longer than the request; None where it has one vector.
         link_only: Its responders may ignore whoever asks from another link, so their silence tells nothing there.
     """
     asked = seen.of(facts)
@@ -28,7 +35,8 @@ def answered(
             reply = question.facts
             text = f"{what} is answered: {' '.join((reply.says or '').split())}"
             value = {"amplification": reply.amplification, "sent": reply.sent, "received": reply.received}
-            yield fail(question, text, expected, value=value)
+            vector = amplified if reply.received > reply.sent else None
+            yield fail(question, text, expected, value=value, vector=vector)
     if told:
         return
     elsewhere = any(isinstance(o.facts, facts) and o.facts.answered for o in seen.elsewhere)

@@ -10,7 +10,7 @@ from hardenprobe.checking.check import Outcome, Seen, untold
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.model import Observation, Reason, Said, State, Word
 
-SUCCESS, NO_ACCESS = 0, 6  # error-status, RFC 3416 section 3
+SUCCESS, NO_ACCESS, AUTHORIZATION_ERROR = 0, 6, 16  # error-status, RFC 3416 section 3
 
 
 def absent(seen: Seen, expected: str, what: str) -> Outcome:
@@ -27,9 +27,15 @@ def absent(seen: Seen, expected: str, what: str) -> Outcome:
             expected=Said(text=expected),
             proof=tuple(o.id for o in asked),
         )
-    answered = [o for o in asked if o.facts.state is State.ACCEPTING]
-    reason = Reason.NO_CREDENTIAL if answered else Reason.SILENT if asked else Reason.INCONCLUSIVE
-    text = f"{what} was not read: " + ("no default community is answered" if asked else "SNMP was not asked")
+    if any(o.facts.origin == "default" and o.facts.error_status is not None for o in seen.of(SnmpAnswer)):
+        why, reason = "a default community is answered and does not show it", Reason.INCONCLUSIVE
+    elif any(o.facts.state is State.ACCEPTING for o in asked):
+        why, reason = "no default community is answered", Reason.NO_CREDENTIAL
+    elif asked:
+        why, reason = "no default community is answered", Reason.SILENT
+    else:
+        why, reason = "SNMP was not asked", Reason.INCONCLUSIVE
+    text = f"{what} was not read: {why}"
     return Outcome(
         word=Word.UNKNOWN,
         observed=Said(text=text),
@@ -68,9 +74,16 @@ def write_backs(seen: Seen, origin: str, expected: str) -> Iterator[Outcome]:
             after = {True: "and reads as before", False: "and READS DIFFERENTLY AFTERWARDS: put it right"}
             text = f"sysContact was written back, {after.get(facts.same, 'and could not be read again')}"  # type: ignore[arg-type]
             yield replace(outcome, word=Word.FAIL, observed=Said(text=text, value=facts.same), reason=None)
+        elif facts.error_status == AUTHORIZATION_ERROR:
+            # RFC 3413 section 3.2: no write view, group or access entry at all, whichever object it is.
+            text = "the write is refused with authorizationError: the community has no write access"
+            yield replace(
+                outcome, word=Word.PASS, observed=Said(text=text, value=AUTHORIZATION_ERROR), reason=None
+            )
         elif facts.error_status == NO_ACCESS:
-            text = "writing sysContact is refused with noAccess; other objects were not tried"
-            yield replace(outcome, word=Word.PASS, observed=Said(text=text, value=NO_ACCESS), reason=None)
+            # RFC 3416 section 4.2.5: this object is outside the view, and another may be inside.
+            text = "the write is refused with noAccess, which holds for sysContact alone; no other object is tried"
+            yield replace(outcome, observed=Said(text=text, value=NO_ACCESS))
         elif facts.written and facts.error_status is not None:
             text = f"the write is refused with error-status {facts.error_status}, which may hold for sysContact alone"
             yield replace(outcome, observed=Said(text=text, value=facts.error_status))

@@ -227,10 +227,10 @@ async def discover_engine(line: DeviceLink) -> Observation[SnmpEngine]:
 
 
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
-    """An engine discovery, then each version under each published default until one is answered.
+    """An engine discovery, then each version under each published default.
 
-    Stops at an unreachable port, and at the first community that a version answers; then asks once more with a random
-    community, so that an agent that answers anything is known for what it is.
+    Stops at an unreachable port. Where a default is answered, asks once more with a random community, so that an agent
+    that answers anything is known for what it is.
     """
     if PORT not in asked.plan.udp_ports:
         return
@@ -239,21 +239,18 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     yield engine
     if engine.facts.state is State.REFUSING:
         return
+    answered = False
     for community in asked.plan.communities:
-        answered = False
         for version in VERSIONS:
             answer = await ask_community(line, version, community, origin="default")
             yield answer
             if answer.facts.state is State.REFUSING:
                 return
             answered = answered or answer.facts.error_status is not None
-        if answered:
-            control = secrets.token_hex(8)
-            for version in VERSIONS:
-                yield await ask_community(
-                    line, version, control, origin="control", label="a random community"
-                )
-            return
+    if answered:
+        control = secrets.token_hex(8)
+        for version in VERSIONS:
+            yield await ask_community(line, version, control, origin="control", label="a random community")
 
 
 PROBE = Probe(name="snmp", produces=(SnmpAnswer, SnmpEngine), ask=_ask, place=("udp", PORT))
