@@ -1,9 +1,10 @@
 """A certificate is outside its dates, or about to be.
 
 Fails when
-    The certificate has expired, is not yet valid, or ends within the baseline's days; each is a subject of its own.
+    The certificate, or an issuer that is sent with it, has expired, is not yet valid, or ends within the baseline's days;
+    each is a subject of its own.
 Passes when
-    It is valid for longer than the baseline's days.
+    The certificate is valid for longer than the baseline's days; an issuer that is not counts beside it.
 Unknown when
     Our own clock is not proven, no certificate came, or it cannot be read.
 Reach
@@ -11,7 +12,7 @@ Reach
 Why it matters
     People learn to click a warning away, and then click away the one that is an attack; clients that check stop printing.
 Sources
-    RFC 5280 section 4.1.2.5; NIST SP 800-53 Rev. 5, SC-17
+    RFC 5280 sections 4.1.2.5 and 6.1.3; NIST SP 800-53 Rev. 5, SC-17
 """
 
 from __future__ import annotations
@@ -24,8 +25,8 @@ from typing import Annotated
 from annotated_types import Ge
 
 from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
-from hardenprobe.checking.views.tls import leaves, unanswered
-from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
+from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
+from hardenprobe.facts import Certificate, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
 
 
@@ -54,24 +55,30 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             text = f"valid {dates}; our own clock is not proven ({seen.clock.how})"
             yield untold(at, text, expected, subject=chain.label or None)
             continue
-        left = datetime.fromisoformat(leaf.not_after) - now
-        if left.total_seconds() < 0:
-            subject, text = "expired", f"expired {leaf.not_after}"
-        elif datetime.fromisoformat(leaf.not_before) > now:
-            subject, text = "not yet valid", f"valid from {leaf.not_before} only"
-        elif left.days < expect.ending_days:
-            subject, text = "ending soon", f"ends {leaf.not_after}, in {left.days} days"
-        else:
+        if (fault := _fault(leaf, now, expect.ending_days)) is None:
             yield passed(at, f"valid {dates}", expected, value=value, subject=chain.label or None)
-            continue
-        yield fail(
-            at,
-            text,
-            expected,
-            value=value,
-            subject=f"{subject}, {chain.label}" if chain.label else subject,
-            vector=subject,
-        )
+        served = [(fault, leaf, chain.label)]
+        for number, issuer in enumerate(served_issuers(chain), 1):
+            where = f"{chain.label}, issuer {number}".removeprefix(", ")
+            served.append((_fault(issuer, now, expect.ending_days), issuer, where))
+        for wrong, certificate, where in served:
+            if wrong is not None:
+                vector, text = wrong
+                subject = f"{vector}, {where}" if where else vector
+                value = {"not_before": certificate.not_before, "not_after": certificate.not_after}
+                yield fail(at, text, expected, value=value, subject=subject, vector=vector)
+
+
+def _fault(certificate: Certificate, now: datetime, ending_days: int) -> tuple[str, str] | None:
+    """The outcome that names what is wrong with its dates, and a text; None where nothing is."""
+    left = datetime.fromisoformat(certificate.not_after) - now
+    if left.total_seconds() < 0:
+        return "expired", f"expired {certificate.not_after}"
+    if datetime.fromisoformat(certificate.not_before) > now:
+        return "not yet valid", f"valid from {certificate.not_before} only"
+    if left.days < ending_days:
+        return "ending soon", f"ends {certificate.not_after}, in {left.days} days"
+    return None
 
 
 CHECK = Check(

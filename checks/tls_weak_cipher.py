@@ -1,9 +1,10 @@
 """A weak cipher suite is accepted.
 
 Fails when
-    A suite is accepted that the rule set forbids or, if the baseline says so, advises against; one result a weakness.
+    A suite is accepted that the rule set forbids, whose cipher is below 128 bits or, if the baseline says so, that the rule
+    set advises against; one result a weakness.
 Passes when
-    Every accepted suite of every version is one that the rule set allows or does not rate.
+    No accepted suite is one of these; what is only advised against is informational.
 Unknown when
     The suites of a version could not all be asked for, or the port closes or is silent. Where a second implementation
     was asked as well and disagrees, one more result says `error`.
@@ -19,7 +20,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Any, Literal
+
+from annotated_types import Ge
 
 from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.checking.views.tls import open_versions, second_opinion, unanswered, walks
@@ -35,10 +38,12 @@ class Settings:
     Attributes:
         rules: Name of a rule set.
         fail_on: "must-not" lets what is merely advised against through as informational.
+        smallest_bits: A cipher of less strength fails all the same (RFC 9325 section 4.1).
     """
 
     rules: str
     fail_on: Literal["must-not", "should-not"]
+    smallest_bits: Annotated[int, Ge(0)] = 128
 
 
 EXPECTED = "no suite is accepted that the rule set forbids"
@@ -56,19 +61,13 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         failed = False
         for weakness, (rule, where) in sorted(weak.items()):
             text = f"{weakness}: {_listed(where)} ({rule.say.upper().replace('-', ' ')}, {rule.source})"
-            if rule.say == "must-not" or expect.fail_on == "should-not":
+            told: dict[str, Any] = {"value": where, "subject": weakness, "rule_set": rules.rule_set}
+            short = rule.bits is not None and rule.bits < expect.smallest_bits
+            if short or rule.say == "must-not" or expect.fail_on == "should-not":
                 failed = True
-                yield fail(
-                    walk,
-                    text,
-                    EXPECTED,
-                    value=where,
-                    subject=weakness,
-                    vector=rule.kind,
-                    rule_set=rules.rule_set,
-                )
+                yield fail(walk, text, EXPECTED, vector=rule.kind, **told)
             else:
-                yield note(walk, text, EXPECTED, value=where, subject=weakness, rule_set=rules.rule_set)
+                yield note(walk, text, EXPECTED, **told)
         if unrated:
             text = f"{len(unrated)} accepted suites are not rated: {_listed(unrated)}"
             yield note(walk, text, EXPECTED, value=unrated, subject="unrated", rule_set=rules.rule_set)
@@ -79,9 +78,8 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             yield untold(walk, text, EXPECTED, reason=reason, rule_set=rules.rule_set)
         elif not failed:
             count = sum(len(suites) for suites in walk.facts.suites.values())
-            yield passed(
-                walk, f"{count} accepted suites, none of them weak", EXPECTED, rule_set=rules.rule_set
-            )
+            text = f"{count} accepted suites; no cipher is below {expect.smallest_bits} bits or forbidden"
+            yield passed(walk, text, EXPECTED, rule_set=rules.rule_set)
 
 
 def _sort(
@@ -116,7 +114,8 @@ CHECK = Check(
     identifies=(HttpAnswer,),
     judge=judge,
     settings=Settings,
-    # none: no protection once chosen. weak: practical attacks on the cipher. dated: attacks that need much or many.
+    # none: no protection once chosen. weak: what is sent again and again, such as a password, can be read, and is then used.
+    # dated: advised against for what may come; no attack on the cipher is known.
     vectors={
         "none": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
         "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",

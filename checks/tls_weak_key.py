@@ -1,9 +1,10 @@
 """A certificate's key is too short.
 
 Fails when
-    The key is below the rule set's size: 112 bits of strength, RSA 2048 for one.
+    The key of the certificate, or of an issuer that is sent with it, is below the rule set's size: 112 bits of strength, RSA
+    2048 for one.
 Passes when
-    The key is large enough.
+    The certificate's key is large enough; a short one of an issuer counts beside it.
 Unknown when
     No certificate came, it cannot be read, or its kind of key has no size here.
 Reach
@@ -18,12 +19,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
-from hardenprobe.checking.views.tls import leaves, unanswered
-from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
+from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
+from hardenprobe.facts import Certificate, HttpAnswer, TcpPort, TlsPort, TlsSuites
+from hardenprobe.model import Observation, Word
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
-from hardenprobe.standards.tls_rules import load
+from hardenprobe.standards.tls_rules import TlsRules, load
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,41 +40,47 @@ class Settings:
     rules: str
 
 
+FIXED = ("Ed25519", "Ed448")  # RFC 8032: 128 and 224 bits of strength, one size each
 EXPECTED = "the certificate's key is as large as the rule set asks for"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """Compare the size with that of the rule set, by kind of key."""
     rules = load(expect.rules)
-    smallest = {"RSA": rules.sizes.rsa, "DSA": rules.sizes.dsa, "EC": rules.sizes.curve}
-    # RFC 8032: 128 and 224 bits of strength, one size each.
-    fixed = ("Ed25519", "Ed448")
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)
     yield from missing
     for at, chain, leaf in found:
-        subject = chain.label or None
-        what = f"{leaf.key_type} {leaf.curve or leaf.key_bits or ''}".strip()
-        size = smallest.get(leaf.key_type)
-        if leaf.key_type in fixed:
-            yield passed(at, what, EXPECTED, subject=subject, rule_set=rules.rule_set)
-        elif size is None or leaf.key_bits is None:
-            yield untold(at, f"a key of kind {what}", EXPECTED, subject=subject, rule_set=rules.rule_set)
-        elif leaf.key_bits < size.bits:
-            text = f"{what}, {leaf.key_bits} bits, below {size.bits} ({size.source})"
-            vector = "very short" if leaf.key_bits <= 768 and leaf.key_type != "EC" else ""
-            yield fail(
-                at,
-                text,
-                EXPECTED,
-                value=leaf.key_bits,
-                wanted=size.bits,
-                subject=subject,
-                vector=vector,
-                rule_set=rules.rule_set,
-            )
-        else:
-            yield passed(at, what, EXPECTED, value=leaf.key_bits, subject=subject, rule_set=rules.rule_set)
+        yield _one(at, leaf, chain.label or None, rules)
+        for number, issuer in enumerate(served_issuers(chain), 1):
+            told = _one(at, issuer, f"{chain.label}, issuer {number}".removeprefix(", "), rules)
+            if told.word is not Word.PASS:
+                yield told
+
+
+def _one(at: Observation[Any], certificate: Certificate, subject: str | None, rules: TlsRules) -> Outcome:
+    """Judge one certificate's key."""
+    smallest = {"RSA": rules.sizes.rsa, "DSA": rules.sizes.dsa, "EC": rules.sizes.curve}
+    bits, kind = certificate.key_bits, certificate.key_type
+    what = f"{kind} {certificate.curve or bits or ''}".strip()
+    size = smallest.get(kind)
+    if kind in FIXED:
+        return passed(at, what, EXPECTED, subject=subject, rule_set=rules.rule_set)
+    if size is None or bits is None:
+        return untold(at, f"a key of kind {what}", EXPECTED, subject=subject, rule_set=rules.rule_set)
+    if bits < size.bits:
+        text = f"{what}, {bits} bits, below {size.bits} ({size.source})"
+        return fail(
+            at,
+            text,
+            EXPECTED,
+            value=bits,
+            wanted=size.bits,
+            subject=subject,
+            vector="very short" if bits <= 768 and kind != "EC" else "",
+            rule_set=rules.rule_set,
+        )
+    return passed(at, what, EXPECTED, value=bits, subject=subject, rule_set=rules.rule_set)
 
 
 CHECK = Check(

@@ -27,6 +27,8 @@ KINDS = {"printer": 1, "multifunction": 2, "scanner": 3, "label-printer": 4, "pl
 # PrtChannelTypeTC of IANA-PRINTER-MIB.
 LPD_SERVER, PORT_9100, PORT_TCP, IPP = 8, 11, 37, 44
 
+SUBNETS = ("192.0.2", "198.51.100", "203.0.113")
+
 _v2 = api.PROTOCOL_MODULES[api.SNMP_VERSION_2C]
 
 
@@ -114,6 +116,12 @@ def of(host: Host, shown: Shown | None = None) -> Table:
     for row, (kind, up) in enumerate([(24, True), *((6, up) for up in shown.interfaces)], 1):
         fixed[f"2.1.2.2.1.3.{row}"] = number(kind)  # softwareLoopback or ethernetCsmacd
         fixed[f"2.1.2.2.1.8.{row}"] = number(1 if up else 2)
+        if up:  # RFC 4293 ipAddrTable: each interface in a subnet of its own (RFC 5737, documentation)
+            address = "127.0.0.1" if kind == 24 else f"{SUBNETS[row % len(SUBNETS)]}.{row}"
+            fixed[f"2.1.4.20.1.2.{address}"] = number(row)
+            fixed[f"2.1.4.20.1.3.{address}"] = rfc1902.IpAddress(
+                "255.0.0.0" if kind == 24 else "255.255.255.0"
+            )
     for row, owner in enumerate(shown.job_owners, 1):
         fixed[f"4.1.2699.1.1.1.3.1.1.9.1.{row}"] = text(owner)
     if prints:

@@ -21,6 +21,7 @@ from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, NotListed, NotM
 from hardenprobe.model import (
     INVENTORY,
     NOT_PLANNED,
+    TARGET,
     Address,
     Cost,
     Coverage,
@@ -165,7 +166,14 @@ def _describe(
         )
     else:
         known.extend(Identity(kind="address", value=a, source="scan", strength="weak") for a in addresses)
-    called = [*(entry.names if entry else ()), *(n for a in addresses for n in names.get(a, ()))]
+    known.extend(
+        Identity(kind="name", value=name, source=TARGET, strength="weak")
+        for name in dict.fromkeys(n for a in addresses for n in names.get(a, ()))
+    )
+    called = [
+        *(entry.names if entry else ()),
+        *(e.value for e in known if e.kind == "name" and e.source == TARGET),
+    ]
     called += [e.value for e in known if e.kind == "name"]
     return Device(
         id=device,

@@ -30,6 +30,7 @@ from hardenprobe.facts.snmp import (
     SnmpObjects,
     SnmpUser,
     SnmpWriteBack,
+    Subnet,
 )
 from hardenprobe.facts.ssh import SshHostKey, SshIdentification, SshOffer
 from hardenprobe.facts.tls import (
@@ -99,6 +100,7 @@ __all__ = [
     "SshIdentification",
     "SshOffer",
     "StatementMade",
+    "Subnet",
     "TcpPort",
     "TelnetGreeting",
     "TftpAnswer",

@@ -23,6 +23,19 @@ class Interface:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Subnet:
+    """A subnet that an interface holds an address of (RFC 4293, ipAddressTable or ipAddrTable).
+
+    Attributes:
+        interface: Its ifIndex.
+        network: Prefix in CIDR notation.
+    """
+
+    interface: str
+    network: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Channel:
     """A row of prtChannelTable (RFC 3805).
 
@@ -80,6 +93,7 @@ class SnmpObjects:
     date: str | None = None
     printing: bool = False
     interfaces: tuple[Interface, ...] = ()
+    subnets: tuple[Subnet, ...] = ()
     channels: tuple[Channel, ...] = ()
     personal: tuple[Personal, ...] = ()
     fault: str | None = None

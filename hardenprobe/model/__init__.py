@@ -6,6 +6,7 @@ from hardenprobe.model.decision import Answered, ExceptionNote, Lapsed
 from hardenprobe.model.device import KINDS, Address, BaselineRule, Device, Identity, Named, Service
 from hardenprobe.model.observation import (
     INVENTORY,
+    TARGET,
     Cost,
     Endpoint,
     Exchange,
@@ -53,6 +54,7 @@ __all__ = [
     "KINDS",
     "NOT_PLANNED",
     "REASONS",
+    "TARGET",
     "UNPROVEN",
     "UNTOLD",
     "Accepted",

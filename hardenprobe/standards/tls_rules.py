@@ -37,6 +37,7 @@ class SuiteRule:
 
     Attributes:
         match: Patterns over the whole IANA name, `*` for anything.
+        bits: Strength of the cipher where it is below 128; None elsewhere.
         unless: "encrypt-then-mac": the rule does not hold where RFC 7366 was negotiated with the suite.
         weakness: What is wrong, in a few words; the subject of a finding.
         kind: "none" (no protection at all), "weak" (practical attacks) or "dated" (advised against).
@@ -48,6 +49,7 @@ class SuiteRule:
     source: str
     weakness: str = ""
     kind: Literal["none", "weak", "dated"] = "dated"
+    bits: int | None = None
     unless: Literal["encrypt-then-mac"] | None = None
     ephemeral: bool | None = None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,7 +13,7 @@ from support.tls import chain
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.http_strict_transport import CHECK
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TlsPort
-from hardenprobe.model import State, Word
+from hardenprobe.model import Identity, State, Word
 from hardenprobe.testing import at, declared, seen_device, tcp_port
 
 NAME = "one.devices.example"
@@ -59,6 +60,14 @@ def test_header_under_a_trusted_name(header: str | None, word: Word, says: str) 
 def test_where_browsers_ignore_the_header_it_is_informational(observations: list[Any]) -> None:
     (outcome,) = CHECK.judge(seen_device(https(None), *observations), NoSettings())
     assert outcome.word is Word.INFORMATIONAL
+
+
+def test_a_name_that_only_the_device_claims_makes_no_certificate_trusted() -> None:
+    seen = seen_device(https(None), tls(NAME))
+    claims = Identity(kind="name", value=NAME, source="snmp", strength="weak")
+    seen.device = replace(seen.device, names=(NAME,), identity=(claims,))
+
+    assert [o.word for o in CHECK.judge(seen, NoSettings())] == [Word.INFORMATIONAL]
 
 
 def test_a_refusal_is_no_page_of_settings() -> None:

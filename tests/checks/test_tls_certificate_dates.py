@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from support.tls import chain, seen_tls, tls_port
+from support.tls import certificate, chain, seen_tls, tls_port
 
 from hardenprobe.checks.tls_certificate_dates import CHECK
 from hardenprobe.facts import Chain, Path, TlsPort
@@ -46,6 +48,40 @@ def test_a_second_certificate_is_a_subject_of_its_own() -> None:
         ("pass", None),
         ("fail", "expired, EC certificate"),
     ]
+
+
+ISSUED = {"issuer": "CN=Office Issuing"}
+ISSUING = {"subject": "CN=Office Issuing", "issuer": "CN=Office Root", "names": ()}
+
+
+def issued(**changes: object) -> TlsPort:
+    """A port that sends a sound leaf and its issuer."""
+    one = chain(**ISSUED)
+    return tls_port(
+        "TLS 1.2",
+        chains=(replace(one, certificates=(*one.certificates, certificate(**(ISSUING | changes)))),),
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "subject"),
+    [
+        ({"not_after": "2026-11-01T00:00:00Z"}, "expired, issuer 1"),
+        ({"not_before": "2027-01-01T00:00:00Z"}, "not yet valid, issuer 1"),
+        ({"not_after": "2026-12-01T00:00:00Z"}, "ending soon, issuer 1"),
+    ],
+)
+def test_an_issuer_that_is_served_outside_its_dates_fails(changes: dict[str, object], subject: str) -> None:
+    outcomes = list(CHECK.judge(seen_tls(issued(**changes)), DAYS))
+
+    assert [(str(o.word), o.subject) for o in outcomes] == [("pass", None), ("fail", subject)]
+
+
+def test_what_is_sent_along_and_issued_nothing_is_not_judged() -> None:
+    stray = issued(subject="CN=Elsewhere", not_after="2020-01-01T00:00:00Z")
+
+    assert [str(o.word) for o in CHECK.judge(seen_tls(stray), DAYS)] == ["pass"]
+    assert [str(o.word) for o in CHECK.judge(seen_tls(issued()), DAYS)] == ["pass"]
 
 
 def test_a_certificate_that_cannot_be_read_or_did_not_come_is_unknown() -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from support.tls import chain, seen_tls, tls_port
 
 from hardenprobe.checks.tls_name_mismatch import CHECK
 from hardenprobe.facts import TlsPort
-from hardenprobe.model import State
+from hardenprobe.model import Identity, State
 
 NONE = CHECK.settings()
 
@@ -32,6 +34,18 @@ def test_names_by_rfc_9525(names: tuple[str, ...], used: tuple[str, ...], word: 
     [outcome] = CHECK.judge(seen_tls(port, names=used), NONE)
 
     assert str(outcome.word) == word
+
+
+def test_a_name_that_only_the_device_claims_is_not_one_that_people_use() -> None:
+    """sysName agrees with whatever certificate the device made for itself."""
+    claims = Identity(kind="name", value="printer-1.office.test", source="snmp", strength="weak")
+    seen = seen_tls(tls_port("TLS 1.2", chains=(chain(names=("printer-1.office.test",)),)))
+    seen.device = replace(seen.device, names=("printer-1.office.test",), identity=(claims,))
+    assert [str(o.word) for o in CHECK.judge(seen, NONE)] == ["informational"]
+
+    # It was also asked for by that name.
+    seen.device = replace(seen.device, identity=(claims, replace(claims, source="target")))
+    assert [str(o.word) for o in CHECK.judge(seen, NONE)] == ["pass"]
 
 
 @pytest.mark.parametrize(

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from support.tls import seen_tls, tls_port, tls_suites
 
 from hardenprobe.checks.tls_weak_cipher import CHECK
 from hardenprobe.facts import TlsPort, TlsSecondOpinion
 from hardenprobe.model import State
+from hardenprobe.standards.ccss import score
 
 STRICT = CHECK.settings(rules="rules-tls-rfc9325", fail_on="should-not")
 LAX = CHECK.settings(rules="rules-tls-rfc9325", fail_on="must-not")
@@ -55,8 +58,29 @@ def test_cbc_with_encrypt_then_mac_is_let_through() -> None:
 
 
 def test_what_is_merely_advised_against_fails_only_if_the_baseline_says_so() -> None:
-    assert found(LAX, "TLS_RSA_WITH_3DES_EDE_CBC_SHA")[0][0] == "informational"
+    assert found(LAX, CBC)[0][0] == "informational"
     assert found(LAX, "TLS_RSA_WITH_RC4_128_SHA")[0][0] == "fail"
+
+
+@pytest.mark.parametrize("suite", ["TLS_RSA_WITH_3DES_EDE_CBC_SHA", "SSL_CK_DES_192_EDE3_CBC_WITH_SHA"])
+def test_below_128_bits_fails_whatever_the_rule_set_calls_it(suite: str) -> None:
+    """RFC 9325 section 4.1: less than 128 bits SHOULD NOT be negotiated, three-key 3DES among it with 112."""
+    assert found(LAX, GCM, suite) == [("fail", "3DES", "weak")]
+    told = replace(LAX, smallest_bits=112)
+    assert found(told, GCM, suite)[0][:2] == ("informational", "3DES")
+
+
+def test_what_an_attacker_can_read_weighs_more_than_what_is_merely_forbidden() -> None:
+    """3DES leaks what is sent often enough (CVE-2016-2183); DHE with 2048 bits and GCM has no such attack."""
+    worst = {kind: score(vector).base for kind, vector in CHECK.vectors.items()}
+
+    assert worst["none"] > worst["weak"] > worst["dated"]
+
+
+def test_a_pass_does_not_call_suites_sound_that_are_advised_against() -> None:
+    [*_, last] = CHECK.judge(seen_tls(tls_port("TLS 1.2"), tls_suites({"TLS 1.2": (CBC,)})), LAX)
+
+    assert (str(last.word), "none of them weak" in last.observed.text) == ("pass", False)
 
 
 def test_rule_sets_disagree_and_the_result_says_whose_rule_it_is() -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from support.tls import chain, seen_tls, tls_port
+from support.tls import certificate, chain, seen_tls, tls_port
 
 from hardenprobe.checks.tls_weak_key import CHECK
 from hardenprobe.facts import TlsPort
@@ -33,6 +35,24 @@ def test_size_by_kind_of_key(
     [outcome] = CHECK.judge(seen_tls(port), RULES)
 
     assert (str(outcome.word), outcome.vector or None) == (word, vector)
+
+
+@pytest.mark.parametrize(
+    ("issuer", "told"),
+    [
+        ({"key_bits": 4096}, [("pass", None)]),
+        ({"key_bits": 1024}, [("pass", None), ("fail", "issuer 1")]),
+        ({"key_bits": 1024, "subject": "CN=Elsewhere"}, [("pass", None)]),
+        ({"key_type": "1.2.643.7.1.1.1.1", "key_bits": None}, [("pass", None), ("unknown", "issuer 1")]),
+    ],
+    ids=["sound", "short", "issued nothing", "of another kind"],
+)
+def test_an_issuer_that_is_served_counts(issuer: dict[str, object], told: list[object]) -> None:
+    one = chain(issuer="CN=Office Issuing")
+    served = (*one.certificates, certificate(**({"subject": "CN=Office Issuing"} | issuer)))
+    seen = seen_tls(tls_port("TLS 1.2", chains=(replace(one, certificates=served),)))
+
+    assert [(str(o.word), o.subject) for o in CHECK.judge(seen, RULES)] == told
 
 
 @pytest.mark.parametrize(

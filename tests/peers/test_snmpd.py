@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import subprocess
 from collections.abc import Callable, Sequence
@@ -10,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from hardenprobe.facts import SnmpObjects
 from hardenprobe.model import Review
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
@@ -138,6 +140,19 @@ def test_an_agent_is_judged_by_what_it_answers(
     assert said(review, host, "snmp-cleartext-version", ANOTHER) == cleartext
     assert said(review, host, "snmp-default-community-read", ANOTHER) == default
     assert said(review, host, "snmp-v3-missing", ANOTHER) == version_3
+
+
+def test_the_subnets_that_an_agent_shows_are_those_of_this_machine(agents: Any, review: Review) -> None:
+    shown = next(
+        one.facts for seen in review.observations.values() for one in seen
+        if isinstance(one.facts, SnmpObjects) and one.endpoint and one.endpoint.address == agents["no version 3"]
+    )  # fmt: skip
+    told = subprocess.run(
+        ("ip", "-o", "address"), capture_output=True, text=True, timeout=10, check=True
+    ).stdout
+    own = {str(ipaddress.ip_interface(words[3]).network) for words in map(str.split, told.splitlines())}
+
+    assert "127.0.0.0/8" in {subnet.network for subnet in shown.subnets} <= own
 
 
 def test_an_agent_that_admits_one_source_fails_there_and_passes_elsewhere(

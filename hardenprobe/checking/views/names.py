@@ -8,11 +8,20 @@ from ipaddress import ip_address
 
 from hardenprobe.checking.check import Seen
 from hardenprobe.facts import TlsPort
+from hardenprobe.model import TARGET
 
 
 def names_in_use(seen: Seen) -> tuple[str, ...]:
-    """Names that people use for the device: of the inventory, given as target, or told by the device as its own."""
-    return tuple(dict.fromkeys([*(seen.listed.names if seen.listed else ()), *seen.device.names]))
+    """Names that people use for the device: of the inventory, or given as target.
+
+    What a device claims of itself alone (sysName) is left out: it agrees with whatever certificate the device made.
+    """
+    called = [i for i in seen.device.identity if i.kind == "name"]
+    claimed = {i.value for i in called if i.source != TARGET} - {
+        i.value for i in called if i.source == TARGET
+    }
+    names = [n for n in seen.device.names if n not in claimed]
+    return tuple(dict.fromkeys([*(seen.listed.names if seen.listed else ()), *names]))
 
 
 def certificate_names(seen: Seen) -> tuple[str, ...]:
@@ -24,7 +33,8 @@ def certificate_names(seen: Seen) -> tuple[str, ...]:
 def is_own(seen: Seen, host: str) -> bool:
     """Tell whether a host is the device itself, as far as anything known says so."""
     addresses = [a.address for a in seen.device.addresses]
-    return matches_any((*addresses, *names_in_use(seen), *certificate_names(seen)), host)
+    listed = seen.listed.names if seen.listed else ()
+    return matches_any((*addresses, *listed, *seen.device.names, *certificate_names(seen)), host)
 
 
 def is_address(name: str) -> bool:

@@ -81,6 +81,20 @@ def leaves(
     return found, missing
 
 
+def served_issuers(chain: Chain) -> tuple[Certificate, ...]:
+    """The certificates that were sent with a leaf and issued the one before, by their names, up to the anchor.
+
+    What is sent along and issued nothing of the path is left out (RFC 5280 section 6.1).
+    """
+    found: list[Certificate] = []
+    at, rest = chain.certificates[0], list(chain.certificates[1:])
+    while not at.self_signed and (issuer := next((c for c in rest if c.subject == at.issuer), None)):
+        rest.remove(issuer)
+        found.append(issuer)
+        at = issuer
+    return tuple(found)
+
+
 def walks(
     seen: Seen, expected: str
 ) -> tuple[list[tuple[Observation[TlsPort], Observation[TlsSuites]]], list[Outcome]]:

@@ -7,13 +7,15 @@ off the list of ports that may be spoken to.
 
 from __future__ import annotations
 
+import contextlib
 import re
 import secrets
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
+from ipaddress import IPv4Address, ip_network
 from typing import Any
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import Channel, Interface, Personal, SnmpAnswer, SnmpObjects, readable
+from hardenprobe.facts import Channel, Interface, Personal, SnmpAnswer, SnmpObjects, Subnet, readable
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink
@@ -29,13 +31,17 @@ DATE, MODEL, FORWARDING = "1.3.6.1.2.1.25.1.2", "1.3.6.1.2.1.25.3.2.1.3", "1.3.6
 DEVICE_TYPE, PRINTER_STATUS = "1.3.6.1.2.1.25.3.2.1.2", "1.3.6.1.2.1.25.3.5.1.1"
 # RFC 2863.
 IF_TYPE, IF_STATUS = "1.3.6.1.2.1.2.2.1.3", "1.3.6.1.2.1.2.2.1.8"
+# RFC 4293: ipAddressPrefix of ipAddressTable, and the table of IPv4 alone that it replaces.
+PREFIX, PREFIX_ROW = "1.3.6.1.2.1.4.34.1.5", "1.3.6.1.2.1.4.32.1"
+ADDRESS_INTERFACE, ADDRESS_MASK = "1.3.6.1.2.1.4.20.1.2", "1.3.6.1.2.1.4.20.1.3"
 # RFC 3805.
 OPERATOR, SERVICE_PERSON = "1.3.6.1.2.1.43.5.1.1.4", "1.3.6.1.2.1.43.5.1.1.5"
 CHANNEL_TYPE, CHANNEL_STATE = "1.3.6.1.2.1.43.14.1.1.2", "1.3.6.1.2.1.43.14.1.1.6"
 CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
 JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
 COLUMNS = (
-    DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, OPERATOR, SERVICE_PERSON,
+    DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, ADDRESS_INTERFACE,
+    ADDRESS_MASK, PREFIX, OPERATOR, SERVICE_PERSON,
     CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
 )  # fmt: skip
 PEOPLE = {
@@ -135,6 +141,7 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
             Interface(index=i, type=b.number or 0, up=_number(rows, IF_STATUS, i) == UP)
             for i, b in rows[IF_TYPE].items()
         ),
+        subnets=tuple(dict.fromkeys(_subnets(rows))),
         channels=tuple(
             Channel(
                 type=b.number or 0,
@@ -146,6 +153,24 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
         personal=tuple(personal),
         fault=fault,
     )
+
+
+def _subnets(rows: Rows) -> Iterator[Subnet]:
+    """What the two address tables say; a row that names no prefix is left out."""
+    for cell in rows[PREFIX].values():
+        # A row of ipAddressPrefixTable: column, ifIndex, InetAddressType, octets of the prefix with their count, length.
+        _, _, row = (cell.object_id or "").partition(f"{PREFIX_ROW}.")
+        arcs = [int(arc) for arc in row.split(".") if arc]
+        if len(arcs) > 5 and arcs[2] in (1, 2) and arcs[3] == len(arcs) - 5:  # InetAddressType: ipv4, ipv6
+            with contextlib.suppress(ValueError):
+                network = ip_network((bytes(arcs[4:-1]), arcs[-1]), strict=False)
+                yield Subnet(interface=str(arcs[1]), network=str(network))
+    for address, cell in rows[ADDRESS_INTERFACE].items():
+        mask = rows[ADDRESS_MASK].get(address)
+        if cell.number is not None and mask and mask.octets and len(mask.octets) == 4:
+            with contextlib.suppress(ValueError):
+                network = ip_network(f"{address}/{IPv4Address(mask.octets)}", strict=False)
+                yield Subnet(interface=str(cell.number), network=str(network))
 
 
 def _first(rows: Rows, column: str) -> Binding | None:

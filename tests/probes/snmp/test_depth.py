@@ -21,7 +21,7 @@ from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import Channel, SnmpAnswer, SnmpEngine, SnmpObjects
+from hardenprobe.facts import Channel, SnmpAnswer, SnmpEngine, SnmpObjects, Subnet
 from hardenprobe.model import State
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink
@@ -241,6 +241,29 @@ def test_a_raw_channel_is_never_spoken_to() -> None:
     assert line.speaks(631, "http")
 
 
+@pytest.mark.parametrize(
+    ("row", "network"),
+    [
+        ("5.2.1.4.192.0.2.0.24", Subnet(interface="2", network="192.0.2.0/24")),
+        ("5.3.2.16.32.1.13.184.0.0.0.0.0.0.0.0.0.0.0.0.64", Subnet(interface="3", network="2001:db8::/64")),
+        ("5.2.1.4.192.0.2.0", None),  # no length
+        ("5.2.1.4.192.0.2.0.33", None),
+        ("5.2.1.4.192.0.2.999.24", None),
+        ("5.2.1.16.192.0.2.0.24", None),
+        ("5.2.4.20.254.128.0.0.0.0.0.0.0.0.0.0.0.0.0.1.0.0.0.2.64", None),  # with a zone
+        ("", None),
+    ],
+)
+def test_the_prefix_of_an_address_is_read_from_the_row_that_it_points_at(
+    row: str, network: Subnet | None
+) -> None:
+    """RFC 4293, ipAddressPrefix and the index of ipAddressPrefixTable; RFC 4001, InetAddressType."""
+    rows = {column: {} for column in snmp_objects.COLUMNS} | {
+        snmp_objects.PREFIX: {"1": Binding("1", object_id=f"{snmp_objects.PREFIX_ROW}.{row}")}
+    }
+    assert snmp_objects.read(rows, "2c", "public", "default").subnets == ((network,) if network else ())
+
+
 def write(answer: Callable[[bytes], bytes | None]) -> Any:
     async def run() -> Any:
         async with agent(answer) as line:
@@ -261,7 +284,7 @@ def test_a_write_back_leaves_the_very_octets() -> None:
 
 def test_a_refused_write_back() -> None:
     facts = write(lab_agent(table())).facts
-    assert (facts.written, facts.error_status, facts.same) == (True, 6, True)
+    assert (facts.written, facts.error_status, facts.same) == (True, 16, True)
 
 
 def test_an_agent_that_cannot_be_read_is_not_written_to() -> None:
