@@ -1,8 +1,8 @@
 """A service does not serve a source that its list admits.
 
 Fails when
-    Our address is on every declared list of a service, and the service turns us away: it closes at once, says 403, or is
-    silent while something else of the device answers.
+    Our address is on every declared list of a service, and the service turns us away: it closes at once, says 403, refuses
+    while it serves another vantage point, or is silent while something else of the device answers.
 Passes when
     The service serves us: a page or a demand for credentials, a greeting, a reply, or a connection that stays open.
 Unknown when
@@ -24,7 +24,7 @@ from typing import Any
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
-from hardenprobe.checking.views.access import answers, says_no, serves, silent
+from hardenprobe.checking.views.access import answers, serves, shut, silent
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.fleet import ALLOW_LIST_ADMIT
@@ -46,7 +46,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     told = False
     for service in services if source else ():
         for transport, port in SERVICES[service]:
-            for heard in answers(seen.observations, transport, port):
+            for heard in answers(seen, service, transport, port):
                 told = True
                 yield _one(seen, service, source or "", edges[service], heard)
     if not told:
@@ -67,7 +67,7 @@ def _one(seen: Seen, service: str, source: str, edge: str, heard: list[Observati
     if serving is not None:
         return passed(serving, f"{service} serves {source}{edge}", EXPECTED, value=source)
     telling = ([one for one in heard if not isinstance(one.facts, TcpPort)] or heard)[-1]
-    refused = service != "snmp" and says_no(service, heard)
+    refused = service != "snmp" and shut(service, heard)
     dropped = service != "snmp" and silent(heard)
     if not (refused or dropped):
         return untold(telling, f"{service} gave no telling answer", EXPECTED)

@@ -4,7 +4,8 @@ Fails when
     Our address is outside a declared list, and a service that the list is declared for still serves: a page or a demand
     for credentials, a greeting, a reply, or a connection that stays open. A bare TLS handshake does not count.
 Passes when
-    The service closes or says 403, or is silent while something else of the device answers.
+    The service closes or says 403, refuses while it serves another vantage point, or is silent while something else of the
+    device answers.
 Unknown when
     A translator may change our address on the way, our address is not known, or the service could not be asked.
 Reach
@@ -24,7 +25,7 @@ from typing import Any
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
-from hardenprobe.checking.views.access import answers, says_no, serves, silent
+from hardenprobe.checking.views.access import answers, serves, shut, silent
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.general import ALLOW_LIST_ENFORCE
@@ -48,7 +49,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     told = False
     for service in services:
         for transport, port in SERVICES[service]:
-            for heard in answers(seen.observations, transport, port):
+            for heard in answers(seen, service, transport, port):
                 told = True
                 yield _one(seen, service, source or "", edges[service], heard)
     if not told:
@@ -68,7 +69,7 @@ def _one(seen: Seen, service: str, source: str, edge: str, heard: list[Observati
         text = f"{service} serves {source}, which no list admits{edge}"
         return fail(serving, text, EXPECTED, value=source)
     telling = [one for one in heard if not isinstance(one.facts, TcpPort)] or heard
-    if says_no(service, heard):
+    if shut(service, heard):
         return passed(telling[-1], f"{service} does not serve {source}{edge}", EXPECTED, value=source)
     if silent(heard):
         text = f"{service} is silent to {source}{edge}"

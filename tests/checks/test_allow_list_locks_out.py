@@ -93,3 +93,19 @@ def test_branch(
 ) -> None:
     (outcome,) = CHECK.judge(seen_device(*observations, **more), NoSettings())
     assert (outcome.word, outcome.reason) == (word, reason)
+
+
+@pytest.mark.parametrize(
+    ("elsewhere", "word"),
+    [
+        pytest.param((page(200),), Word.FAIL, id="serves another vantage point"),
+        pytest.param((page(403),), Word.NOTAPPLICABLE, id="refuses there as well"),
+        pytest.param((tcp_port(443, State.REFUSING),), Word.NOTAPPLICABLE, id="off there as well"),
+        pytest.param((), Word.NOTAPPLICABLE, id="nobody else asked"),
+    ],
+)
+def test_a_reset_here_means_the_list_where_another_vantage_point_is_served(
+    elsewhere: tuple[Observation[Any], ...], word: Word
+) -> None:
+    seen = seen_device(listed("https"), tcp_port(443, State.REFUSING), elsewhere=elsewhere)
+    assert [o.word for o in CHECK.judge(seen, NoSettings())] == [word]

@@ -119,3 +119,19 @@ def test_each_address_is_judged_by_itself() -> None:
         (Word.FAIL, "127.0.9.10"),
         (Word.PASS, "127.0.9.11"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("elsewhere", "word"),
+    [
+        pytest.param((page(200),), Word.PASS, id="serves another vantage point"),
+        pytest.param((page(403),), Word.NOTAPPLICABLE, id="refuses there as well"),
+        pytest.param((tcp_port(80, State.REFUSING),), Word.NOTAPPLICABLE, id="off there as well"),
+        pytest.param((), Word.NOTAPPLICABLE, id="nobody else asked"),
+    ],
+)
+def test_a_reset_here_means_the_list_where_another_vantage_point_is_served(
+    elsewhere: tuple[Observation[Any], ...], word: Word
+) -> None:
+    seen = seen_device(listed("http"), tcp_port(80, State.REFUSING), elsewhere=elsewhere)
+    assert [o.word for o in CHECK.judge(seen, NoSettings())] == [word]

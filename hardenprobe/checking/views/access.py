@@ -5,23 +5,34 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.facts import HttpAnswer, TcpPort
 from hardenprobe.model import Observation, State
 from hardenprobe.scope.ports import SERVICES
 
 
-def answers(
-    observations: Iterable[Observation[Any]], transport: str, port: int
-) -> Iterator[list[Observation[Any]]]:
-    """What was heard of one port at each address; ports that refuse are left out."""
+def answers(seen: Seen, service: str, transport: str, port: int) -> Iterator[list[Observation[Any]]]:
+    """What was heard of one port at each address.
+
+    A port that refuses is left out, unless it serves another vantage point: then it is on, and refuses us.
+    """
+    elsewhere = {
+        one.endpoint.address for one in seen.elsewhere
+        if _is_at(one, transport, port) and one.endpoint and serves(service, one.facts)
+    }  # fmt: skip
     found: dict[str, list[Observation[Any]]] = {}
-    for one in observations:
-        where = one.endpoint
-        if where is None or (where.transport, where.port) != (transport, port):
+    for one in seen.observations:
+        if one.endpoint is None or not _is_at(one, transport, port):
             continue
-        if not (isinstance(one.facts, TcpPort) and one.facts.state is State.REFUSING):
-            found.setdefault(where.address, []).append(one)
+        refuses = isinstance(one.facts, TcpPort) and one.facts.state is State.REFUSING
+        if not refuses or one.endpoint.address in elsewhere:
+            found.setdefault(one.endpoint.address, []).append(one)
     yield from found.values()
+
+
+def _is_at(one: Observation[Any], transport: str, port: int) -> bool:
+    where = one.endpoint
+    return where is not None and (where.transport, where.port) == (transport, port)
 
 
 def serves(service: str, facts: Any) -> bool:
