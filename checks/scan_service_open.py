@@ -1,15 +1,17 @@
 """A driverless scan service answers without credentials.
 
 Fails when
-    It hands out its capabilities document over HTTP or HTTPS to anyone.
+    It tells its capabilities over HTTP or HTTPS to anyone. Whether a scan starts as freely is never tried.
 Passes when
-    It asks for credentials (401 or 403), or what comes back at its path is no capabilities document.
+    It asks for credentials (401 or 403), redirects to https, where the same path is asked again, or nothing speaks HTTP.
 Unknown when
-    It redirects elsewhere than to https, the server says that it is at fault (5xx), or no HTTP comes back.
+    What comes back is no capabilities document (404, another page): the service may answer at a path that is not known.
+    So it is where it redirects elsewhere, the server is at fault (5xx), or no HTTP comes back.
 Reach
-    ask: one GET for the capabilities on each web port; a scan is never begun.
+    ask: one GET for the capabilities on each web port, below the root that the device's DNS-SD record names (key rs) and
+    at the baseline's paths; a scan is never begun.
 Why it matters
-    Whoever reaches the device can scan what was left on the glass, without being seen at the panel.
+    A scan service that asks nobody who they are may let them scan what was left on the glass, unseen at the panel.
 Sources
     NIST SP 800-53 Rev. 5, AC-3, AC-14 and CM-7; RFC 9110, section 15.5.2; the path: common practice, no source
 """
@@ -21,7 +23,7 @@ from collections.abc import Iterable
 from hardenprobe.checking.absence import off_tcp
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.checking.views.web import leads_to_https, no_http
-from hardenprobe.facts import HttpAnswer, ScanServiceAnswer, TcpPort, TlsPort
+from hardenprobe.facts import DnsSdText, HttpAnswer, ScanServiceAnswer, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remediation.web import SCAN_SIGN_IN
 
@@ -31,8 +33,9 @@ EXPECTED = "no scan service, or one that asks for credentials"
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide path by path, from what came back and not from the status alone."""
     answers = seen.of(ScanServiceAnswer)
+    over_tls = {a.facts.path for a in answers if a.facts.tls and a.facts.status is not None}
     for answer in answers:
-        yield _one(answer)
+        yield _one(answer, over_tls)
     if not answers:
         served = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
         if served:
@@ -41,24 +44,24 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield off_tcp(seen, EXPECTED)
 
 
-def _one(answer: Observation[ScanServiceAnswer]) -> Outcome:
+def _one(answer: Observation[ScanServiceAnswer], over_tls: set[str]) -> Outcome:
     facts = answer.facts
     if facts.status is None:
         return no_http(answer, EXPECTED)
     if facts.capabilities:
-        return fail(answer, f"{facts.path} hands out the capabilities", EXPECTED, value=facts.path)
+        text = f"{facts.path} tells the capabilities without credentials; scanning itself was not tried"
+        return fail(answer, text, EXPECTED, value=facts.path)
     if facts.status in (401, 403):
         return passed(answer, f"{facts.path} is answered with {facts.status}", EXPECTED, value=facts.status)
-    if facts.status >= 500 or (300 <= facts.status < 400 and not leads_to_https(facts)):
-        return untold(answer, f"{facts.path} is answered with {facts.status}", EXPECTED)
-    text = f"{facts.path} is answered with {facts.status} and no capabilities"
-    return passed(answer, text, EXPECTED, value=facts.status)
+    if leads_to_https(facts) and not facts.tls and facts.path in over_tls:
+        return passed(answer, f"{facts.path} redirects to https", EXPECTED, value=facts.location)
+    return untold(answer, f"{facts.path} is answered with {facts.status} and no capabilities", EXPECTED)
 
 
 CHECK = Check(
     id="scan-service-open",
     document=__doc__,
-    reads=(TcpPort, HttpAnswer, TlsPort, ScanServiceAnswer),
+    reads=(TcpPort, HttpAnswer, TlsPort, ScanServiceAnswer, DnsSdText),
     judge=judge,
     service="scan",
     # Somebody must have left a document on the glass.

@@ -20,6 +20,8 @@ from hardenprobe.errors import UsageError
 
 INVENTORY = Path(__file__).with_name("inventory.yaml")
 """The lab's own inventory, and the example for a user's."""
+BASELINE = Path(__file__).with_name("baseline.yaml")
+"""What is expected of those devices."""
 HOSTILE = Path(__file__).with_name("hostile.yaml")
 """Devices that attack whoever asks them, and a few good ones among them."""
 

@@ -11,7 +11,7 @@ from hardenprobe.checking.check import Check
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
 from hardenprobe.demo_lab.declarations import Virtual, load
-from hardenprobe.demo_lab.process import RunningLab
+from hardenprobe.demo_lab.process import BASELINE, RunningLab
 from hardenprobe.demo_lab.truth import Guilt
 from hardenprobe.devices import inventory
 from hardenprobe.judging.rules import JudgingRules
@@ -45,13 +45,13 @@ CONTACT = "Network team <network@port.example>"  # given to FTP servers as the p
 def order(
     lab: RunningLab, targets: Iterable[str], source: str = "127.0.0.1", **changes: Any
 ) -> tuple[ScanJob, JudgingRules]:
-    """A scan of a running lab as the shipped baseline wants it, at reach ask.
+    """A scan of a running lab as the lab's baseline wants it, at reach ask.
 
     Args:
         changes: Fields of the plan that are to be otherwise.
     """
     checks = registry.load(plugins=False)
-    expected = baseline.load("office-device", checks)
+    expected = baseline.load(str(BASELINE), checks)
     allowed = replace(scope.Scope.loopback(), contacts=(CONTACT,))
     found = plan.targets(targets)
     planned = plan.Plan(

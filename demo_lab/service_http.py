@@ -15,12 +15,11 @@ Answers = Literal[
     "page", "sign-in", "basic", "basic-redirect", "redirect", "redirect-away", "meta-refresh", "forbidden"
 ]
 SETTINGS = "/settings"
-CAPABILITIES = "/eSCL/ScannerCapabilities"  # common practice, no source
 
 
 @dataclass(frozen=True, kw_only=True)
 class Http(Service, speaks="http"):
-    """A web server whose every path answers alike.
+    """A web server whose every path answers alike, but that one with open pages has two of them.
 
     Attributes:
         answers: page (200, no sign-in), sign-in (200, a form with a password field), basic (401), basic-redirect (401
@@ -29,7 +28,7 @@ class Http(Service, speaks="http"):
         to: Where `redirect-away` leads.
         strict_transport: Send Strict-Transport-Security (RFC 6797), with a max-age in seconds.
         settings_open: The settings page opens by its own address, whatever the first page does.
-        scan: A scan service that tells its capabilities to anyone, or only after a sign-in.
+        scan: A scan service that tells its capabilities to anyone, or only after a sign-in, below `scan_root`.
         cookie: Sent with the first page: a session without flags, one with them, or the chosen language.
     """
 
@@ -42,6 +41,7 @@ class Http(Service, speaks="http"):
     max_age: int = 31536000
     settings_open: bool = False
     scan: Literal["off", "open", "guarded"] = "off"
+    scan_root: str = "/eSCL"
     cookie: Literal["none", "bare", "flagged", "language"] = "none"
 
     async def serve(self, talk: Talk) -> None:
@@ -55,7 +55,7 @@ class Http(Service, speaks="http"):
         headers = {"Strict-Transport-Security": f"max-age={self.max_age}"} if self.strict_transport else {}
         if self.cookie != "none":
             headers["Set-Cookie"] = COOKIES[self.cookie]
-        if asked.path == CAPABILITIES and self.scan != "off":
+        if asked.path == f"{self.scan_root}/ScannerCapabilities" and self.scan != "off":
             return _scan_service(self.scan == "open", model)
         if asked.path == SETTINGS and self.settings_open:
             return web.Reply(status=200, body=_page(model, TABLES), headers=headers)
@@ -82,6 +82,8 @@ class Http(Service, speaks="http"):
                     '<input type="password" name="secret"></label><button>Sign in</button></form>'
                 )
                 return web.Reply(status=200, body=_page(f"{model}: sign in", form), headers=headers)
+            case "page" if asked.path not in ("/", SETTINGS):
+                return web.Reply(status=404, body=_page("Not found", "<p>Not here.</p>"))
             case "page":
                 return web.Reply(status=200, body=_page(model, TABLES), headers=headers)
 

@@ -75,7 +75,7 @@ def _tells_the_time(service: Service) -> bool:
 
 
 def _old(device: Virtual, agent: Snmp) -> bool:
-    """Below the floors that the shipped baseline has for the lab's models."""
+    """Below the floors that the lab's baseline has for the lab's models."""
     if device.lab is None or not truth_snmp.answered(agent) or agent.narrow_view:
         return False
     stated = device.lab.firmware

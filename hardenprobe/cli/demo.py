@@ -32,7 +32,7 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
     """
     from hardenprobe.cli import running
-    from hardenprobe.demo_lab.process import INVENTORY, running_lab
+    from hardenprobe.demo_lab.process import BASELINE, INVENTORY, running_lab
     from hardenprobe.demo_lab.scan_lab import CONTACT
     from hardenprobe.errors import UsageError
     from hardenprobe.judging.completeness import exit_status
@@ -51,6 +51,7 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
         request = ScanRequest(
             targets=pinned(["127.77.0.0/24"]),
             inventory=absolute(INVENTORY),
+            baseline=str(BASELINE),
             trust_anchors=(str(lab.ca_file),),
             system_anchors=False,
             port_offset=lab.port_offset,

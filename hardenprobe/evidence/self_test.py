@@ -98,7 +98,7 @@ def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
     """The same of a scan of the whole lab that was made already, judged by what the lab's people state.
 
     Args:
-        found: A scan at reach ask by the shipped baseline.
+        found: A scan at reach ask by the lab's baseline.
     """
     from hardenprobe.demo_lab.scan_lab import order
     from hardenprobe.judging.review import rejudge

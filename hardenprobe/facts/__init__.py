@@ -44,6 +44,7 @@ from hardenprobe.facts.tls import (
     TlsSuites,
 )
 from hardenprobe.facts.web import (
+    ControlPageAnswer,
     Cookie,
     FtpAnonymous,
     HttpAnswer,
@@ -63,6 +64,7 @@ __all__ = [
     "Certificate",
     "Chain",
     "Channel",
+    "ControlPageAnswer",
     "Cookie",
     "Datagram",
     "DeclaredAllowList",

@@ -105,17 +105,20 @@ class TftpAnswer(Datagram):
 @facts("dns-sd-text")
 @dataclass(frozen=True, kw_only=True)
 class DnsSdText:
-    """The TXT record of one published service instance (RFC 6763 section 6). Values are not kept.
+    """The TXT record of one published service instance (RFC 6763 section 6). Values are not kept but one.
 
     Attributes:
         instance: Name of the record, device text.
         keys: Its keys in lower case, device text.
         filled: Those of them that have a value.
+        scan_root: Of a scan service, the value of "rs", device text: the path below which it answers; common practice, no
+            source.
     """
 
     instance: str
     keys: tuple[str, ...]
     filled: tuple[str, ...]
+    scan_root: str | None = None
 
 
 @facts("smb-negotiation")

@@ -46,6 +46,31 @@ class SettingsPageAnswer:
         return _CUT if self.cut else ""
 
 
+@facts("control-page")
+@dataclass(frozen=True, kw_only=True)
+class ControlPageAnswer:
+    """The answer to one GET for a path that cannot exist: what a server says whatever it is asked for.
+
+    Attributes:
+        path: Random.
+        markers: Those of the baseline's settings pages that are in what came back.
+        password_field: So is a password field.
+        fault: Why there is no status.
+    """
+
+    tls: bool
+    path: str
+    status: int | None
+    markers: tuple[str, ...] = ()
+    password_field: bool = False
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.status is not None
+
+
 @facts("scan-service")
 @dataclass(frozen=True, kw_only=True)
 class ScanServiceAnswer:

@@ -56,11 +56,11 @@ PROBES: tuple[Probe, ...] = (
     algorithms.PROBE,
     tls_ports.PROBE,
     http.PROBE,
+    mdns.PROBE,  # names where a scan service answers
     pages.PROBE,
     ipp.PROBE,
     smb.PROBE,
     rfb.PROBE,
-    mdns.PROBE,
     llmnr.PROBE,
     netbios.PROBE,
     slp.PROBE,

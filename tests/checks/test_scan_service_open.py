@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -22,11 +23,12 @@ def scanner(status: int | None = 200, **more: Any) -> Any:
     ("observation", "word", "reason"),
     [
         pytest.param(scanner(capabilities=True), Word.FAIL, None, id="capabilities"),
-        pytest.param(scanner(), Word.PASS, None, id="trap: 200 with the page that every path has"),
+        pytest.param(scanner(), Word.UNKNOWN, Reason.INCONCLUSIVE, id="trap: 200 with the page that every path has"),
         pytest.param(scanner(401), Word.PASS, None, id="401"),
         pytest.param(scanner(403), Word.PASS, None, id="403"),
-        pytest.param(scanner(404), Word.PASS, None, id="404"),
-        pytest.param(scanner(301, location="https://x/"), Word.PASS, None, id="redirect to https"),
+        pytest.param(scanner(404), Word.UNKNOWN, Reason.INCONCLUSIVE, id="404: it may live elsewhere"),
+        pytest.param(scanner(301, location="https://x/"), Word.UNKNOWN, Reason.INCONCLUSIVE,
+                     id="redirect to https that was not asked"),
         pytest.param(scanner(302, location="/elsewhere"), Word.UNKNOWN, Reason.INCONCLUSIVE, id="redirect"),
         pytest.param(scanner(503), Word.UNKNOWN, Reason.INCONCLUSIVE, id="503"),
         pytest.param(scanner(None, fault="silent"), Word.UNKNOWN, Reason.SILENT, id="silent"),
@@ -39,3 +41,17 @@ def scanner(status: int | None = 200, **more: Any) -> Any:
 def test_branch(observation: Observation[Any], word: Word, reason: Reason | None) -> None:
     (outcome,) = CHECK.judge(seen_device(observation), NoSettings())
     assert (outcome.word, outcome.reason) == (word, reason)
+
+
+def test_a_redirect_to_https_passes_where_the_same_path_was_asked_over_tls() -> None:
+    away = scanner(301, location="https://x/scan")
+    there = replace(scanner(401), facts=replace(scanner(401).facts, tls=True))
+    other = replace(there, facts=replace(there.facts, path="/other"))
+
+    assert [o.word for o in CHECK.judge(seen_device(away, there), NoSettings())] == [Word.PASS, Word.PASS]
+    assert [o.word for o in CHECK.judge(seen_device(away, other), NoSettings())] == [Word.UNKNOWN, Word.PASS]
+
+
+def test_capabilities_are_not_called_a_proof_of_open_scanning() -> None:
+    (outcome,) = CHECK.judge(seen_device(scanner(capabilities=True)), NoSettings())
+    assert "not tried" in outcome.observed.text

@@ -8,7 +8,7 @@ import pytest
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.settings_page_open import CHECK
-from hardenprobe.facts import HttpAnswer, SettingsPageAnswer
+from hardenprobe.facts import ControlPageAnswer, HttpAnswer, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 
@@ -41,6 +41,49 @@ def test_branch(observation: Observation[Any], word: Word, reason: Reason | None
     (outcome,) = CHECK.judge(seen_device(observation), NoSettings())
     assert (outcome.word, outcome.reason) == (word, reason)
     assert outcome.proof == (observation.id,)
+
+
+def control(**more: Any) -> Any:
+    facts = ControlPageAnswer(tls=False, path="/none", **{"status": 404, **more})
+    return at(80, facts, protocol="http", path="/none")
+
+
+@pytest.mark.parametrize(
+    ("page", "control", "word"),
+    [
+        pytest.param(
+            settings(marker_found=True), control(), Word.FAIL, id="the marker is on that page alone"
+        ),
+        pytest.param(
+            settings(marker_found=True),
+            control(markers=("<h1>S</h1>",)),
+            Word.UNKNOWN,
+            id="the marker is everywhere",
+        ),
+        pytest.param(
+            settings(marker_found=True), control(markers=("other",)), Word.FAIL, id="another page's marker"
+        ),
+        pytest.param(settings(password_field=True), control(), Word.PASS, id="a form on that page alone"),
+        pytest.param(
+            settings(password_field=True),
+            control(status=200, password_field=True),
+            Word.UNKNOWN,
+            id="every path shows the form, so the page is not shown to exist",
+        ),
+        pytest.param(
+            settings(status=401), control(status=401), Word.PASS, id="every path asks for credentials"
+        ),
+        pytest.param(settings(status=401), control(status=None), Word.PASS, id="no answer to the control"),
+    ],
+)
+def test_a_path_that_cannot_exist_is_the_control(page: Any, control: Any, word: Word) -> None:
+    assert [o.word for o in CHECK.judge(seen_device(page, control), NoSettings())] == [word]
+
+
+def test_the_control_of_another_port_counts_for_nothing() -> None:
+    elsewhere = at(8080, control(markers=("<h1>S</h1>",)).facts, protocol="http")
+    seen = seen_device(settings(marker_found=True), elsewhere)
+    assert [o.word for o in CHECK.judge(seen, NoSettings())] == [Word.FAIL]
 
 
 def test_a_redirect_to_https_passes_where_https_was_asked() -> None:

@@ -19,7 +19,7 @@ import pytest
 
 import hardenprobe
 from hardenprobe.demo_lab import hostile, running_lab
-from hardenprobe.demo_lab.process import HOSTILE
+from hardenprobe.demo_lab.process import BASELINE, HOSTILE
 from hardenprobe.demo_lab.scan_lab import guilts
 from hardenprobe.demo_lab.truth import Guilt, expected_findings
 from hardenprobe.facts import ProbeFault
@@ -34,7 +34,7 @@ GENTLENESS = """
 baseline: "hasty/1"
 title: "As shipped, with short waits"
 dated: "2026-11-25"
-extends: "office-device"
+extends: "%s"
 gentleness: {connect: 1.0, greeting: 0.2, reply: 1.2, pause: 0.0, seconds: %d.0}
 """
 WITNESS = "127.78.0.250"
@@ -69,7 +69,7 @@ def held_mb(pid: int) -> float:
 def scan(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scan]:
     """`hardenprobe scan` over the hostile lab, as a process of its own."""
     folder = tmp_path_factory.mktemp("hostile")
-    (folder / "hasty.yaml").write_text(GENTLENESS % SECONDS)
+    (folder / "hasty.yaml").write_text(GENTLENESS % (BASELINE, SECONDS))
     env = {
         **os.environ,
         "PYTHONPATH": str(Path(hardenprobe.__file__).parent.parent),

@@ -18,7 +18,7 @@ from support.scans import job_and_rules
 from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab import truth_fleet, truth_snmp
 from hardenprobe.demo_lab.declarations import load
-from hardenprobe.demo_lab.process import INVENTORY, running_lab
+from hardenprobe.demo_lab.process import BASELINE, INVENTORY, running_lab
 from hardenprobe.demo_lab.scan_lab import BOTH_FAMILIES, FAR, missing_devices, words
 from hardenprobe.demo_lab.scan_lab import order as lab_order
 from hardenprobe.demo_lab.server import engine_id
@@ -54,6 +54,13 @@ CANARIES = (b"lab-reads-only", b"lab-keeps-quiet", b"lab-shows-only", b"lab-keep
 PEOPLE = (b"quay.clerk", b"tide.clerk", b"night shift")
 CONTACT = b"Lock operations"
 GUEST_POLICY = f"""
+baseline: "guests/1"
+extends: "{BASELINE}"
+title: "The lab, with a policy for guests"
+dated: "2026-11-30"
+sources: ["demo-lab"]
+expect:
+  segment-reach:
     segments:
       - {{name: "registry", networks: ["{SOURCE}"], forbidden: ["https", "snmp"], needed: ["ipp"]}}
 """
@@ -86,9 +93,7 @@ def order(
     folder: Path, port_offset: int, ca: Path, reach: Reach, granted: Reach
 ) -> tuple[ScanJob, JudgingRules]:
     checks = registry.load(plugins=False)
-    text = Path(shipped_baselines()["office-device"]).read_text()
-    assert "    segments: []\n" in text
-    (folder / "policy.yaml").write_text(text.replace("    segments: []\n", GUEST_POLICY))
+    (folder / "policy.yaml").write_text(GUEST_POLICY)
     (folder / "secrets.yaml").write_text(SECRETS)
     (folder / "secrets.yaml").chmod(0o600)
     expected = baseline.load(str(folder / "policy.yaml"), checks)

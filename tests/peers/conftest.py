@@ -27,6 +27,7 @@ from cryptography.x509.oid import NameOID
 from support.scans import job_and_rules
 
 from hardenprobe.baseline import baseline
+from hardenprobe.demo_lab.process import BASELINE
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.library import scan_and_judge
@@ -332,7 +333,7 @@ def nginx(
 def scan(port_offset: int) -> Callable[..., Review]:
     """Scan addresses with the shipped baseline: all its ports, all checks."""
     checks = registry.load(plugins=False)
-    expected = baseline.load("office-device", checks)
+    expected = baseline.load(str(BASELINE), checks)  # which knows their page of settings
 
     def run(
         *addresses: str,

@@ -92,7 +92,7 @@ def review(
         ("opened", "login-form-in-clear", {("tcp/80", None, "pass")}),
         ("opened", "scan-service-open", {("tcp/80", None, "fail")}),
         ("password", "scan-service-open", {("tcp/80", None, "pass")}),
-        ("guarded", "scan-service-open", {("tcp/80", None, "pass")}),
+        ("guarded", "scan-service-open", {("tcp/80", None, "unknown, inconclusive")}),
         ("password", "management-encryption-missing", {(None, None, "fail")}),
         ("lax", "management-encryption-missing", {(None, None, "pass")}),
         ("opened", "cleartext-ipp", {(None, None, "pass")}),

@@ -27,10 +27,13 @@ TELLING = (
     "_ssh._tcp",
     "_telnet._tcp",
     "_smb._tcp",
+    "_uscan._tcp",
+    "_uscans._tcp",
     "_ipp._tcp",
     "_ipps._tcp",
     "_printer._tcp",
 )
+SCANS = ("_uscan._tcp", "_uscans._tcp")  # common practice, no source
 _KEYS = sorted(USER_KEYS | PASSWORD_KEYS, key=lambda key: -len(key))
 _KEY = re.compile(rb"(?=(.)(" + "|".join(_KEYS).encode() + rb")=)", re.IGNORECASE | re.DOTALL)
 
@@ -79,13 +82,20 @@ def text_of(record: Record) -> DnsSdText:
     Of two equal keys clients heed the first alone; whoever reads along sees both, so a value under either counts.
     """
     keys: dict[str, bool] = {}
+    root = None
+    scans = any(f".{service}." in record.name.lower() for service in SCANS)
     for string in record.strings:
-        key, _, value = string.partition(b"=")
+        key, equals, value = string.partition(b"=")
         if key:
             name = readable(key, 64).lower()
             keys[name] = keys.get(name, False) or bool(value)
+            if scans and name == "rs" and equals and root is None:
+                root = readable(value, 160)
     return DnsSdText(
-        instance=record.name, keys=tuple(keys), filled=tuple(key for key, filled in keys.items() if filled)
+        instance=record.name,
+        keys=tuple(keys),
+        filled=tuple(key for key, filled in keys.items() if filled),
+        scan_root=root,
     )
 
 

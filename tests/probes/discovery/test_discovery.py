@@ -284,3 +284,11 @@ def test_a_published_password_is_not_in_the_transcript() -> None:
     assert len(kept) == len(reply)
     assert b"let-me-in-please" not in kept and b"scan" not in kept
     assert b"p=****************" in kept
+
+
+def test_the_root_of_a_scan_service_is_kept_and_no_other_value() -> None:
+    scans = mdns.text_of(Record("A._uscan._tcp.local.", 16, strings=(b"txtvers=1", b"rs=eSCL", b"note=x")))
+    assert scans.scan_root == "eSCL"
+    assert mdns.text_of(Record("A._uscans._tcp.local.", 16, strings=(b"RS=/a/b",))).scan_root == "/a/b"
+    assert mdns.text_of(Record("A._ipp._tcp.local.", 16, strings=(b"rs=eSCL",))).scan_root is None
+    assert mdns.text_of(Record("A._uscan._tcp.local.", 16, strings=(b"rs",))).scan_root is None

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.facts import Cookie, FtpAnonymous, ScanServiceAnswer, SettingsPageAnswer
+from hardenprobe.facts import ControlPageAnswer, Cookie, FtpAnonymous, ScanServiceAnswer, SettingsPageAnswer
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.files import ftp_anonymous
@@ -62,6 +62,37 @@ def test_a_settings_page_is_looked_at_for_its_marker() -> None:
         tls=False, path="/settings", marker=PAGE.marker, status=200, marker_found=True, password_field=True
     )
     assert seen.endpoint and (seen.endpoint.path, seen.endpoint.protocol) == ("/settings", "http")
+
+
+def test_the_control_tells_which_markers_are_everywhere() -> None:
+    body = "<h1>Größe</h1><input type=password>".encode()
+    other = SettingsPage(path="/other", marker="<h1>Other</h1>")
+    seen = ask(page(body), 80, lambda line: pages.ask_control_page(line, 80, (PAGE, other), None))
+    assert isinstance(seen.facts, ControlPageAnswer)
+    assert (seen.facts.status, seen.facts.markers, seen.facts.password_field) == (200, (PAGE.marker,), True)
+    again = ask(page(body), 80, lambda line: pages.ask_control_page(line, 80, (PAGE,), None))
+    assert seen.facts.path != again.facts.path and len(seen.facts.path) > 16
+
+
+@pytest.mark.parametrize(
+    ("root", "path"),
+    [
+        ("eSCL", "/eSCL/ScannerCapabilities"),
+        ("/panel/scan/", "/panel/scan/ScannerCapabilities"),
+        ("", "/ScannerCapabilities"),
+        ("a/../b", None),
+        ("a b", None),
+        ("a?b", None),
+        ("a#b", None),
+        ("a\r\nb", None),
+        ("//other.example", None),
+        ("http://other.example/", None),
+        ("\u00e9", None),
+        ("x" * 200, None),
+    ],
+)
+def test_only_a_plain_path_of_a_record_is_asked_for(root: str, path: str | None) -> None:
+    assert pages.capabilities_path(root) == path
 
 
 def test_a_marker_in_another_case_is_none() -> None:
