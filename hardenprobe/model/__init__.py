@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from hardenprobe.model.decision import Answered, ExceptionNote, Lapsed
-from hardenprobe.model.device import KINDS, Address, BaselineRule, Device, Identity, Named, Service
+from hardenprobe.model.device import KINDS, TARGET, Address, BaselineRule, Device, Identity, Named, Service
 from hardenprobe.model.observation import (
     INVENTORY,
-    TARGET,
     Cost,
     Endpoint,
     Exchange,

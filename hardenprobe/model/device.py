@@ -10,6 +10,10 @@ from hardenprobe.model.observation import Cost, State, Transport
 KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")  # of device
 
 
+TARGET = "target"
+"""Source of an identity: somebody asked for the device by this name."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
     """Something that identifies a device.

@@ -161,9 +161,3 @@ class Vantage:
     source: str | None = None
     on_link: bool | None = None
     translated: bool | None = None
-
-
-TARGET = "target"
-
-
-"""Source of an identity: somebody asked for the device by this name."""
