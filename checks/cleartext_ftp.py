@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from hardenprobe.checking.absence import off_tcp
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
-from hardenprobe.facts import FtpSession, HttpAnswer, TcpPort, TlsPort
+from hardenprobe.facts import FtpSession, HttpAnswer, SmbNegotiation, TcpPort, TlsPort, WebServices
 from hardenprobe.remediation.general import FTP_OFF
 
 EXPECTED = "no FTP, or FTP that demands TLS before a user name"
@@ -58,8 +58,8 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 CHECK = Check(
     id="cleartext-ftp",
     document=__doc__,
-    reads=(TcpPort, FtpSession, HttpAnswer, TlsPort),
-    identifies=(HttpAnswer, TlsPort),
+    reads=(TcpPort, FtpSession, HttpAnswer, TlsPort, SmbNegotiation, WebServices),
+    identifies=(HttpAnswer, TlsPort, SmbNegotiation, WebServices),
     judge=judge,
     service="ftp",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},

@@ -20,7 +20,7 @@ from collections.abc import Iterable
 
 from hardenprobe.checking.absence import off_tcp
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail
-from hardenprobe.facts import HttpAnswer, TcpPort, TelnetGreeting, TlsPort
+from hardenprobe.facts import HttpAnswer, SmbNegotiation, TcpPort, TelnetGreeting, TlsPort, WebServices
 from hardenprobe.model import Reach
 from hardenprobe.remediation.general import TELNET_OFF
 
@@ -42,9 +42,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 CHECK = Check(
     id="cleartext-telnet",
     document=__doc__,
-    # The last two tell what else a port speaks.
-    reads=(TcpPort, TelnetGreeting, HttpAnswer, TlsPort),
-    identifies=(HttpAnswer, TlsPort),
+    # The last four tell what else a port speaks.
+    reads=(TcpPort, TelnetGreeting, HttpAnswer, TlsPort, SmbNegotiation, WebServices),
+    identifies=(HttpAnswer, TlsPort, SmbNegotiation, WebServices),
     judge=judge,
     service="telnet",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},

@@ -139,6 +139,24 @@ class RemoteScreen(Service, speaks="remote-screen"):
 
 
 @dataclass(frozen=True, kw_only=True)
+class SmallDatagrams(Service, speaks="small-datagrams"):
+    """Echo (RFC 862), daytime (RFC 867), quote of the day (RFC 865) or chargen (RFC 864), by its port."""
+
+    transport: ClassVar[Literal["tcp", "udp"]] = "udp"
+
+    def fault(self) -> str | None:
+        return None if self.port in (7, 13, 17, 19) else f"no small service has port {self.port}"
+
+    def answerer(self, host: Host) -> Answer:
+        lines = {
+            13: host.now().strftime("%A, %B %d, %Y %H:%M:%S-UTC\r\n").encode(),
+            17: b"The tide waits for the gauge.\r\n",
+            19: bytes(0x21 + n % 94 for n in range(72)) + b"\r\n",
+        }
+        return lambda data: lines.get(self.port, data)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Daytime(Service, speaks="daytime"):
     """Says the time and hangs up (RFC 867)."""
 

@@ -37,6 +37,8 @@ def of(service: Service) -> Iterator[tuple[str, str | None, int | None, str | No
         yield "ntp-control-reply", *where, None
     if isinstance(service, discovery.Mdns) and service.port == 5353:
         yield from _credentials(service)
+    if isinstance(service, odd.SmallDatagrams):
+        yield "udp-small-services", *where, None
     if service.transport == "tcp":
         yield from _accepts(service)
     if isinstance(service, odd.Smb) and service.port == 445:

@@ -13,9 +13,11 @@ from hardenprobe.facts.discovery import (
     NtpControlAnswer,
     RfbSecurity,
     SlpAnswer,
+    SmallServiceAnswer,
     SmbNegotiation,
     SsdpAnswer,
     TftpAnswer,
+    WebServices,
     WsDiscoveryAnswer,
 )
 from hardenprobe.facts.fleet import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, StatementMade
@@ -90,6 +92,7 @@ __all__ = [
     "ScanServiceAnswer",
     "SettingsPageAnswer",
     "SlpAnswer",
+    "SmallServiceAnswer",
     "SmbNegotiation",
     "SnmpAnswer",
     "SnmpBulk",
@@ -110,6 +113,7 @@ __all__ = [
     "TlsPort",
     "TlsSecondOpinion",
     "TlsSuites",
+    "WebServices",
     "WsDiscoveryAnswer",
     "facts",
     "readable",

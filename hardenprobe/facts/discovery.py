@@ -102,6 +102,18 @@ class TftpAnswer(Datagram):
     """The answer to one TFTP read request for a file that nobody has (RFC 1350)."""
 
 
+@facts("small-service-answer")
+@dataclass(frozen=True, kw_only=True)
+class SmallServiceAnswer(Datagram):
+    """The answer to one datagram to a small service of the early network (RFC 862, 864, 865 and 867).
+
+    Attributes:
+        service: echo, daytime, quote or chargen.
+    """
+
+    service: str
+
+
 @facts("dns-sd-text")
 @dataclass(frozen=True, kw_only=True)
 class DnsSdText:
@@ -131,6 +143,8 @@ class SmbNegotiation:
         answered: An SMB message came back.
         dialect: What was agreed on, None where nothing was.
         signing_required: From the security mode, None where nothing was agreed on.
+        session: On TCP 139, the answer to the request for a session that goes before it: "positive" or "negative"; None
+            where none came, and on TCP 445.
         fault: Why there is no answer ("closed", "silent", or what could not be read).
     """
 
@@ -138,12 +152,32 @@ class SmbNegotiation:
     answered: bool
     dialect: str | None = None
     signing_required: bool | None = None
+    session: str | None = None
     fault: str | None = None
 
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
-        return self.answered
+        return self.answered or self.session is not None
+
+
+@facts("web-services")
+@dataclass(frozen=True, kw_only=True)
+class WebServices:
+    """The answer to one GET at the port of web services for devices, which asks for nothing that they have.
+
+    Attributes:
+        status: HTTP status code, None where no HTTP came back.
+        fault: Why there is none.
+    """
+
+    status: int | None
+    fault: str | None = None
+
+    @property
+    def recognised(self) -> bool:
+        """The protocol spoken here is known."""
+        return self.status is not None
 
 
 @facts("rfb-security")

@@ -27,7 +27,7 @@ from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.plugins import probe_share
 from hardenprobe.probes import tcp
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, ssdp, ws_discovery
+from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, small_services, ssdp, ws_discovery
 from hardenprobe.probes.files import ftp, ftp_anonymous, smb, tftp
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.printing import ipp
@@ -35,7 +35,7 @@ from hardenprobe.probes.remote import rfb, telnet
 from hardenprobe.probes.snmp import agent, objects, strain, supplied, write
 from hardenprobe.probes.ssh import algorithms
 from hardenprobe.probes.tls import ports as tls_ports
-from hardenprobe.probes.web import http, pages
+from hardenprobe.probes.web import http, pages, services
 from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, sweep
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
@@ -58,6 +58,7 @@ PROBES: tuple[Probe, ...] = (
     http.PROBE,
     mdns.PROBE,  # names where a scan service answers
     pages.PROBE,
+    services.PROBE,
     ipp.PROBE,
     smb.PROBE,
     rfb.PROBE,
@@ -68,6 +69,7 @@ PROBES: tuple[Probe, ...] = (
     ssdp.PROBE,
     ntp.PROBE,
     tftp.PROBE,
+    small_services.PROBE,
     supplied.PROBE,
     strain.PROBE,
     write.PROBE,

@@ -6,7 +6,7 @@ import pytest
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.cleartext_telnet import CHECK
-from hardenprobe.facts import HttpAnswer, TelnetGreeting
+from hardenprobe.facts import HttpAnswer, SmbNegotiation, TelnetGreeting, WebServices
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device, tcp_port
 
@@ -17,6 +17,18 @@ HTTP = HttpAnswer(tls=False, path="/", status=200)
 
 def telnet(facts: TelnetGreeting, port: int = 23) -> Observation[TelnetGreeting]:
     return at(port, facts, protocol="telnet")
+
+
+def test_a_port_of_sessions_or_web_services_is_known_for_what_it_is() -> None:
+    """An open 139 or 5357 left every device with file sharing unknown."""
+    known = (
+        at(139, SmbNegotiation(asked="2", answered=False, session="negative"), protocol="smb"),
+        at(5357, WebServices(status=404), protocol="http"),
+    )
+    ports = (tcp_port(139), tcp_port(5357), tcp_port(23, State.REFUSING))
+
+    assert [o.word for o in CHECK.judge(seen_device(*ports, *known), NoSettings())] == [Word.PASS]
+    assert [o.word for o in CHECK.judge(seen_device(*ports), NoSettings())] == [Word.UNKNOWN]
 
 
 @pytest.mark.parametrize(

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import socket
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import pytest
 
-from hardenprobe.model import Review
+from hardenprobe.checking.check import NoSettings
+from hardenprobe.checks.udp_small_services import CHECK as UDP_SMALL_SERVICES
+from hardenprobe.facts import SmallServiceAnswer
+from hardenprobe.model import Review, Word
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.probes.discovery import datagrams, small_services
+from hardenprobe.scope.scope import Scope
+from hardenprobe.testing import seen_device
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 
@@ -56,7 +65,7 @@ def smbd(address: Any, folder: Any, program: Program, start: Start, port_offset:
         kept = ("private dir", "lock directory", "state directory", "cache directory", "pid directory",
                 "ncalrpc dir", "binddns dir", "usershare path")  # fmt: skip
         lines = [
-            "[global]", f"interfaces = {host}/255.0.0.0", "bind interfaces only = yes", f"smb ports = {445 + port_offset}",
+            "[global]", f"interfaces = {host}/255.0.0.0", "bind interfaces only = yes", f"smb ports = {445 + port_offset} {139 + port_offset}",
             "server role = standalone server", "disable netbios = yes", "load printers = no", "disable spoolss = yes",
             "usershare max shares = 0", *(f"{key} = {where / key.replace(' ', '-')}" for key in kept), *settings,
         ]  # fmt: skip
@@ -121,6 +130,41 @@ def review(servers: Named, screens: Named, scan: Callable[..., Review]) -> Revie
     return scan(*servers.values(), *screens.values())
 
 
+@pytest.fixture(scope="module")
+def small(address: Any, folder: Any, program: Program, start: Start) -> str:
+    """GNU inetutils' daemon with the services that it holds itself, which have the ports of their names."""
+    if os.geteuid() != 0:
+        pytest.skip("only root can bind the assigned ports")
+    host, where = address(), folder("inetd")
+    names = ("echo", "daytime", "chargen")
+    (where / "conf").write_text("".join(f"{host}:{n} dgram udp wait root internal\n" for n in names))
+    command = (
+        program("inetutils-inetd", "inetutils-inetd"), "--debug", f"--pidfile={where / 'pid'}", where / "conf",
+    )  # fmt: skip
+    start(command, where, ready=lambda: answers(host, 7, b"ready"))
+    return str(host)
+
+
+def test_small_services_are_found_by_their_datagrams(small: str) -> None:
+    async def ask() -> list[Any]:
+        line = DeviceLink(address=small, permit=Scope.loopback())
+        seen = []
+        for port, service in small_services.SERVICES.items():
+            token = b"%08d" % port
+            read = partial(small_services.read, service=service, token=token)
+            make = partial(SmallServiceAnswer, service=service)
+            one, _ = await datagrams.ask(line, make, port, service, "?", token, read)
+            seen.append(one)
+        return seen
+
+    outcomes = list(UDP_SMALL_SERVICES.judge(seen_device(*asyncio.run(ask())), NoSettings()))
+    assert [(o.word, o.endpoint and o.endpoint.port, o.vector) for o in outcomes] == [
+        (Word.FAIL, 7, None),
+        (Word.FAIL, 13, "amplified"),
+        (Word.FAIL, 19, "amplified"),
+    ]
+
+
 def test_tftp_is_found_although_it_answers_from_another_port(
     tftpd: str, scan: Callable[..., Review], said: Any
 ) -> None:
@@ -141,9 +185,12 @@ def test_tftp_is_found_although_it_answers_from_another_port(
 def test_an_smb_server_is_judged_by_what_it_agrees_to(
     server: str, version_1: str, signing: dict[str, str], servers: Named, review: Review, said: Any
 ) -> None:
-    assert said(review, servers[server], "smb1-dialect") == {("tcp/445", None, version_1)}
-    expected = {("tcp/445", subject, word) for subject, word in signing.items()}
+    places = ("tcp/139", "tcp/445")  # at 139 behind a request for a session
+    assert said(review, servers[server], "smb1-dialect") == {(place, None, version_1) for place in places}
+    expected = {(place, subject, word) for place in places for subject, word in signing.items()}
     assert said(review, servers[server], "smb-signing-not-required") == expected
+    # A session service that is known is no port that may be telnet's.
+    assert said(review, servers[server], "cleartext-telnet") == {(None, None, "pass")}
 
 
 @pytest.mark.parametrize(

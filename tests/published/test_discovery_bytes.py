@@ -37,7 +37,9 @@ def test_ports_are_the_assigned_ones(probe: ModuleType, port: int) -> None:
 
 def test_where_we_speak_first_the_port_is_assigned_to_it() -> None:
     # The same registry: microsoft-ds 445/tcp, llmnr 5355/tcp, rfb 5900/tcp
+    # netbios-ssn 139/tcp, wsdapi 5357/tcp
     assert (MAY_SPEAK[445], MAY_SPEAK[5355], MAY_SPEAK[5900]) == ({"smb"}, {"llmnr"}, {"rfb"})
+    assert (MAY_SPEAK[139], MAY_SPEAK[5357]) == ({"smb"}, {"web-services"})
     for port in (7, 9, 13, 19, 37, 79, 512, 513, 514, 515):
         assert port not in MAY_SPEAK
 

@@ -82,6 +82,7 @@ async def fetch(
     name: str | None = None,
     post: tuple[str, bytes] | None = None,
     head: bool = False,
+    word: str = "http",
 ) -> Fetched:
     """Make one request on a connection of its own; every fault of the peer becomes a `fault`.
 
@@ -90,6 +91,7 @@ async def fetch(
         name: Host name to ask for; the address by default.
         post: Media type and body of a POST; a GET by default.
         head: Ask for the header alone.
+        word: Under which the may-speak list has the port, in clear.
     """
     question = ("POST", {"Content-Type": post[0]}, post[1]) if post else ("HEAD" if head else "GET", {}, None)
     async with await line.connect(port) as stream:
@@ -98,7 +100,7 @@ async def fetch(
             async with asyncio.timeout(line.timing.reply * PATIENCE):
                 if tls is not None:
                     await stream.start_tls(tls, name)
-                await _exchange(stream, path, "tls" if tls else "http", name or line.address, question, got)
+                await _exchange(stream, path, "tls" if tls else word, name or line.address, question, got)
         except TimeoutError:
             fault = "silent"
         except Unreachable as exc:

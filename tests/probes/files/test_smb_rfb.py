@@ -78,6 +78,43 @@ def smb_facts(handler: Handler, version: str = "2") -> SmbNegotiation:
     return asyncio.run(run()).facts
 
 
+@pytest.mark.parametrize(
+    ("answer", "session", "answered", "fault"),
+    [
+        (bytes((0x82, 0, 0, 0)), "positive", True, None),
+        (bytes((0x83, 0, 0, 1, 0x82)), "negative", False, "the session is refused"),
+        (bytes((0x82, 0, 0, 4)) + bytes(4), None, False, "message of type 130"),
+        (bytes((0x84, 0, 0, 6)) + bytes(6), None, False, "message of type 132"),
+        (b"HTTP/1.1 400 Bad Request", None, False, "message of type 72"),
+        (b"", None, False, "closed"),
+    ],
+)
+def test_at_139_a_session_comes_first(
+    answer: bytes, session: str | None, answered: bool, fault: str | None
+) -> None:
+    """RFC 1002 sections 4.3.2 to 4.3.4."""
+
+    async def handler(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        request = await reader.readexactly(72)
+        assert request[:4] == bytes((0x81, 0, 0, 68)) and request[4] == request[38] == 32
+        writer.write(answer)
+        if session == "positive":
+            length = int.from_bytes(await reader.readexactly(4))
+            made = smb2_answer(await reader.readexactly(length))
+            writer.write(len(made).to_bytes(4) + made)
+            await reader.read(1)
+
+    async def run() -> Any:
+        async with serving(handler) as real:
+            message = packets.encode_smb2(bytes(32))
+            line = line_to(139, real, "smb")
+            return await smb.negotiate(line, "2", message, packets.decode_smb2, 139)
+
+    facts = asyncio.run(run()).facts
+    assert (facts.session, facts.answered, facts.recognised) == (session, answered, session is not None)
+    assert (facts.fault or "").startswith(fault or "") and bool(facts.fault) == bool(fault)
+
+
 def smb2_answer(
     request: bytes, mode: int = 1, dialect: int = 0x0311, status: int = 0, flags: int = 1
 ) -> bytes:
