@@ -37,7 +37,6 @@ from hardenprobe.probes.snmp import pdu
 from hardenprobe.reports import FORMATS
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope import scope
-from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.store import store
 
 TARGETS = ("127.77.0.31", "127.77.0.99-127.77.0.112")
