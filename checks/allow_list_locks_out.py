@@ -13,7 +13,7 @@ Reach
 Why it matters
     Whoever is locked out asks for the list to be switched off, and then everybody is let in.
 Sources
-    NIST SP 800-53 Rev. 5, AC-3 and CP-10; RFC 9110, section 15.5.4
+    NIST SP 800-53 Rev. 5, AC-4 and CM-6; RFC 9110, section 15.5.4
 """
 
 from __future__ import annotations
@@ -88,6 +88,6 @@ CHECK = Check(
     judge=judge,
     vectors={"": "AV:N/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:P"},
     remedy=ALLOW_LIST_ADMIT,
-    controls=("AC-3", "CP-10"),
+    controls=("AC-4", "CM-6"),
     version="2",
 )

@@ -56,6 +56,6 @@ CHECK = Check(
     judge=judge,
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=HTTP_TO_HTTPS,
-    controls=("IA-5(1)", "SC-8(1)", "AC-17(2)"),
+    controls=("IA-5(1)", "SC-8(1)", "MA-4(6)"),
     version="2",
 )

@@ -64,6 +64,6 @@ CHECK = Check(
     service="ftp",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=FTP_OFF,
-    controls=("AC-17(2)", "CM-7", "SC-8(1)"),
+    controls=("IA-5(1)", "CM-7", "SC-8(1)"),
     version="2",
 )

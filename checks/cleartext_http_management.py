@@ -15,7 +15,7 @@ Reach
 Why it matters
     The administrator's password and every setting cross the network readable and changeable.
 Sources
-    RFC 9110, section 15.4; RFC 9325, section 3.2; NIST SP 800-53 Rev. 5, AC-17(2) and SC-8(1)
+    RFC 9110, section 15.4; RFC 9325, section 3.2; NIST SP 800-53 Rev. 5, MA-4(6) and IA-5(1)
 """
 
 from __future__ import annotations
@@ -118,6 +118,6 @@ CHECK = Check(
     service="http",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=HTTP_TO_HTTPS,
-    controls=("AC-17(2)", "SC-8(1)"),
+    controls=("MA-4(6)", "IA-5(1)", "SC-8(1)"),
     version="2",
 )

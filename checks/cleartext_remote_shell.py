@@ -13,7 +13,7 @@ Why it matters
     These services believe whatever name the other side states, or take the password in clear.
 Sources
     IANA Service Name and Transport Protocol Port Number Registry, exec, login and shell; RFC 1282; NIST SP 800-53
-    Rev. 5, AC-17(2) and CM-7
+    Rev. 5, MA-4(6) and CM-7
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ CHECK = Check(
     service="remote-shell",
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=SMALL_SERVICES_OFF,
-    controls=("AC-17(2)", "CM-7", "SC-8(1)"),
+    controls=("MA-4(6)", "CM-7", "SC-8(1)"),
     reach=Reach.LOOK,
     version="2",
 )

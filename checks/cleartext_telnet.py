@@ -11,7 +11,7 @@ Reach
 Why it matters
     Whoever shares the network can read the administrator's name and password as they are typed.
 Sources
-    RFC 854, TELNET COMMAND STRUCTURE; NIST SP 800-53 Rev. 5, AC-17(2) and SC-8
+    RFC 854, TELNET COMMAND STRUCTURE; NIST SP 800-53 Rev. 5, MA-4(6) and IA-5(1)
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ CHECK = Check(
     service="telnet",
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=TELNET_OFF,
-    controls=("AC-17(2)", "CM-7", "SC-8(1)"),
+    controls=("MA-4(6)", "IA-5(1)", "CM-7", "SC-8(1)"),
     reach=Reach.LOOK,
     version="2",
 )

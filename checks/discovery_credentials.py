@@ -86,5 +86,5 @@ CHECK = Check(
         "user": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
     },
     remedy=DISCOVERY_CREDENTIALS,
-    controls=("IA-5", "SC-28"),
+    controls=("IA-5(7)", "SC-8"),
 )

@@ -11,9 +11,10 @@ Unknown when
 Reach
     ask: one datagram, and one connection where TCP 5355 accepts; nothing is sent to a multicast group.
 Why it matters
-    Whoever answers first is believed, so names can be taken over; the device tells who it is to everybody.
+    A responder tells everybody on the link who and where it is. Devices that ask by LLMNR themselves (queriers) can be lied to
+    by whoever answers first; that is another setting, and this check does not see it.
 Sources
-    RFC 4795, sections 2.4 and 5.3; NIST SP 800-53 Rev. 5, CM-7 and SC-20
+    RFC 4795, sections 2.4 and 5.3; NIST SP 800-53 Rev. 5, CM-7 and SC-7
 """
 
 from __future__ import annotations

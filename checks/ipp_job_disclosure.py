@@ -11,7 +11,7 @@ Reach
 Why it matters
     Titles of documents beside names of people: who was dismissed, who is ill, what is being bought.
 Sources
-    RFC 8011, sections 4.2.6, 5.3.5 and 5.3.6; RFC 8011, section 9.2; NIST SP 800-53 Rev. 5, AC-3 and AC-14
+    RFC 8011, sections 4.2.6, 5.3.5, 5.3.6 and 9.4; NIST SP 800-53 Rev. 5, AC-3 and AC-14
 """
 
 from __future__ import annotations

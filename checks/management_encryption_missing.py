@@ -11,7 +11,7 @@ Reach
 Why it matters
     No setting mends it: every administrator's password crosses the network readable until the device is isolated or replaced.
 Sources
-    NIST SP 800-53 Rev. 5, AC-17(2), SC-8(1) and SA-22; RFC 9325, section 3.2
+    NIST SP 800-53 Rev. 5, MA-4(6) and SC-8(1); RFC 9325, section 3.2
 """
 
 from __future__ import annotations
@@ -92,6 +92,6 @@ CHECK = Check(
     judge=judge,
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=ISOLATE_OR_REPLACE,
-    controls=("AC-17(2)", "SC-8(1)", "SA-22"),
+    controls=("MA-4(6)", "SC-8(1)"),
     version="2",
 )

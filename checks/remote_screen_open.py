@@ -12,7 +12,7 @@ Reach
 Why it matters
     Whoever reaches the port sees the panel, and often works it, as if standing before the device.
 Sources
-    RFC 6143, sections 7.1.1, 7.1.2 and 7.2.1; NIST SP 800-53 Rev. 5, AC-3 and AC-17
+    RFC 6143, sections 7.1.1, 7.1.2 and 7.2.1; NIST SP 800-53 Rev. 5, AC-3 and MA-4
 """
 
 from __future__ import annotations
@@ -57,6 +57,6 @@ CHECK = Check(
     judge=judge,
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
     remedy=REMOTE_SCREEN_CLOSE,
-    controls=("AC-3", "AC-17"),
+    controls=("AC-3", "MA-4"),
     version="2",
 )

@@ -13,7 +13,7 @@ Why it matters
     Names, telephone numbers and who printed when help whoever wants to talk their way in, and are personal data.
 Sources
     RFC 3418, sysContact; RFC 3805, prtGeneralCurrentOperator and prtGeneralServicePerson; RFC 2707, jmJobOwner; NIST SP
-    800-53 Rev. 5, AC-3 and PT-2
+    800-53 Rev. 5, AC-3 and SI-12(1)
 """
 
 from __future__ import annotations
@@ -57,5 +57,5 @@ CHECK = Check(
     judge=judge,
     vectors={"contact": _ONE, "operator": _ONE, "service person": _ONE, "job owner": _MANY},
     remedy=SNMP_PERSONAL,
-    controls=("AC-3", "PT-2"),
+    controls=("AC-3", "SI-12(1)"),
 )

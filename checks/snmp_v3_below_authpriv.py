@@ -13,7 +13,7 @@ Reach
 Why it matters
     Without privacy everybody on the way reads along; without authentication the user name alone opens the device.
 Sources
-    RFC 3414, section 1.4; RFC 3415, section 3.2; RFC 3410, section 8; NIST SP 800-53 Rev. 5, IA-5 and SC-8
+    RFC 3411, section 3.4.3 (security levels); RFC 3415, section 3.2; RFC 3410, section 8; NIST SP 800-53 Rev. 5, IA-5 and SC-8
 """
 
 from __future__ import annotations

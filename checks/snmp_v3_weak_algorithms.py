@@ -1,8 +1,8 @@
-"""An SNMPv3 user is served with algorithms of the past.
+"""An SNMPv3 user is served with weak algorithms.
 
 Fails when
-    A supplied user is served, and its pair holds MD5 or SHA-1 for authentication or DES for privacy, as far as the
-    baseline calls them weak; each algorithm is a subject of its own.
+    A supplied user is served, and its pair holds MD5 for authentication or DES for privacy, as far as the baseline calls
+    them weak; each algorithm is a subject of its own. SHA-1 in HMAC is informational: no source forbids it.
 Passes when
     The user is served with a pair that the baseline does not call weak.
 Unknown when
@@ -12,7 +12,8 @@ Reach
 Why it matters
     DES can be searched through, and what was recorded today can be read then.
 Sources
-    RFC 7860; RFC 3826; NIST SP 800-131A Rev. 2, sections 2 and 9; NIST SP 800-53 Rev. 5, SC-13
+    RFC 6151 (MD5); NIST SP 800-131A Rev. 2 (DES is no approved algorithm; HMAC with SHA-1 is acceptable, table 8); RFC 7860 and
+    RFC 3826 (what there is instead); NIST SP 800-53 Rev. 5, SC-13
 """
 
 from __future__ import annotations
@@ -21,19 +22,26 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.checking.views.snmp import untried
 from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.model import Reason
 from hardenprobe.remediation.snmp import SNMP_V3_ALGORITHMS
 
+Digest = Literal["MD5", "SHA-1", "SHA-224", "SHA-256", "SHA-384", "SHA-512"]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Settings:
-    """Algorithms that no user should have, by the names of the secrets file."""
+    """Algorithms that no user should have, by the names of the secrets file.
 
-    weak_auth: tuple[Literal["MD5", "SHA-1", "SHA-224", "SHA-256", "SHA-384", "SHA-512"], ...]
+    Attributes:
+        dated_auth: Told as informational.
+    """
+
+    weak_auth: tuple[Digest, ...]
     weak_priv: tuple[Literal["DES", "AES-128"], ...]
+    dated_auth: tuple[Digest, ...] = ()
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
@@ -69,6 +77,9 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         elif not any(name in weak for name, weak in proven):
             pair = "/".join(str(name) for name, _ in proven)
             yield passed(user, f"served with {pair}", expected, value=pair, subject=subject)
+        if any(name == facts.auth for name, _ in proven) and facts.auth in expect.dated_auth:
+            text = f"served with {facts.auth}, which is dated and not forbidden"
+            yield note(user, text, expected, value=facts.auth, subject=f"{subject}, {facts.auth}")
 
 
 CHECK = Check(
@@ -88,4 +99,5 @@ CHECK = Check(
     },
     remedy=SNMP_V3_ALGORITHMS,
     controls=("SC-13", "IA-5"),
+    version="2",
 )

@@ -11,7 +11,7 @@ Reach
 Why it matters
     Protocol 1 protects with a CRC that can be forged, so that a session can be read and changed on the way.
 Sources
-    RFC 4253 sections 4.2 and 5.1; RFC 4251 section 9.3; NIST SP 800-53 Rev. 5, AC-17(2)
+    RFC 4253 sections 4.2 and 5.1; RFC 4251 section 9.3; NIST SP 800-53 Rev. 5, MA-4(6)
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ CHECK = Check(
     # On the path: a session of protocol 1 can be read and changed.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
     remedy=SSH_OFF,
-    controls=("AC-17(2)", "SC-8(1)", "CM-7"),
+    controls=("MA-4(6)", "SC-8(1)", "CM-7"),
     reach=Reach.LOOK,
     version="2",
 )

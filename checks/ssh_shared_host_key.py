@@ -12,7 +12,8 @@ Reach
 Why it matters
     Whoever opens one device, or its firmware, can stand in for all of them.
 Sources
-    RFC 4253 section 8; NIST SP 800-57 Part 1 Rev. 5 section 5.2; NIST SP 800-53 Rev. 5, SC-12
+    RFC 4253 section 8; RFC 4251 section 4.1, which permits one key for several hosts; that each device has its own: NIST SP
+    800-53 Rev. 5, SC-12, and common practice (no published requirement)
 """
 
 from __future__ import annotations

@@ -78,7 +78,7 @@ CHECK = Check(
     # The exposure has a score of its own; this one is that nobody looks any more.
     vectors={"": "AV:L/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
     remedy=STATEMENT_RENEWED,
-    controls=("CA-2", "CA-7"),  # control ids from memory
+    controls=("CA-2", "CA-7"),
     reach=None,
     version="2",
 )  # fmt: skip

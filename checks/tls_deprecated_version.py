@@ -1,9 +1,10 @@
 """A deprecated version of SSL or TLS is accepted.
 
 Fails when
-    SSL 2.0, SSL 3.0, TLS 1.0, TLS 1.1 or another version that the rule set forbids is accepted; one result for each.
+    SSL 2.0, SSL 3.0, TLS 1.0, TLS 1.1 or another version that the rule set forbids is accepted; one result for each. A
+    version that it only advises against is informational.
 Passes when
-    The port speaks TLS and refuses every one of them.
+    The port speaks TLS and refuses every version that is forbidden.
 Unknown when
     A version could not be asked, or the port closes or is silent.
 Reach
@@ -19,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_OLD_OFF
@@ -69,6 +70,10 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
                     subject=version,
                     rule_set=rules.rule_set,
                 )
+        for version, judged in rules.versions.items():
+            if judged.say == "should-not" and port.facts.versions.get(version) == "accepted":
+                text = f"{version} is accepted, and advised against ({judged.source})"
+                yield note(port, text, EXPECTED, value=version, subject=version, rule_set=rules.rule_set)
         if set(states.values()) == {"refused"}:
             offered = [v for v, state in port.facts.versions.items() if state == "accepted"]
             yield passed(

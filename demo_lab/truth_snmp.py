@@ -93,7 +93,7 @@ def entrusted(
                 continue
             for level in LEVELS[LEVELS.index(user.lowest) : 2]:
                 yield "snmp-v3-below-authpriv", *UDP, f'user "{name}" at {level}'
-            if algorithm in ("MD5", "SHA-1"):
+            if algorithm == "MD5":
                 yield "snmp-v3-weak-algorithms", *UDP, f'user "{name}", {algorithm}'
     for label, community in communities:
         if community in agent.write_communities:

@@ -30,7 +30,7 @@ UNSUPPORTED_LEVEL, NOT_IN_WINDOW, UNKNOWN_USER, UNKNOWN_ENGINE, WRONG_DIGEST, CA
 AUTHORIZATION_ERROR = 16  # RFC 3416 section 3
 
 # Hash function and length of the truncated digest.
-HASHES = {"SHA-1": ("sha1", 12), "SHA-256": ("sha256", 24)}
+HASHES = {"MD5": ("md5", 12), "SHA-1": ("sha1", 12), "SHA-256": ("sha256", 24)}
 LEVELS = {"noAuthNoPriv": 0, "authNoPriv": AUTHENTICATED, "authPriv": AUTHENTICATED | ENCRYPTED}
 
 _v2: Any = api.PROTOCOL_MODULES[api.SNMP_VERSION_2C]
@@ -48,7 +48,7 @@ class User:
     """
 
     name: str
-    auth: Literal["SHA-1", "SHA-256"] = "SHA-256"
+    auth: Literal["MD5", "SHA-1", "SHA-256"] = "SHA-256"
     password: str
     privacy_password: str | None = None
     lowest: Level = "authPriv"

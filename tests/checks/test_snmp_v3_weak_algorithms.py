@@ -11,7 +11,7 @@ from hardenprobe.facts import SnmpUser
 from hardenprobe.model import Observation, Word
 from hardenprobe.testing import at, seen_device
 
-EXPECT = Settings(weak_auth=("MD5", "SHA-1"), weak_priv=("DES",))
+EXPECT = Settings(weak_auth=("MD5",), weak_priv=("DES",), dated_auth=("SHA-1",))
 
 
 def user(
@@ -28,7 +28,6 @@ def user(
         pytest.param(
             user(auth="MD5", priv="DES", authPriv="served"), ["MD5", "DES"], Word.FAIL, id="both weak"
         ),
-        pytest.param(user(auth="SHA-1", authPriv="served"), ["SHA-1"], Word.FAIL, id="weak digest"),
         # Served without privacy, the cipher was not used, so it proves nothing of it.
         pytest.param(user(priv="DES", authNoPriv="served"), [], Word.PASS, id="weak cipher, not used"),
         pytest.param(user(auth="MD5", noAuthNoPriv="served"), [], Word.UNKNOWN, id="nothing was used"),
@@ -40,6 +39,17 @@ def test_branch(observation: Observation[Any], failing: list[str], word: Word) -
     outcomes = list(CHECK.judge(seen_device(observation), EXPECT))
     assert {o.word for o in outcomes} == {word}
     assert [o.observed.value for o in outcomes if o.word is Word.FAIL] == failing
+
+
+def test_sha_1_informs_and_does_not_fail() -> None:
+    """NIST SP 800-131A Rev. 2 table 8: HMAC with SHA-1 is acceptable."""
+    seen = seen_device(user(auth="SHA-1", authPriv="served"))
+    assert [(o.word, o.observed.value) for o in CHECK.judge(seen, EXPECT)] == [
+        (Word.PASS, "SHA-1/AES-128"),
+        (Word.INFORMATIONAL, "SHA-1"),
+    ]
+    unused = seen_device(user(auth="SHA-1", noAuthNoPriv="served"))
+    assert [o.word for o in CHECK.judge(unused, EXPECT)] == [Word.UNKNOWN]
 
 
 def test_without_a_user_it_cannot_be_told() -> None:

@@ -32,7 +32,7 @@ def test_the_way_of_a_statement(
     assert added.out == f"S-1  administrator-password-set of {one.address}: yes, holds until {UNTIL}\n"
 
     scanned = command("scan", *one.arguments, *store)
-    assert "1 answered, 0 expired, 19 unanswered." in " ".join(scanned.out.split())
+    assert "1 answered, 0 expired, 22 unanswered." in " ".join(scanned.out.split())
     assert "stored-data-encrypted (1)" in scanned.out
     for kind in ("json", "html"):
         command("report", "latest", *store, "--format", kind, "-o", str(tmp_path / kind))
@@ -52,7 +52,7 @@ def test_the_way_of_a_statement(
 
     assert command("statement", "end", "S-1", "--by", "Morag Kerr", "--reason", "reset", *store).status == 0
     judged = command("judge", "latest", *store)
-    assert "0 answered, 1 expired, 19 unanswered." in " ".join(judged.out.split())
+    assert "0 answered, 1 expired, 22 unanswered." in " ".join(judged.out.split())
     history = command("statement", "list", "--history", *store).out.splitlines()
     heads = [line.split("  ")[2] for line in history if not line.startswith(" ")]
     assert heads == ["statement S-1", "statement-end S-1"]

@@ -45,7 +45,7 @@ SECRETS = """
 secrets: "hardenprobe.secrets/1"
 users:
   - {name: "collector", auth: "SHA-256", auth_password: "lab-reads-only", priv: "AES-128", priv_password: {env: "COLLECTOR_PRIV"}}
-  - {name: "old-panel", auth: "SHA-1", auth_password: "lab-shows-only", priv: "AES-128", priv_password: "lab-keeps-mum"}
+  - {name: "old-panel", auth: "MD5", auth_password: "lab-shows-only", priv: "AES-128", priv_password: "lab-keeps-mum"}
 communities:
   - {label: "of the fleet", community: "north-quay-9"}
 """
@@ -167,7 +167,7 @@ def results(found: Review, check: str) -> set[tuple[str, str | None, str]]:
 @pytest.mark.slow
 def test_findings_equal_the_declared_truth(far: Far) -> None:
     truth = set(truth_fleet.found(DEVICES, SOURCE))
-    users = [("collector", "SHA-256"), ("old-panel", "SHA-1")]
+    users = [("collector", "SHA-256"), ("old-panel", "MD5")]
     for device in DEVICES:
         for agent in device.services:
             if isinstance(agent, FlawedTls):

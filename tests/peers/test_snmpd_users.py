@@ -138,9 +138,10 @@ def test_a_user_is_served_at_the_levels_that_the_agent_allows(agents: Any, revie
 def test_the_supplied_pair_is_judged(agents: Any, review: Review, said: Any) -> None:
     told = words(said, review, agents["users"], "snmp-v3-weak-algorithms")
     failing = {subject for subject, word in told if word == "fail"}
-    assert failing == {'user "md5-des", MD5', 'user "md5-des", DES', 'user "sha-aes", SHA-1'}
+    assert failing == {'user "md5-des", MD5', 'user "md5-des", DES'}
+    assert {subject for subject, word in told if word == "informational"} == {'user "sha-aes", SHA-1'}
     assert {subject for subject, word in told if word == "pass"} == {
-        *(f'user "{name}"' for name in PAIRS if name not in ("md5-des", "sha-aes")),
+        *(f'user "{name}"' for name in PAIRS if name != "md5-des"),
         *(f'user "from-{level}"' for level in LEVELS),
     }
 
@@ -149,13 +150,14 @@ def test_a_write_back_tells_who_may_write(agents: Any, review: Review, said: Any
     default, known = "snmp-default-community-write", "snmp-known-community-write"
     assert words(said, review, agents["writes"], default) == {('community "public"', "fail")}
     assert words(said, review, agents["fixed"], default) == {('community "public"', "unknown, inconclusive")}
-    assert words(said, review, agents["reads"], default) == {('community "public"', "pass")}
+    # net-snmp says noAccess where a community has no write view at all; the standard keeps that for the one object.
+    assert words(said, review, agents["reads"], default) == {('community "public"', "unknown, inconclusive")}
     assert words(said, review, agents["reads"], known) == {('community "of the fleet"', "fail")}
 
 
 def test_bulk_answers_and_people(agents: Any, review: Review, said: Any) -> None:
     assert words(said, review, agents["writes"], "snmp-amplification") == {(None, "fail")}
-    assert words(said, review, agents["one row at a time"], "snmp-amplification") == {(None, "pass")}
+    assert words(said, review, agents["one row at a time"], "snmp-amplification") == {(None, "informational")}
     assert words(said, review, agents["fixed"], "snmp-personal-data") == {("contact", "fail")}
     kept = repr([o.facts for seen in review.observations.values() for o in seen])
     assert "**** ******, ********* *" in kept
