@@ -99,8 +99,8 @@ CHECK = Check(
     service="ipp",
     # Advertised, it still takes a client that chooses the address.
     vectors={
-        "": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        ADVERTISED: "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        ADVERTISED: "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
     },
     remedy=IPP_TLS,
     controls=("SC-8(1)", "CM-7"),

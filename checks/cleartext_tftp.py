@@ -37,7 +37,8 @@ CHECK = Check(
     reads=(TftpAnswer,),
     judge=judge,
     service="tftp",
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A"},
     remedy=TFTP_OFF,
     controls=("CM-7", "SC-8(1)"),
+    version="2",
 )

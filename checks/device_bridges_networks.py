@@ -76,7 +76,7 @@ CHECK = Check(
     judge=judge,
     # Forwarding is a way for packets; a second leg alone is a way for whoever has taken the device.
     vectors={
-        "forwarding": "AV:A/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "forwarding": "AV:A/AC:M/Au:N/C:P/I:P/A:N/PL:A/EM:A",
         "interfaces": "AV:A/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:P",
     },
     remedy=SEPARATE_NETWORKS,

@@ -82,9 +82,10 @@ CHECK = Check(
     reads=(MdnsAnswer, DnsSdText),
     judge=judge,
     vectors={
-        "password": "AV:N/AC:L/Au:N/C:C/I:P/A:P/PL:ND/EM:A",
-        "user": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "password": "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:U/EM:A",
+        "user": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:U/EM:A",
     },
     remedy=DISCOVERY_CREDENTIALS,
     controls=("IA-5(7)", "SC-8"),
+    version="2",
 )

@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.checking.views.discovery import answered
+from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import MdnsAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
 
@@ -31,7 +31,7 @@ EXPECTED = "no multicast DNS answer"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
-    return answered(seen, MdnsAnswer, EXPECTED, "multicast DNS", link_only=True)
+    return answered(seen, MdnsAnswer, EXPECTED, "multicast DNS", link_only=True, far="off-link")
 
 
 CHECK = Check(
@@ -40,7 +40,8 @@ CHECK = Check(
     reads=(MdnsAnswer,),
     judge=judge,
     service="mdns",
-    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors=LINK_LOCAL_VECTORS,
     remedy=DISCOVERY_OFF,
     controls=("CM-7", "SC-7"),
+    version="2",
 )

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.checking.views.discovery import answered
+from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import NetbiosAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
 
@@ -28,7 +28,7 @@ EXPECTED = "no NetBIOS answer"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
-    return answered(seen, NetbiosAnswer, EXPECTED, "the NetBIOS name service")
+    return answered(seen, NetbiosAnswer, EXPECTED, "the NetBIOS name service", far="off-link")
 
 
 CHECK = Check(
@@ -37,7 +37,8 @@ CHECK = Check(
     reads=(NetbiosAnswer,),
     judge=judge,
     service="netbios",
-    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors=LINK_LOCAL_VECTORS,
     remedy=DISCOVERY_OFF,
     controls=("CM-7", "SC-7"),
+    version="2",
 )

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.checking.views.discovery import answered
+from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import SlpAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
 
@@ -29,7 +29,9 @@ EXPECTED = "no SLP answer"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
-    return answered(seen, SlpAnswer, EXPECTED, "the service location protocol", link_only=True)
+    return answered(
+        seen, SlpAnswer, EXPECTED, "the service location protocol", link_only=True, far="off-link"
+    )
 
 
 CHECK = Check(
@@ -38,7 +40,8 @@ CHECK = Check(
     reads=(SlpAnswer,),
     judge=judge,
     service="slp",
-    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors=LINK_LOCAL_VECTORS,
     remedy=DISCOVERY_OFF,
     controls=("CM-7", "SC-7"),
+    version="2",
 )

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
-from hardenprobe.checking.views.discovery import answered
+from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import WsDiscoveryAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
 
@@ -29,7 +29,7 @@ EXPECTED = "no WS-Discovery answer"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
-    return answered(seen, WsDiscoveryAnswer, EXPECTED, "WS-Discovery", link_only=True)
+    return answered(seen, WsDiscoveryAnswer, EXPECTED, "WS-Discovery", link_only=True, far="off-link")
 
 
 CHECK = Check(
@@ -38,7 +38,8 @@ CHECK = Check(
     reads=(WsDiscoveryAnswer,),
     judge=judge,
     service="ws-discovery",
-    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors=LINK_LOCAL_VECTORS,
     remedy=DISCOVERY_OFF,
     controls=("CM-7", "SC-7"),
+    version="2",
 )

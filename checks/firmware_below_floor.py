@@ -102,7 +102,7 @@ CHECK = Check(
     judge=judge,
     settings=Settings,
     # Which flaws are open depends on the release; some use of one is assumed.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:A/EM:A"},
     remedy=FIRMWARE_UPDATE,
     controls=("SI-2", "SI-2(2)"),
     version="2",

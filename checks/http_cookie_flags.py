@@ -68,7 +68,7 @@ CHECK = Check(
     reads=(TcpPort, HttpAnswer, TlsPort),
     judge=judge,
     # Somebody must lure the administrator, or find a hole in a page first.
-    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=COOKIE_FLAGS,
     controls=("SC-23", "SC-8(1)"),
     version="2",

@@ -82,8 +82,8 @@ CHECK = Check(
     judge=judge,
     # Away from the device somebody must own the other host; in clear, be on the path.
     vectors={
-        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "in clear": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "in clear": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A",
     },
     remedy=REDIRECT_HOME,
     controls=("SC-8(1)", "SC-23"),

@@ -70,7 +70,7 @@ CHECK = Check(
     judge=judge,
     settings=Settings,
     # Paper and spool, from the networks that reach a print service at all.
-    vectors={"": "AV:A/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:U/EM:A"},
     remedy=IPP_AUTHENTICATION,
     controls=("AC-14", "IA-2", "AU-10"),
     version="2",

@@ -39,8 +39,8 @@ CHECK = Check(
     judge=judge,
     # A reply no longer than the request cannot feed a flood; it tells that, and often which, service answers.
     vectors={
-        "": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
-        "amplified": "AV:N/AC:L/Au:N/C:P/I:N/A:P/PL:ND/EM:A",
+        "": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:A/EM:A",
+        "amplified": "AV:N/AC:L/Au:N/C:P/I:N/A:P/PL:A/EM:A",
     },
     remedy=NTP_CONTROL_OFF,
     controls=("CM-7", "SC-5"),

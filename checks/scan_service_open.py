@@ -65,7 +65,7 @@ CHECK = Check(
     judge=judge,
     service="scan",
     # Somebody must have left a document on the glass.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=SCAN_SIGN_IN,
     controls=("AC-3", "AC-14", "CM-7"),
     version="2",

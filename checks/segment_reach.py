@@ -110,7 +110,7 @@ CHECK = Check(
     judge=judge,
     settings=Settings,
     vectors={
-        "forbidden": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "forbidden": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:A/EM:A",
         "needed": "AV:N/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:P",
     },
     remedy=SEGMENT_FILTER,

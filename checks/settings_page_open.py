@@ -79,7 +79,7 @@ CHECK = Check(
     reads=(TcpPort, HttpAnswer, TlsPort, SettingsPageAnswer, ControlPageAnswer),
     judge=judge,
     # Reading is proven; that settings can be changed is likely and never tried.
-    vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:R/EM:A"},
     remedy=SETTINGS_SIGN_IN,
     controls=("AC-3", "AC-14", "IA-2"),
     version="2",

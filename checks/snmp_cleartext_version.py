@@ -57,7 +57,8 @@ CHECK = Check(
     document=__doc__,
     reads=(SnmpAnswer, SnmpEngine),
     judge=judge,
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:A/EM:A"},
     remedy=SNMP_V1_V2C_OFF,
     controls=("CM-7", "IA-5", "SC-8(1)"),
+    version="2",
 )

@@ -44,7 +44,7 @@ CHECK = Check(
     reads=(SnmpAnswer, SnmpEngine, SnmpWriteBack),
     judge=judge,
     # The community must be read on the wire first, where it passes in clear; settings of all kinds are open.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:C/A:C/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:C/A:C/PL:R/EM:A"},
     remedy=SNMP_WRITE_OFF,
     controls=("AC-3", "AC-6"),
     reach=Reach.ALTER,

@@ -47,8 +47,8 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             )
 
 
-_ONE = "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"  # a text that the owner chose
-_MANY = "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"  # who prints, without anybody having chosen to tell
+_ONE = "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:A/EM:A"  # a text that the owner chose
+_MANY = "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:A/EM:A"  # who prints, without anybody having chosen to tell
 
 CHECK = Check(
     id="snmp-personal-data",
@@ -58,4 +58,5 @@ CHECK = Check(
     vectors={"contact": _ONE, "operator": _ONE, "service person": _ONE, "job owner": _MANY},
     remedy=SNMP_PERSONAL,
     controls=("AC-3", "SI-12(1)"),
+    version="2",
 )

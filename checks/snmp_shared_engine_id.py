@@ -57,7 +57,8 @@ CHECK = Check(
     reads=(SnmpAnswer, SnmpEngine),
     judge=judge,
     compares=(ENGINE_ID,),
-    vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:A/EM:A"},
     remedy=SNMP_ENGINE_ID,
     controls=("IA-3", "CM-6"),
+    version="2",
 )

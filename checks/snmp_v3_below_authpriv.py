@@ -67,9 +67,10 @@ CHECK = Check(
     judge=judge,
     # A user name can be guessed or overheard; reading along needs a place on the way.
     vectors={
-        "noAuthNoPriv": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "authNoPriv": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "noAuthNoPriv": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "authNoPriv": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A",
     },
     remedy=SNMP_V3_LEVEL,
     controls=("IA-5", "SC-8(1)"),
+    version="2",
 )

@@ -58,7 +58,8 @@ CHECK = Check(
     document=__doc__,
     reads=(SnmpAnswer, SnmpEngine),
     judge=judge,
-    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:A/EM:A"},
     remedy=SNMP_V3,
     controls=("IA-5", "SC-8(1)"),
+    version="2",
 )

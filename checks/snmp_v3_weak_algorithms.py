@@ -90,9 +90,9 @@ CHECK = Check(
     settings=Settings,
     # HMAC with MD5 or SHA-1 is not broken in use, only at its end; a DES key can be searched for.
     vectors={
-        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
         **dict.fromkeys(("MD5", "SHA-1"), "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P"),
-        **dict.fromkeys(("DES", "AES-128"), "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"),
+        **dict.fromkeys(("DES", "AES-128"), "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A"),
         **dict.fromkeys(
             ("SHA-224", "SHA-256", "SHA-384", "SHA-512"), "AV:A/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P"
         ),

@@ -69,7 +69,7 @@ CHECK = Check(
     reads=(TcpPort, SshIdentification, HttpAnswer, TlsPort),
     judge=judge,
     # On the path: a session of protocol 1 can be read and changed.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A"},
     remedy=SSH_OFF,
     controls=("MA-4(6)", "SC-8(1)", "CM-7"),
     reach=Reach.LOOK,

@@ -77,7 +77,7 @@ CHECK = Check(
     judge=judge,
     settings=Settings,
     # Rated 5.9 by NVD (CVSS v3.1): on the path, integrity of the first messages only.
-    vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:U/EM:A"},
     remedy=SSH_STRICT,
     controls=("SI-2", "SC-8(1)"),
     version="2",

@@ -70,7 +70,7 @@ CHECK = Check(
     judge=judge,
     compares=(KEY,),
     # The key of one opened device serves against every other.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A"},
     remedy=SSH_HOST_KEY,
     controls=("SC-12", "IA-3"),
     version="2",

@@ -59,9 +59,9 @@ CHECK = Check(
     settings=Settings,
     # none: no protection once chosen. weak: practical attacks on the cipher. dated: attacks that need much or many.
     vectors={
-        "none": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "none": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A",
     },
     remedy=SSH_ALGORITHMS,
     controls=("SC-8(1)", "SC-13", "CM-6"),

@@ -109,8 +109,8 @@ CHECK = Check(
     settings=Settings,
     # weak: the key itself can be broken by who can pay for it. dated: a collision in SHA-1 within the exchange.
     vectors={
-        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A",
     },
     remedy=SSH_HOST_KEY,
     controls=("SC-12", "SC-13", "IA-3"),

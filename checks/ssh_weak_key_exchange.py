@@ -52,8 +52,8 @@ CHECK = Check(
     settings=Settings,
     # weak: a group of 1024 bits can be precomputed by who can pay for it. dated: a collision in SHA-1 within seconds.
     vectors={
-        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A",
     },
     remedy=SSH_ALGORITHMS,
     controls=("SC-8(1)", "SC-12", "SC-13"),

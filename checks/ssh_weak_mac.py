@@ -59,9 +59,9 @@ CHECK = Check(
     settings=Settings,
     # none: whatever is sent can be changed. weak and dated: no practical attack on the MAC as SSH uses it.
     vectors={
-        "none": "AV:N/AC:M/Au:N/C:N/I:P/A:N/PL:ND/EM:A",
-        "weak": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A",
-        "dated": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A",
+        "none": "AV:N/AC:M/Au:N/C:N/I:P/A:N/PL:U/EM:A",
+        "weak": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:U/EM:A",
+        "dated": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:U/EM:A",
     },
     remedy=SSH_ALGORITHMS,
     controls=("SC-8(1)", "SC-13", "CM-6"),

@@ -90,8 +90,8 @@ CHECK = Check(
     settings=Settings,
     # Outside its dates it proves nothing to people who click on; about to end, only service is at stake.
     vectors={
-        "expired": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "not yet valid": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "expired": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "not yet valid": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
         "ending soon": "AV:N/AC:H/Au:N/C:N/I:N/A:P/PL:ND/EM:P",
     },
     remedy=TLS_CERTIFICATE,

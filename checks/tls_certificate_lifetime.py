@@ -1,7 +1,8 @@
 """A certificate is made to last too long.
 
 Fails when
-    It is valid for more days than the baseline's limit. Public limits do not bind a private authority.
+    It is valid for more days than the baseline's limit. Public limits do not bind a private authority. A self-signed
+    certificate that nothing trusts is informational here: tls-certificate-untrusted counts it.
 Passes when
     It is not.
 Unknown when
@@ -23,7 +24,7 @@ from typing import Annotated
 
 from annotated_types import Ge
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -51,7 +52,12 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         seconds = int(span.total_seconds()) + 1
         days = -(-seconds // 86400)
         subject = chain.label or None
-        if days > expect.max_days:
+        if days > expect.max_days and leaf.self_signed and not chain.path.trusted:
+            text = (
+                f"made to last {days} days, and signed by itself: tls-certificate-untrusted counts that once"
+            )
+            yield note(at, text, expected, value=days, subject=subject)
+        elif days > expect.max_days:
             text = f"made to last {days} days; limits of public authorities do not bind a private one"
             yield fail(at, text, expected, value=days, wanted=expect.max_days, subject=subject)
         else:

@@ -72,8 +72,8 @@ CHECK = Check(
     settings=Settings,
     # A key other than the pinned one may be a machine in between already.
     vectors={
-        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "other key": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "other key": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
     },
     remedy=TLS_CERTIFICATE,
     controls=("SC-17", "IA-3"),

@@ -57,7 +57,7 @@ CHECK = Check(
     identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2012-4929 AV:N/AC:H/Au:N/C:P/I:N/A:N.
-    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=TLS_SUITES,
     controls=("SC-8(1)",),
     version="2",

@@ -94,8 +94,8 @@ CHECK = Check(
     settings=Settings,
     # SSL: known practical attacks. TLS 1.0 and 1.1: harder ones, on the path as well.
     vectors={
-        "ssl": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "ssl": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
     },
     remedy=TLS_OLD_OFF,
     controls=("SC-8(1)", "SC-13", "CM-6"),

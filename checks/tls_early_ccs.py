@@ -39,7 +39,7 @@ CHECK = Check(
     identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2014-0224 AV:N/AC:M/Au:N/C:P/I:P/A:P.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:U/EM:A"},
     remedy=TLS_FIRMWARE,
     controls=("SI-2", "RA-5"),
     reach=Reach.STRAIN,

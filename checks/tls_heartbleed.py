@@ -39,7 +39,7 @@ CHECK = Check(
     identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2014-0160 AV:N/AC:L/Au:N/C:P/I:N/A:N.
-    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=TLS_FIRMWARE,
     controls=("SI-2", "RA-5"),
     reach=Reach.STRAIN,

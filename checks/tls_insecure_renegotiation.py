@@ -53,7 +53,7 @@ CHECK = Check(
     identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2009-3555 AV:N/AC:M/Au:N/C:N/I:P/A:P; whether renegotiation happens at all is not known here.
-    vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:U/EM:A"},
     remedy=TLS_FIRMWARE,
     controls=("SC-8(1)", "SC-23"),
     version="2",

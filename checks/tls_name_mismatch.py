@@ -5,7 +5,8 @@ Fails when
 Passes when
     One of them matches. The common name of the subject is not a name.
 Unknown when
-    No certificate came, or it cannot be read. No name known to compare with: informational.
+    No certificate came, or it cannot be read. No name known to compare with, or a self-signed certificate that nothing
+    trusts, which tls-certificate-untrusted counts: informational.
 Reach
     ask: the certificate is read from the hellos for the versions.
 Why it matters
@@ -41,7 +42,10 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield note(at, f"names {shown}; no name in use is known", EXPECTED, value=value, subject=subject)
             continue
         matched = [name for name in used if matches_any(leaf.names, name)]
-        if matched:
+        if not matched and leaf.self_signed and not chain.path.trusted:
+            text = f"names {shown}, and signed by itself: tls-certificate-untrusted counts that once"
+            yield note(at, text, EXPECTED, value=value, subject=subject)
+        elif matched:
             yield passed(at, f"names {', '.join(matched[:5])}", EXPECTED, value=value, subject=subject)
         else:
             text = f"names {shown}; in use are {', '.join(used[:5])}"
@@ -54,7 +58,7 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, TlsSuites, HttpAnswer, DeclaredDevice),
     identifies=(HttpAnswer,),
     judge=judge,
-    vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A"},
     remedy=TLS_CERTIFICATE,
     controls=("SC-17", "IA-3"),
     version="2",

@@ -85,7 +85,7 @@ CHECK = Check(
     judge=judge,
     settings=Settings,
     # The key must be taken as well, so only confidentiality, and with effort.
-    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=TLS_SUITES,
     controls=("SC-8(1)", "SC-12", "SC-13"),
     version="2",

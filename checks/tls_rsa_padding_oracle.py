@@ -41,7 +41,7 @@ CHECK = Check(
     identifies=(HttpAnswer,),
     judge=judge,
     # NVD rates CVE-2017-13099 AV:N/AC:M/Au:N/C:P/I:N/A:N.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:ND/EM:A"},
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=TLS_FIRMWARE,
     controls=("SI-2", "RA-5"),
     reach=Reach.STRAIN,

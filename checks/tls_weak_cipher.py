@@ -117,9 +117,9 @@ CHECK = Check(
     # none: no protection once chosen. weak: what is sent again and again, such as a password, can be read, and is then used.
     # dated: advised against for what may come; no attack on the cipher is known.
     vectors={
-        "none": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A",
+        "none": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "weak": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "dated": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A",
     },
     remedy=TLS_SUITES,
     controls=("SC-8(1)", "SC-13", "CM-6"),

@@ -92,8 +92,8 @@ CHECK = Check(
     settings=Settings,
     # RSA 768 has been factored in public; 1024 bits need a large effort.
     vectors={
-        "very short": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "very short": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
     },
     remedy=TLS_CERTIFICATE,
     controls=("SC-12", "SC-13", "SC-17"),

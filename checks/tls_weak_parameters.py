@@ -104,8 +104,8 @@ CHECK = Check(
     settings=Settings,
     # Export sizes break in hours on one machine; 1024 bits need a large effort.
     vectors={
-        "export": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "export": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
     },
     remedy=TLS_PARAMETERS,
     controls=("SC-12", "SC-13"),

@@ -81,8 +81,8 @@ CHECK = Check(
     settings=Settings,
     # Collisions are practical for MD5 and dear for SHA-1; both need an authority that still signs with them.
     vectors={
-        "md": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
-        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:A",
+        "md": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A",
+        "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
     },
     remedy=TLS_CERTIFICATE,
     controls=("SC-13", "SC-17"),

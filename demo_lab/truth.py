@@ -57,6 +57,8 @@ OLD_TLS = (
     ("tls-weak-signature", None),
 )
 
+OF_THE_ISSUER = ("tls-weak-signature", "tls-certificate-lifetime", "tls-name-mismatch")
+
 # What speaks against a statement, of those that the lab's people make.
 CONTRADICTS = {"settings-page-open": "administrator-password-set", "ipp-job-disclosure": "job-names-private"}
 
@@ -162,8 +164,8 @@ def _protocol(service: Service) -> Iterator[_Found]:
         yield check, *where, subject
     if isinstance(service, OldTls) and service.port in TLS_PORTS:
         for check, subject in OLD_TLS:
-            # Nobody relies on what a certificate says of itself.
-            if not (check == "tls-weak-signature" and service.self_signed):
+            # Nobody relies on what a certificate says of itself, and one that signed itself is one finding.
+            if not (check in OF_THE_ISSUER and service.self_signed):
                 yield check, *where, subject
     yield from truth_discovery.of(service)
     if service.speaks == "telnet":
@@ -222,7 +224,12 @@ def _tls(device: Virtual, service: Service) -> Iterator[_Found]:
         yield "tls-certificate-dates", *where, DATES[tls.dates]
     if tls.issuer == "self-signed" and not _pinned(device):
         yield "tls-certificate-untrusted", *where, None
-    if tls.names and device.listed.names and not set(tls.names) & set(device.listed.names):
+    if (
+        tls.issuer != "self-signed"
+        and tls.names
+        and device.listed.names
+        and not set(tls.names) & set(device.listed.names)
+    ):
         yield "tls-name-mismatch", *where, None
     # In OpenSSL's words a suite that names no key exchange has the RSA key carry the secret.
     if any(not suite.startswith(("ECDHE-", "DHE-", "TLS_")) for suite in tls.ciphers.split(":") if suite):

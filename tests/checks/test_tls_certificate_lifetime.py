@@ -27,6 +27,12 @@ def test_one_second_more_is_one_day_more(not_after: str, days: int, word: str) -
     assert (str(outcome.word), outcome.observed.value) == (word, days)
 
 
+def test_a_self_signed_certificate_is_one_finding_of_tls_certificate_untrusted() -> None:
+    own = chain(trusted=False, self_signed=True, not_after="2036-06-01T00:00:00Z")
+    [outcome] = CHECK.judge(seen_tls(tls_port("TLS 1.2", chains=(own,))), LIMIT)
+    assert str(outcome.word) == "informational"
+
+
 @pytest.mark.parametrize(
     ("facts", "ports", "word"),
     [

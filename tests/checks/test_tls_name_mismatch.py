@@ -48,6 +48,15 @@ def test_a_name_that_only_the_device_claims_is_not_one_that_people_use() -> None
     assert [str(o.word) for o in CHECK.judge(seen, NONE)] == ["pass"]
 
 
+def test_a_self_signed_certificate_is_one_finding_of_tls_certificate_untrusted() -> None:
+    own = chain(trusted=False, self_signed=True, names=("factory.test",))
+    seen = seen_tls(tls_port("TLS 1.2", chains=(own,)), names=("printer-1.office.test",))
+    assert [str(o.word) for o in CHECK.judge(seen, NONE)] == ["informational"]
+    anchored = chain(trusted=True, self_signed=True, names=("factory.test",))
+    seen = seen_tls(tls_port("TLS 1.2", chains=(anchored,)), names=("printer-1.office.test",))
+    assert [str(o.word) for o in CHECK.judge(seen, NONE)] == ["fail"]
+
+
 @pytest.mark.parametrize(
     ("facts", "ports", "word"),
     [
