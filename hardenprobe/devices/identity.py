@@ -11,7 +11,9 @@ import hashlib
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from ipaddress import ip_address
+from itertools import islice
 from typing import Any
 
 from hardenprobe.devices import matching, self_description
@@ -31,12 +33,14 @@ from hardenprobe.model import (
     Missed,
     Observation,
     Service,
+    SocketRecord,
     State,
     Unlisted,
 )
 from hardenprobe.model.transcript import observation, utc_now
 from hardenprobe.model.visit import Visit
 
+MOST_SOCKETS = 64  # that one observation names; a device has some 50 ports that are looked at
 ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
 
 
@@ -100,7 +104,7 @@ def settle(
     devices.sort(key=_by_address)
     coverage = _coverage(coverage, visits, inventory, devices, listed)
     when = next((o.asked_at for v in visits for o in v.observations), "") or utc_now()
-    for one, told in _not_met(coverage, inventory, names, when):
+    for one, told in _not_met(coverage, inventory, names, when, visits):
         devices.append(one)
         observations[one.id] = told
     order = sorted(devices, key=_by_address)
@@ -252,14 +256,38 @@ def _not_listed(members: Sequence[Visit], inventory: Inventory, when: str) -> Ob
     addresses = tuple(sorted({v.address for v in members}, key=ip_key))
     here = next((inventory.by_address[a].asset_tag for a in addresses if a in inventory.by_address), None)
     facts = NotListed(addresses=addresses, address_of=here, source=inventory.source)
-    return observation(facts, None, INVENTORY, when)
+    answered = (o for v in members for o in v.observations if _answers(o))
+    return observation(facts, None, INVENTORY, when, sockets=_sockets(answered, when))
+
+
+def _answers(seen: Observation[Any]) -> bool:
+    return getattr(seen.facts, "state", None) is State.ACCEPTING
+
+
+def _sockets(seen: Iterable[Observation[Any]], when: str) -> tuple[SocketRecord, ...]:
+    """The first connections that observations rest on, their times counted from `when`."""
+    began = datetime.fromisoformat(when) if when else None
+    found = (
+        replace(s, at=round((datetime.fromisoformat(o.asked_at) - began).total_seconds() + s.at, 4))
+        for o in seen
+        for s in o.sockets
+        if began
+    )
+    return tuple(islice(found, MOST_SOCKETS))
 
 
 def _not_met(
-    coverage: Coverage, inventory: Inventory, names: Mapping[str, tuple[str, ...]], when: str
+    coverage: Coverage,
+    inventory: Inventory,
+    names: Mapping[str, tuple[str, ...]],
+    when: str,
+    visits: Sequence[Visit],
 ) -> Iterable[tuple[Device, tuple[Observation[Any], ...]]]:
     """The listed devices that were looked for in vain, each as a device without services."""
     by_tag = {d.asset_tag: d for d in inventory.devices} if coverage.listed_not_seen else {}
+    by_address: dict[str, list[Observation[Any]]] = defaultdict(list)
+    for visit in visits if by_tag else ():
+        by_address[visit.address] += visit.observations
     for missed in coverage.listed_not_seen:
         if missed.why == NOT_PLANNED:
             continue
@@ -272,7 +300,9 @@ def _not_met(
         facts = NotMet(
             asset_tag=entry.asset_tag, addresses=entry.addresses, why=missed.why, source=inventory.source
         )
-        told = (*_declared(entry, inventory, when), observation(facts, None, INVENTORY, when))
+        sockets = _sockets((o for a in where for o in by_address[a.address]), when)
+        missed_it = observation(facts, None, INVENTORY, when, sockets=sockets)
+        told = (*_declared(entry, inventory, when), missed_it)
         yield replace(device, addresses=where), told
 
 

@@ -108,6 +108,8 @@ def _transcript(one: Seen) -> Iterator[str]:
         yield f"{where}, asked {text.visible(obs.asked_at)} from {text.visible(obs.vantage)}"
         if obs.packets:
             yield f"packets {text.runs_text(obs.packets)} of the capture"
+        for socket in obs.sockets:
+            yield f"connection at {text.socket_text(socket)}"
         for exchange in obs.transcript:
             size = text.counted(exchange.length, "byte")
             yield f"{exchange.at:.3f} s, {exchange.direction}, {size}"

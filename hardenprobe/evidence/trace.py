@@ -15,6 +15,7 @@ from hardenprobe.reports.text import (
     endpoint_text,
     reason_text,
     runs_text,
+    socket_text,
     visible,
 )
 from hardenprobe.reports.view import scores_text
@@ -100,8 +101,10 @@ def _seen(review: Review, result: Result) -> Iterator[str]:
         yield f"    asked {visible(obs.asked_at)} from {visible(obs.vantage)}"
         if obs.packets:
             yield f"    packets   {runs_text(obs.packets)} of the capture"
+        for socket in obs.sockets:
+            yield f"    connection at {socket_text(socket)}"
         if not obs.transcript:
-            yield "    no bytes went over the line"
+            yield "    no bytes were exchanged"
         for exchange in obs.transcript:
             yield f"    {exchange.at:.3f} s, {exchange.direction}, {counted(exchange.length, 'byte')}"
             for line in dump(exchange):

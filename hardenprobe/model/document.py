@@ -33,7 +33,7 @@ SCHEMA_FILE = Path(__file__).with_name("review.schema.json")
 """The JSON Schema that ships with the package; `write_schema` brings it up to date."""
 
 _BESIDE = frozenset({"kind", "device"})  # what an entry holds beside the observation itself
-_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets")
+_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets", "sockets")
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,6 +114,48 @@ class Exchange:
     length: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IcmpError:
+    """An ICMP error that came back to a datagram (RFC 792, RFC 4443), as the kernel reports it.
+
+    Attributes:
+        sender: Address of whoever sent it: the device, or a router on the way.
+    """
+
+    sender: str
+    type: int
+    code: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SocketRecord:
+    """The kernel's account of one connection, or of one datagram question. It proves a state where no bytes do.
+
+    Attributes:
+        at: Seconds since the observation's `asked_at` until it began.
+        local, local_port: Our own address and port.
+        remote, remote_port: Where it went, a lab's port offset included.
+        outcome: "connected", "answered", "no answer", or the name of the system's error, such as "ECONNREFUSED"; "timed out"
+            where neither came in time.
+        seconds: Until that outcome.
+        round_trip_us: Smoothed round-trip time of the TCP handshake, microseconds; None where the kernel does not say.
+        window: Receive window that the peer advertised, bytes; None where the kernel does not say.
+        icmp: What came back to a datagram instead of an answer.
+    """
+
+    at: float
+    transport: Transport
+    local: str
+    local_port: int
+    remote: str
+    remote_port: int
+    outcome: str
+    seconds: float
+    round_trip_us: int | None = None
+    window: int | None = None
+    icmp: IcmpError | None = None
+
+
 F = TypeVar("F")
 
 
@@ -122,7 +164,7 @@ F_co = TypeVar("F_co", covariant=True)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation(Generic[F_co]):
-    """One fact that was seen, and the bytes that prove it. It has no opinion.
+    """One fact that was seen, and what proves it: bytes, packets, and the kernel's account. It has no opinion.
 
     Attributes:
         id: Digest of everything below but `packets`; the same observation always has the same id.
@@ -132,6 +174,7 @@ class Observation(Generic[F_co]):
         facts: A record of facts.py, or of a plug-in, decoded by its kind.
         packets: Which packets of the review's capture it rests on, as runs of numbers, first and last of each. They say
             where it was written down and not what was seen.
+        sockets: The connections and datagrams that it rests on; empty in reviews that did not keep them.
     """
 
     id: str
@@ -141,6 +184,7 @@ class Observation(Generic[F_co]):
     facts: F_co
     transcript: tuple[Exchange, ...] = ()
     packets: tuple[tuple[int, int], ...] = ()
+    sockets: tuple[SocketRecord, ...] = ()
 
     @property
     def kind(self) -> str:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from hardenprobe.model.observation import Endpoint, Exchange, Observation
+from hardenprobe.model.observation import Endpoint, Exchange, Observation, SocketRecord
 
 F = TypeVar("F")
 
@@ -19,12 +19,17 @@ EXCHANGES = 64  # pieces that one observation keeps, so that a byte-a-second dev
 
 
 class Recorder:
-    """Keeps what went over the line, bounded, with secrets masked as they are captured."""
+    """Keeps what went over the line, bounded, with secrets masked as they are captured.
+
+    Attributes:
+        socket: The kernel's account of the connection, once there is one; its `at` counts from `began`.
+    """
 
     def __init__(self) -> None:
         self.began = time.monotonic()
         self.asked_at = utc_now()
         self.exchanges: list[Exchange] = []
+        self.socket: SocketRecord | None = None
         self._secrets: list[bytes] = []
 
     def mask(self, secret: bytes) -> None:
@@ -75,22 +80,45 @@ class Recorder:
 
 
 def observation(
-    facts: F, endpoint: Endpoint | None, vantage: str, asked_at: str, transcript: tuple[Exchange, ...] = ()
+    facts: F,
+    endpoint: Endpoint | None,
+    vantage: str,
+    asked_at: str,
+    transcript: tuple[Exchange, ...] = (),
+    sockets: tuple[SocketRecord, ...] = (),
 ) -> Observation[F]:
     """Make an observation; its id is the digest of all it holds."""
-    body = [
-        getattr(facts, "kind"),  # noqa: B009 - given by @facts
-        asdict(facts),  # type: ignore[call-overload]
-        asdict(endpoint) if endpoint else None,
-        vantage,
-        asked_at,
-        [asdict(e) for e in transcript],
-    ]
-    text = json.dumps(body, sort_keys=True, separators=(",", ":"), default=str)
-    digest = hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:24]
+    kind = getattr(facts, "kind")  # noqa: B009 - given by @facts
+    where = asdict(endpoint) if endpoint else None
+    exchanges, connections = [asdict(e) for e in transcript], [asdict(s) for s in sockets]
+    id = digest(kind, asdict(facts), where, vantage, asked_at, exchanges, connections)  # type: ignore[call-overload]
     return Observation(
-        id=digest, endpoint=endpoint, vantage=vantage, asked_at=asked_at, facts=facts, transcript=transcript
+        id=id,
+        endpoint=endpoint,
+        vantage=vantage,
+        asked_at=asked_at,
+        facts=facts,
+        transcript=transcript,
+        sockets=sockets,
     )
+
+
+def digest(
+    kind: str,
+    facts: Mapping[str, Any],
+    endpoint: Mapping[str, Any] | None,
+    vantage: str,
+    asked_at: str,
+    transcript: Sequence[Mapping[str, Any]],
+    sockets: Sequence[Mapping[str, Any]] = (),
+) -> str:
+    """The id of an observation from its entry in the document, the kind of its facts among it.
+
+    Sockets count only where there are some, so that the ids of older reviews hold.
+    """
+    body = [kind, facts, endpoint, vantage, asked_at, transcript, *([sockets] if sockets else [])]
+    text = json.dumps(body, sort_keys=True, separators=(",", ":"), default=str)
+    return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:24]
 
 
 def utc_now() -> str:

@@ -28,6 +28,7 @@ from hardenprobe.network.backoff import Easing
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.network.sockets import (
     READ_LIMIT,
+    account,
     bind_reserved,
     connect,
     receive,
@@ -108,6 +109,9 @@ class DeviceLink:
     _allowed: float = 0.0
     _open: Stream | None = None
     _over: bool = False
+    _failed: list[tuple[int, Recorder]] = field(
+        default_factory=list
+    )  # connections that no observation has yet
 
     def __post_init__(self) -> None:
         self.turn.cost += self.cost
@@ -180,6 +184,14 @@ class DeviceLink:
         sock = socket.socket(_family(self.address), socket.SOCK_STREAM)
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
+        there = (self.address, real)
+
+        def failed(outcome: str | OSError, says: str, state: str) -> Unreachable:
+            recorder.socket = account(sock, there, outcome, time.monotonic() - recorder.began)
+            self._failed.append((port, recorder))
+            sock.close()
+            return Unreachable(f"{self.address} TCP {port}{says}", state)
+
         try:
             with audit_hook.granted(sock, self.address, real, self.source):
                 reserved = reserved and bind_reserved(sock, self.source or "")
@@ -187,26 +199,23 @@ class DeviceLink:
                 if not reserved and (self.source or self.tap):
                     sock.bind((self.source or "", 0))
                 if self.tap:
-                    self.tap.begin(recorder, "tcp", port, (self.address, real), sock.getsockname())
-                await connect(sock, (self.address, real), self.timing.connect)
+                    self.tap.begin(recorder, "tcp", port, there, sock.getsockname())
+                await connect(sock, there, self.timing.connect)
         except TimeoutError:
-            sock.close()
-            raise Unreachable(f"{self.address} TCP {port} is silent", "silent") from None
-        except ConnectionRefusedError:
-            sock.close()
-            raise Unreachable(f"{self.address} TCP {port} refuses", "refusing") from None
+            raise failed("timed out", " is silent", "silent") from None
+        except ConnectionRefusedError as exc:
+            raise failed(exc, " refuses", "refusing") from None
         except ConnectionResetError:
             pass  # it accepted, and reset before we looked; the first read says so
         except ConnectionError as exc:
-            sock.close()
-            raise Unreachable(f"{self.address} TCP {port}: {exc.strerror}", "refusing") from None
+            raise failed(exc, f": {exc.strerror}", "refusing") from None
         except OSError as exc:
-            sock.close()
             # Host or network unreachable: a router or our own stack said so, which is no word of the device.
-            raise Unreachable(f"{self.address} TCP {port}: {exc.strerror}", "silent") from None
+            raise failed(exc, f": {exc.strerror}", "silent") from None
         except BaseException:
             sock.close()
             raise
+        recorder.socket = account(sock, there, "connected", time.monotonic() - recorder.began)
         self.turn.easing.accepted(self.address, port, sock)
         return Stream(self, port, sock, recorder, reserved)
 
@@ -246,12 +255,16 @@ class DeviceLink:
                 try:
                     if self.source or self.tap:
                         sock.bind((self.source or "", 0))
-                    if any_port:
-                        report_unreachable(sock)
-                    else:
+                    report_unreachable(sock)
+                    if not any_port:
                         sock.connect(there)
-                except OSError:  # no way there from this source: our own stack said so, not the device
+                except OSError as exc:  # no way there from this source: our own stack said so, not the device
+                    recorder.socket = account(sock, there, exc, 0.0)
                     return Answer(state="silent", data=b"", recorder=recorder)
+
+                def told(outcome: str | OSError) -> None:
+                    recorder.socket = account(sock, there, outcome, time.monotonic() - recorder.began)
+
                 if self.tap:
                     self.tap.begin(recorder, "udp", port, there, sock.getsockname(), any_port)
                     stack.callback(self._closed)
@@ -266,11 +279,15 @@ class DeviceLink:
                         self._spend(Cost(bytes_sent=len(datagram)))
                         reply = await receive_datagram(sock, self.address, wait or self.timing.reply / tries)
                     except TimeoutError:
+                        told("no answer")
                         continue
-                    except ConnectionRefusedError:
+                    except ConnectionRefusedError as exc:
+                        told(exc)
                         return Answer(state="refusing", data=b"", recorder=recorder)
-                    except OSError:
+                    except OSError as exc:
+                        told(exc)
                         continue
+                    told("answered")
                     recorder.note("received", hide(reply) if hide else reply)
                     self._spend(Cost(bytes_received=len(reply)))
                     return Answer(state="accepting", data=reply, recorder=recorder)
@@ -282,8 +299,9 @@ class DeviceLink:
         return Endpoint(address=self.address, transport=transport, port=port, protocol=protocol, path=path)
 
     def observation(self, facts: F, endpoint: Endpoint | None, *recorders: Recorder) -> Observation[F]:
-        """Bind facts to the bytes that prove them."""
-        first = recorders[0] if recorders else Recorder()
+        """Bind facts to what proves them: the bytes, and the connections, those to this port that failed before among them."""
+        failed = self._take_failed(endpoint)
+        first = min((*failed, *recorders), key=lambda one: one.began, default=None) or Recorder()
         transcript: list[Exchange] = []
         for recorder in recorders:
             shift = recorder.began - first.began
@@ -291,17 +309,39 @@ class DeviceLink:
                 Exchange(at=round(e.at + shift, 4), direction=e.direction, hex=e.hex, length=e.length)
                 for e in recorder.exchanges
             )
-        seen = observation(facts, endpoint, self.vantage, first.asked_at, tuple(transcript[:EXCHANGES]))
+        sockets = [
+            replace(one.socket, at=round(one.began - first.began, 4))
+            for one in (*failed, *recorders)
+            if one.socket
+        ]
+        seen = observation(
+            facts,
+            endpoint,
+            self.vantage,
+            first.asked_at,
+            tuple(transcript[:EXCHANGES]),
+            tuple(sockets[:EXCHANGES]),
+        )
         if self.tap:
             self.tap.proves(seen.id, endpoint, recorders)
         return seen
 
     def derived(self, facts: F, endpoint: Endpoint, seen: Observation[Any]) -> Observation[F]:
-        """Bind more facts to the bytes that another observation has already."""
-        made = observation(facts, endpoint, seen.vantage, seen.asked_at, seen.transcript)
+        """Bind more facts to what proves another observation already."""
+        made = observation(facts, endpoint, seen.vantage, seen.asked_at, seen.transcript, seen.sockets)
         if self.tap:
             self.tap.proves_as_well(made.id, seen.id)
         return made
+
+    def _take_failed(self, endpoint: Endpoint | None) -> list[Recorder]:
+        """The connections to an endpoint that failed since the last observation; without one, those to any port."""
+        mine = [
+            recorder
+            for port, recorder in self._failed
+            if endpoint is None or (endpoint.transport, endpoint.port) == ("tcp", port)
+        ]
+        self._failed = [one for one in self._failed if one[1] not in mine]
+        return mine
 
     async def _admit(self, wish: Cost) -> None:
         """Ask scope and ceiling, pause, and write the wish down."""

@@ -9,11 +9,22 @@ import socket
 import sys
 from collections.abc import Coroutine
 from ipaddress import ip_address
+from struct import Struct
 from typing import Any, TypeVar
+
+from hardenprobe.model import IcmpError, SocketRecord, Transport
 
 T = TypeVar("T")
 
 RESERVED = range(512, 1024)
+# Linux, linux/tcp.h: tcpi_rtt and, since Linux 5.4, tcpi_snd_wnd of struct tcp_info.
+_ROUND_TRIP, _WINDOW = Struct("=68xI"), Struct("=228xI")
+# Linux, ip(7), ipv6(7) and linux/errqueue.h: the queue of errors, and what it says of each.
+RECEIVE_ERRORS = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
+ERROR_QUEUE = 0x2000
+_EXTENDED_ERROR = Struct("=IBBBBII")
+_ICMP = (2, 3)  # ee_origin: ICMP, ICMPv6
+
 READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
 
 
@@ -91,7 +102,65 @@ async def _in_time(work: Coroutine[Any, Any, T], wait: float) -> T:
 
 
 def report_unreachable(sock: socket.socket) -> None:
-    """Make an unconnected socket tell of an unreachable port, where the system can (Linux, ip(7): IP_RECVERR)."""
+    """Make a datagram socket tell of an unreachable port and who said so, where the system can (Linux, ip(7): IP_RECVERR)."""
     if sys.platform == "linux":
-        v6 = sock.family == socket.AF_INET6
-        sock.setsockopt(socket.IPPROTO_IPV6 if v6 else socket.IPPROTO_IP, 25 if v6 else 11, 1)
+        sock.setsockopt(*RECEIVE_ERRORS[sock.family], 1)
+
+
+def icmp_error(sock: socket.socket) -> IcmpError | None:
+    """The oldest ICMP error that a socket holds, after `report_unreachable`; None where it holds none."""
+    if sys.platform != "linux":
+        return None
+    try:
+        _, extra, _, _ = sock.recvmsg(1, 512, ERROR_QUEUE)
+    except OSError:
+        return None
+    for level, kind, value in extra:
+        if (level, kind) == RECEIVE_ERRORS[sock.family] and len(value) > _EXTENDED_ERROR.size:
+            _, origin, type_, code, *_ = _EXTENDED_ERROR.unpack_from(value)
+            # SO_EE_OFFENDER: behind the error, the sender as a socket address.
+            at, size = (4, 4) if sock.family == socket.AF_INET else (8, 16)
+            sender = value[_EXTENDED_ERROR.size + at :][:size]
+            if origin in _ICMP and len(sender) == size:
+                return IcmpError(sender=str(ip_address(sender)), type=type_, code=code)
+    return None
+
+
+def account(
+    sock: socket.socket, there: tuple[str, int], outcome: str | OSError, seconds: float
+) -> SocketRecord:
+    """What the kernel says of a socket that is still open.
+
+    Args:
+        outcome: A word of `SocketRecord`, or the system's error.
+        seconds: Since the question began.
+    """
+    transport: Transport = "tcp" if sock.type == socket.SOCK_STREAM else "udp"
+    try:
+        ours = sock.getsockname()
+    except OSError:
+        ours = ("", 0)
+    connected = transport == "tcp" and outcome == "connected"
+    return SocketRecord(
+        at=0.0,
+        transport=transport,
+        local=str(ours[0]),
+        local_port=int(ours[1]),
+        remote=there[0],
+        remote_port=there[1],
+        outcome=outcome if isinstance(outcome, str) else errno.errorcode.get(outcome.errno or 0, "error"),
+        seconds=round(seconds, 6),
+        round_trip_us=_tcp_info(sock, _ROUND_TRIP) if connected else None,
+        window=_tcp_info(sock, _WINDOW) if connected else None,
+        icmp=icmp_error(sock) if isinstance(outcome, OSError) and transport == "udp" else None,
+    )
+
+
+def _tcp_info(sock: socket.socket, field: Struct) -> int | None:
+    if sys.platform != "linux":
+        return None
+    try:
+        info = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, field.size)
+    except OSError:
+        return None
+    return int(field.unpack(info)[0]) if len(info) == field.size else None

@@ -17,6 +17,7 @@ from struct import Struct, pack_into
 from typing import TYPE_CHECKING, Protocol
 
 from hardenprobe.errors import ScopeRefused
+from hardenprobe.network.sockets import ERROR_QUEUE, RECEIVE_ERRORS
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.socket_tap import SweepTap
@@ -25,10 +26,7 @@ LONGEST_REPLY = 2048  # bytes; a report is about 100, and nothing behind the mes
 RECEIVED_AT_ONCE = 2048  # replies before connections get their turn
 READABLE, WRITABLE = 1, 4  # EPOLLIN and EPOLLOUT
 BUFFER = 1 << 20  # bytes of receive buffer asked for; the system may give less
-# Linux, ip(7), ipv6(7) and linux/errqueue.h: sockets tell of unreachable ports, and whose they were.
-_RECEIVE_ERRORS = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
-_ERROR_QUEUE = 0x2000
-_EXTENDED_ERROR = Struct("=IBBBB")
+_EXTENDED_ERROR = Struct("=IBBBB")  # linux/errqueue.h: the beginning of what the queue of errors says of each
 _BIND_WITHOUT_PORT = 24  # Linux, ip(7): the port is chosen at connect, when the peer is known
 # How a message begins whose lengths take one octet and whose id takes four, as nearly all do.
 _SHORT, _SHORT_TAGS = Struct(">BB3sBBHi"), (0x30, b"\x02\x01\x03", 0x30, 0x0204)
@@ -249,7 +247,7 @@ class Discovery:
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER)
             if sys.platform == "linux":
-                sock.setsockopt(*_RECEIVE_ERRORS[family], 1)
+                sock.setsockopt(*RECEIVE_ERRORS[family], 1)
             source = self._sources[v6]
             if source or self._tap:
                 sock.bind((source or "", 0))
@@ -266,11 +264,11 @@ def _unreachable(sock: socket.socket) -> Iterator[tuple[str, None, int]]:
     """The addresses that said, by ICMP, that nobody listens on the port."""
     for _ in range(RECEIVED_AT_ONCE):
         try:
-            _, extra, _, peer = sock.recvmsg(1, 512, _ERROR_QUEUE)
+            _, extra, _, peer = sock.recvmsg(1, 512, ERROR_QUEUE)
         except OSError:
             return
         for level, kind, value in extra:
-            if (level, kind) in _RECEIVE_ERRORS.values() and len(value) >= _EXTENDED_ERROR.size:
+            if (level, kind) in RECEIVE_ERRORS.values() and len(value) >= _EXTENDED_ERROR.size:
                 number, origin, *_ = _EXTENDED_ERROR.unpack_from(value)
                 if number == errno.ECONNREFUSED and origin in (2, 3):  # ICMP, ICMPv6
                     yield _plain(peer[0]), None, 0

@@ -15,6 +15,7 @@ from hardenprobe.model import (
     Reason,
     RetiredSeen,
     Severity,
+    SocketRecord,
 )
 
 CAUTION = (
@@ -82,6 +83,19 @@ def endpoint_text(endpoint: Endpoint | None, device: Device | None = None) -> st
 def reason_text(reason: Reason | None) -> str:
     """Say in words why something could not be told."""
     return REASONS[reason]
+
+
+def socket_text(socket: SocketRecord) -> str:
+    """Say what the kernel's account of a connection or a datagram is."""
+    ends = f"{socket.local}:{socket.local_port} to {socket.remote} {socket.remote_port}/{socket.transport}"
+    said = f"{socket.at:.3f} s, {ends}: {socket.outcome} after {1000 * socket.seconds:.1f} ms"
+    if socket.round_trip_us is not None:
+        said += f", round trip {socket.round_trip_us} microseconds"
+    if socket.window is not None:
+        said += f", receive window {socket.window} bytes"
+    if icmp := socket.icmp:
+        said += f", ICMP type {icmp.type} code {icmp.code} from {icmp.sender}"
+    return visible(said)
 
 
 def dump(exchange: Exchange) -> list[str]:

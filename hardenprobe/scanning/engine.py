@@ -450,17 +450,20 @@ def _visit_of(asked: ProbeContext, unfinished: str | None) -> Visit:
     reset_proves = asked.listed is not None and not is_loopback(asked.line.address)
     proven = State.ACCEPTING in states or (State.REFUSING in states and reset_proves)
     crashed = next((o.facts.text for o in asked.of(ProbeFault) if o.facts.reason == Reason.CRASHED), None)
+    seen: tuple[Observation[Any], ...] = tuple(asked.seen)
     if unfinished or (crashed and not proven):
         outcome = "unfinished"
     elif proven:
         outcome = "answered"
     else:
         outcome = "refused" if State.REFUSING in states else "silent"
+    if not proven and (asked.listed is None or outcome == "unfinished"):
+        seen = ()  # nobody proven, no device; of a listed one they prove that it was looked for
     return Visit(
         address=asked.line.address,
         vantage=asked.line.vantage,
         outcome=outcome,
-        observations=tuple(asked.seen) if proven else (),  # nobody proven, no device
+        observations=seen,
         cost=asked.line.cost,
         why=unfinished or (None if proven else crashed),
         eased=asked.line.turn.easing.told,

@@ -6,6 +6,7 @@ import asyncio
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import pytest
 
@@ -17,7 +18,7 @@ from hardenprobe.demo_lab.truth_snmp import stray_channels
 from hardenprobe.devices import inventory
 from hardenprobe.facts import TlsPort, TlsSuites
 from hardenprobe.library import scan_and_judge
-from hardenprobe.model import Reason, Review, Word
+from hardenprobe.model import Observation, Reason, Review, Word
 from hardenprobe.plugins import registry
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
@@ -130,3 +131,22 @@ def test_a_check_has_a_device_that_fails_one_that_passes_and_a_trap(
     said = words(done.review for done in scans.values())
 
     assert missing_devices(CHECKS[check], said[check], DEVICES) == []
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_every_finding_has_bytes_or_the_kernels_account_or_a_file(
+    source: str, scans: dict[str, Done]
+) -> None:
+    found = scans[source].review
+    seen = {o.id: o for observations in found.observations.values() for o in observations}
+    lacking = [
+        (result.check, result.endpoint)
+        for result in found.findings
+        if not any(_proof(seen[id]) for id in result.observations)
+    ]
+
+    assert found.findings and not lacking
+
+
+def _proof(seen: Observation[Any]) -> bool:
+    return bool(seen.transcript or seen.sockets or getattr(seen.facts, "source", ""))

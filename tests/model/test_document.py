@@ -209,7 +209,7 @@ def test_the_document_has_the_keys_of_the_contract() -> None:
         "exception", "remedy",
     }  # fmt: skip
     assert list(doc["observations"][0]) == [
-        "device", "id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets"
+        "device", "id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets", "sockets"
     ]  # fmt: skip
     assert doc["devices"][0]["label"] == sample_review(2).devices[0].label
 

@@ -6,11 +6,12 @@ import asyncio
 import contextlib
 import socket
 import ssl
+import sys
 import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -19,8 +20,8 @@ import pytest
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.facts import TcpPort
-from hardenprobe.model import State
-from hardenprobe.model.transcript import EXCHANGES, KEPT
+from hardenprobe.model import IcmpError, SocketRecord, State
+from hardenprobe.model.transcript import EXCHANGES, KEPT, observation
 from hardenprobe.network.link import Answer, DeviceLink
 from hardenprobe.network.sockets import READ_LIMIT
 from hardenprobe.scope.limits import Timing
@@ -539,6 +540,60 @@ def test_observation_id_is_the_digest_of_what_it_holds() -> None:
     assert first.endpoint == where and first.vantage == "here" and first.transcript == ()
 
 
+def test_an_accepted_connection_leaves_the_kernels_account_although_no_byte_was_sent() -> None:
+    async def run() -> None:
+        async with sink() as peer:
+            door = line(peer.port, 80)
+            async with await door.connect(80) as stream:
+                seen = door.observation(TcpPort(state=State.ACCEPTING), door.endpoint(80), stream.recorder)
+            (kept,) = seen.sockets
+            assert seen.transcript == ()
+            assert (kept.outcome, kept.transport) == ("connected", "tcp")
+            assert (kept.local, kept.remote, kept.remote_port) == ("127.0.0.1", "127.0.0.1", peer.port)
+            assert kept.local_port > 0 and kept.round_trip_us and kept.window
+            assert kept.at == 0.0 and 0 < kept.seconds < 1
+
+    asyncio.run(run())
+
+
+def test_a_refused_connection_is_the_proof_of_the_next_observation_of_its_port_and_of_no_other() -> None:
+    async def run() -> None:
+        port = free_port()
+        door = line(port, 80)
+        with pytest.raises(Unreachable):
+            await door.connect(80)
+        facts = TcpPort(state=State.REFUSING)
+        other = door.observation(facts, door.endpoint(81))
+        seen = door.observation(facts, door.endpoint(80))
+        again = door.observation(facts, door.endpoint(80))
+        (kept,) = seen.sockets
+        assert (kept.outcome, kept.remote_port) == ("ECONNREFUSED", port) and kept.local_port > 0
+        assert (kept.round_trip_us, kept.window) == (None, None)
+        assert other.sockets == again.sockets == ()
+
+    asyncio.run(run())
+
+
+def test_sockets_are_part_of_an_observations_id() -> None:
+    door = line()
+    facts, where = TcpPort(state=State.ACCEPTING), door.endpoint(23)
+    kept = SocketRecord(
+        at=0.0,
+        transport="tcp",
+        local="127.0.0.1",
+        local_port=40000,
+        remote="127.0.0.1",
+        remote_port=23,
+        outcome="connected",
+        seconds=0.001,
+    )
+    ids = {
+        observation(facts, where, "here", "2026-03-02T21:00:00.000Z", (), sockets).id
+        for sockets in ((), (kept,), (replace(kept, local_port=40001),))
+    }
+    assert len(ids) == 3
+
+
 # --- datagrams
 
 
@@ -557,6 +612,10 @@ def test_answer_comes_with_its_proof() -> None:
 def test_unreachable_port_is_refusing() -> None:
     answer = asyncio.run(line(free_port(socket.SOCK_DGRAM), 161).ask(161, b"x"))
     assert (answer.state, answer.data) == ("refusing", b"")
+    kept = answer.recorder.socket
+    assert kept is not None and kept.outcome == "ECONNREFUSED"
+    if sys.platform == "linux":  # RFC 792: destination unreachable, port unreachable
+        assert kept.icmp == IcmpError(sender="127.0.0.1", type=3, code=3)
 
 
 def test_silence_costs_one_retransmission() -> None:
@@ -568,6 +627,7 @@ def test_silence_costs_one_retransmission() -> None:
     answer, received = asyncio.run(run())
     assert (answer.state, answer.data) == ("silent", b"")
     assert received == [b"hello?", b"hello?"]
+    assert answer.recorder.socket is not None and answer.recorder.socket.outcome == "no answer"
 
 
 def test_second_try_is_heard() -> None:

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
+import shutil
 import socket
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
-from hardenprobe.network.sockets import connect, receive
+from hardenprobe.model import IcmpError
+from hardenprobe.network.sockets import account, connect, icmp_error, receive, report_unreachable
 
 WAIT = 0.05
 HERE = "127.0.0.1"
@@ -87,3 +92,48 @@ def test_silence() -> None:
         here.setblocking(False)
         with pytest.raises(TimeoutError):
             asyncio.run(receive(here, 100, WAIT))
+
+
+@pytest.mark.peer
+@pytest.mark.skipif(shutil.which("ss") is None, reason="needs ss of the Debian package iproute2")
+def test_the_account_of_a_connection_is_what_another_program_reads_from_the_kernel(
+    listening: socket.socket,
+) -> None:
+    """ss reads the same structure over netlink (ss(8), sock_diag(7)), so offsets are checked by a program of others."""
+    with socket.create_connection(listening.getsockname()) as sock:
+        kept = account(sock, listening.getsockname(), "connected", 0.25)
+        words = ["ss", "-tinH", "dst", HERE, "and", "dport", f"= :{kept.remote_port}"]
+        said = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    round_trip, window = re.search(r"\brtt:([0-9.]+)/", said), re.search(r"\bsnd_wnd:(\d+)", said)
+
+    assert round_trip and kept.round_trip_us == round(1000 * float(round_trip[1]))
+    assert window and kept.window == int(window[1])
+    assert f"{kept.local}:{kept.local_port}" in said and f"{kept.remote}:{kept.remote_port}" in said
+    assert (kept.outcome, kept.seconds, kept.icmp) == ("connected", 0.25, None)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells which ICMP error came back")
+@pytest.mark.parametrize(
+    ("host", "error"),
+    [
+        (HERE, IcmpError(sender=HERE, type=3, code=3)),  # RFC 792: destination unreachable, port unreachable
+        ("::1", IcmpError(sender="::1", type=1, code=4)),  # RFC 4443 section 3.1: the same
+    ],
+)
+def test_the_icmp_error_that_came_back_is_kept(host: str, error: IcmpError) -> None:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_DGRAM) as sock:
+        with socket.socket(family, socket.SOCK_DGRAM) as free:
+            free.bind((host, 0))
+            port = free.getsockname()[1]
+        report_unreachable(sock)
+        sock.connect((host, port))
+        sock.send(b"x")
+        sock.settimeout(2)
+        with pytest.raises(ConnectionRefusedError) as refused:
+            sock.recv(1)
+        kept = account(sock, (host, port), refused.value, 0.0)
+
+        assert (kept.outcome, kept.transport, kept.icmp) == ("ECONNREFUSED", "udp", error)
+        assert (kept.round_trip_us, kept.window) == (None, None)
+        assert icmp_error(sock) is None, "each is told once"

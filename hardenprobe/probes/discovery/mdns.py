@@ -150,7 +150,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
                 texts = [r for r in records if r.type == DNS_TYPES["TXT"]]
         for record in texts[: MOST_TEXTS - kept]:
             kept += 1
-            yield asked.line.observation(text_of(record), asked.line.endpoint(PORT, "udp", "mdns"))
+            yield asked.line.derived(text_of(record), asked.line.endpoint(PORT, "udp", "mdns"), seen)
 
 
 def _rank(service: str) -> int:
