@@ -15,10 +15,9 @@ from hardenprobe.cli.folding import folded
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate
 
-WRONG = 1
-_TRUST = (
-    "A PEM file of who may vouch for the signer; repeat it for more. Then a bag that nobody signed is wrong."
-)
+INVALID, NOT_DETERMINED = 1, 3
+_STATUS = {"valid": 0, "invalid": INVALID, "not determined": NOT_DETERMINED}
+_TRUST = "PEM file of trust anchors for the signer; repeatable. Then a bag that is not signed is invalid."
 _TRUST_TIME = "The same for the time stamp."
 
 
@@ -117,14 +116,43 @@ def pack(
 @click.argument("file", type=options.FILE)
 @click.option("--trust", type=options.FILE, multiple=True, help=_TRUST)
 @click.option("--trust-time", type=options.FILE, multiple=True, help=_TRUST_TIME)
-def verify(file: Path, trust: Sequence[Path], trust_time: Sequence[Path]) -> int:
-    """Say whether a bag is whole, who signed it, and what is wrong. The status is 0 for whole, 1 for wrong."""
+@click.option(
+    "--crl", "crls", type=options.FILE, multiple=True, help="CRL in PEM or DER (RFC 5280); repeatable."
+)
+@click.option(
+    "--ocsp",
+    "responses",
+    type=options.FILE,
+    multiple=True,
+    help="OCSP response in DER (RFC 6960); repeatable.",
+)
+def verify(
+    file: Path,
+    trust: Sequence[Path],
+    trust_time: Sequence[Path],
+    crls: Sequence[Path],
+    responses: Sequence[Path],
+) -> int:
+    """Verify a bag level by level: container, manifest, signature, content, results judged again.
+
+    Nothing is fetched: trust anchors, CRLs and OCSP responses are given by file. The status is 0 for valid, 1 for invalid,
+    3 where it cannot be determined: no trust anchor was given, or revocation is unknown.
+    """
     from hardenprobe.evidence import verify as verifying
+    from hardenprobe.evidence.container import BagRefused
+    from hardenprobe.evidence.revocation import RevocationData
     from hardenprobe.reports.text import counted, visible
 
-    found = verifying.verify(file, _certificates(trust), _certificates(trust_time))
+    revocation = RevocationData.load(crls, responses)
+    anchors, time_anchors = _certificates(trust), _certificates(trust_time)
+    try:
+        found = verifying.verify(file, anchors, time_anchors, revocation=revocation)
+    except BagRefused as exc:
+        click.echo(folded(f"invalid: container: {visible(exc, 2000)}", 2))
+        click.echo("Invalid. No level was reached.")
+        return INVALID
     full = found.about.get("Full-Bag-SHA-512")
-    click.echo(f"Review {visible(found.about.get('External-Identifier', 'of no name'))}")
+    click.echo(f"Review {visible(found.about.get('External-Identifier', 'without a name'))}")
     click.echo(
         f"{counted(found.files, 'file')}, {counted(found.size, 'byte')}; the digest of the bag is SHA-512"
     )
@@ -135,8 +163,14 @@ def verify(file: Path, trust: Sequence[Path], trust_time: Sequence[Path]) -> int
         click.echo(folded(visible(line, 2000), 2))
     for fault in found.faults:
         click.echo(folded(f"{fault.kind}: {visible(fault.file)}: {visible(fault.text)}", 2))
-    click.echo(f"{counted(len(found.faults), 'thing is', 'things are')} wrong." if found.faults else "Whole.")
-    return WRONG if found.faults else 0
+    for level, text in found.open:
+        click.echo(folded(f"not determined: {level}: {visible(text)}", 2))
+    for level in found.verified:
+        click.echo(f"  {level:<12} {found.of(level)}")
+    reached = f"level reached: {found.reached}" if found.reached else "no level was reached"
+    faults = f", {counted(len(found.faults), 'fault')}" if found.faults else ""
+    click.echo(f"{found.state.capitalize()}{faults}; {reached}.")
+    return _STATUS[found.state]
 
 
 @command.command("show")
@@ -149,7 +183,7 @@ def verify(file: Path, trust: Sequence[Path], trust_time: Sequence[Path]) -> int
 def show(finding: str, bag: Path | None, review_name: str, store_url: str | None) -> int:
     """Trace one finding: what was seen, the bytes both ways, the rule, and the command that asks again.
 
-    FINDING is its id, or a unique beginning of one. The status is 1 where the bag is not whole.
+    FINDING is its id, or a unique beginning of one. The status is 1 where the bag is invalid.
     """
     from hardenprobe.cli.opening import opened
     from hardenprobe.evidence import container, reading, trace
@@ -159,8 +193,8 @@ def show(finding: str, bag: Path | None, review_name: str, store_url: str | None
     if bag:
         with container.opened(bag) as file:
             if verifying.verify_opened(file).faults:
-                click.echo(f"{bag} is not whole; see `hardenprobe evidence verify {bag}`", err=True)
-                status = WRONG
+                click.echo(f"{bag} is invalid; see `hardenprobe evidence verify {bag}`", err=True)
+                status = INVALID
             review, name = reading.one_device(lambda: file.document("data/review.json"), finding)
     else:
         with opened(store_url) as kept:
@@ -173,26 +207,27 @@ def show(finding: str, bag: Path | None, review_name: str, store_url: str | None
 
 @command.command("stamp")
 @click.argument("file", type=options.FILE)
-@click.option(
-    "--request", "request_to", type=options.FILE, help="Write a request for a time stamp (RFC 3161) here."
-)
-@click.option("--token", "reply", type=options.FILE, help="Put the authority's reply into the bag.")
-def stamp(file: Path, request_to: Path | None, reply: Path | None) -> int:
-    """Have a bag stamped: a request goes out as a file, the reply of a time stamping authority comes in as one."""
+@click.option("--request", "request_file", type=options.FILE, help="The request for a time stamp (RFC 3161).")
+@click.option("--token", "reply", type=options.FILE, help="Put the authority's reply to it into the bag.")
+def stamp(file: Path, request_file: Path | None, reply: Path | None) -> int:
+    """Have a bag stamped: --request FILE writes a request; --request FILE --token REPLY puts the reply into the bag.
+
+    The request holds a nonce, and a reply to another request is refused. Both go into the bag.
+    """
     from hardenprobe.errors import UsageError
     from hardenprobe.evidence import stamping
 
-    if (request_to is None) == (reply is None):
-        raise click.UsageError("give --request FILE, or --token FILE once the reply is there")
+    if request_file is None:
+        raise click.UsageError("give --request FILE, and --token FILE too once the reply is there")
     try:
-        if request_to:
-            request_to.write_bytes(stamping.request(file))
-            click.echo(f"wrote {request_to}; send it to a time stamping authority", err=True)
-        elif reply:
-            found = stamping.attach(file, reply.read_bytes())
+        if reply is None:
+            request_file.write_bytes(stamping.request(file))
+            click.echo(f"wrote {request_file}; send it to a time stamping authority and keep it", err=True)
+        else:
+            found = stamping.attach(file, reply.read_bytes(), request_file.read_bytes())
             click.echo(f"{file} carries a time stamp of {found.at:%Y-%m-%d %H:%M:%S} UTC", err=True)
     except OSError as exc:
-        raise UsageError(f"{request_to or reply}: {exc.strerror}") from exc
+        raise UsageError(f"{exc.filename or request_file}: {exc.strerror}") from exc
     return 0
 
 
@@ -206,7 +241,7 @@ def stamp(file: Path, request_to: Path | None, reply: Path | None) -> int:
     help="A folder that is not there yet.",
 )
 def unpack(file: Path, output: Path) -> int:
-    """Unpack a bag that is safe to unpack; whether it is whole, `verify` says."""
+    """Unpack a bag that is safe to unpack; whether it is valid, `verify` says."""
     from hardenprobe.evidence import container
 
     with container.opened(file) as bag:

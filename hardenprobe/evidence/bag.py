@@ -9,6 +9,7 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import tempfile
 import zipfile
 from collections.abc import Callable, Iterator, Mapping
@@ -24,7 +25,8 @@ DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"  # RFC
 SIGNED = "tagmanifest-sha512.txt"
 SIGNATURE = "signature.p7s"
 TOKEN = "timestamp.tst"
-APART = frozenset({SIGNATURE, TOKEN, *(f"tagmanifest-{name}.txt" for name in ALGORITHMS)})
+TIME_REQUEST = "timestamp.tsq"
+APART = frozenset({SIGNATURE, TOKEN, TIME_REQUEST, *(f"tagmanifest-{name}.txt" for name in ALGORITHMS)})
 """Tag files that no manifest lists: they are about the tag manifests, or are those."""
 
 FIXED = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip file can hold
@@ -152,6 +154,22 @@ def writing(path: Path, folder: str) -> Iterator[BagWriter]:
     """
     with replacing(path) as out, zipfile.ZipFile(out, "w") as archive:
         yield BagWriter(archive, folder)
+
+
+def append(bag: Path, folder: str, files: Mapping[str, bytes]) -> None:
+    """Put tag files that no manifest lists into a bag; it stays as it was until the new one is complete.
+
+    Raises:
+        UsageError: It cannot be written.
+    """
+    with replacing(bag) as out:
+        with bag.open("rb") as file:
+            shutil.copyfileobj(file, out)
+        with zipfile.ZipFile(out, "a") as archive:
+            for name, data in files.items():
+                info = zipfile.ZipInfo(f"{folder}/{name}", FIXED)
+                info.create_system, info.external_attr = 3, MODE
+                archive.writestr(info, data)
 
 
 @contextmanager

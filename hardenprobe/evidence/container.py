@@ -122,7 +122,8 @@ def opened(path: Path) -> Iterator[Container]:
     """Open a bag.
 
     Raises:
-        BagRefused: It cannot be read, or not safely; says why.
+        UsageError: The file cannot be read.
+        BagRefused: It is no bag, or not one that can be read safely; says why.
     """
     try:
         with path.open("rb") as file:
@@ -137,7 +138,7 @@ def opened(path: Path) -> Iterator[Container]:
                 names = frozenset(info.filename.partition("/")[2] for info in archive.filelist)
                 yield Container(folder, names, archive)
     except OSError as exc:
-        raise BagRefused(f"{path} cannot be read: {exc.strerror}") from exc
+        raise UsageError(f"{path} cannot be read: {exc.strerror}") from exc
 
 
 def _checked(archive: zipfile.ZipFile, file: IO[bytes]) -> str:

@@ -31,7 +31,7 @@ Evidence of a hardenprobe review
 
 {parts}
 
-Whether the bag is whole: `hardenprobe evidence verify FILE`, or any program that validates BagIt (RFC 8493), or, inside of
+Whether the bag is complete and valid: `hardenprobe evidence verify FILE`, or any program that validates BagIt (RFC 8493), or, inside of
 the folder, `sha256sum --check --strict manifest-sha256.txt tagmanifest-sha256.txt`.
 
 Who signed it, where {signature} is there:
@@ -131,12 +131,12 @@ def pack_redacted(
         key: File with the key of the pseudonyms; made where there is none.
 
     Raises:
-        UsageError: As `pack`; or the full bag is not whole, or of another review.
+        UsageError: As `pack`; or the full bag is not valid, or of another review.
     """
     verdict = verify(full)
     review = source.outline.head.id
     if verdict.faults:
-        raise BagRefused(f"--full {full} is not whole; see `hardenprobe evidence verify {full}`")
+        raise BagRefused(f"--full {full} is not valid; see `hardenprobe evidence verify {full}`")
     if verdict.about.get("Review-Digest") != source.digest or "Full-Bag-SHA-512" in verdict.about:
         raise BagRefused(f"--full {full} is not the full bag of review {review}")
     redaction = Redaction(pseudonyms.load(key), foreign_remedies(source))

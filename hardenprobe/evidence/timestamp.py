@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, ClassVar
@@ -37,18 +38,45 @@ class Stamped:
 
     Attributes:
         at: UTC.
+        nonce: That of the request which it answers, None where that had none.
     """
 
     at: datetime
+    nonce: int | None
     certificate: x509.Certificate
     others: tuple[x509.Certificate, ...]
 
 
-def request(data: bytes) -> bytes:
-    """A request for a time stamp of `data`, in DER: its SHA-512, and the wish for the authority's certificate."""
+def request(data: bytes, nonce: int | None = None) -> bytes:
+    """A request for a time stamp of `data`, in DER: its SHA-512, a nonce, and the wish for the authority's certificate.
+
+    Args:
+        nonce: 64 random bits by default (RFC 3161 section 2.4.1).
+    """
     imprint = {"hash_algorithm": {"algorithm": "sha512"}, "hashed_message": hashlib.sha512(data).digest()}
-    made: bytes = tsp.TimeStampReq({"version": "v1", "message_imprint": imprint, "cert_req": True}).dump()
+    fields = {
+        "version": "v1",
+        "message_imprint": imprint,
+        "nonce": secrets.randbits(64) if nonce is None else nonce,
+        "cert_req": True,
+    }
+    made: bytes = tsp.TimeStampReq(fields).dump()
     return made
+
+
+def nonce_of(sent: bytes, data: bytes) -> int:
+    """The nonce of a request for `data` that was made here.
+
+    Raises:
+        Wrong: It is no such request.
+    """
+    try:
+        nonce = tsp.TimeStampReq.load(sent, strict=True)["nonce"].native
+    except BROKEN as exc:
+        raise Wrong(f"it is no request for a time stamp ({type(exc).__name__})") from exc
+    if not isinstance(nonce, int) or request(data, nonce) != sent:
+        raise Wrong("it is a request for a time stamp of something else")
+    return nonce
 
 
 def token(reply: bytes) -> bytes:
@@ -94,10 +122,11 @@ def check(der: bytes, data: bytes) -> Stamped:
         if not hmac.compare_digest(imprint["hashed_message"].native, made):
             raise Wrong("its imprint is of something else")
         at = info["gen_time"].native.astimezone(UTC)
+        nonce = info["nonce"].native
         _may_stamp(signed.certificate)
     except BROKEN as exc:
         raise Wrong(f"it cannot be read ({type(exc).__name__})") from exc
-    return Stamped(at=at, certificate=signed.certificate, others=signed.others)
+    return Stamped(at=at, nonce=nonce, certificate=signed.certificate, others=signed.others)
 
 
 def _named(attributes: dict[str, Any], certificate: x509.Certificate) -> None:

@@ -1,4 +1,4 @@
-"""Who stands behind a certificate: the path to an anchor that the auditor named, at a given time. Nothing is looked up."""
+"""Who a certificate leads to: the path to an anchor that the auditor named, at a given time. Nothing is looked up."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ def vouch(
     others: Sequence[x509.Certificate],
     anchors: Sequence[x509.Certificate],
     at: datetime,
-) -> str:
-    """The name of the anchor that vouches for a certificate at a time.
+) -> tuple[x509.Certificate, ...]:
+    """The certification path of a certificate at a time: it first, the anchor last.
 
     Raises:
-        Wrong: None of them does.
+        Wrong: There is none.
     """
     _in_time(leaf, at)
     authority = ExtensionPolicy.permit_all().require_present(
@@ -41,10 +41,10 @@ def vouch(
     try:
         path = policy.build_client_verifier().verify(leaf, list(others)).chain
     except VerificationError as exc:
-        raise Wrong(f"no named anchor vouches for it ({_said(exc)})") from exc
+        raise Wrong(f"it has no certification path to a trust anchor ({_said(exc)})") from exc
     except BROKEN as exc:
         raise Wrong(f"its path cannot be checked ({type(exc).__name__})") from exc
-    return name(path[-1])
+    return tuple(path)
 
 
 def fit_to_sign(certificate: x509.Certificate, at: datetime) -> None:

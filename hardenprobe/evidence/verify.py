@@ -1,4 +1,4 @@
-"""Whether a bag is whole, and who stands behind it. Nothing in the bag is believed: anchors come from whoever asks."""
+"""Whether a bag is complete and valid, and who signed it. Nothing in the bag is believed: anchors come from whoever asks."""
 
 from __future__ import annotations
 
@@ -13,23 +13,44 @@ from cryptography import x509
 from cryptography.hazmat.primitives.hashes import SHA256
 
 from hardenprobe.errors import clip
-from hardenprobe.evidence import container, signature, timestamp, trust
+from hardenprobe.evidence import container, revocation, signature, timestamp, trust
 from hardenprobe.evidence.bag import (
     ALGORITHMS,
     APART,
     DECLARATION,
     SIGNATURE,
     SIGNED,
+    TIME_REQUEST,
     TOKEN,
     Sums,
     info_text,
     manifest,
 )
 from hardenprobe.evidence.container import BagRefused, Broken, Container
+from hardenprobe.evidence.revocation import RevocationData
 from hardenprobe.evidence.signature import Wrong
 
 FORMAT = "hardenprobe.evidence/1"
-Kind = Literal["missing", "altered", "added", "signature", "certificate", "time"]
+Kind = Literal[
+    "missing", "altered", "added", "signature", "certificate", "time", "order", "content", "result"
+]
+Level = Literal["container", "manifest", "signature", "content", "re-judged"]
+State = Literal["valid", "invalid", "not determined"]
+
+LEVELS: tuple[Level, ...] = ("container", "manifest", "signature", "content", "re-judged")
+"""What is verified, in order: each rests on those before it."""
+
+_LEVEL_OF: dict[Kind, Level] = {
+    "missing": "manifest",
+    "altered": "manifest",
+    "added": "manifest",
+    "signature": "signature",
+    "certificate": "signature",
+    "time": "signature",
+    "order": "content",
+    "content": "content",
+    "result": "re-judged",
+}
 
 REVIEW = "data/review.json"
 _TAGS = ("bagit.txt", "bag-info.txt", *(f"manifest-{name}.txt" for name in ALGORITHMS))
@@ -62,7 +83,10 @@ class Verdict:
         digest: SHA-512 of the tag manifest, in hex; "" where that is gone.
         files, size: Of the payload.
         told: What can be said of signature and time, for people.
-        faults: Empty where the bag is whole.
+        faults: Empty where nothing that was verified is invalid.
+        open: What could not be determined, and why, by level.
+        verified: The levels that were looked at.
+        signed, stamped: When, as signer and time stamping authority say; None where nobody did.
     """
 
     about: dict[str, str] = field(default_factory=dict)
@@ -71,36 +95,79 @@ class Verdict:
     size: int = 0
     told: list[str] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    open: list[tuple[Level, str]] = field(default_factory=list)
+    verified: list[Level] = field(default_factory=list)
+    signed: datetime | None = None
+    stamped: datetime | None = None
 
     def fault(self, kind: Kind, file: str, text: str) -> None:
         self.faults.append(Fault(kind=kind, file=file, text=text))
 
+    def leave_open(self, level: Level, text: str) -> None:
+        self.open.append((level, text))
+
+    def of(self, level: Level) -> State:
+        """The state of one level; "not determined" too where it was not looked at."""
+        if any(_LEVEL_OF[fault.kind] == level for fault in self.faults):
+            return "invalid"
+        undetermined = level not in self.verified or any(level == one for one, _ in self.open)
+        return "not determined" if undetermined else "valid"
+
+    @property
+    def reached(self) -> Level | None:
+        """The last level that is valid together with all before it; None where not even the container is."""
+        last = None
+        for level in LEVELS:
+            if self.of(level) != "valid":
+                break
+            last = level
+        return last
+
+    @property
+    def state(self) -> State:
+        """Invalid where anything is; valid where every level that was looked at is."""
+        if self.faults:
+            return "invalid"
+        return "not determined" if self.open else "valid"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trust:
+    """What whoever verifies a bag believes.
+
+    Attributes:
+        anchors: Trust anchors of the signer. None where none were named; then a bag needs no signature.
+        time_anchors: Those of the time stamp. None where none were named; then a bag needs none.
+        revocation: What is known of certificates that were revoked.
+        now: The time of verification; the present by default.
+    """
+
+    anchors: Sequence[x509.Certificate] | None = None
+    time_anchors: Sequence[x509.Certificate] | None = None
+    revocation: RevocationData = field(default_factory=RevocationData)
+    now: datetime | None = None
+
 
 def verify(
     path: Path,
-    trusted: Sequence[x509.Certificate] | None = None,
-    trusted_for_time: Sequence[x509.Certificate] | None = None,
+    anchors: Sequence[x509.Certificate] | None = None,
+    time_anchors: Sequence[x509.Certificate] | None = None,
     now: datetime | None = None,
+    revocation: RevocationData | None = None,
 ) -> Verdict:
-    """Look a bag over, as a stream.
-
-    Args:
-        trusted: Who may vouch for the signer. None where nobody was named; then a bag needs no signature.
-        trusted_for_time: Who may vouch for the time stamp. None where nobody was named; then a bag needs none.
+    """Verify container, manifests and signature of a bag, as a stream. The arguments are those of `Trust`.
 
     Raises:
         BagRefused: It is no bag of ours, or not one that can be read safely.
     """
     with container.opened(path) as bag:
-        return verify_opened(bag, trusted, trusted_for_time, now)
+        given = Trust(
+            anchors=anchors, time_anchors=time_anchors, now=now, revocation=revocation or RevocationData()
+        )
+        return verify_opened(bag, given)
 
 
-def verify_opened(
-    bag: Container,
-    trusted: Sequence[x509.Certificate] | None = None,
-    trusted_for_time: Sequence[x509.Certificate] | None = None,
-    now: datetime | None = None,
-) -> Verdict:
+def verify_opened(bag: Container, given: Trust | None = None) -> Verdict:
     """As `verify`, of a bag that is open."""
     if not bag.names & {*_TAGS, *APART}:
         raise BagRefused("it holds none of the files that make a bag")
@@ -111,7 +178,8 @@ def verify_opened(
     }
     _files(bag, sums, small, verdict)
     _tags(sums, small, verdict)
-    _signature(bag, small.get(SIGNED), verdict, trusted, trusted_for_time, now or datetime.now(UTC))
+    _signature(bag, small.get(SIGNED), verdict, given or Trust())
+    verdict.verified += ["container", "manifest", "signature"]
     return verdict
 
 
@@ -215,24 +283,21 @@ def _known(verdict: Verdict, file: str) -> bool:
     return any(fault.file == file for fault in verdict.faults)
 
 
-def _signature(
-    bag: Container,
-    covered: bytes | None,
-    verdict: Verdict,
-    trusted: Sequence[x509.Certificate] | None,
-    trusted_for_time: Sequence[x509.Certificate] | None,
-    now: datetime,
-) -> None:
+def _signature(bag: Container, covered: bytes | None, verdict: Verdict, trusted: Trust) -> None:
+    now = trusted.now or datetime.now(UTC)
     der = _part(bag, SIGNATURE, verdict)
-    stamped = _time(bag, der if der is not None else covered, verdict, trusted_for_time, now)
+    stamped = _time(bag, der if der is not None else covered, verdict, trusted, now)
     wanted = verdict.about.get("Signer-Certificate-SHA-256")
     if der is None:
         if SIGNATURE not in bag.names and wanted:
             verdict.fault("missing", SIGNATURE, "bag-info.txt says that the bag was signed")
-        elif SIGNATURE not in bag.names and trusted is not None:
-            verdict.fault("signature", SIGNATURE, "nobody signed the bag")
+        elif SIGNATURE not in bag.names and trusted.anchors is not None:
+            verdict.fault("signature", SIGNATURE, "the bag is not signed")
         elif SIGNATURE not in bag.names:
-            verdict.told.append("Nobody signed it: whoever had it could have written all of it anew.")
+            verdict.told.append(
+                "Not signed: origin not authenticated. Anyone who held the file could have written all of it."
+            )
+            verdict.leave_open("signature", "the bag is not signed")
         return
     if covered is None:
         return  # the tag manifest is missing, which is said
@@ -246,35 +311,47 @@ def _signature(
             "signature", SIGNATURE, "bag-info.txt names other certificates than those that are in it"
         )
         return
-    said = f", as they say on {signed.at:%Y-%m-%d %H:%M:%S} UTC" if signed.at else ""
+    verdict.signed = signed.at
+    said = f", by the signer's clock on {signed.at:%Y-%m-%d %H:%M:%S} UTC" if signed.at else ""
     verdict.told.append(
         f"Signed by {trust.name(signed.certificate)}, serial {signed.certificate.serial_number:x}, "
         f"SHA-256 {signed.certificate.fingerprint(SHA256()).hex()}{said}."
     )
     when = stamped or now
-    if trusted is None:
-        verdict.told.append("Nobody vouched for the signer: name who may, with --trust FILE.")
+    if trusted.anchors is None:
+        verdict.told.append("Signer not authenticated: name a trust anchor by --trust FILE.")
+        verdict.leave_open("signature", "no trust anchor was given for the signer")
         return
     try:
         trust.may_sign(signed.certificate)
-        anchor = trust.vouch(signed.certificate, signed.others, trusted, when)
+        path = trust.vouch(signed.certificate, signed.others, trusted.anchors, when)
     except Wrong as exc:
         verdict.fault("certificate", SIGNATURE, f"the signer's certificate: {exc}")
         return
     how = "at the time of the time stamp" if stamped else "today"
-    verdict.told.append(f"{anchor} vouches for the signer {how}; whether it was revoked was not looked up.")
+    verdict.told.append(f"Signer authenticated {how} by trust anchor {trust.name(path[-1])}.")
+    _revocation(path, trusted, when, verdict, SIGNATURE)
+
+
+def _revocation(
+    path: Sequence[x509.Certificate], trusted: Trust, when: datetime, verdict: Verdict, file: str
+) -> None:
+    found = revocation.of_path(path, trusted.revocation, when, trust.name)
+    for line in found.revoked:
+        verdict.fault("certificate", file, line)
+    verdict.told += [f"Revocation of {line}." for line in (*found.good, *found.unknown)]
+    for line in found.unknown:
+        verdict.leave_open("signature", f"revocation unknown: {line}; give --crl or --ocsp")
 
 
 def _time(
-    bag: Container,
-    stamped: bytes | None,
-    verdict: Verdict,
-    trusted: Sequence[x509.Certificate] | None,
-    now: datetime,
+    bag: Container, stamped: bytes | None, verdict: Verdict, trusted: Trust, now: datetime
 ) -> datetime | None:
-    """Check the time stamp; the time that somebody named by the caller vouches for, None where there is none."""
+    """Check the time stamp; its time where a named anchor authenticates it, None where none does."""
     if TOKEN not in bag.names:
-        if trusted is not None:
+        if TIME_REQUEST in bag.names:
+            verdict.fault("time", TIME_REQUEST, "it is there without a time stamp that answers it")
+        if trusted.time_anchors is not None:
             verdict.fault("time", TOKEN, "the bag has no time stamp")
         return None
     der = _part(bag, TOKEN, verdict)
@@ -285,19 +362,30 @@ def _time(
     except Wrong as exc:
         verdict.fault("time", TOKEN, str(exc))
         return None
+    sent = _part(bag, TIME_REQUEST, verdict)
+    try:
+        if sent is not None and timestamp.nonce_of(sent, stamped) != found.nonce:
+            raise Wrong("its nonce is not that of the time stamp")
+    except Wrong as exc:
+        verdict.fault("time", TIME_REQUEST, str(exc))
+        return None
+    verdict.stamped = found.at
     by = f"Stamped on {found.at:%Y-%m-%d %H:%M:%S} UTC by {trust.name(found.certificate)}"
+    by += ", nonce checked" if sent is not None else ", no request kept, so no nonce to check"
     if found.at > now:
         verdict.fault("time", TOKEN, f"it says {found.at:%Y-%m-%d %H:%M:%S} UTC, which is still to come")
         return None
-    if trusted is None:
-        verdict.told.append(f"{by}; nobody vouched for that: name who may, with --trust-time FILE.")
+    if trusted.time_anchors is None:
+        verdict.told.append(f"{by}; not authenticated: name a trust anchor by --trust-time FILE.")
+        verdict.leave_open("signature", "no trust anchor was given for the time stamp")
         return None
     try:
-        anchor = trust.vouch(found.certificate, found.others, trusted, found.at)
+        path = trust.vouch(found.certificate, found.others, trusted.time_anchors, found.at)
     except Wrong as exc:
         verdict.fault("certificate", TOKEN, f"the certificate of the time stamp: {exc}")
         return None
-    verdict.told.append(f"{by}; {anchor} vouches for it.")
+    verdict.told.append(f"{by}; authenticated by trust anchor {trust.name(path[-1])}.")
+    _revocation(path, trusted, found.at, verdict, TOKEN)
     return found.at
 
 

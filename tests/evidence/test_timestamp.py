@@ -65,33 +65,64 @@ def bag(signed: Path, tmp_path: Path) -> Path:
 
 
 def test_the_request_is_what_openssl_reads(tmp_path: Path) -> None:
-    """SHA-512 of "abc": FIPS 180-4 examples, from memory."""
+    """Of "abc", whose SHA-512 the hash library has too; nonce as RFC 3161 section 2.4.1 has it."""
     query = tmp_path / "query"
-    query.write_bytes(timestamp.request(b"abc"))
+    query.write_bytes(timestamp.request(b"abc", 0x1F2E3D4C5B6A7988))
     told = openssl("ts", "-query", "-in", query, "-text")
+    assert "Nonce: 0x1F2E3D4C5B6A7988" in told
     assert "Hash Algorithm: sha512" in told and "Certificate required: yes" in told
     assert "dd af 35 a1 93 61 7a ba-cc 41 73 49 ae 20 41 31" in told
 
 
 @pytest.mark.parametrize("ess", ["sha1", "sha256", "sha512"])
 def test_a_stamped_bag_is_whole_and_vouched_for(bag: Path, stamp: Any, people: Any, ess: str) -> None:
-    before = verify(bag).digest
-    found = stamping.attach(bag, stamp(stamping.request(bag), people.stamper, ess))
+    before, sent = verify(bag).digest, stamping.request(bag)
+    found = stamping.attach(bag, stamp(sent, people.stamper, ess), sent)
     assert abs(datetime.now(UTC) - found.at) < timedelta(minutes=1)
 
     root = [people.root.certificate]
     verdict = verify(bag, root, root)
     assert not verdict.faults and verdict.digest == before
-    assert "CN=Example clock; CN=Example root vouches" in verdict.told[0]
-    assert "at the time of the time stamp" in verdict.told[2]
-    assert "nobody vouched" in verify(bag).told[0]
+    assert "CN=Example clock, nonce checked; authenticated by trust anchor CN=Example root" in verdict.told[0]
+    assert any("at the time of the time stamp" in line for line in verdict.told)
+    assert "not authenticated" in verify(bag).told[0]
     with pytest.raises(UsageError, match="has a time stamp already"):
-        stamping.attach(bag, stamp(stamping.request(bag), people.stamper))
+        stamping.attach(bag, stamp(sent, people.stamper), sent)
+
+
+def test_a_reply_to_another_request_is_refused(bag: Path, stamp: Any, people: Any) -> None:
+    """RFC 3161 section 2.4.2: the nonce of the response must be that of the request, else it is rejected."""
+    sent, other = stamping.request(bag), stamping.request(bag)
+    assert sent != other, "each has a nonce of its own"
+    reply = stamp(sent, people.stamper)
+    with pytest.raises(UsageError, match="its nonce is not that of the request"):
+        stamping.attach(bag, reply, other)
+    with pytest.raises(UsageError, match="is a request for a time stamp of something else"):
+        stamping.attach(bag, reply, timestamp.request(b"something else"))
+    with pytest.raises(UsageError, match="no request for a time stamp"):
+        stamping.attach(bag, reply, b"junk")
+
+
+def test_the_request_in_a_bag_cannot_be_changed_or_left_alone(
+    bag: Path, stamp: Any, people: Any, read: Any, zipped: Any, tmp_path: Path
+) -> None:
+    sent = stamping.request(bag)
+    stamping.attach(bag, stamp(sent, people.stamper), sent)
+    files = read(bag)
+    name = next(one for one in files if one.endswith("timestamp.tsq"))
+    for at in range(len(sent)):
+        made = sent[:at] + bytes([sent[at] ^ 1]) + sent[at + 1 :]
+        (fault,) = verify(zipped(tmp_path / "x.zip", {**files, name: made})).faults
+        assert fault.file == "timestamp.tsq", at
+    alone = {one: data for one, data in files.items() if not one.endswith("timestamp.tst")}
+    (fault,) = verify(zipped(tmp_path / "x.zip", alone)).faults
+    assert fault.text == "it is there without a time stamp that answers it"
 
 
 def test_openssl_verifies_the_token_in_the_bag(bag: Path, stamp: Any, people: Any, tmp_path: Path) -> None:
     """The command that the bag's README names."""
-    stamping.attach(bag, stamp(stamping.request(bag), people.stamper))
+    sent = stamping.request(bag)
+    stamping.attach(bag, stamp(sent, people.stamper), sent)
     with opened(bag) as file:
         file.unpack(tmp_path / "bag")
     folder, root = tmp_path / "bag", people.root.certificate_file
@@ -113,7 +144,8 @@ def test_a_bag_that_nobody_signed_is_stamped_too(
     unsigned: Path, tmp_path: Path, stamp: Any, people: Any
 ) -> None:
     bag = Path(shutil.copy(unsigned, tmp_path / "bag.zip"))
-    stamping.attach(bag, stamp(stamping.request(bag), people.stamper))
+    sent = stamping.request(bag)
+    stamping.attach(bag, stamp(sent, people.stamper), sent)
     assert not verify(bag, None, [people.root.certificate]).faults
 
 
@@ -125,17 +157,21 @@ def test_a_signer_whose_certificate_has_ended_stands_with_a_stamp(
     bag, root = packed(short), [people.root.certificate]
     later = datetime.now(UTC) + timedelta(5)
     assert [fault.kind for fault in verify(bag, root, None, later).faults] == ["certificate"]
-    stamping.attach(bag, stamp(stamping.request(bag), people.stamper))
+    sent = stamping.request(bag)
+    stamping.attach(bag, stamp(sent, people.stamper), sent)
     assert not verify(bag, root, root, later).faults
-    assert verify(bag, root, None, later).faults, "a stamp that nobody vouches for proves no time"
+    assert verify(bag, root, None, later).faults, "a stamp that is not authenticated proves no time"
 
 
 def test_a_stamp_of_something_else_or_by_somebody_else(bag: Path, stamp: Any, people: Any) -> None:
     whole = bag.read_bytes()
     with pytest.raises(UsageError, match="imprint is of something else"):
-        stamping.attach(bag, stamp(timestamp.request(b"something else"), people.stamper))
+        stamping.attach(
+            bag, stamp(timestamp.request(b"something else"), people.stamper), stamping.request(bag)
+        )
     assert bag.read_bytes() == whole
-    stamping.attach(bag, stamp(stamping.request(bag), people.stamper))
+    sent = stamping.request(bag)
+    stamping.attach(bag, stamp(sent, people.stamper), sent)
     other = people.authority.issue("Other clock root", ca=True)
     (fault,) = verify(bag, None, [other.certificate]).faults
     assert (fault.kind, fault.file) == ("certificate", "timestamp.tst")

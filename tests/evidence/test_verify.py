@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from hardenprobe.errors import UsageError
 from hardenprobe.evidence.container import BagRefused
 from hardenprobe.evidence.verify import verify
 
@@ -31,11 +32,23 @@ def check(tmp_path: Path, zipped: Any) -> Callable[..., list[tuple[str, str]]]:
 def test_a_whole_bag_is_whole(unsigned: Path, signed: Path, people: Any) -> None:
     plain, by_somebody = verify(unsigned), verify(signed)
     assert not plain.faults and not by_somebody.faults
-    assert "Nobody signed it" in plain.told[0]
-    assert "CN=Example reviewer" in by_somebody.told[0] and "Nobody vouched" in by_somebody.told[1]
-    vouched = verify(signed, [people.root.certificate])
-    assert not vouched.faults
-    assert "CN=Example root vouches for the signer today" in vouched.told[1]
+    assert "Not signed: origin not authenticated" in plain.told[0]
+    assert "CN=Example reviewer" in by_somebody.told[0] and "Signer not authenticated" in by_somebody.told[1]
+    assert [one.state for one in (plain, by_somebody)] == ["not determined", "not determined"]
+    assert [one.reached for one in (plain, by_somebody)] == ["manifest", "manifest"]
+    authenticated = verify(signed, [people.root.certificate])
+    assert not authenticated.faults
+    assert "Signer authenticated today by trust anchor CN=Example root" in authenticated.told[1]
+    assert (authenticated.state, authenticated.reached) == ("not determined", "manifest")
+    assert "revocation unknown: CN=Example reviewer" in authenticated.open[0][1]
+
+
+def test_an_anchor_that_signs_needs_no_revocation_data(packed: Any, people: Any) -> None:
+    """RFC 5280 section 6.1.1: the trust anchor is an input to path validation and is not itself validated."""
+    root = people.authority.issue("Root that signs", ca=True)
+    found = verify(packed(root), [root.certificate])
+
+    assert (found.state, found.reached, found.open) == ("valid", "signature", [])
 
 
 @pytest.mark.parametrize(
@@ -83,8 +96,8 @@ def test_a_signature_that_was_taken_away_is_missed(
 ) -> None:
     files = {name: data for name, data in read(signed).items() if not name.endswith(".p7s")}
     assert check(files) == [("missing", "signature.p7s")]
-    assert check(read(unsigned), trusted=[people.root.certificate]) == [("signature", "signature.p7s")]
-    assert check(read(unsigned), trusted_for_time=[people.root.certificate]) == [("time", "timestamp.tst")]
+    assert check(read(unsigned), anchors=[people.root.certificate]) == [("signature", "signature.p7s")]
+    assert check(read(unsigned), time_anchors=[people.root.certificate]) == [("time", "timestamp.tst")]
 
 
 @pytest.mark.slow
@@ -99,13 +112,13 @@ def test_who_may_not_vouch_or_sign(packed: Any, people: Any) -> None:
     middle = issue("Middle", root, ca=True)
     below = issue("Below", middle)
     cases = {
-        "no named anchor": packed(people.signer, root),
+        "no certification path": packed(people.signer, root),
         "it was valid until": packed(late, root),
         "it is valid from": packed(early, root),
         "another purpose": packed(server, root),
     }
     for says, path in cases.items():
-        trusted = [other.certificate] if "anchor" in says else [root.certificate]
+        trusted = [other.certificate] if "path" in says else [root.certificate]
         (fault,) = verify(path, trusted).faults
         assert fault.kind == "certificate" and says in fault.text, says
     assert not verify(packed(below, middle), [root.certificate]).faults
@@ -147,7 +160,7 @@ def test_a_form_that_bagit_allows_and_we_do_not_write(unsigned: Path, read: Any,
 def test_it_is_no_bag(tmp_path: Path, zipped: Any) -> None:
     with pytest.raises(BagRefused, match="none of the files that make a bag"):
         verify(zipped(tmp_path / "x.zip", {"folder/readme": b"x"}))
-    with pytest.raises(BagRefused, match="cannot be read"):
+    with pytest.raises(UsageError, match="cannot be read"):
         verify(tmp_path / "absent.zip")
 
 
