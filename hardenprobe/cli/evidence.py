@@ -138,6 +138,7 @@ def verify(
     Nothing is fetched: trust anchors, CRLs and OCSP responses are given by file. The status is 0 for valid, 1 for invalid,
     3 where it cannot be determined: no trust anchor was given, or revocation is unknown.
     """
+    from hardenprobe.evidence import container, content
     from hardenprobe.evidence import verify as verifying
     from hardenprobe.evidence.container import BagRefused
     from hardenprobe.evidence.revocation import RevocationData
@@ -145,8 +146,11 @@ def verify(
 
     revocation = RevocationData.load(crls, responses)
     anchors, time_anchors = _certificates(trust), _certificates(trust_time)
+    given = verifying.Trust(anchors=anchors, time_anchors=time_anchors, revocation=revocation)
     try:
-        found = verifying.verify(file, anchors, time_anchors, revocation=revocation)
+        with container.opened(file) as bag:
+            found = verifying.verify_opened(bag, given)
+            content.check(bag, found)
     except BagRefused as exc:
         click.echo(folded(f"invalid: container: {visible(exc, 2000)}", 2))
         click.echo("Invalid. No level was reached.")

@@ -12,8 +12,9 @@ import os
 import shutil
 import tempfile
 import zipfile
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -50,7 +51,7 @@ class Sums:
 
 
 class _Summed(io.BufferedIOBase):
-    """Sums up what is written through it; closing it leaves the stream below open."""
+    """Sums up what is written through it, to a stream below where there is one; closing it leaves that open."""
 
     def __init__(self, below: Any, sums: Sums) -> None:
         self._below, self._sums = below, sums
@@ -61,11 +62,49 @@ class _Summed(io.BufferedIOBase):
     def write(self, data: Any, /) -> int:
         plain = bytes(data)
         self._sums.add(plain)
-        self._below.write(plain)
+        if self._below is not None:
+            self._below.write(plain)
         return len(plain)
 
 
-class BagWriter:
+class Payload(ABC):
+    """Where the parts of a bag are written to: a bag, or what only sums them up."""
+
+    @abstractmethod
+    def file(self, path: str, *, packed: bool = True) -> AbstractContextManager[BinaryIO]:
+        """Write one file.
+
+        Args:
+            path: Below `data/`; letters, digits, dots, dashes, underscores and slashes.
+            packed: False for what other people made: a file of nothing but zeros would look like a zip bomb.
+        """
+
+    def json(self, path: str, value: Any) -> None:
+        """Write one file of plain JSON types, in ASCII, which does nothing to a terminal."""
+        with self.file(path) as out:
+            out.write(
+                json.dumps(value, indent=1, sort_keys=True).encode("ascii").replace(b"\x7f", b"\\u007f")
+            )
+            out.write(b"\n")
+
+
+class Derived(Payload):
+    """Sums up what is written, and keeps none of it.
+
+    Attributes:
+        sums: By path, `data/` before it.
+    """
+
+    def __init__(self) -> None:
+        self.sums: dict[str, Sums] = {}
+
+    @contextmanager
+    def file(self, path: str, *, packed: bool = True) -> Iterator[BinaryIO]:
+        sums = self.sums[f"data/{path}"] = Sums()
+        yield _Summed(None, sums)  # type: ignore[misc] # a BinaryIO but for the name
+
+
+class BagWriter(Payload):
     """A bag that is being written. Use `writing`."""
 
     def __init__(self, archive: zipfile.ZipFile, folder: str) -> None:
@@ -75,22 +114,8 @@ class BagWriter:
 
     @contextmanager
     def file(self, path: str, *, packed: bool = True) -> Iterator[BinaryIO]:
-        """Write one file of the payload.
-
-        Args:
-            path: Below `data/`; letters, digits, dots, dashes, underscores and slashes.
-            packed: False for what other people made: a file of nothing but zeros would look like a zip bomb.
-        """
         with self._entry(f"data/{path}", packed=packed) as out:
             yield out
-
-    def json(self, path: str, value: Any) -> None:
-        """Write one file of plain JSON types, in ASCII, which does nothing to a terminal."""
-        with self.file(path) as out:
-            out.write(
-                json.dumps(value, indent=1, sort_keys=True).encode("ascii").replace(b"\x7f", b"\\u007f")
-            )
-            out.write(b"\n")
 
     @contextmanager
     def _entry(self, name: str, *, packed: bool = True) -> Iterator[BinaryIO]:

@@ -15,13 +15,14 @@ from cryptography.hazmat.primitives.serialization import load_pem_private_key
 from hardenprobe import __version__
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.evidence import bag, pseudonyms, signature, trust
-from hardenprobe.evidence.bag import BagWriter
+from hardenprobe.evidence.bag import Payload
 from hardenprobe.evidence.container import BagRefused
-from hardenprobe.evidence.parts import PARTS, Wanted
+from hardenprobe.evidence.parts import PARTS, Part, Wanted
 from hardenprobe.evidence.redact import Redaction, foreign_remedies
 from hardenprobe.evidence.signature import Wrong
 from hardenprobe.evidence.source import Source, changed
 from hardenprobe.evidence.verify import FORMAT, certificates_text, verify
+from hardenprobe.model.transcript import utc_now
 
 README = """\
 Evidence of a hardenprobe review
@@ -112,8 +113,7 @@ def pack(source: Source, wanted: Wanted, path: Path, signer: Signer | None = Non
         UsageError: Something cannot be read or written; there is no new file then.
     """
     about = {"External-Description": "evidence of a hardenprobe review", "Review-Digest": source.digest or ""}
-    what = "Everything that the review keeps. The SHA-256 of data/review.json is the review's own digest."
-    return _write(source, wanted, path, signer, about, what, redacted=False)
+    return _write(source, wanted, path, signer, about)
 
 
 def pack_redacted(
@@ -146,12 +146,7 @@ def pack_redacted(
         "External-Description": "redacted evidence of a hardenprobe review",
         "Full-Bag-SHA-512": verdict.digest,
     }
-    what = (
-        "Redacted: names, serials and addresses are pseudonyms, and what devices said, transcripts, scope, statements and\n"
-        "exceptions are left out. The full bag is the one whose tagmanifest-sha512.txt has the SHA-512\n"
-        f"{verdict.digest}."
-    )
-    return _write(redacted, wanted, path, signer, about, what, redacted=True)
+    return _write(redacted, wanted, path, signer, about)
 
 
 def _write(
@@ -160,17 +155,16 @@ def _write(
     path: Path,
     signer: Signer | None,
     about: Mapping[str, str],
-    what: str,
-    *,
-    redacted: bool,
 ) -> str:
     review = source.outline.head.id
-    folder = f"hardenprobe-{review}{'-redacted' if redacted else ''}"
+    full = about.get("Full-Bag-SHA-512")
+    folder = f"hardenprobe-{review}{'-redacted' if full else ''}"
     if not folder.replace("-", "").replace("_", "").isalnum() or not folder.isascii():
         raise UsageError(f"review {review!r} has an id that cannot name a folder")
-    parts = [part for part in PARTS if part.redacted or not redacted]
     labels = {
         "Bag-Software-Agent": f"hardenprobe {__version__}",
+        "Bagging-Date": utc_now()[:10],
+        "Packed-At": utc_now(),
         "Evidence-Format": FORMAT,
         "External-Identifier": review,
         **{label: value for label, value in about.items() if value},
@@ -178,13 +172,31 @@ def _write(
     if signer:
         labels["Signer-Certificate-SHA-256"] = certificates_text(signer.certificates)
     with bag.writing(path, folder) as out:
-        _readme(out, what, "\n".join(f"  {part.name:<16} {part.what}" for part in parts))
-        for part in parts:
+        readme(out, full)
+        for part in parts_of(redacted=full is not None):
             part.write(source, wanted, out)
         return out.finish(labels, signer.sign if signer else None)
 
 
-def _readme(out: BagWriter, what: str, parts: str) -> None:
+def parts_of(*, redacted: bool) -> list[Part]:
+    """The parts of a bag, in the order in which they are written."""
+    return [part for part in PARTS if part.redacted or not redacted]
+
+
+def readme(out: Payload, full: str | None) -> None:
+    """Write what is in the bag and how it is verified.
+
+    Args:
+        full: Digest of the full bag that a redacted one cites, None for a full one.
+    """
+    what = "Everything that the review keeps. The SHA-256 of data/review.json is the review's own digest."
+    if full is not None:
+        what = (
+            "Redacted: names, serials and addresses are pseudonyms, and what devices said, transcripts, scope, statements and\n"
+            "exceptions are left out. The full bag is the one whose tagmanifest-sha512.txt has the SHA-512\n"
+            f"{full}."
+        )
+    parts = "\n".join(f"  {part.name:<16} {part.what}" for part in parts_of(redacted=full is not None))
     words = README.format(what=what, parts=parts, signature=bag.SIGNATURE, signed=bag.SIGNED, token=bag.TOKEN)
     with out.file("README.txt") as file:
         file.write(words.encode())

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import parts_reports, parts_rules
-from hardenprobe.evidence.bag import BagWriter
+from hardenprobe.evidence.bag import Payload
 from hardenprobe.evidence.source import Seen, Source, changed_outside
 from hardenprobe.model import Captured
 from hardenprobe.reports import text
@@ -24,14 +25,16 @@ class Wanted:
         capture: A file of packets.
         anchors: PEM files that the scan was given.
         self_test: Its document, or why there is none.
+        packed_by: Versions that wrote it; those of this process where there are none.
     """
 
     self_test: dict[str, Any]
+    packed_by: Mapping[str, str] = field(default_factory=dict)
     capture: Path | None = None
     anchors: tuple[Path, ...] = ()
 
 
-Write = Callable[[Source, Wanted, BagWriter], None]
+Write = Callable[[Source, Wanted, Payload], None]
 
 
 @dataclass(frozen=True)
@@ -50,7 +53,7 @@ class Part:
     redacted: bool = False
 
 
-def _review(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _review(source: Source, wanted: Wanted, bag: Payload) -> None:
     sum_ = hashlib.sha256()
     with bag.file("review.json") as out:
         for piece in source.document():
@@ -60,21 +63,27 @@ def _review(source: Source, wanted: Wanted, bag: BagWriter) -> None:
         raise changed_outside(source.outline.head.id, "its digest does not fit")
 
 
-def _coverage(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _coverage(source: Source, wanted: Wanted, bag: Payload) -> None:
     bag.json("coverage.json", asdict(source.outline.coverage))
 
 
-def _versions(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def packed_by() -> dict[str, str]:
+    """Versions of the code that writes a bag."""
     from hardenprobe.model.versions import versions
 
+    return {**versions(), **{name: version(name) for name in ("Jinja2", "rich")}}
+
+
+def _versions(source: Source, wanted: Wanted, bag: Payload) -> None:
+    made_by = wanted.packed_by or packed_by()
     checks = [{"id": one.id, "version": one.version, "origin": one.origin} for one in source.outline.checks]
     bag.json(
         "versions.json",
-        {"reviewed_by": dict(source.outline.head.versions), "packed_by": versions(), "checks": checks},
+        {"reviewed_by": dict(source.outline.head.versions), "packed_by": dict(made_by), "checks": checks},
     )
 
 
-def _scope(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _scope(source: Source, wanted: Wanted, bag: Payload) -> None:
     head = source.outline.head
     bag.json(
         "scope.json",
@@ -92,7 +101,7 @@ def _scope(source: Source, wanted: Wanted, bag: BagWriter) -> None:
     )
 
 
-def _transcripts(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _transcripts(source: Source, wanted: Wanted, bag: Payload) -> None:
     for number, one in enumerate(source.devices(), 1):
         with bag.file(f"transcripts/{number:06d}.txt") as out:
             for line in _transcript(one):
@@ -117,11 +126,11 @@ def _transcript(one: Seen) -> Iterator[str]:
                 yield f"  {line}"
 
 
-def _exceptions(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _exceptions(source: Source, wanted: Wanted, bag: Payload) -> None:
     bag.json("exceptions.json", [asdict(one) for one in source.outline.exceptions])
 
 
-def _statements(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _statements(source: Source, wanted: Wanted, bag: Payload) -> None:
     listed: list[dict[str, Any]] = []
     written: dict[str, bool] = {}
     for one in source.outline.statements:
@@ -131,7 +140,7 @@ def _statements(source: Source, wanted: Wanted, bag: BagWriter) -> None:
     bag.json("statements/statements.json", listed)
 
 
-def _attached(source: Source, sha256: str, bag: BagWriter) -> bool:
+def _attached(source: Source, sha256: str, bag: Payload) -> bool:
     try:
         data = source.attached(sha256)
     except UsageError:  # the store has it no longer, or not as it was
@@ -141,20 +150,20 @@ def _attached(source: Source, sha256: str, bag: BagWriter) -> bool:
     return True
 
 
-def _ledger(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _ledger(source: Source, wanted: Wanted, bag: Payload) -> None:
     bag.json("ledger.json", [{**vars(one), "body": dict(one.body)} for one in source.ledger])
 
 
-def _self_test(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _self_test(source: Source, wanted: Wanted, bag: Payload) -> None:
     bag.json("self-test.json", wanted.self_test)
 
 
-def _capture(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def _capture(source: Source, wanted: Wanted, bag: Payload) -> None:
     if wanted.capture:
         copy_capture(source.outline.head.capture, wanted.capture, bag)
 
 
-def copy_capture(recorded: Captured | None, path: Path, bag: BagWriter) -> None:
+def copy_capture(recorded: Captured | None, path: Path, bag: Payload) -> None:
     """Copy packets, and say whether the review vouches for them.
 
     Args:

@@ -11,7 +11,7 @@ from hardenprobe.judging.counts import Tally
 from hardenprobe.reports import FORMATS
 
 if TYPE_CHECKING:
-    from hardenprobe.evidence.bag import BagWriter
+    from hardenprobe.evidence.bag import Payload
     from hardenprobe.evidence.parts import Wanted
 
 WIDTH = 120
@@ -20,7 +20,7 @@ WIDTH = 120
 _KINDS = {"html": "html", "csv": "csv", "oscal": "oscal.json"}
 
 
-def write(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def write(source: Source, wanted: Wanted, bag: Payload) -> None:
     """Write the screen for all devices, and each format in volumes, so that no more than a volume is in memory."""
     screen, devices = _screen(source)
     with bag.file("reports/screen.txt") as out:

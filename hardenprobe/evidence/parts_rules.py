@@ -16,13 +16,13 @@ from hardenprobe.standards import rule_files
 from hardenprobe.standards.rule_files import shipped_baselines
 
 if TYPE_CHECKING:
-    from hardenprobe.evidence.bag import BagWriter
+    from hardenprobe.evidence.bag import Payload
     from hardenprobe.evidence.parts import Wanted
 
 _ANCHOR = re.compile(r'"anchor":("(?:[^"\\]|\\.)*")')
 
 
-def baselines(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def baselines(source: Source, wanted: Wanted, bag: Payload) -> None:
     """Write each baseline whose hash is still that of the review, with those that it extends; say which is not."""
     used: dict[Named, int] = {}
     for one in source.devices():
@@ -53,7 +53,7 @@ def _files(names: Any) -> dict[str, tuple[Path, ...]]:
     return found
 
 
-def rule_sets(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def rule_sets(source: Source, wanted: Wanted, bag: Payload) -> None:
     """Write every rule set that ships, and name those that results rest on."""
     used = {
         (result.rule_set.name, result.rule_set.date)
@@ -67,7 +67,7 @@ def rule_sets(source: Source, wanted: Wanted, bag: BagWriter) -> None:
             out.write(path.read_bytes())
 
 
-def anchors(source: Source, wanted: Wanted, bag: BagWriter) -> None:
+def anchors(source: Source, wanted: Wanted, bag: Payload) -> None:
     """Write the anchors that were named, and which anchors the review's chains led to."""
     from cryptography.hazmat.primitives.serialization import Encoding
 

@@ -12,7 +12,7 @@ from hardenprobe.model import Review, Word
 from hardenprobe.model.document import from_document
 
 MOST_CHARS = 64 * 1024 * 1024  # of one value: some four hundred times what a device's observation takes
-_LISTS = frozenset({"devices", "observations", "results"})
+LISTS = frozenset({"devices", "observations", "results"})
 _AFTER = frozenset(",:]}")
 _DECODER = json.JSONDecoder()
 
@@ -34,7 +34,7 @@ def entries(chunks: Iterable[bytes]) -> Iterator[tuple[str, Any]]:
         if not isinstance(key, str):
             raise Malformed(f"review document: a key is expected, not {clip(key)}")
         text.take(":")
-        if key in _LISTS and text.peek() == "[":
+        if key in LISTS and text.peek() == "[":
             text.take("[")
             while text.peek() != "]":
                 yield key, text.value()
@@ -117,7 +117,7 @@ def one_device(document: Callable[[], Iterable[bytes]], finding: str) -> tuple[R
     known: list[str] = []
     head: dict[str, Any] = {}
     for key, value in entries(document()):
-        if key not in _LISTS:
+        if key not in LISTS:
             head[key] = value
         elif key == "results" and isinstance(value, dict) and value.get("result") == Word.FAIL:
             name = str(value.get("finding"))

@@ -87,6 +87,7 @@ class Verdict:
         open: What could not be determined, and why, by level.
         verified: The levels that were looked at.
         signed, stamped: When, as signer and time stamping authority say; None where nobody did.
+        sums: Of every file.
     """
 
     about: dict[str, str] = field(default_factory=dict)
@@ -99,6 +100,7 @@ class Verdict:
     verified: list[Level] = field(default_factory=list)
     signed: datetime | None = None
     stamped: datetime | None = None
+    sums: Mapping[str, Sums] = field(default_factory=dict, repr=False)
 
     def fault(self, kind: Kind, file: str, text: str) -> None:
         self.faults.append(Fault(kind=kind, file=file, text=text))
@@ -172,7 +174,7 @@ def verify_opened(bag: Container, given: Trust | None = None) -> Verdict:
     if not bag.names & {*_TAGS, *APART}:
         raise BagRefused("it holds none of the files that make a bag")
     verdict = Verdict()
-    sums = _summed(bag, verdict)
+    sums = verdict.sums = _summed(bag, verdict)
     small = {
         name: _small(bag, name) for name in (*_MANIFESTS, "bagit.txt", "bag-info.txt") if name in bag.names
     }

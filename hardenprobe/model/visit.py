@@ -15,6 +15,7 @@ class Visit:
 
     Attributes:
         outcome: "answered", "refused" (every port), "silent", or "unfinished".
+        observations: Where nobody answered, those of the search for a listed device.
         why: For an unfinished visit, one line for people.
         eased: How the device was spared when it bore less, for people; None where it was well.
     """

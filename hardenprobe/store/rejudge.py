@@ -74,7 +74,7 @@ def rejudge(
     def judge(page: list[Part]) -> tuple[list[Part], FleetTotals]:
         here = judgement.fresh()
         with reading(store, old):
-            return [_judged(part, here) for part in page], here.sums
+            return [judged_part(part, here) for part in page], here.sums
 
     def parts() -> Iterator[Part]:
         for made, sums in each(judge, pages(store.parts(old)), workers=workers):
@@ -93,7 +93,7 @@ def rejudge(
     return Rejudged(review=made, tally=judgement.sums.tally)
 
 
-def _judged(part: Part, judgement: Judgement) -> Part:
+def judged_part(part: Part, judgement: Judgement) -> Part:
     """The row of a device, judged again."""
     device = read_device(part.record)
     seen = tuple(read_observations(part.observations))
@@ -111,19 +111,24 @@ def _judged(part: Part, judgement: Judgement) -> Part:
 
 
 def fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
-    """What the devices are compared by, from a pass of its own, since the last device may share a key with the first."""
-    fleets = compared(outline.vantages, registry)
+    """What the devices of a stored review are compared by."""
+    with reading(store, name):
+        return fleets_of(store.parts(name), outline, registry)
+
+
+def fleets_of(parts: Iterable[Part], outline: Review, registry: Registry) -> dict[str, Fleet]:
+    """What devices are compared by, from a pass of its own, since the last device may share a key with the first."""
+    found = compared(outline.vantages, registry)
     kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
-    for part in store.parts(name):
-        with reading(store, name):
-            some = read_some(part.observations, kinds)
-            join(
-                fleets,
-                part.device,
-                label_of(part.record),
-                [(entry.vantage, entry.kind, entry.facts) for entry in some],
-            )
-    return fleets
+    for part in parts:
+        some = read_some(part.observations, kinds)
+        join(
+            found,
+            part.device,
+            label_of(part.record),
+            [(entry.vantage, entry.kind, entry.facts) for entry in some],
+        )
+    return found
 
 
 @contextmanager

@@ -33,11 +33,13 @@ from hardenprobe.model import (
     Said,
     Service,
     Severity,
+    SocketRecord,
     State,
     Unlisted,
     Vantage,
     Word,
 )
+from hardenprobe.model.transcript import observation
 from hardenprobe.standards.ccss import severity
 from hardenprobe.testing.builders import ASKED, HOSTILE
 
@@ -230,18 +232,31 @@ def _observations(n: int, device: Device, hostile: bool) -> tuple[Observation[An
         (515, "lpd", TcpPort(state=State.REFUSING), ()),
     )  # fmt: skip
     return tuple(
-        Observation(
-            id=_hash("observation", device.id, port),
-            endpoint=_at(device, port, protocol, "/" if port == 80 else None),
-            vantage="office",
-            asked_at=ASKED.format(at),
-            facts=facts,
-            transcript=tuple(
+        observation(
+            facts,
+            _at(device, port, protocol, "/" if port == 80 else None),
+            "office",
+            ASKED.format(at),
+            tuple(
                 Exchange(at=0.002 * i, direction=direction, hex=data.hex(), length=len(data))  # type: ignore[arg-type]
                 for i, (direction, data) in enumerate(transcript)
             ),
+            () if transcript else (_refused(device, port),),
         )
         for at, (port, protocol, facts, transcript) in enumerate(made)
+    )
+
+
+def _refused(device: Device, port: int) -> SocketRecord:
+    return SocketRecord(
+        at=0.0,
+        transport="tcp",
+        local="192.0.2.10",
+        local_port=40000 + port,
+        remote=device.addresses[0].address,
+        remote_port=port,
+        outcome="ECONNREFUSED",
+        seconds=0.0021,
     )
 
 

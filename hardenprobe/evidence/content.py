@@ -1,0 +1,217 @@
+"""Whether a bag says the same everywhere: whatever can be recomputed from its review is, and compared byte for byte."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
+
+from hardenprobe.errors import UsageError, clip
+from hardenprobe.evidence import pack, parts
+from hardenprobe.evidence.bag import Derived, Sums
+from hardenprobe.evidence.bag_source import LEDGER, REVIEW, of_bag
+from hardenprobe.evidence.container import Container
+from hardenprobe.evidence.parts import Wanted
+from hardenprobe.evidence.reading import LISTS, entries
+from hardenprobe.evidence.source import Source
+from hardenprobe.evidence.verify import Verdict
+from hardenprobe.model import Captured, Review
+from hardenprobe.model.document import digest as digest_of
+from hardenprobe.model.transcript import digest as observation_id
+from hardenprobe.store.device_rows import written
+
+SHOWN = 5  # of one kind of fault; the rest are counted
+PACKETS = "data/capture/packets.pcap"
+_VERSIONS, _SELF_TEST = "data/versions.json", "data/self-test.json"
+_MOST_BYTES = 64 * 1024 * 1024  # of a small document
+_GIVEN = ("data/baselines/", "data/trust-anchors/", "data/capture/")
+"""What a bag was given beside the review; each is held against what the review says of it."""
+_FORMATTED = ("data/reports/", "data/rule-sets/", "data/transcripts/", "data/README.txt")
+"""What another version of hardenprobe may write otherwise."""
+
+
+def check(bag: Container, verdict: Verdict) -> Source | None:
+    """Verify the content of a bag whose manifests are valid, and write down what is wrong.
+
+    Returns:
+        The review in it, where it can be judged again.
+    """
+    if verdict.of("manifest") != "valid":
+        return None
+    verdict.verified.append("content")
+    try:
+        review_digest = verdict.about.get("Review-Digest")
+        source = of_bag(bag, review_digest)
+        _review(source, verdict)
+        _order(source.outline, verdict)
+        _ledger(source, verdict)
+        _recorded(source.outline.head.capture, verdict)
+        _derived(bag, source, verdict)
+    except UsageError as exc:
+        verdict.fault("content", REVIEW, str(exc))
+        return None
+    return source
+
+
+def _review(source: Source, verdict: Verdict) -> None:
+    """The review's own form, the ids of its observations, and what its results rest on."""
+    whole = Sums()
+    for piece in written(_head(source), lambda column: (getattr(row, column) for row in source.rows())):
+        whole.add(piece)
+    if whole.hex("sha256") != verdict.sums[REVIEW].hex("sha256"):
+        verdict.fault("content", REVIEW, "it is not written as hardenprobe writes a review")
+    begun, ended = _time(source.outline.head.started), _time(source.outline.head.finished)
+    wrong, outside, unproved = _Some(), _Some(), _Some()
+    withheld = "Full-Bag-SHA-512" in verdict.about
+    for row in source.rows():
+        known = set()
+        for entry in json.loads(row.observations):
+            known.add(entry.get("id"))
+            wrong.add(clip(str(entry.get("id"))), _id(entry) != entry.get("id"))
+            at = _time(entry.get("asked_at"))
+            late = at is None or (begun and at < begun) or (ended and at > ended)
+            outside.add(clip(str(entry.get("id"))), bool(late))
+        for result in json.loads(row.results):
+            missing = not withheld and not known.issuperset(result.get("observations") or ())
+            unproved.add(clip(str(result.get("finding"))), missing)
+    wrong.tell(verdict, "content", "observation {}: its id is not the digest of its facts and bytes")
+    outside.tell(verdict, "order", "observation {}: it lies outside the time of the review")
+    unproved.tell(verdict, "content", "finding {}: it rests on an observation that its device does not have")
+
+
+def _head(source: Source) -> Mapping[str, Any]:
+    return {key: value for key, value in entries(source.document()) if key not in LISTS}
+
+
+class _Some:
+    """Things that are wrong in one way, the first of them by name."""
+
+    def __init__(self) -> None:
+        self._shown: list[str] = []
+        self._count = 0
+
+    def add(self, name: str, wrong: bool) -> None:
+        if wrong:
+            self._count += 1
+            if self._count <= SHOWN:
+                self._shown.append(name)
+
+    def tell(self, verdict: Verdict, kind: Any, text: str) -> None:
+        for name in self._shown:
+            verdict.fault(kind, REVIEW, text.format(name))
+        if self._count > SHOWN:
+            verdict.fault(kind, REVIEW, f"{self._count - SHOWN} more: {text.format('...')}")
+
+
+def _id(entry: Mapping[str, Any]) -> str | None:
+    try:
+        return observation_id(
+            entry["kind"],
+            entry["facts"],
+            entry["endpoint"],
+            entry["vantage"],
+            entry["asked_at"],
+            entry["transcript"],
+            entry.get("sockets") or (),
+        )
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def _order(outline: Review, verdict: Verdict) -> None:
+    """Finished, packed, signed, stamped: each not before the one before it. Clocks of others may lag by seconds."""
+    times = [
+        ("finished", _time(outline.head.finished)),
+        ("packed", _time(verdict.about.get("Packed-At"))),
+        ("signed", verdict.signed),
+        ("stamped", verdict.stamped),
+    ]
+    known = [(name, at.replace(microsecond=0)) for name, at in times if at]
+    for (first, before), (second, after) in pairwise(known):
+        if after < before:
+            verdict.fault(
+                "order",
+                "bag-info.txt",
+                f"{second} on {after:%Y-%m-%d %H:%M:%S} UTC, before it was {first} on {before:%Y-%m-%d %H:%M:%S} UTC",
+            )
+
+
+def _time(text: Any) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text) if isinstance(text, str) and text.endswith("Z") else None
+    except ValueError:
+        return None
+
+
+def _ledger(source: Source, verdict: Verdict) -> None:
+    """The chain of the ledger, and that it ends with the entry that the review was judged with."""
+    if "Full-Bag-SHA-512" in verdict.about:
+        return
+    last = None
+    for at, entry in enumerate(source.ledger, 1):
+        plain = {key: value for key, value in vars(entry).items() if key != "digest"}
+        if (entry.number, entry.previous_digest, entry.digest) != (at, last, digest_of(plain)):
+            verdict.fault("content", LEDGER, f"its chain of digests breaks at entry {at}")
+            return
+        last = entry.digest
+    if last != source.outline.head.ledger:
+        verdict.fault("content", LEDGER, "it does not end with the entry that the review names")
+
+
+def _recorded(recorded: Captured | None, verdict: Verdict) -> None:
+    sums = verdict.sums.get(PACKETS)
+    if recorded and sums and sums.hex("sha256") != recorded.sha256:
+        verdict.fault("content", PACKETS, "these are not the packets that the review recorded")
+
+
+def _derived(bag: Container, source: Source, verdict: Verdict) -> None:
+    """Write every part anew from the review, and compare."""
+    full = verdict.about.get("Full-Bag-SHA-512")
+    made_by = _json(bag, _VERSIONS).get("packed_by")
+    wanted = Wanted(
+        self_test=_json(bag, _SELF_TEST), packed_by=made_by if isinstance(made_by, dict) else {"": "unknown"}
+    )
+    made = Derived()
+    pack.readme(made, full)
+    for part in pack.parts_of(redacted=full is not None):
+        if not any(f"data/{part.name}/" == given for given in _GIVEN):
+            part.write(source, wanted, made)
+    same_code = dict(wanted.packed_by) == parts.packed_by()
+    differing = 0
+    for path, sums in made.sums.items():
+        there = verdict.sums.get(path)
+        if there is not None and there.hex("sha256") == sums.hex("sha256"):
+            continue
+        if path.startswith(_FORMATTED) and not same_code:
+            differing += 1
+        else:
+            verdict.fault("content", path, "it is not what the review gives" if there else "it is missing")
+    if differing:
+        verdict.leave_open(
+            "content",
+            f"{differing} files of text were written by other versions than those of this process; see versions.json",
+        )
+    for path in _unexpected(bag, made):
+        verdict.fault("content", path, "no part of the review gives it")
+
+
+def _unexpected(bag: Container, made: Derived) -> Iterator[str]:
+    for path in sorted(bag.names):
+        if path.startswith("data/") and path not in made.sums and not path.startswith(_GIVEN):
+            yield path
+
+
+def _json(bag: Container, path: str) -> dict[str, Any]:
+    if path not in bag.names:
+        raise UsageError(f"the bag holds no {path}")
+    if bag.size(path) > _MOST_BYTES:
+        raise UsageError(f"{path} has more than {_MOST_BYTES} bytes")
+    try:
+        found = json.loads(b"".join(bag.document(path)))
+    except (ValueError, RecursionError) as exc:
+        raise UsageError(f"{path} is no JSON") from exc
+    if not isinstance(found, dict):
+        raise UsageError(f"{path} holds no object")
+    return found
