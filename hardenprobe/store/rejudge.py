@@ -10,7 +10,7 @@ from typing import Any
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions.snapshot import Decisions
-from hardenprobe.errors import UsageError
+from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.judging.counts import Tally
 from hardenprobe.judging.judgement import FleetTotals, Judgement
 from hardenprobe.judging.review import renewed
@@ -136,5 +136,7 @@ def reading(store: Store, name: str) -> Iterator[None]:
     """What was changed from outside is said in one line."""
     try:
         yield
+    except StoreRefused:
+        raise
     except (*UNREADABLE, UsageError) as exc:
         raise store.unreadable(name, type(exc).__name__) from exc
