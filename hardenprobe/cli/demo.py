@@ -37,8 +37,9 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
     from hardenprobe.errors import UsageError
     from hardenprobe.judging.completeness import exit_status
     from hardenprobe.reports import FORMATS
+    from hardenprobe.scanning import inputs
     from hardenprobe.scanning.request import ScanRequest, absolute, pinned
-    from hardenprobe.store import store
+    from hardenprobe.store import input_files, store
     from hardenprobe.store.ledger import Ledger
 
     try:
@@ -65,6 +66,7 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
         job = replace(asked, plan=replace(asked.plan, scope=told))
         rules = replace(rules, decisions=Ledger(kept).decisions())
         found = kept.save(running.run(job, rules))
+        input_files.keep(kept, inputs.of_job(job))
         printed = sum(lab.counters()["raw_print_bytes"].values())
         running.show(found, None)
         _evidence(found, kept, lab, output / "evidence.zip")
@@ -94,4 +96,4 @@ def _evidence(found: Review, kept: Store, lab: RunningLab, path: Path) -> None:
     if not found.head.interrupted:
         self_test.keep(kept, self_test.of_demo(found, lab))
     told = self_test.told(kept, found.head.versions["hardenprobe"])
-    pack.pack(source.of(kept, found.head.id), Wanted(self_test=told, anchors=(lab.ca_file,)), path)
+    pack.pack(source.of(kept, found.head.id), Wanted(self_test=told), path)

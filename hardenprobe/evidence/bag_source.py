@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from itertools import groupby
 from typing import Any
 
-from hardenprobe.decisions.ledger import Entry
+from hardenprobe.decisions.entry import Entry
 from hardenprobe.errors import UsageError, clip
+from hardenprobe.evidence import parts_rules
 from hardenprobe.evidence.container import Container
 from hardenprobe.evidence.reading import LISTS, Malformed, entries
 from hardenprobe.evidence.source import Source
-from hardenprobe.model import Review
+from hardenprobe.model import Review, UsedFile
 from hardenprobe.model.document import canonical, from_document
 from hardenprobe.store.device_rows import Part
 
@@ -37,7 +39,28 @@ def of_bag(bag: Container, digest: str | None) -> Source:
         document=lambda: bag.document(REVIEW),
         ledger=_ledger(bag),
         attached=lambda sha256: b"".join(bag.document(f"data/statements/files/{sha256}")),
+        used=lambda one: used(bag, one),
     )
+
+
+def used(bag: Container, one: UsedFile) -> bytes:
+    """A file that the review rests on.
+
+    Raises:
+        UsageError: The bag does not hold it, or holds another.
+    """
+    name = parts_rules.plain(one.name)
+    path = {
+        "baseline": f"baselines/{(one.of or '')[:16]}/{name}",
+        "rule-set": f"rule-sets/{name}",
+        "trust-anchors": "trust-anchors/trust-anchors.pem",
+    }.get(one.role, f"inputs/{one.role}-{name}")
+    if f"data/{path}" not in bag.names:
+        raise UsageError(f"the bag holds no data/{path}")
+    data = b"".join(bag.document(f"data/{path}"))
+    if hashlib.sha256(data).hexdigest() != one.sha256:
+        raise Malformed(f"data/{path} is not the {one.role} that the review names")
+    return data
 
 
 def rows(bag: Container) -> Iterator[Part]:

@@ -14,7 +14,7 @@ from hardenprobe.evidence.bag import Derived, Sums
 from hardenprobe.evidence.bag_source import LEDGER, REVIEW, of_bag
 from hardenprobe.evidence.container import Container
 from hardenprobe.evidence.parts import Wanted
-from hardenprobe.evidence.reading import LISTS, entries
+from hardenprobe.evidence.reading import LISTS, Malformed, entries
 from hardenprobe.evidence.source import Source
 from hardenprobe.evidence.verify import Verdict
 from hardenprobe.model import Captured, Review
@@ -47,6 +47,8 @@ def check(bag: Container, verdict: Verdict) -> Source | None:
         _review(source, verdict)
         _order(source.outline, verdict)
         _ledger(source, verdict)
+        if "Full-Bag-SHA-512" not in verdict.about:
+            _inputs(source, verdict)
         _recorded(source.outline.head.capture, verdict)
         _derived(bag, source, verdict)
     except UsageError as exc:
@@ -158,6 +160,19 @@ def _ledger(source: Source, verdict: Verdict) -> None:
         last = entry.digest
     if last != source.outline.head.ledger:
         verdict.fault("content", LEDGER, "it does not end with the entry that the review names")
+
+
+def _inputs(source: Source, verdict: Verdict) -> None:
+    """The files that the review rests on are those that it names."""
+    for one in source.outline.head.inputs:
+        try:
+            source.used(one)
+        except Malformed as exc:
+            verdict.fault("content", REVIEW, str(exc))
+        except UsageError as exc:
+            # A baseline that was at hand and judged no device is not packed.
+            if one.role != "baseline":
+                verdict.leave_open("content", str(exc))
 
 
 def _recorded(recorded: Captured | None, verdict: Verdict) -> None:

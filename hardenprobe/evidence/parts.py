@@ -204,10 +204,15 @@ PARTS = (
         "The bytes both ways, a file for each device, in the order of the review.",
         _transcripts,
     ),
+    Part(
+        "inputs",
+        "The plan, whose SHA-256 is the review's plan_hash, the scope file and the inventory, as they were.",
+        parts_rules.inputs,
+    ),
     Part("baselines", "The baselines that devices were judged by.", parts_rules.baselines),
     Part(
         "rule-sets",
-        "The published rules behind them, as shipped with this version.",
+        "The published rules behind them, as they were.",
         parts_rules.rule_sets,
         True,
     ),

@@ -9,9 +9,10 @@ from typing import Any
 
 from hardenprobe.decisions.entry import Entry
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.model import Device, Observation, Result, Review
+from hardenprobe.model import Device, Observation, Result, Review, UsedFile
 from hardenprobe.model.document import decode_device, decode_results, to_document
 from hardenprobe.model.rows import read_observations
+from hardenprobe.store import input_files
 from hardenprobe.store.device_rows import Part, head_of, written
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import UNREADABLE, Store
@@ -39,6 +40,7 @@ class Source:
         document: Its whole document, canonical.
         ledger: The ledger up to the entry that the review was judged with.
         attached: Reads a file of the ledger by its SHA-256.
+        used: Reads a file that the review rests on; raises UsageError where it is not at hand.
     """
 
     outline: Review
@@ -47,6 +49,7 @@ class Source:
     document: Callable[[], Iterator[bytes]]
     ledger: tuple[Entry, ...]
     attached: Callable[[str], bytes]
+    used: Callable[[UsedFile], bytes]
 
     def devices(self) -> Iterator[Seen]:
         """Every device in order.
@@ -94,6 +97,7 @@ def of(store: Store, review: str) -> Source:
         document=lambda: store.document_bytes(review),
         ledger=_up_to(book.entries(), outline.head.ledger),
         attached=book.file,
+        used=lambda one: input_files.read(store, one),
     )
 
 
@@ -110,7 +114,12 @@ def changed(source: Source, outline: Review, change: Callable[[Seen], Part]) -> 
     def attached(sha256: str) -> bytes:
         raise UsageError(f"the file {sha256} is not for a redacted bag")
 
-    return Source(outline=outline, rows=rows, digest=None, document=document, ledger=(), attached=attached)
+    def used(one: UsedFile) -> bytes:
+        raise UsageError(f"{one.role} {one.name!r} is not for a redacted bag")
+
+    return Source(
+        outline=outline, rows=rows, digest=None, document=document, ledger=(), attached=attached, used=used
+    )
 
 
 def seen(row: Part) -> Seen:

@@ -63,6 +63,7 @@ def renewed(review: Review, registry: Registry, only: Iterable[str] = ()) -> Rev
         previous_digest=None,
         selected=tuple(sorted(asked)),
         versions=versions(),
+        inputs=tuple(one for one in review.head.inputs if one.role not in ("baseline", "rule-set")),
     )
     # What was said of the baselines that judged it before, and of the ledger as it was, is said no more.
     over = (NOT_MEANT, SEEN_AGAIN, STILL_LISTED)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import secrets
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Literal, TypeVar
+from pathlib import Path
+from typing import Any, Literal
 
+from hardenprobe.errors import FileInvalid
 from hardenprobe.model.decision import Answered, ExceptionNote
 from hardenprobe.model.device import BaselineRule, Device
 from hardenprobe.model.observation import Cost, Observation, Reach, Vantage
@@ -169,6 +173,47 @@ UNPROVEN = Clock(now="1970-01-01T00:00:00Z", proven=False, how="nobody asked")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class UsedFile:
+    """A file or document that a review rests on; its bytes are kept beside the review under their digest.
+
+    Attributes:
+        name: Without the folder.
+        of: Of a baseline and the files that it extends: the hash of the baseline, as `Device.baseline` names it.
+    """
+
+    role: Literal["plan", "scope", "inventory", "baseline", "rule-set", "trust-anchors"]
+    name: str
+    sha256: str
+    of: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class InputFile:
+    """A file that a review rests on, with its bytes."""
+
+    used: UsedFile
+    data: bytes = field(repr=False)
+
+    @classmethod
+    def of(cls, role: Any, name: str, data: bytes, of: str | None = None) -> InputFile:
+        """A file of these bytes; the arguments are those of `UsedFile`."""
+        sha256 = hashlib.sha256(data).hexdigest()
+        return cls(used=UsedFile(role=role, name=name, sha256=sha256, of=of), data=data)
+
+    @classmethod
+    def read(cls, role: Any, path: Path, of: str | None = None) -> InputFile:
+        """A file as it is now.
+
+        Raises:
+            FileInvalid: It cannot be read.
+        """
+        try:
+            return cls.of(role, path.name, path.read_bytes(), of)
+        except OSError as exc:
+            raise FileInvalid(str(path), None, f"cannot be read: {exc.strerror}") from exc
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lease:
     """Devices that belong to somebody else, who agreed to the scan."""
 
@@ -235,6 +280,7 @@ class Head:
         narrowed: By what the scan assessed less than the whole: "only", "except", "ports" or "shard". What such a review does
             not name may be open, so it is no point of a trend.
         due_days: Name of each baseline to its days for remediation, by severity; None for as many as it takes.
+        inputs: The files that it rests on, as they were; empty in reviews that did not keep them.
     """
 
     id: str
@@ -264,6 +310,7 @@ class Head:
     capture: Captured | None = None
     narrowed: tuple[str, ...] = ()
     due_days: Mapping[str, Mapping[str, int | None]] = field(default_factory=dict)
+    inputs: tuple[UsedFile, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

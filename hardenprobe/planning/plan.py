@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
+from typing import Any
 
 from hardenprobe.addresses.sets import AddressSet, IpAddress, parse_entry, parse_network
 from hardenprobe.errors import FileInvalid, ScopeRefused, UsageError, clip
@@ -148,33 +149,36 @@ class Plan:
 
     @property
     def hash(self) -> str:
-        """Digest of all that decides what is sent to whom, and of what allows it."""
+        """Digest of its document."""
+        return digest(self.document)
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """All that decides what is sent to whom, and what allows it, in plain JSON types."""
         shares = {
             address: [share.tcp_ports, share.udp_ports, sorted(share.kinds)]
             for address, share in self.shares.items()
         }
-        return digest(
-            {
-                **({"shares": shares} if shares else {}),
-                "targets": [[str(t.first), str(t.last), t.name] for t in self.targets],
-                "tcp": self.tcp_ports,
-                "udp": self.udp_ports,
-                "reach": self.reach,
-                "scope": self.scope.name,
-                "authorisation": asdict(self.authorisation),
-                "vantages": [[v.name, v.source] for v in self.vantages],
-                "checks": sorted(self.checks),
-                "communities": self.communities,
-                "paths": self.http_paths,
-                "web": asdict(self.web),
-                "port_offset": self.port_offset,
-                "tls_second_opinion": self.tls_second_opinion,
-                "secrets": self.secrets,
-                "inventory": self.inventory,
-                "skipped": self.nobodys.cover(),
-                "plugged": self.plugged,
-            }
-        )
+        return {
+            **({"shares": shares} if shares else {}),
+            "targets": [[str(t.first), str(t.last), t.name] for t in self.targets],
+            "tcp": self.tcp_ports,
+            "udp": self.udp_ports,
+            "reach": self.reach,
+            "scope": self.scope.name,
+            "authorisation": asdict(self.authorisation),
+            "vantages": [[v.name, v.source] for v in self.vantages],
+            "checks": sorted(self.checks),
+            "communities": self.communities,
+            "paths": self.http_paths,
+            "web": asdict(self.web),
+            "port_offset": self.port_offset,
+            "tls_second_opinion": self.tls_second_opinion,
+            "secrets": self.secrets,
+            "inventory": self.inventory,
+            "skipped": self.nobodys.cover(),
+            "plugged": self.plugged,
+        }
 
 
 def targets(texts: Iterable[str]) -> tuple[Target, ...]:

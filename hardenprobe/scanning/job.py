@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
-from hardenprobe.model import Cost
+from hardenprobe.model import Cost, InputFile
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
 from hardenprobe.planning.plan import Plan
@@ -35,6 +35,7 @@ class ScanJob:
             request.captured.
         narrowed: As in model.Head.
         notices: What people should know before it begins, one line each.
+        inputs: The files that were read for it, as they were.
     """
 
     plan: Plan
@@ -48,6 +49,7 @@ class ScanJob:
     capture: Capture | None = None
     narrowed: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
+    inputs: tuple[InputFile, ...] = ()
 
     @classmethod
     def of(cls, plan: Plan, registry: Registry, **more: Any) -> ScanJob:
@@ -91,6 +93,13 @@ class Keeper(Protocol):
     begun: ScanRecord
     earlier: ResumableScan | None
     failed: str | None
+
+    def keep_inputs(self, files: Iterable[InputFile]) -> None:
+        """Keep the files that the review will rest on.
+
+        Raises:
+            StoreRefused: They cannot be kept.
+        """
 
     async def keep(
         self, visits: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes], sweep: Cost

@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.baseline import selection
+from hardenprobe.baseline.files import files_of
 from hardenprobe.devices import credentials
 from hardenprobe.devices import inventory as inventories
 from hardenprobe.errors import UsageError
 from hardenprobe.judging.rules import JudgingRules
-from hardenprobe.model import Reach
+from hardenprobe.model import InputFile, Reach
 from hardenprobe.model.document import digest
 from hardenprobe.model.review import new_id
 from hardenprobe.model.transcript import utc_now
@@ -29,6 +30,7 @@ from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.second_opinion import strain_timing
+from hardenprobe.scanning import inputs
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope import scope as scopes
 from hardenprobe.scope import scope_file
@@ -120,6 +122,7 @@ class ScanRequest:
         tcp_ports, udp_ports = self._ports(expected, checks, chosen, shares.values())
         if max((*tcp_ports, *udp_ports), default=0) + self.port_offset > 65535:
             raise UsageError(f"--port-offset {self.port_offset} shifts a port beyond 65535")
+        anchors = TrustAnchors.load(map(Path, self.trust_anchors), system=self.system_anchors)
         timing = expected.timing
         if Reach(self.reach).admits(Reach.STRAIN):
             timing = strain_timing(timing, second_opinion=self.tls_second_opinion)
@@ -146,11 +149,17 @@ class ScanRequest:
             planned,
             checks,
             inventory=known,
-            anchors=TrustAnchors.load(map(Path, self.trust_anchors), system=self.system_anchors),
+            anchors=anchors,
             secrets=own,
             again=again,
             capture_to=Path(self.capture) if self.capture else None,
             narrowed=() if again else self._narrowed(),
+            inputs=(
+                *(InputFile.read("scope", Path(name)) for name in (self.scope,) if name),
+                *(InputFile.read("inventory", Path(name)) for name in (self.inventory,) if name),
+                *files_of(expected),
+                *inputs.of_anchors(anchors),
+            ),
         )
         return job, JudgingRules(baseline=expected, registry=checks)
 

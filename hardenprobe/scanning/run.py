@@ -20,6 +20,7 @@ from hardenprobe.model.versions import versions
 from hardenprobe.model.visit import SilentAddresses, Visit
 from hardenprobe.network import audit_hook
 from hardenprobe.planning import vantage
+from hardenprobe.scanning import inputs
 from hardenprobe.scanning.engine import Scan
 from hardenprobe.scanning.job import Keeper, Progress, ScanJob
 from hardenprobe.scope import clock
@@ -48,6 +49,9 @@ async def _run(
     job: ScanJob, keeper: Keeper | None, on_progress: Callable[[Progress], None] | None
 ) -> Observed:
     plan = job.plan
+    used = inputs.of_job(job)
+    if keeper:
+        keeper.keep_inputs(used)
     earlier = keeper.earlier if keeper else None
     started = earlier.begun.started if earlier else utc_now()
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
@@ -115,6 +119,7 @@ async def _run(
         versions=versions(),
         cost=sum((v.cost for v in visits), running.cost),
         capture=job.capture.finish() if job.capture else None,
+        inputs=tuple(one.used for one in used),
     )
     notices = []
     if running.why_interrupted:

@@ -9,8 +9,9 @@ from types import TracebackType
 from typing import Self
 
 from hardenprobe.errors import StoreRefused
-from hardenprobe.model import Cost, Review
+from hardenprobe.model import Cost, InputFile, Review
 from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
+from hardenprobe.store import input_files
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.spool import Spool
 from hardenprobe.store.store import Store
@@ -74,6 +75,14 @@ class Keeper:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._spool.close()
+
+    def keep_inputs(self, files: Iterable[InputFile]) -> None:
+        """Keep the files that the scan's review will rest on.
+
+        Raises:
+            StoreRefused: The store cannot be written.
+        """
+        input_files.keep(self._store, files)
 
     async def keep(
         self, visits: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes], sweep: Cost

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any
 
+from hardenprobe.baseline.files import files_of
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions.snapshot import Decisions
@@ -26,6 +27,7 @@ from hardenprobe.model.rows import (
     with_baseline,
 )
 from hardenprobe.plugins.registry import Registry
+from hardenprobe.store import input_files
 from hardenprobe.store.device_rows import Part, head_of, pages, text
 from hardenprobe.store.parallel import each
 from hardenprobe.store.store import UNREADABLE, Store
@@ -68,8 +70,12 @@ def rejudge(
     """
     old = store.find(name)
     outline = store.outline(old)
+    expected = choose(outline)
+    files = files_of(expected)
     fresh = renewed(outline, registry, only)
-    judgement = Judgement(fresh, choose(outline), registry, decisions, fleets(store, old, outline, registry))
+    used = (*fresh.head.inputs, *(one.used for one in files))
+    fresh = replace(fresh, head=replace(fresh.head, inputs=used))
+    judgement = Judgement(fresh, expected, registry, decisions, fleets(store, old, outline, registry))
 
     def judge(page: list[Part]) -> tuple[list[Part], FleetTotals]:
         here = judgement.fresh()
@@ -88,6 +94,7 @@ def rejudge(
         return head_of(to_document(whole[0]))
 
     kept = store.save_parts(fresh.head.id, parts(), head)["review"]
+    input_files.keep(store, files)
     place = replace(whole[0].head, previous=kept["previous"], previous_digest=kept["previous_digest"])
     made = replace(whole[0], head=place, devices=tuple(judgement.sums.devices))
     return Rejudged(review=made, tally=judgement.sums.tally)

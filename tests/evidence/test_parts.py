@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.tls import chain, tls_port
 
 from hardenprobe.baseline import selection
 from hardenprobe.decisions import statements
@@ -22,7 +23,7 @@ from hardenprobe.model import Captured
 from hardenprobe.plugins import registry
 from hardenprobe.store import ledger, store
 from hardenprobe.store.ledger import Ledger
-from hardenprobe.testing import sample_review
+from hardenprobe.testing import at, sample_review
 
 
 @pytest.fixture
@@ -168,13 +169,22 @@ def test_what_a_later_scan_added_to_the_capture_is_left_out(
     assert "    packets   3-5, 9 of the capture" in list(trace.lines(kept, finding))
 
 
-def test_no_key_is_packed_with_the_anchors(
-    kept: store.Store, files: Any, people: Any, tmp_path: Path
-) -> None:
+def test_anchors_of_a_review_that_kept_none(kept: store.Store, files: Any, people: Any) -> None:
+    given = (people.root.certificate_file,)
+    with pytest.raises(UsageError, match="no certificate of the review leads to CN=Example root"):
+        files(kept, "20260302-210000-7c1e5a", anchors=given)
+
+
+def test_no_key_is_packed_with_the_anchors(db: store.Store, files: Any, people: Any, tmp_path: Path) -> None:
     both = tmp_path / "both.pem"
-    both.write_bytes(people.root.key_file.read_bytes() + people.root.certificate_file.read_bytes())
-    found = files(kept, "20260302-210000-7c1e5a", anchors=(both,))
-    assert found["trust-anchors/trust-anchors.pem"] == people.root.certificate_file.read_bytes()
+    sample = sample_review(1)
+    (device, seen) = next(iter(sample.observations.items()))
+    office = people.authority.issue("Office Authority", ca=True)
+    both.write_bytes(office.key_file.read_bytes() + office.certificate_file.read_bytes())
+    led_there = at(443, tls_port("TLS 1.2", chains=(chain(),)), protocol="tls")
+    saved = db.save(replace(sample, observations={device: (*seen, led_there)}))
+    found = files(db, saved.head.id, anchors=(both,))
+    assert found["trust-anchors/trust-anchors.pem"] == office.certificate_file.read_bytes()
     assert not [name for name, data in found.items() if b"PRIVATE KEY" in data]
 
 
