@@ -138,7 +138,7 @@ def verify(
     Nothing is fetched: trust anchors, CRLs and OCSP responses are given by file. The status is 0 for valid, 1 for invalid,
     3 where it cannot be determined: no trust anchor was given, or revocation is unknown.
     """
-    from hardenprobe.evidence import container, content
+    from hardenprobe.evidence import container, content, reperformance
     from hardenprobe.evidence import verify as verifying
     from hardenprobe.evidence.container import BagRefused
     from hardenprobe.evidence.revocation import RevocationData
@@ -150,7 +150,7 @@ def verify(
     try:
         with container.opened(file) as bag:
             found = verifying.verify_opened(bag, given)
-            content.check(bag, found)
+            reperformance.check(content.check(bag, found), found)
     except BagRefused as exc:
         click.echo(folded(f"invalid: container: {visible(exc, 2000)}", 2))
         click.echo("Invalid. No level was reached.")
@@ -175,6 +175,20 @@ def verify(
     faults = f", {counted(len(found.faults), 'fault')}" if found.faults else ""
     click.echo(f"{found.state.capitalize()}{faults}; {reached}.")
     return _STATUS[found.state]
+
+
+@command.command("import")
+@click.argument("file", type=options.FILE)
+@options.store
+def import_(file: Path, store_url: str | None) -> int:
+    """Take a bag's review into a store, to be shown, compared and judged there. Verify the bag first."""
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.evidence import importing
+
+    with opened(store_url, make=True) as kept:
+        name = importing.import_review(file, kept)
+    click.echo(f"review {name} is stored; `hardenprobe judge {name}` judges it again", err=True)
+    return 0
 
 
 @command.command("show")

@@ -85,8 +85,13 @@ def of(store: Store, review: str) -> Source:
 
     Raises:
         StoreRefused: It was changed from outside, or cannot be read.
+        UsageError: It was imported.
     """
     outline = store.outline(review)
+    if outline.head.imported:
+        raise UsageError(
+            f"review {review} was imported from a bag; pass that bag on, whose signature is its own"
+        )
     book = Ledger(store)
     if outline.head.ledger and (fault := book.fault()):
         raise UsageError(f"{fault}; evidence that rests on it cannot be packed")

@@ -281,6 +281,7 @@ class Head:
             not name may be open, so it is no point of a trend.
         due_days: Name of each baseline to its days for remediation, by severity; None for as many as it takes.
         inputs: The files that it rests on, as they were; empty in reviews that did not keep them.
+        imported: Digest (SHA-512) of the bag that it was taken from, None for one that was made here.
     """
 
     id: str
@@ -311,6 +312,7 @@ class Head:
     narrowed: tuple[str, ...] = ()
     due_days: Mapping[str, Mapping[str, int | None]] = field(default_factory=dict)
     inputs: tuple[UsedFile, ...] = ()
+    imported: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

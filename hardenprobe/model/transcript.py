@@ -6,13 +6,14 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict, fields, is_dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 from hardenprobe.model.observation import Endpoint, Exchange, Observation, SocketRecord
 
 F = TypeVar("F")
+V = TypeVar("V")
 
 KEPT = 2048  # bytes of one exchange that a transcript keeps; enough for a greeting, a header, a hello
 EXCHANGES = 64  # pieces that one observation keeps, so that a byte-a-second device cannot fill the store
@@ -87,7 +88,11 @@ def observation(
     transcript: tuple[Exchange, ...] = (),
     sockets: tuple[SocketRecord, ...] = (),
 ) -> Observation[F]:
-    """Make an observation; its id is the digest of all it holds."""
+    """Make an observation; its id is the digest of all it holds.
+
+    Its mappings are put in the order that its document has them in, so that it is judged alike before and after it was stored.
+    """
+    facts = in_order(facts)
     kind = getattr(facts, "kind")  # noqa: B009 - given by @facts
     where = asdict(endpoint) if endpoint else None
     exchanges, connections = [asdict(e) for e in transcript], [asdict(s) for s in sockets]
@@ -101,6 +106,25 @@ def observation(
         transcript=transcript,
         sockets=sockets,
     )
+
+
+def in_order(value: V) -> V:
+    """The same facts, every mapping in them sorted by its keys; the very same where they are in order already."""
+    found: Any = value
+    if isinstance(value, dict):
+        made = {key: in_order(value[key]) for key in sorted(value)}
+        if list(made) != list(value) or any(made[key] is not value[key] for key in made):
+            found = made
+    elif isinstance(value, tuple):
+        parts = tuple(map(in_order, value))
+        if any(after is not before for after, before in zip(parts, value, strict=True)):
+            found = parts
+    elif is_dataclass(value) and not isinstance(value, type):
+        now = {one.name: getattr(value, one.name) for one in fields(value)}
+        ordered = {name: in_order(part) for name, part in now.items()}
+        if changed := {name: part for name, part in ordered.items() if part is not now[name]}:
+            found = replace(value, **changed)
+    return found  # type: ignore[no-any-return]
 
 
 def digest(

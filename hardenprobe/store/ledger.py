@@ -124,7 +124,7 @@ class Ledger:
                 return f"the ledger of store {self._kept.shown} was changed from outside at entry {at}"
             last = entry.digest
         head = self._kept.newest_head() or {}
-        mark = head.get("ledger")
+        mark = None if head.get("imported") else head.get("ledger")  # of the ledger of another store
         if mark and mark not in {entry.digest for entry in entries}:
             name = f"review {head.get('id')} was judged with"
             return f"an entry that {name} is gone from the ledger of store {self._kept.shown}"

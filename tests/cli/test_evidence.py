@@ -15,8 +15,15 @@ from typing import Any
 
 import pytest
 
+from hardenprobe.baseline import selection
+from hardenprobe.baseline.files import files_of
+from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.evidence import self_test
+from hardenprobe.judging.review import judged
+from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Review
+from hardenprobe.plugins import registry
+from hardenprobe.store import input_files
 from hardenprobe.store import store as stores
 from hardenprobe.testing import sample_review
 
@@ -60,11 +67,11 @@ def test_pack_verify_and_find_what_is_wrong(
         command("evidence", "verify", bag),
         command("evidence", "verify", bag, "--trust", pair[3]),
     )
-    assert (alone.status, trusted.status) == (3, 0), "without a trust anchor the origin is not determined"
+    assert (alone.status, trusted.status) == (3, 3), "neither its origin nor its results are determined"
     assert "Signer not authenticated" in alone.out and "Signer authenticated today" in trusted.out
     assert packed.out.strip() in alone.out and SECOND in alone.out
     assert alone.out.endswith("Not determined; level reached: manifest.\n")
-    assert trusted.out.endswith("Valid; level reached: content.\n")
+    assert trusted.out.endswith("Not determined; level reached: content.\n")
 
     files = _files(bag)
     name = next(one for one in files if one.endswith("review.json"))
@@ -76,6 +83,35 @@ def test_pack_verify_and_find_what_is_wrong(
         in wrong.out
     )
     assert wrong.out.endswith("Invalid, 1 fault; level reached: container.\n")
+
+
+def test_a_signed_bag_whose_results_come_out_alike_is_valid_and_judged_by_others(
+    command: Command, store: list[str], pair: list[Any], tmp_path: Path
+) -> None:
+    checks = registry.load(plugins=False)
+    rules = selection.choose((), checks)
+    files = files_of(rules)
+    sample = sample_review(2)
+    head = replace(sample.head, id=FIRST, selected=tuple(checks.checks), inputs=tuple(f.used for f in files))
+    made = judged(
+        replace(sample, head=head),
+        JudgingRules(baseline=rules, registry=checks, decisions=Decisions(day="2026-03-02")),
+    )
+    with stores.opened(store[1]) as db:
+        db.save(made)
+        input_files.keep(db, files)
+    bag, theirs = tmp_path / "bag.zip", ["--store", tmp_path / "theirs.db"]
+    command("evidence", "pack", FIRST, "-o", bag, *pair, *store)
+    found = command("evidence", "verify", bag, "--trust", pair[3])
+    assert (found.status, found.out.splitlines()[-1]) == (0, "Valid; level reached: re-judged.")
+
+    once, twice = (command("judge", "--bag", bag, "--json", "-", "--no-plugins") for _ in range(2))
+    assert once.out == twice.out and json.loads(once.out)["review"]["judged_from"] == FIRST
+    assert command("evidence", "import", bag, *theirs).status == 0
+    assert FIRST in command("reviews", *theirs).out
+    for words in (["judge"], ["judge", "latest", "--bag", bag]):
+        wrong = command(*words, *store)
+        assert wrong.status == 2 and "give REVIEW, or --bag FILE" in wrong.err
 
 
 @pytest.mark.usefixtures("kept")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 
-from hardenprobe.model.transcript import Recorder
+from hardenprobe.facts import SnmpAnswer
+from hardenprobe.model import State
+from hardenprobe.model.transcript import Recorder, in_order, observation
 
 
 def received(recorder: Recorder) -> list[bytes]:
@@ -27,3 +29,13 @@ def test_an_edit_that_finds_nothing_leaves_everything() -> None:
     before = list(recorder.exchanges)
     recorder.rewrite_received(lambda data: data)
     assert recorder.exchanges == before
+
+
+def test_mappings_of_facts_are_in_the_order_of_the_document() -> None:
+    """What is judged live must be judged alike from the store, where keys are sorted."""
+    values = {"1.3.6.1.2.1.1.6.0": "b", "1.3.6.1.2.1.1.1.0": "a"}
+    facts = SnmpAnswer(version="1", label="public", origin="default", state=State.ACCEPTING, values=values)
+    seen = observation(facts, None, "here", "2026-03-02T21:00:00.000Z")
+    assert list(seen.facts.values or ()) == sorted(values) and seen.facts == facts
+    assert in_order(seen.facts) is seen.facts
+    assert in_order((1, ("a", {"b": 1}))) == (1, ("a", {"b": 1}))
