@@ -98,6 +98,11 @@ def pack(
             digest = packing.pack(packed, wanted, output, signer)
         if run:
             self_tests.keep(kept, told)
+    if redact and signer:
+        click.echo(
+            "notice: the signature names the signer and the chain of its certificate, which the redaction cannot hide",
+            err=True,
+        )
     if absent := told.get("absent"):
         click.echo(f"no self-test: {absent}", err=True)
     elif not told.get("agrees"):

@@ -1,15 +1,18 @@
 """A review without what could tell whose devices these are.
 
 Every record is made anew, field by field, of what is known to be harmless: words of fixed lists, numbers, days, and text
-that comes with hardenprobe. Names, serials, addresses and ids become pseudonyms; free text and what devices said is left
-out. A field that is added to a record later is therefore left out too, until somebody writes it here. Checks, remedies and
-baselines that do not come with hardenprobe may be named after their owner, and get pseudonyms too.
+that comes with hardenprobe. Names, serials, addresses and ids become pseudonyms, and every list of them is in the order of
+pseudonyms, so that a place in it tells nothing; costs are rounded; free text and what devices said is left out. A field that
+is added to a record later is therefore left out too, until somebody writes it here. Checks, remedies and baselines that do not
+come with hardenprobe may be named after their owner, and get pseudonyms too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Callable, Container, Iterable
+from typing import Any, TypeVar
 
+from hardenprobe.baseline import baseline
 from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.evidence.source import Seen, Source
 from hardenprobe.model import (
@@ -20,6 +23,7 @@ from hardenprobe.model import (
     Answered,
     CheckNote,
     Clock,
+    Cost,
     Coverage,
     Device,
     Endpoint,
@@ -40,9 +44,12 @@ from hardenprobe.model import (
 )
 from hardenprobe.model.document import canonical, dump
 from hardenprobe.model.versions import versions
+from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import BUILT_IN
 from hardenprobe.standards.rule_files import shipped_baselines
 from hardenprobe.store.device_rows import Part
+
+T = TypeVar("T")
 
 WITHHELD = "withheld"
 _WHYS = ("silent", "refused every port", "not planned")
@@ -73,6 +80,28 @@ def foreign_remedies(source: Source) -> frozenset[str]:
     return frozenset(by_origin[False] - by_origin[True])
 
 
+def _shipped() -> frozenset[Named]:
+    """The baselines that ship with this version, as devices name them."""
+    checks = registry.load(plugins=False)
+    found = (baseline.load(name, checks) for name in shipped_baselines())
+    return frozenset(Named(name=one.name, hash=one.hash) for one in found)
+
+
+def _sorted(made: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
+    return tuple(sorted(made, key=key))
+
+
+def _rounded(cost: Cost) -> Cost:
+    """To tens, thousands of bytes and tens of seconds: exact costs are as good as a name for whoever counted them too."""
+    return Cost(
+        connections=round(cost.connections, -1),
+        datagrams=round(cost.datagrams, -1),
+        bytes_sent=round(cost.bytes_sent, -3),
+        bytes_received=round(cost.bytes_received, -3),
+        seconds=float(round(cost.seconds, -1)),
+    )
+
+
 class Redaction:
     """Redacts one review under one key.
 
@@ -83,7 +112,7 @@ class Redaction:
     def __init__(self, pseudonyms: Pseudonyms, foreign: Container[str] = ()) -> None:
         self._as = pseudonyms
         self._foreign = foreign
-        self._baselines = shipped_baselines().keys()
+        self._baselines = _shipped()
 
     def outline(self, review: Review, cites: str) -> Review:
         """The review without its devices.
@@ -116,7 +145,7 @@ class Redaction:
                         device=self._as.of("device", one.device),
                         check=self._as.of("check", one.check) if one.check in foreign else one.check,
                     )
-                    for one in head.rechecked
+                    for one in sorted(head.rechecked, key=lambda one: self._as.of("finding", one.finding))
                 ),
                 interrupted=head.interrupted,
                 narrowed=head.narrowed,
@@ -126,14 +155,17 @@ class Redaction:
                 cost=head.cost,
             ),
             coverage=self._coverage(review.coverage),
-            vantages=tuple(
-                Vantage(
-                    name=self._as.of("vantage", one.name),
-                    source=self._as.maybe("address", one.source),
-                    on_link=one.on_link,
-                    translated=one.translated,
-                )
-                for one in review.vantages
+            vantages=_sorted(
+                (
+                    Vantage(
+                        name=self._as.of("vantage", one.name),
+                        source=self._as.maybe("address", one.source),
+                        on_link=one.on_link,
+                        translated=one.translated,
+                    )
+                    for one in review.vantages
+                ),
+                lambda one: one.name,
             ),
             devices=(),
             results=(),
@@ -152,20 +184,25 @@ class Redaction:
         device = self._device(seen.device)
         results = [self._result(one) for one in seen.results]
         record = {**dump(Device, device), "label": device.label}
+        in_order = sorted(results, key=lambda one: (one.check, one.finding))
         return Part(
             device=device.id,
             record=canonical(record).decode(),
             observations="[]",
-            results=canonical([dump(Result, one) for one in results]).decode(),
+            results=canonical([dump(Result, one) for one in in_order]).decode(),
         )
 
     def _device(self, device: Device) -> Device:
         return Device(
             id=self._as.of("device", device.id),
-            addresses=tuple(
-                Address(address=self._as.of("address", a.address), family=a.family) for a in device.addresses
+            addresses=_sorted(
+                (
+                    Address(address=self._as.of("address", a.address), family=a.family)
+                    for a in device.addresses
+                ),
+                lambda one: one.address,
             ),
-            names=tuple(self._as.of("name", name) for name in device.names),
+            names=self._all("name", device.names),
             kind=device.kind if device.kind in KINDS else "unknown",
             make_model=self._as.maybe("model", device.make_model),
             asset_tag=self._as.maybe("tag", device.asset_tag),
@@ -173,28 +210,34 @@ class Redaction:
             owner=self._as.maybe("owner", device.owner),
             criticality=device.criticality,
             ccss=device.ccss,
-            tags=tuple(self._as.of("tag", tag) for tag in device.tags),
+            tags=self._all("tag", device.tags),
             baseline=self._baseline(device.baseline),
-            identity=tuple(
-                Identity(
-                    kind=one.kind,
-                    value=self._as.of(one.kind, one.value),
-                    source=one.source if one.source in _SOURCES else WITHHELD,
-                    strength=one.strength,
-                )
-                for one in device.identity
+            identity=_sorted(
+                (
+                    Identity(
+                        kind=one.kind,
+                        value=self._as.of(one.kind, one.value),
+                        source=one.source if one.source in _SOURCES else WITHHELD,
+                        strength=one.strength,
+                    )
+                    for one in device.identity
+                ),
+                lambda one: (one.kind, one.value),
             ),
-            services=tuple(
-                Service(
-                    address=self._as.of("address", one.address),
-                    transport=one.transport,
-                    port=one.port,
-                    state=one.state,
-                    protocol=one.protocol,
-                )
-                for one in device.services
+            services=_sorted(
+                (
+                    Service(
+                        address=self._as.of("address", one.address),
+                        transport=one.transport,
+                        port=one.port,
+                        state=one.state,
+                        protocol=one.protocol,
+                    )
+                    for one in device.services
+                ),
+                lambda one: (one.address, one.transport, one.port),
             ),
-            cost=device.cost,
+            cost=_rounded(device.cost),
         )
 
     def _result(self, result: Result) -> Result:
@@ -230,7 +273,7 @@ class Redaction:
             remedy=self._remedy(result.remedy) if result.remedy else None,
             rule_set=result.rule_set if ours else None,
             controls=result.controls if ours else (),
-            observations=tuple(self._as.of("observation", one) for one in result.observations),
+            observations=self._all("observation", result.observations),
             exception=Accepted(id=result.exception.id, until=result.exception.until)
             if result.exception
             else None,
@@ -242,20 +285,28 @@ class Redaction:
             planned=coverage.planned,
             visited=coverage.visited,
             answered=coverage.answered,
-            listed_not_seen=tuple(
-                Missed(
-                    asset_tag=self._as.of("tag", one.asset_tag),
-                    addresses=tuple(self._as.of("address", a) for a in one.addresses),
-                    why=one.why if one.why in _WHYS else WITHHELD,
-                )
-                for one in coverage.listed_not_seen
+            listed_not_seen=_sorted(
+                (
+                    Missed(
+                        asset_tag=self._as.of("tag", one.asset_tag),
+                        addresses=self._all("address", one.addresses),
+                        why=one.why if one.why in _WHYS else WITHHELD,
+                    )
+                    for one in coverage.listed_not_seen
+                ),
+                lambda one: one.asset_tag,
             ),
-            seen_not_listed=tuple(
-                Unlisted(address=self._as.of("address", u.address), device=self._as.of("device", u.device))
-                for u in coverage.seen_not_listed
+            seen_not_listed=_sorted(
+                (
+                    Unlisted(
+                        address=self._as.of("address", u.address), device=self._as.of("device", u.device)
+                    )
+                    for u in coverage.seen_not_listed
+                ),
+                lambda one: one.address,
             ),
-            excluded=tuple(self._as.of("network", one) for one in coverage.excluded),
-            unfinished=tuple(self._as.of("address", one) for one in coverage.unfinished),
+            excluded=self._all("network", coverage.excluded),
+            unfinished=self._all("address", coverage.unfinished),
             tcp_ports=coverage.tcp_ports,
             udp_ports=coverage.udp_ports,
         )
@@ -264,8 +315,8 @@ class Redaction:
         return Advice(
             rank=advice.rank,
             remedy=advice.remedy if advice.remedy.id not in self._foreign else self._withheld(advice.remedy),
-            devices=tuple(self._as.of("device", one) for one in advice.devices),
-            findings=tuple(self._as.of("finding", one) for one in advice.findings),
+            devices=self._all("device", advice.devices),
+            findings=self._all("finding", advice.findings),
             risk_removed=advice.risk_removed,
             worst=advice.worst,
             waits_for=tuple(self._remedy(one) for one in advice.waits_for),
@@ -302,9 +353,14 @@ class Redaction:
         )
 
     def _baseline(self, named: Named | None) -> Named | None:
-        if named is None or named.name.partition("/")[0] in self._baselines:
+        """A baseline that ships, unchanged, keeps its name; any other may be named after its owner."""
+        if named is None or named in self._baselines:
             return named
         return Named(name=self._as.of("baseline", named.name), hash=self._as.of("hash", named.hash))
+
+    def _all(self, kind: str, values: Iterable[str]) -> tuple[str, ...]:
+        """The pseudonyms of values, in their own order."""
+        return tuple(sorted(self._as.of(kind, one) for one in values))
 
     def _exception(self, note: ExceptionNote) -> ExceptionNote:
         return ExceptionNote(
@@ -326,7 +382,7 @@ class Redaction:
             controls=one.controls,
             required=one.required,
             state=one.state,
-            devices=tuple(self._as.of("device", device) for device in one.devices),
+            devices=self._all("device", one.devices),
             statement=one.statement,
             answer=one.answer,
             words=None,

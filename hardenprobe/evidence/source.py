@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import tempfile
+import weakref
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, BinaryIO, cast
 
 from hardenprobe.decisions.entry import Entry
 from hardenprobe.errors import StoreRefused, UsageError
@@ -107,10 +109,8 @@ def of(store: Store, review: str) -> Source:
 
 
 def changed(source: Source, outline: Review, change: Callable[[Seen], Part]) -> Source:
-    """A source of the same devices, each of them changed; nothing of the ledger is in it."""
-
-    def rows() -> Iterator[Part]:
-        return (change(one) for one in source.devices())
+    """A source of the same devices, each of them changed and in the order of their new ids; nothing of the ledger is in it."""
+    rows = _Sorted(lambda: (change(one) for one in source.devices()))
 
     def document() -> Iterator[bytes]:
         head: Mapping[str, Any] = head_of(to_document(outline))
@@ -125,6 +125,34 @@ def changed(source: Source, outline: Review, change: Callable[[Seen], Part]) -> 
     return Source(
         outline=outline, rows=rows, digest=None, document=document, ledger=(), attached=attached, used=used
     )
+
+
+class _Sorted:
+    """Rows in the order of their devices' ids. They are written to a file once, since they may be too many to hold."""
+
+    def __init__(self, make: Callable[[], Iterator[Part]]) -> None:
+        self._make = make
+        self._places: list[tuple[str, int, int]] = []  # device, offset, length
+        self._file: BinaryIO | None = None
+
+    def __call__(self) -> Iterator[Part]:
+        file = self._file or self._written()
+        for device, offset, length in self._places:
+            file.seek(offset)
+            record, observations, results = json.loads(file.read(length))
+            yield Part(device=device, record=record, observations=observations, results=results)
+
+    def _written(self) -> BinaryIO:
+        file = self._file = cast(BinaryIO, tempfile.TemporaryFile())  # noqa: SIM115 - open as long as this object is
+        weakref.finalize(self, file.close)
+        at = 0
+        for row in self._make():
+            line = json.dumps([row.record, row.observations, row.results]).encode()
+            file.write(line)
+            self._places.append((row.device, at, len(line)))
+            at += len(line)
+        self._places.sort()
+        return file
 
 
 def seen(row: Part) -> Seen:

@@ -87,6 +87,8 @@ def bags(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bags]:
     folder = tmp_path_factory.mktemp("canaries")
     listed, secrets, form = folder / "devices.yaml", folder / "secrets.yaml", folder / "form.txt"
     listed.write_text(INVENTORY)
+    site = folder / "site.yaml"  # what a site knows of its device, without what makes the virtual one
+    site.write_text(INVENTORY.partition("    lab:")[0])
     secrets.write_text(SECRETS)
     rules = folder / "canary-rules.yaml"
     rules.write_text(BASELINE)
@@ -98,7 +100,7 @@ def bags(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bags]:
         assert cli.run([str(word) for word in words]) in ends, words
 
     with running_lab(listed, port_offset=OFFSET) as lab:
-        scan = ["scan", "127.77.9.141", "--inventory", listed, "--secrets", secrets, "--port-offset", OFFSET]
+        scan = ["scan", "127.77.9.141", "--inventory", site, "--secrets", secrets, "--port-offset", OFFSET]
         scan += ["--source", "127.77.9.130", "--trust-anchor", lab.ca_file, "--no-plugins", *kept]
         scan += ["--baseline", rules]
         run(*scan, ends=(1, 3))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +13,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hardenprobe.baseline import baseline
 from hardenprobe.errors import FileInvalid
 from hardenprobe.evidence import pseudonyms, redact, source
 from hardenprobe.evidence.pseudonyms import Pseudonyms
-from hardenprobe.model import Review
+from hardenprobe.model import Address, Cost, Named, Review
 from hardenprobe.model.document import from_document, to_document
+from hardenprobe.plugins import registry
 from hardenprobe.store import store
 from hardenprobe.testing import sample_review
 
@@ -34,22 +37,18 @@ def pair(kept: Any) -> tuple[Review, Review]:
 
 def test_verdicts_stay_and_point_to_the_same_devices(pair: tuple[Review, Review]) -> None:
     full, redacted = pair
-    assert [(r.check, r.result, r.score, r.vector, r.reason) for r in full.results] == [
-        (r.check, r.result, r.score, r.vector, r.reason) for r in redacted.results
-    ]
-    same = {a.id: b.id for a, b in zip(full.devices, redacted.devices, strict=True)}
-    assert [same[r.device] for r in full.results] == [r.device for r in redacted.results]
-    findings = {a.finding: b.finding for a, b in zip(full.results, redacted.results, strict=True)}
-    assert len(set(findings.values())) == len(findings)
+    pseudonym = Pseudonyms(KEY)
+    known = {one.finding: one for one in redacted.results}
+    assert len(known) == len(full.results)
+    for before in full.results:
+        after = known[pseudonym.of("finding", before.finding)]
+        same = ("check", "result", "score", "vector", "reason")
+        assert [getattr(before, name) for name in same] == [getattr(after, name) for name in same]
+        assert after.device == pseudonym.of("device", before.device)
+        if before.endpoint:
+            assert after.endpoint.address == pseudonym.of("address", before.endpoint.address)
     for before, after in zip(full.what_first, redacted.what_first, strict=True):
-        assert [findings[one] for one in before.findings] == list(after.findings)
-    address = {
-        a.addresses[0].address: b.addresses[0].address
-        for a, b in zip(full.devices, redacted.devices, strict=True)
-    }
-    for before, after in zip(full.results, redacted.results, strict=True):
-        if before.endpoint and after.endpoint:
-            assert address[before.endpoint.address] == after.endpoint.address
+        assert {pseudonym.of("finding", one) for one in before.findings} == set(after.findings)
     assert not any(redacted.observations.values())
     assert "SHA-512 of a bag" in redacted.notices[0]
 
@@ -155,3 +154,93 @@ def test_a_key_is_made_once_and_kept_from_others(tmp_path: Path) -> None:
         pseudonyms.load(path)
     with pytest.raises(FileInvalid, match="cannot be read or made"):
         pseudonyms.load(tmp_path / "missing" / "key")
+
+
+# --- Re-identification: what somebody knows who has the bag, knows the network, and has no key
+
+
+NETWORK = [f"192.0.2.{n}" for n in range(256)]
+
+
+@pytest.fixture(scope="module")
+def of_network(tmp_path_factory: pytest.TempPathFactory) -> tuple[Review, Review, bytes]:
+    """A review of consecutive addresses, one device each, and the same redacted."""
+    sample = sample_review(40)
+    devices = tuple(
+        replace(
+            one,
+            addresses=(Address(address=NETWORK[n + 10], family="ipv4"),),
+            services=tuple(replace(s, address=NETWORK[n + 10]) for s in one.services),
+            baseline=Named(name="harbour-office/1", hash=hashlib.sha256(b"harbour-office").hexdigest()),
+            cost=Cost(
+                connections=31 + n,
+                datagrams=7 + n,
+                bytes_sent=1234 + n,
+                bytes_received=9876 + n,
+                seconds=4.2 + n,
+            ),
+        )
+        for n, one in enumerate(sample.devices)
+    )
+    with store.opened(str(tmp_path_factory.mktemp("network") / "store.db")) as kept:
+        saved = kept.save(replace(sample, devices=devices))
+        full = source.of(kept, saved.head.id)
+        redaction = redact.Redaction(Pseudonyms(KEY))
+        made = source.changed(full, redaction.outline(full.outline, "SHA-512 of a bag"), redaction.row)
+        document = b"".join(made.document())
+    return saved, from_document(json.loads(document)), document
+
+
+def test_the_place_of_a_device_tells_nothing(of_network: tuple[Review, Review, bytes]) -> None:
+    full, redacted, _ = of_network
+    pseudonym = Pseudonyms(KEY)
+    by_address = [pseudonym.of("device", one.id) for one in full.devices]
+    there = [one.id for one in redacted.devices]
+
+    assert sorted(by_address) == there
+    assert sum(a == b for a, b in zip(by_address, there, strict=True)) < 5, "the i-th is not the i-th"
+    for one in redacted.devices:
+        assert list(one.names) == sorted(one.names) and list(one.tags) == sorted(one.tags)
+    for advice in redacted.what_first:
+        assert list(advice.devices) == sorted(advice.devices)
+        assert list(advice.findings) == sorted(advice.findings)
+    for names in (redacted.coverage.excluded, redacted.coverage.unfinished):
+        assert list(names) == sorted(names)
+
+
+def test_no_hash_of_an_address_of_the_network_is_in_it(of_network: tuple[Review, Review, bytes]) -> None:
+    """Brute force over a /24: digests with and without a prefix, cut or not, and HMACs under keys that are in the bag."""
+    full, redacted, document = of_network
+    text = document.decode()
+    keys = [b"", b"\0" * 32, redacted.head.id.encode(), redacted.head.started.encode(), b"hardenprobe"]
+    hashes = (hashlib.md5, hashlib.sha1, hashlib.sha256, hashlib.sha512)
+    for address in NETWORK:
+        assert f'"{address}"' not in text
+        for plain in (address, f"address:{address}", f"address\0{address}", f"address-{address}"):
+            made = [one(plain.encode()).hexdigest() for one in hashes]
+            made += [hmac.new(key, plain.encode(), hashlib.sha256).hexdigest() for key in keys]
+            assert not [digest for digest in made if digest[:12] in text], plain
+    for device in full.devices:
+        assert device.id not in text
+
+
+def test_baselines_of_ones_own_and_exact_costs_are_not_in_it(
+    of_network: tuple[Review, Review, bytes],
+) -> None:
+    full, redacted, document = of_network
+    assert b"harbour-office" not in document
+    assert full.devices[0].baseline.hash.encode() not in document
+    assert len({one.baseline for one in redacted.devices}) == 1
+    for one in redacted.devices:
+        assert (
+            one.cost.connections % 10 == 0 and one.cost.bytes_sent % 1000 == 0 and one.cost.seconds % 10 == 0
+        )
+
+
+def test_a_baseline_that_ships_keeps_its_name_and_one_of_the_same_name_does_not() -> None:
+    shipped = baseline.load("office-device", registry.load(plugins=False))
+    redaction = redact.Redaction(Pseudonyms(KEY))
+    known = Named(name=shipped.name, hash=shipped.hash)
+    assert redaction._baseline(known) == known
+    other = redaction._baseline(replace(known, hash="0" * 64))
+    assert other is not None and other.name.startswith("baseline-") and other.hash.startswith("hash-")
