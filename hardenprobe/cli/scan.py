@@ -68,6 +68,7 @@ LAB_NETWORK = "127.77.0.0/16"
     metavar="SCAN",
     help="Go on with a scan that was interrupted: its id, the beginning of one, or latest.",
 )
+@click.option("--operator", metavar="NAME", help="Who scans, kept beside the account that runs this.")
 @click.option("--dry-run", "only_plan", is_flag=True, help="Print the plan and send nothing.")
 @click.option(
     "--port-offset",
@@ -94,6 +95,7 @@ def command(
     store_url: str | None,
     json_to: str | None,
     resume: str | None,
+    operator: str | None,
     only_plan: bool,
     port_offset: int,
     plugins: options.Plugins,
@@ -137,6 +139,7 @@ def command(
         trust_anchors=tuple(str(path.absolute()) for path in trust_anchor),
         secrets_file=absolute(secrets_file),
         tls_second_opinion=tls_second_opinion,
+        operator=" ".join(operator.split()) or None if operator else None,
         capture=absolute(capture_to),
         port_offset=port_offset,
         plugins=plugins.installed,

@@ -20,6 +20,7 @@ from hardenprobe.errors import UnknownName, clip
 from hardenprobe.model import Accepted, Device, ExceptionNote, Lapsed, Result, Review, Severity
 from hardenprobe.model.document import canonical
 from hardenprobe.plugins.registry import Registry
+from hardenprobe.scope.accounts import same_person
 from hardenprobe.standards.ccss import base_of
 
 FORMAT = "hardenprobe.exceptions/1"
@@ -157,7 +158,7 @@ def draft(
         key: sentence(key, getattr(request, key))
         for key in ("reason", "compensating", "requested_by", "approved_by")
     }
-    if texts["requested_by"].casefold() == texts["approved_by"].casefold():
+    if same_person(texts["requested_by"], texts["approved_by"]):
         raise InputError(
             "approved_by", f"{clip(request.approved_by)} asks for it too; somebody else must approve"
         )

@@ -90,6 +90,7 @@ def _scope(source: Source, wanted: Wanted, bag: Payload) -> None:
         {
             "scope": head.scope,
             "operator": head.operator,
+            "stated_operator": head.stated_operator,
             "started": head.started,
             "finished": head.finished,
             "reach": head.reach,

@@ -129,6 +129,7 @@ class Redaction:
                 started=head.started,
                 finished=head.finished,
                 operator=self._as.of("person", head.operator),
+                stated_operator=self._as.maybe("person", head.stated_operator),
                 scope=self._as.of("scope", head.scope),
                 reach=head.reach,
                 plan_hash=WITHHELD,

@@ -23,6 +23,7 @@ from hardenprobe.lifecycle.device_lookup import Appearance, part
 from hardenprobe.model import Answered, Device, Head, Result, Word
 from hardenprobe.model.rows import read_device, read_observations
 from hardenprobe.plugins.registry import Registry
+from hardenprobe.scope.accounts import same_person
 from hardenprobe.standards import controls
 from hardenprobe.store.rejudge import fleets
 from hardenprobe.store.store import UNREADABLE, Store
@@ -281,7 +282,7 @@ def signed(request: AcceptanceRequest, assessed: Acceptance) -> Acceptance:
         Wrong: Names the key that is wrong.
     """
     asked, accepts = (sentence(key, getattr(request, key)) for key in ("requested_by", "accepted_by"))
-    if asked.casefold() == accepts.casefold():
+    if same_person(asked, accepts):
         raise InputError("accepted_by", f"{clip(accepts)} asks for it too; somebody else must accept")
     return replace(
         assessed,

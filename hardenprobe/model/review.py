@@ -281,6 +281,8 @@ class Head:
             not name may be open, so it is no point of a trend.
         due_days: Name of each baseline to its days for remediation, by severity; None for as many as it takes.
         inputs: The files that it rests on, as they were; empty in reviews that did not keep them.
+        operator: The account that ran it, by the operating system's account database.
+        stated_operator: The person whom the command names beside it, None where it names nobody.
         imported: Digest (SHA-512) of the bag that it was taken from, None for one that was made here.
     """
 
@@ -313,6 +315,12 @@ class Head:
     due_days: Mapping[str, Mapping[str, int | None]] = field(default_factory=dict)
     inputs: tuple[UsedFile, ...] = ()
     imported: str | None = None
+    stated_operator: str | None = None
+
+    @property
+    def asked_by(self) -> str:
+        """Who ran it, for people: the person who is named, and the account."""
+        return f"{self.stated_operator} (account {self.operator})" if self.stated_operator else self.operator
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

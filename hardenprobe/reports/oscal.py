@@ -67,7 +67,7 @@ class _Results:
             "description": parts.markup(self.survey.summary()),
             "start": parts.moment(self.head.started),
             "end": self.ended,
-            "props": parts.prop("operator", self.head.operator) + parts.prop("reach", self.head.reach),
+            "props": parts.prop("operator", self.head.asked_by) + parts.prop("reach", self.head.reach),
             "local-definitions": {
                 "inventory-items": self._inventory(),
                 "assessment-assets": self._assets(),

@@ -178,7 +178,7 @@ class View:
         when = duration_text(head.started, head.finished)
         said = [
             f"{head.scope}: {coverage.answered:,} of {planned} answered, {devices} in all.",
-            f"Asked by {head.operator}, from {names}, on {when}, no further than reach {head.reach}.",
+            f"Asked by {head.asked_by}, from {names}, on {when}, no further than reach {head.reach}.",
             f"Cost: {cost_text(head.cost)}.",
         ]
         if head.interrupted:

@@ -36,6 +36,7 @@ class ScanJob:
         narrowed: As in model.Head.
         notices: What people should know before it begins, one line each.
         inputs: The files that were read for it, as they were.
+        operator: Who runs it, where the command names somebody beside the account.
     """
 
     plan: Plan
@@ -50,6 +51,7 @@ class ScanJob:
     narrowed: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
     inputs: tuple[InputFile, ...] = ()
+    operator: str | None = None
 
     @classmethod
     def of(cls, plan: Plan, registry: Registry, **more: Any) -> ScanJob:

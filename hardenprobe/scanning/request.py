@@ -50,6 +50,7 @@ class ScanRequest:
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
         again: Findings of an earlier review to ask about again, as `Again.document` writes it; decides the ports.
+        operator: Who runs it, beside the account.
     """
 
     targets: tuple[tuple[str, str, str, str | None], ...]
@@ -71,6 +72,7 @@ class ScanRequest:
     plugins: bool = True
     checks_from: tuple[str, ...] = ()
     again: Mapping[str, Any] | None = None
+    operator: str | None = None
 
     def document(self) -> dict[str, Any]:
         """The request in plain JSON types."""
@@ -154,6 +156,7 @@ class ScanRequest:
             again=again,
             capture_to=Path(self.capture) if self.capture else None,
             narrowed=() if again else self._narrowed(),
+            operator=self.operator,
             inputs=(
                 *(InputFile.read("scope", Path(name)) for name in (self.scope,) if name),
                 *(InputFile.read("inventory", Path(name)) for name in (self.inventory,) if name),

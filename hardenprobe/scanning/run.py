@@ -24,7 +24,7 @@ from hardenprobe.scanning import inputs
 from hardenprobe.scanning.engine import Scan
 from hardenprobe.scanning.job import Keeper, Progress, ScanJob
 from hardenprobe.scope import clock
-from hardenprobe.scope.scope import operator
+from hardenprobe.scope.accounts import operator
 
 SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
 
@@ -103,6 +103,7 @@ async def _run(
         started=started,
         finished=utc_now(),
         operator=operator(),
+        stated_operator=job.operator,
         scope=plan.scope.name,
         reach=plan.reach,
         plan_hash=plan.hash,

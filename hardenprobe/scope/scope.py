@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, datetime
 from functools import cached_property
@@ -12,6 +11,7 @@ from zoneinfo import ZoneInfo
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Authorisation, Lease, Reach
+from hardenprobe.scope.accounts import operator
 from hardenprobe.scope.limits import Gentleness, Timing
 from hardenprobe.scope.window import Window
 
@@ -189,11 +189,3 @@ class Scope:
 def is_loopback(address: str) -> bool:
     """Tell whether an address is this machine's own."""
     return address in LOOPBACK
-
-
-def operator() -> str:
-    """The account that runs the scan, for the record."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "unknown"

@@ -17,7 +17,7 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError, clip
 from hardenprobe.model.document import canonical, digest
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.scope.scope import operator
+from hardenprobe.scope.accounts import operator
 from hardenprobe.store.device_rows import make
 from hardenprobe.store.store import Store
 

@@ -81,6 +81,7 @@ def test_the_way_of_an_exception(command: Command, store: list[str], scanned: An
     [
         pytest.param({"reason": None, "until": None}, "missing --reason, --until", id="missing"),
         pytest.param({"approved_by": "Imke Sandvoort"}, "--approved-by: 'Imke Sandvoort' asks for it too", id="same person"),
+        pytest.param({"approved_by": "\uff29MKE  sandvoort"}, "asks for it too", id="same person, written otherwise"),
         pytest.param({"until": "2031-01-01"}, "--until: 2031-01-01 is too far", id="too long"),
         pytest.param({"review": "zzz"}, "there is no review 'zzz'", id="no review"),
         pytest.param({"device": "nobody"}, "--device: there is no device in review", id="no device"),
