@@ -7,9 +7,8 @@ import secrets
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any, Literal, TypeVar
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from hardenprobe.errors import FileInvalid
 from hardenprobe.model.decision import Answered, ExceptionNote

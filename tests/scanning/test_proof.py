@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from support.scans import job_and_rules
 from support.tls import seen_tls, tls_port, tls_suites
 from support.tls_servers import threaded
 
@@ -19,11 +20,11 @@ from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.facts import HttpAnswer, TlsFlaws
 from hardenprobe.judging.run_checks import held_to_proof
+from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reach, Reason, Review, Word
 from hardenprobe.planning import plan, vantage
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.scanning import review
 from hardenprobe.scope import scope
 from hardenprobe.testing import at, seen_device
 
@@ -62,8 +63,8 @@ def scan(port: int, handle: Handle, *only: str) -> dict[str, set[str]]:
             port_offset=real - port,
         )
         found: Review = asyncio.run(
-            review.scan(
-                review.ScanOrder(
+            scan_and_judge(
+                *job_and_rules(
                     plan=planned,
                     baseline=baseline_,
                     registry=CHECKS,
