@@ -1,14 +1,14 @@
 """From addresses to devices: what was met, and which of the inventory's devices it is.
 
-A device's id is a digest of what identifies it, the strongest first: serial, asset tag, engine id, SSH host key, TLS key,
-name, address. Only a serial joins two addresses that the inventory does not join: engine ids are cloned, keys are shared,
-names are reused.
+A device's id is a digest of what identified it when it was met first, the strongest first: serial, asset tag, engine id, SSH
+host key, TLS key, name, address. Later reviews keep the id where evidence says that it is the same device (matching.py); which
+addresses are one device is decided in grouping.py.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -17,6 +17,7 @@ from itertools import islice
 from typing import Any
 
 from hardenprobe.devices import matching, self_description
+from hardenprobe.devices.grouping import Answer, group
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.devices.matching import Known
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, ProbeFault
@@ -59,6 +60,7 @@ def settle(
     names: Mapping[str, tuple[str, ...]],
     coverage: Coverage,
     known: Mapping[str, Known] | None = None,
+    past: Sequence[matching.Met] = (),
 ) -> Fleet:
     """Decide which device answered at each address.
 
@@ -66,29 +68,43 @@ def settle(
         names: Address to the names by which it was asked for.
         coverage: What was planned, and how many addresses were visited beside these visits; the rest is filled in.
         known: Address to the device that an earlier review met there, and that keeps its id while it is still the same.
+        past: The devices of earlier reviews, whose ids are kept where evidence says that they are the same.
     """
     met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
     evidence = {id(v): self_description.identities(v.observations) for v in met}
-    groups: dict[str, list[Visit]] = defaultdict(list)
-    listed: dict[str, Listed] = {}
-    entries = {id(v): _entry(v, evidence[id(v)], inventory) for v in met}
+    answers = [
+        Answer(number=n, address=v.address, shown=evidence[id(v)], observations=v.observations)
+        for n, v in enumerate(met)
+    ]
     common = Counter(
         (kind, value)
         for _, kind, value in {(v.address, e.kind, e.value) for v in met for e in evidence[id(v)]}
     )
-    for visit in met:
-        entry = entries[id(visit)]
-        device = _device_id(entry, evidence[id(visit)], visit.address, common)
-        if earlier := (known or {}).get(visit.address):
-            again = matching.same(earlier.marks, matching.marks(evidence[id(visit)]))
-            if again is False and device == earlier.device:
-                entry = None  # whatever the inventory says of the address, somebody else answers there
-                device = _device_id(None, evidence[id(visit)], visit.address, common)
-            elif again or not earlier.marks:  # it was known by its address alone
-                device = earlier.device
-        groups[device].append(visit)
-        if entry:
-            listed[device] = entry
+    groups: dict[str, list[Visit]] = {}
+    listed: dict[str, Listed] = {}
+    shown: list[matching.Met] = []
+    for together in group(answers, inventory):
+        stated = [identity for answer in together.answers for identity in answer.shown]
+        device = _device_id(together.entry, stated, together.answers[0].address, common)
+        marks = matching.marks(stated)
+        for answer in together.answers:
+            if earlier := (known or {}).get(answer.address):
+                again = matching.same(earlier.marks, marks)
+                if again is False and device == earlier.device:
+                    together.entry = None  # whatever the inventory says, somebody else answers there
+                    device = _device_id(None, stated, answer.address, common)
+                elif again or not earlier.marks:  # it was known by its address alone
+                    device = earlier.device
+        if device in groups and not known:  # a clone shows what it was named by
+            device = _other_id(device, together.answers[0].address)
+        groups.setdefault(device, []).extend(met[answer.number] for answer in together.answers)
+        if together.entry:
+            listed[device] = together.entry
+        tag = together.entry.asset_tag if together.entry else None
+        shown.append(matching.Met(device=device, marks=marks, addresses=together.addresses, asset_tag=tag))
+    ids = _kept_ids(shown, past, inventory)
+    groups = {ids.get(device, device): members for device, members in groups.items()}
+    listed = {ids.get(device, device): entry for device, entry in listed.items()}
     devices: list[Device] = []
     observations = {}
     for device, members in groups.items():
@@ -104,7 +120,7 @@ def settle(
     devices.sort(key=_by_address)
     coverage = _coverage(coverage, visits, inventory, devices, listed)
     when = next((o.asked_at for v in visits for o in v.observations), "") or utc_now()
-    for one, told in _not_met(coverage, inventory, names, when, visits):
+    for one, told in _not_met(coverage, inventory, names, when, visits, set(groups), past):
         devices.append(one)
         observations[one.id] = told
     order = sorted(devices, key=_by_address)
@@ -125,15 +141,23 @@ def ip_key(address: str) -> tuple[int, int]:
     return ip.version, int(ip)
 
 
-def _entry(visit: Visit, evidence: Iterable[Identity], inventory: Inventory) -> Listed | None:
-    """The inventory's entry for who answered: by serial first, since addresses move."""
-    here = inventory.by_address.get(visit.address)
-    serial = next((e.value for e in evidence if e.kind == "serial"), None)
-    if serial and serial in inventory.by_serial:
-        return inventory.by_serial[serial]
-    if here and serial and here.serial and serial != here.serial:
-        return None  # somebody else sits at the listed address
-    return here
+def _kept_ids(
+    shown: Sequence[matching.Met], past: Sequence[matching.Met], inventory: Inventory
+) -> dict[str, str]:
+    """The id of each device, by the one that it would have without a past."""
+    tags = {entry.asset_tag for entry in inventory.devices}
+    kept = matching.continued(shown, past, tags)
+    held = {one.device for one in past}
+    for one in shown:
+        if one.device not in kept and one.device in held:  # somebody else had this id, or has it still
+            mark = next((f"{kind}:{value}" for kind, value in one.marks), min(one.addresses))
+            kept[one.device] = _other_id(one.device, mark)
+    return kept
+
+
+def _other_id(device: str, mark: str) -> str:
+    """An id for a device that would be mistaken for another one."""
+    return "dev-" + hashlib.sha256(f"other than {device}, {mark}".encode()).hexdigest()[:16]
 
 
 def _device_id(
@@ -282,6 +306,8 @@ def _not_met(
     names: Mapping[str, tuple[str, ...]],
     when: str,
     visits: Sequence[Visit],
+    met: set[str],
+    past: Sequence[matching.Met],
 ) -> Iterable[tuple[Device, tuple[Observation[Any], ...]]]:
     """The listed devices that were looked for in vain, each as a device without services."""
     by_tag = {d.asset_tag: d for d in inventory.devices} if coverage.listed_not_seen else {}
@@ -292,7 +318,11 @@ def _not_met(
         if missed.why == NOT_PLANNED:
             continue
         entry = by_tag[missed.asset_tag]
-        device = _describe(_device_id(entry, (), "", Counter()), entry, (), (), names)
+        mine = [p.device for p in past if p.asset_tag == entry.asset_tag and p.device not in met]
+        id = mine[0] if mine else _device_id(entry, (), "", Counter())
+        if id in met:
+            id = _other_id(id, entry.asset_tag)
+        device = _describe(id, entry, (), (), names)
         where = tuple(
             Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4")
             for a in map(str, map(ip_address, entry.addresses))

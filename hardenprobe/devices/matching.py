@@ -1,12 +1,14 @@
-"""Whether who answers at an address is the device that answered there before.
+"""Whether a device is one that an earlier review met, so that it keeps its id, its dates and what was accepted of it.
 
-A setting that is mended can take away what a device was known by: with SNMP off, nobody reads its serial number any more.
-So a device is known again by whatever it still shows of what it showed before.
+A remediation can take away what a device was known by: with SNMP off, its serial number is not read any more. Addresses change,
+devices are listed, given a serial, renamed and retagged. So a device is known again by whatever it still shows of what it showed
+before, the most telling first, and by its address alone only where nothing speaks against it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from hardenprobe.model import Identity
@@ -55,3 +57,88 @@ def same(before: Iterable[tuple[str, str]], now: Iterable[tuple[str, str]]) -> b
         if was and has and kind in BORN:
             return False
     return None
+
+
+Marks = tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Met:
+    """A device as a review met it: the newest one before, or the one that is under way.
+
+    Attributes:
+        device: Its id.
+        marks: (kind, value) of what it showed of `KEPT`.
+    """
+
+    device: str
+    marks: Marks
+    addresses: frozenset[str]
+    asset_tag: str | None = None
+
+    def of(self, kind: str) -> frozenset[str]:
+        """What it showed of one kind."""
+        return frozenset(value for one, value in self.marks if one == kind)
+
+
+def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] = ()) -> dict[str, str]:
+    """Which devices of a scan are which devices of earlier reviews.
+
+    Args:
+        now: Under the ids that they would have without a past.
+        past: Of every device the newest.
+        listed: Asset tags of the inventory; who had one of them and has another now is another device.
+
+    Returns:
+        Id without a past to earlier id, each at most once.
+    """
+    here = Counter(mark for one in now for mark in set(one.marks))
+    there = Counter(mark for one in past for mark in set(one.marks))
+    own = {mark for mark in here if here[mark] == 1 and there[mark] == 1}
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    by_what = _index(past, own)
+    for rank in (*BORN[:1], "asset-tag", *BORN[1:], "host-key", "tls-key", "name", "address"):
+        pairs: list[tuple[Met, Met]] = []
+        for one in now:
+            if one.device in found:
+                continue
+            wanted = [(rank, value) for value in _of(one, rank, own)]
+            befores = {p.device: p for key in wanted for p in by_what.get(key, ()) if p.device not in taken}
+            pairs += [(one, p) for p in befores.values() if not _contrary(p, one, rank, listed)]
+        alone_now, alone_then = Counter(n.device for n, _ in pairs), Counter(p.device for _, p in pairs)
+        for one, before in pairs:
+            if alone_now[one.device] == alone_then[before.device] == 1:
+                found[one.device] = before.device
+                taken.add(before.device)
+    return found
+
+
+def _of(one: Met, rank: str, own: Collection[tuple[str, str]]) -> Iterable[str]:
+    """What of a device is looked up at a rank."""
+    if rank == "asset-tag":
+        return (one.asset_tag,) if one.asset_tag else ()
+    if rank == "address":
+        return one.addresses
+    return [value for value in one.of(rank) if (rank, value) in own]
+
+
+def _index(past: Sequence[Met], own: Collection[tuple[str, str]]) -> Mapping[tuple[str, str], list[Met]]:
+    found: dict[tuple[str, str], list[Met]] = {}
+    for one in past:
+        for rank in ("asset-tag", "address", *KEPT):
+            for value in _of(one, rank, own):
+                found.setdefault((rank, value), []).append(one)
+    return found
+
+
+def _contrary(before: Met, now: Met, rank: str, listed: Collection[str]) -> bool:
+    """Whether something speaks against two being one device."""
+    differ = [
+        kind for kind in BORN if before.of(kind) and now.of(kind) and not before.of(kind) & now.of(kind)
+    ]
+    if rank == "serial":
+        return False
+    if "serial" in differ or (differ and rank != "asset-tag"):
+        return True
+    return before.asset_tag != now.asset_tag and before.asset_tag in listed

@@ -38,6 +38,22 @@ CHANNELS_MATCH = Remedy(
     lock_out="None: channels are for printing.",
 )
 
+IDENTITY_OWN = Remedy(
+    id="identity-own",
+    title="Find out which devices state the same serial number, and give each its own identity",
+    steps=(
+        "Go to the devices, and compare the serial numbers on their labels with what they state.",
+        "Where it is one device with several addresses, list the addresses under one entry of the inventory.",
+        "Where settings were copied from one device to another, restore the identity of the copy from its documentation.",
+    ),
+    confirm="Scan again: identity-shared shows pass for every device of the set.",
+    needs_first="Somebody on site who can read the labels.",
+    stops_working="Nothing; what identifies the device by the old number must learn the new one.",
+    ask="Whoever keeps the inventory, and whoever sets devices up from copies.",
+    undo="None needed.",
+    lock_out="None: no access changes.",
+)
+
 CLOCK_SET = Remedy(
     id="clock-set",
     title="Let the device keep its time by the site's time service",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
+from hardenprobe.devices.matching import Met
 from hardenprobe.model import Cost, InputFile
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
@@ -102,6 +103,9 @@ class Keeper(Protocol):
         Raises:
             StoreRefused: They cannot be kept.
         """
+
+    def known_devices(self) -> tuple[Met, ...]:
+        """The devices that earlier reviews of the scope met."""
 
     async def keep(
         self, visits: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes], sweep: Cost

@@ -96,7 +96,12 @@ async def _run(
         targets=tuple(dict.fromkeys(f"{t.first}-{t.last}" for t in plan.targets)),
     )
     fleet = identity.settle(
-        visits, job.inventory, plan.names, coverage, job.again.known if job.again else None
+        visits,
+        job.inventory,
+        plan.names,
+        coverage,
+        known=job.again.known if job.again else None,
+        past=keeper.known_devices() if keeper and not job.again else (),
     )
     head = Head(
         id=keeper.begun.id if keeper and not earlier else new_id(),

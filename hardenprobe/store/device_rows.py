@@ -260,3 +260,10 @@ def results_at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[tupl
     )
     with engine.connect() as db:
         return [(row.device, row.record, row.results) for row in db.execute(query)]
+
+
+def records_at(engine: sa.Engine, review: str, rows: Iterable[int]) -> list[str]:
+    """The records of some rows of a review; a few at once."""
+    query = sa.select(_parts.c.record).where(_parts.c.review == review, _parts.c.number.in_(list(rows)))
+    with engine.connect() as db:
+        return list(db.execute(query.order_by(_parts.c.number)).scalars())

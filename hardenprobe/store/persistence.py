@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Self
 
+from hardenprobe.devices.matching import Met
 from hardenprobe.errors import StoreRefused
 from hardenprobe.model import Cost, InputFile, Review
 from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
 from hardenprobe.store import input_files
 from hardenprobe.store.journal import Journal
+from hardenprobe.store.known_devices import known_devices
 from hardenprobe.store.spool import Spool
 from hardenprobe.store.store import Store
 
@@ -61,9 +63,8 @@ class Keeper:
 
     def __enter__(self) -> Self:
         try:
-            if (
-                self.earlier is None
-            ):  # one that goes on keeps its first day, and may well be older than others
+            # One that goes on keeps its first day, and may well be older than others.
+            if self.earlier is None:
                 self.clock_notice = _clock_notice(self._store, self.begun)
             self._journal.begin(self.begun)
         except BaseException:
@@ -83,6 +84,10 @@ class Keeper:
             StoreRefused: The store cannot be written.
         """
         input_files.keep(self._store, files)
+
+    def known_devices(self) -> tuple[Met, ...]:
+        """The devices that earlier reviews of the scope met."""
+        return known_devices(self._store, self.begun.scope) if self.failed is None else ()
 
     async def keep(
         self, visits: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes], sweep: Cost

@@ -35,6 +35,7 @@ from hardenprobe.store.device_rows import (
     numbers,
     pages,
     read,
+    records_at,
     results_at,
     split,
     tables,
@@ -286,6 +287,11 @@ class Store:
         """Their ids, records and results alone."""
         with self.asking():
             return results_at(self.engine, review, rows)
+
+    def records(self, review: str, rows: Iterable[int]) -> list[str]:
+        """The records of the devices in some rows of a review; ask for a few at once."""
+        with self.asking():
+            return records_at(self.engine, review, rows)
 
     def document_bytes(self, review: str) -> Iterator[bytes]:
         """The bytes that a review's digest is taken over, a few devices in memory at a time: its document, canonical.

@@ -34,6 +34,7 @@ from hardenprobe.probes.snmp import agent as snmp
 from hardenprobe.recheck import outcome, selection
 from hardenprobe.recheck import targets as recheck_places
 from hardenprobe.recheck.outcome import Compared
+from hardenprobe.store.known_devices import known_devices
 from hardenprobe.store.store import Store, opened
 from hardenprobe.testing import at, snmp_answer, tcp_port
 
@@ -179,12 +180,13 @@ class World:
             coverage=fleet.coverage, vantages=picked.review.vantages, devices=fleet.devices, results=(),
             observations=fleet.observations,
         )  # fmt: skip
-        now = self.kept.save(judged(seen, JudgingRules(baseline=OFFICE, registry=CHECKS, decisions=None)))
+        now = self.kept.save(judged(seen, JudgingRules(baseline=OFFICE, registry=CHECKS)))
         found = outcome.compared(picked, again, now, lambda check: False)
         return {(one.label, one.check, one.endpoint.port if one.endpoint else None): one for one in found}
 
     def settle(self, visits: Sequence[Visit], coverage: Coverage) -> identity.Fleet:
-        return identity.settle(visits, self.inventory, {}, coverage)
+        past = known_devices(self.kept, "third floor")
+        return identity.settle(visits, self.inventory, {}, coverage, past=past)
 
     def addresses(self) -> list[str]:
         every = [a for box in self.boxes.values() for a in box.addresses]

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support.tls import tls_port
+from support.tls import chain, tls_port
 
 from hardenprobe.devices import inventory
 from hardenprobe.devices.identity import Fleet, settle
@@ -51,8 +51,8 @@ def stated(address: str, **values: str) -> Observation[Any]:
     return snmp_answer(address=address, values={oids[k]: v for k, v in values.items()})
 
 
-def engine(address: str, engine_id: str) -> Observation[Any]:
-    facts = SnmpEngine(state=State.ACCEPTING, engine_id=engine_id)
+def engine(address: str, engine_id: str, **more: Any) -> Observation[Any]:
+    facts = SnmpEngine(state=State.ACCEPTING, engine_id=engine_id, **more)
     return at(161, facts, transport="udp", protocol="snmp", address=address)
 
 
@@ -109,12 +109,54 @@ def test_both_families_of_a_listed_device_are_one(known: Inventory) -> None:
     assert [a.family for a in found.devices[0].addresses] == ["ipv4", "ipv6"]
 
 
-def test_a_serial_joins_two_addresses_that_nobody_listed() -> None:
+def test_a_serial_joins_two_addresses_only_where_something_else_agrees() -> None:
+    pair = ("127.0.9.20", "127.0.9.21")
+
+    def both(*more: Any) -> Fleet:
+        return settled(*(visit(a, stated(a, serial="X1"), *(m(a) for m in more)) for a in pair))
+
+    assert tags(both().devices) == [(None, ["127.0.9.20"]), (None, ["127.0.9.21"])]
+    assert len({d.id for d in both().devices}) == 2
+    together = both(lambda a: engine(a, "8000000001", boots=7, time=5000))
+    assert tags(together.devices) == [(None, ["127.0.9.20", "127.0.9.21"])]
+    # A clone has the same settings, and was started at another time.
+    for other in ({"boots": 8, "time": 5000}, {"boots": 7, "time": 9000}):
+        found = settled(
+            visit(pair[0], stated(pair[0], serial="X1"), engine(pair[0], "8000000001", boots=7, time=5000)),
+            visit(pair[1], stated(pair[1], serial="X1"), engine(pair[1], "8000000001", **other)),
+        )
+        assert len(found.devices) == 2
+
+
+def test_another_key_vetoes_one_serial() -> None:
+    pair = ("127.0.9.20", "127.0.9.21")
+    seen = [
+        visit(
+            a, stated(a, serial="X1"), engine(a, "8000000001", boots=7, time=5000),
+            at(443, tls_port("TLS 1.2", chains=(chain(spki_sha256=key * 32),)), protocol="tls", address=a),
+        )
+        for a, key in zip(pair, ("aa", "bb"), strict=True)
+    ]  # fmt: skip
+    assert len(settled(*seen).devices) == 2
+
+
+def test_a_clone_of_a_listed_device_is_not_the_listed_one(known: Inventory) -> None:
     found = settled(
-        visit("127.0.9.20", stated("127.0.9.20", serial="X1")),
-        visit("127.0.9.21", stated("127.0.9.21", serial="X1")),
+        visit("127.0.9.99", stated("127.0.9.99", serial="QM-1")),
+        visit("127.0.9.10", stated("127.0.9.10", serial="QM-1")),
+        known=known,
     )
-    assert tags(found.devices) == [(None, ["127.0.9.20", "127.0.9.21"])]
+    assert tags([d for d in found.devices if d.services]) == [
+        ("HO-1", ["127.0.9.10"]),
+        (None, ["127.0.9.99"]),
+    ]
+
+
+def test_two_strangers_that_show_a_listed_serial_are_neither(known: Inventory) -> None:
+    pair = ("127.0.9.98", "127.0.9.99")
+    found = settled(*(visit(a, stated(a, serial="QM-1")) for a in pair), known=known)
+    assert tags([d for d in found.devices if d.services]) == [(None, [a]) for a in pair]
+    assert "HO-1" in {m.asset_tag for m in found.coverage.listed_not_seen}
 
 
 @pytest.mark.parametrize(

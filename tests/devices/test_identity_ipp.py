@@ -59,9 +59,9 @@ def test_snmp_names_the_model_first() -> None:
     assert device.make_model == "Series S"
 
 
-def test_a_serial_joins_two_addresses_and_a_model_or_a_uuid_does_not() -> None:
+def test_neither_a_serial_alone_nor_a_model_or_a_uuid_joins_two_addresses() -> None:
     pair = ("127.0.9.10", "127.0.9.11")
-    assert len(met(*(printer(a, serial="X-1") for a in pair))) == 1
+    assert len(met(*(printer(a, serial="X-1") for a in pair))) == 2
     assert len(met(*(printer(a, uuid="urn:uuid:1", make_and_model="Series X") for a in pair))) == 2
 
 

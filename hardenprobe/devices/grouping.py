@@ -1,0 +1,146 @@
+"""Which addresses of one scan are one device, and which entry of the inventory that is.
+
+A serial number alone joins nothing: it is cloned with the settings of a device, or set to the same text on many. Two addresses
+are one device where the inventory says so, or where they show one serial and independent evidence agrees; contrary evidence
+vetoes. Source: RFC 3414 section 2.2 (snmpEngineBoots and snmpEngineTime of one engine go on together); that a clone differs in
+them is common practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from hardenprobe.devices.inventory import Inventory, Listed
+from hardenprobe.facts import SnmpEngine
+from hardenprobe.model import Identity, Observation
+
+_SLACK = 30.0  # seconds; two addresses of one engine are asked at two moments, over lines of different length
+_VETOES = ("engine-id", "printer-uuid", "host-key", "tls-key")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """What one address showed in one visit.
+
+    Attributes:
+        number: Of the visit.
+    """
+
+    number: int
+    address: str
+    shown: tuple[Identity, ...]
+    observations: tuple[Observation[Any], ...]
+
+    def values(self, kind: str) -> frozenset[str]:
+        """What it shows of one kind of identity."""
+        return frozenset(one.value for one in self.shown if one.kind == kind)
+
+    @property
+    def engines(self) -> list[tuple[str, int, float]]:
+        """Engine id, boots, and when the engine began to count, in seconds."""
+        return [
+            (f.engine_id, f.boots, datetime.fromisoformat(one.asked_at).timestamp() - f.time)
+            for one in self.observations
+            if isinstance(f := one.facts, SnmpEngine)
+            and f.engine_id is not None
+            and f.boots is not None
+            and f.time is not None
+        ]
+
+
+@dataclass(kw_only=True)
+class Group:
+    """The answers of one device.
+
+    Attributes:
+        entry: What the inventory says of it.
+    """
+
+    answers: list[Answer]
+    entry: Listed | None = None
+
+    @property
+    def addresses(self) -> frozenset[str]:
+        return frozenset(one.address for one in self.answers)
+
+    def values(self, kind: str) -> frozenset[str]:
+        """What any of its addresses shows of one kind of identity."""
+        return frozenset(value for one in self.answers for value in one.values(kind))
+
+
+def group(answers: Sequence[Answer], inventory: Inventory) -> list[Group]:
+    """Put the answers of a scan together by device."""
+    groups: list[Group] = []
+    for answer in answers:
+        here = _listed_at(answer, inventory)
+        mine = [
+            one for one in groups if any(_one_device(answer, here, other, inventory) for other in one.answers)
+        ]
+        joined = Group(answers=[*(a for one in mine for a in one.answers), answer])
+        groups = [one for one in groups if one not in mine] + [joined]
+    order = {answer.number: at for at, answer in enumerate(answers)}
+    for one in groups:
+        one.answers.sort(key=lambda answer: order[answer.number])
+    groups.sort(key=lambda one: order[one.answers[0].number])
+    _name(groups, inventory)
+    return groups
+
+
+def _listed_at(answer: Answer, inventory: Inventory) -> Listed | None:
+    """The entry that the inventory has for an address, unless who answers there shows another serial."""
+    here = inventory.by_address.get(answer.address)
+    serials = answer.values("serial")
+    if here and here.serial and serials and here.serial not in serials:
+        return None
+    return here
+
+
+def _one_device(answer: Answer, here: Listed | None, other: Answer, inventory: Inventory) -> bool:
+    if answer.address == other.address:
+        return True
+    there = _listed_at(other, inventory)
+    if here and there:
+        return here.asset_tag == there.asset_tag and not _serials_differ(answer, other)
+    if not answer.values("serial") & other.values("serial"):
+        return False
+    if any(
+        answer.values(kind) and other.values(kind) and not answer.values(kind) & other.values(kind)
+        for kind in _VETOES
+    ):
+        return False
+    return any(
+        (id, boots) == (its, starts) and abs(began - since) <= _SLACK
+        for id, boots, began in answer.engines
+        for its, starts, since in other.engines
+    )
+
+
+def _serials_differ(one: Answer, other: Answer) -> bool:
+    mine, theirs = one.values("serial"), other.values("serial")
+    return bool(mine and theirs and not mine & theirs)
+
+
+def _name(groups: Iterable[Group], inventory: Inventory) -> None:
+    """Find each device's entry: by its address, else by its serial, where no other device shows that."""
+    holders: dict[str, list[Group]] = {}
+    for one in groups:
+        for serial in one.values("serial"):
+            holders.setdefault(serial, []).append(one)
+    taken: set[str] = set()
+    waiting = []
+    for one in groups:
+        here = [entry for answer in one.answers if (entry := _listed_at(answer, inventory))]
+        own = next((inventory.by_serial[s] for s in one.values("serial") if s in inventory.by_serial), None)
+        at_home = own is None or own in here
+        if here and at_home:
+            one.entry = own or here[0]
+            taken.add(one.entry.asset_tag)
+        elif own:
+            waiting.append((one, own))
+    for one, own in waiting:
+        alone = sum(other.entry is None for other in holders[own.serial or ""]) == 1
+        if own.asset_tag not in taken and alone:
+            one.entry = own

@@ -1,0 +1,55 @@
+"""The devices that the reviews of a scope met, as a new scan must know them again."""
+
+from __future__ import annotations
+
+from hardenprobe.devices import matching
+from hardenprobe.errors import StoreRefused, UsageError
+from hardenprobe.model import Device
+from hardenprobe.model.rows import read_device
+from hardenprobe.store.device_rows import pages
+from hardenprobe.store.store import UNREADABLE, Store
+
+_REVIEWS = 6  # how far back is looked for what a device showed: a serial number that was read half a year ago
+
+
+def known_devices(store: Store, scope: str) -> tuple[matching.Met, ...]:
+    """Every device of the newest reviews of a scope, each with what it showed last of each kind, by the newest first.
+
+    A review that cannot be read is left out; `hardenprobe reviews` says of it that it was changed.
+    """
+    found: dict[str, matching.Met] = {}
+    away: set[str] = set()
+    for review in reversed(store.of_scope(scope)[-_REVIEWS:]):
+        try:
+            devices = list(_devices(store, review))
+        except (StoreRefused, UsageError, *UNREADABLE):
+            continue
+        for device in devices:
+            marks = matching.marks(device.identity)
+            known = found.get(device.id)
+            if known is None:
+                found[device.id] = matching.Met(
+                    device=device.id, marks=marks, addresses=_addresses(device), asset_tag=device.asset_tag
+                )
+                away |= set() if device.services else {device.id}
+                continue
+            kinds = {kind for kind, _ in known.marks}
+            older = tuple(mark for mark in marks if mark[0] not in kinds)
+            met_before = device.id in away and bool(device.services)
+            found[device.id] = matching.Met(
+                device=device.id,
+                marks=(*known.marks, *older),
+                addresses=_addresses(device) if met_before else known.addresses,
+                asset_tag=known.asset_tag,
+            )
+            away -= {device.id} if met_before else set()
+    return tuple(found.values())
+
+
+def _devices(store: Store, review: str) -> list[Device]:
+    rows = sorted(store.rows(review).values())
+    return [read_device(record) for page in pages(rows) for record in store.records(review, page)]
+
+
+def _addresses(device: Device) -> frozenset[str]:
+    return frozenset(one.address for one in device.addresses)

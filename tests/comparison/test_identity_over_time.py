@@ -1,0 +1,143 @@
+"""A device stays the same device over reviews, whatever is read of it or written about it; and no two become one.
+
+Each test changes one thing between two scans and says beforehand who is who. Common practice, no published requirement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from hardenprobe.comparison.records import Kind
+
+A, B, C = "192.0.2.7", "192.0.2.8", "192.0.2.9"
+RUNS = {22: "ssh", 23: "telnet"}
+
+
+def ids(world: Any, review: str) -> dict[str, str]:
+    """Address to the device that answered there."""
+    met = [d for d in world.kept.load(review).devices if d.services]
+    return {a.address: d.id for d in met for a in d.addresses}
+
+
+def listed(world: Any) -> None:
+    world.list_device("P-1", A)
+
+
+def listed_with_serial(world: Any) -> None:
+    world.list_device("P-1", A, serial="S-1")
+
+
+def retagged(world: Any) -> None:
+    world.listed.clear()
+    world.list_device("Q-9", A)
+
+
+def without_snmp(world: Any) -> None:
+    world.boxes["one"].snmp = False
+
+
+def without_snmp_elsewhere(world: Any) -> None:
+    world.boxes["one"].snmp = False
+    moved(world)
+
+
+def moved(world: Any) -> None:
+    box = world.boxes["one"]
+    box.addresses = [C]
+    box.runs = {(C, port): what for (_, port), what in box.runs.items()}
+
+
+def listed_elsewhere(world: Any) -> None:
+    moved(world)
+    world.list_device("P-1", C, names=("new-name.example.org",))
+
+
+@pytest.mark.parametrize(
+    ("before", "change", "key"),
+    [
+        (None, listed, None),
+        (None, listed_with_serial, None),
+        (listed, listed_with_serial, None),
+        (listed, retagged, None),
+        (None, without_snmp, None),
+        (None, without_snmp_elsewhere, "cc" * 32),
+        (None, moved, None),
+        (None, listed_elsewhere, None),
+    ],
+)
+def test_it_stays_the_same_device_with_its_dates(
+    world: Any, before: Callable[[Any], None] | None, change: Callable[[Any], None], key: str | None
+) -> None:
+    world.add("one", A, serial="S-1", runs=RUNS, key=key)
+    world.add("two", B, serial="S-2", runs=RUNS)
+    if before:
+        before(world)
+    first = world.scan()
+    change(world)
+    world.later()
+    second = world.scan()
+    assert set(ids(world, first).values()) == set(ids(world, second).values())
+    changes = [c for c in world.changes(first, second).values() if c.check == "cleartext-telnet"]
+    assert [(c.kind, c.open_since[:10]) for c in changes] == [(Kind.UNCHANGED, "2026-01-05")] * 2
+
+
+def test_with_snmp_on_again_it_is_the_same_still(world: Any) -> None:
+    box = world.add("one", A, serial="S-1", runs=RUNS)
+    first = world.scan()
+    box.snmp = False
+    world.later()
+    world.scan()
+    box.snmp = True
+    moved(world)
+    world.later()
+    third = world.scan()
+    assert list(ids(world, first).values()) == list(ids(world, third).values())
+
+
+@pytest.mark.parametrize("before", [None, listed])
+def test_a_replacement_is_another_device_and_nothing_of_the_old_one_is_lost(
+    world: Any, before: Callable[[Any], None] | None
+) -> None:
+    box = world.add("one", A, serial="S-1", runs=RUNS)
+    if before:
+        before(world)
+    first = world.scan()
+    box.serial = "S-9"
+    world.later()
+    second = world.scan()
+    assert ids(world, first)[A] != ids(world, second)[A]
+    kinds = [c.kind for c in world.changes(first, second).values() if c.check == "cleartext-telnet"]
+    assert sorted(kinds) == sorted([Kind.NEW, Kind.NOT_REASSESSED])
+
+
+def test_a_clone_takes_nothing_from_the_device_that_it_copies(world: Any) -> None:
+    world.add("one", A, serial="S-1", engine="8000000001", boots=3, runs=RUNS)
+    first = world.scan()
+    world.add("clone", B, serial="S-1", engine="8000000001", boots=9, runs=RUNS)
+    world.later()
+    second = world.scan()
+    was, now = ids(world, first), ids(world, second)
+    assert now[A] == was[A] and now[B] != now[A]
+    world.later()
+    assert ids(world, world.scan()) == now
+
+
+def test_two_addresses_of_one_device_are_one(world: Any) -> None:
+    world.add("one", A, B, serial="S-1", engine="8000000001", boots=3, runs=RUNS)
+    first = world.scan()
+    assert len(set(ids(world, first).values())) == 1
+
+
+def test_two_devices_that_swap_addresses_keep_their_ids(world: Any) -> None:
+    one = world.add("one", A, serial="S-1", runs=RUNS)
+    two = world.add("two", B, serial="S-2", runs=RUNS)
+    first = world.scan()
+    one.addresses, two.addresses = two.addresses, one.addresses
+    one.runs, two.runs = two.runs, one.runs
+    world.later()
+    second = world.scan()
+    was, now = ids(world, first), ids(world, second)
+    assert (was[A], was[B]) == (now[B], now[A])
