@@ -33,6 +33,7 @@ def found(devices: Iterable[Virtual], source: str) -> Iterator[Found]:
         label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
         for one in _of(device, source):
             yield label, *one
+    yield from _shared_serials(devices, source)
     engines: dict[str, list[str]] = defaultdict(list)
     for device in devices:
         if device.lab and any(
@@ -43,6 +44,30 @@ def found(devices: Iterable[Virtual], source: str) -> Iterator[Found]:
     for labels in engines.values():
         for label in labels if len(labels) > 1 else ():
             yield label, "snmp-shared-engine-id", "udp", 161, None
+
+
+def _shared_serials(devices: Iterable[Virtual], source: str) -> Iterator[Found]:
+    """Devices that state one serial number, by SNMP where that is answered, else by IPP."""
+    holders: dict[str, list[tuple[str, str, int]]] = defaultdict(list)
+    for device in devices:
+        if device.lab is None or not device.listed.serial:
+            continue
+        stated = [
+            ("udp", service.port) if isinstance(service, Snmp) else ("tcp", service.port)
+            for service in device.services
+            if device.refusal(service, source) is None
+            and (
+                service.speaks == "ipp"
+                or (isinstance(service, Snmp) and truth_snmp.answered(service) and not service.narrow_view)
+            )
+        ]
+        if stated:
+            label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
+            transport, port = max(stated)  # "udp" before "tcp"
+            holders[device.listed.serial].append((label, transport, port))
+    for serial, found in holders.items():
+        for label, transport, port in found if len(found) > 1 else ():
+            yield label, "identity-shared", transport, port, serial
 
 
 def _of(device: Virtual, source: str) -> Iterator[_Found]:

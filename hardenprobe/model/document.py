@@ -75,7 +75,11 @@ def to_document(review: Review) -> dict[str, Any]:
     """
     document = _Document(
         format="hardenprobe.review/1",
-        review=replace(review.head, versions=dict(review.head.versions)),
+        review=replace(
+            review.head,
+            versions=dict(review.head.versions),
+            due_days={name: dict(days) for name, days in review.head.due_days.items()},
+        ),
         coverage=review.coverage,
         vantages=review.vantages,
         devices=review.devices,
