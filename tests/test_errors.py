@@ -13,6 +13,7 @@ from hardenprobe.errors import (
     FileInvalid,
     HardenprobeError,
     MalformedReply,
+    MayNotSpeak,
     PastTheDoor,
     ScopeRefused,
     StoreRefused,
@@ -31,6 +32,7 @@ ONE_OF_EACH = [
     TooScattered(),
     MalformedReply("length beyond the end", 7),
     PastTheDoor("noisy tried to reach 192.0.2.1 port 9", "192.0.2.1"),
+    MayNotSpeak("23/tcp may not be spoken to", "192.0.2.1"),
     ContractBroken("expected a Check, got int"),
     CeilingReached("400 connections"),
     Unreachable("refused", "refusing"),
@@ -65,6 +67,7 @@ def test_exit_status_2_is_for_the_callers_mistakes_alone() -> None:
     assert caller == {
         "ScopeRefused",
         "PastTheDoor",
+        "MayNotSpeak",
         "FileInvalid",
         "UnknownName",
         "StoreRefused",

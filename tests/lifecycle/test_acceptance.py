@@ -108,11 +108,11 @@ def test_what_the_scan_left_out_stands_in_the_way(kept: Store) -> None:
 def test_a_finding_stands_in_the_way_until_an_exception_covers_it(kept: Store) -> None:
     made = assessed(kept, scanned(*TELNET), stated())
     (telnet,) = [one for one in made.standing() if one.check == "cleartext-telnet"]
-    assert (telnet.where, telnet.severity) == ("23/tcp", "medium")
+    assert (telnet.where, telnet.severity) == ("23/tcp", "high")
     assert made.refused
     accepted = AcceptedFinding(
         finding=telnet.finding, device="dev-new", transport="tcp", port=23, path=None, subject=None,
-        score=telnet.score, severity="medium", vector=VECTOR, observed="",
+        score=telnet.score, severity="high", vector=VECTOR, observed="",
     )  # fmt: skip
     one = RiskException(
         id="E-1", check="cleartext-telnet", device="dev-new", label="HO-0500", tag=None, reason="r", compensating="c",

@@ -9,7 +9,7 @@ from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts.snmp import SYS_DESCR
 from hardenprobe.probes import packets
-from hardenprobe.probes.discovery import llmnr, mdns, slp, ssdp, ws_discovery
+from hardenprobe.probes.discovery import llmnr, mdns, slp, small_services, ssdp, ws_discovery
 from hardenprobe.probes.snmp import agent, objects, strain, usm
 from hardenprobe.probes.snmp import pdu as snmp_pdu
 from support.parsers.registry import NUMBER, answered, host, over, parser
@@ -194,3 +194,14 @@ def _ws_discovery(data: bytes) -> None:
     for dialect in ws_discovery.DIALECTS:
         with suppress(MalformedReply):
             assert len(ws_discovery.decode_matches(data, dialect, _PROBE)) <= 16
+
+
+@parser(
+    "small-services",
+    "discovery.small_services",
+    seeds=lambda: (b"12345678", b"Tuesday, 1 December 2026\r\n", b" !\"#$%&'()*"),
+)
+def _small_services(data: bytes) -> None:
+    for service in small_services.SERVICES.values():
+        with suppress(MalformedReply):
+            small_services.read(data, service, b"12345678")
