@@ -60,6 +60,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             "example": excess.first(),
             "cover": list(excess.cover(KEPT)),
             "count": excess.count,
+            "entries": list(one.facts.entries),
         }
         if excess.block_count > KEPT:
             value["blocks"] = excess.block_count
@@ -74,6 +75,7 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:A/EM:A"},
     remedy=ALLOW_LIST_NARROW,
     controls=("AC-4", "SC-7(5)"),
+    worse={"count": "larger", "entries": "wider"},
     reach=None,
     version="2",
 )

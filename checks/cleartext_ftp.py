@@ -66,4 +66,5 @@ CHECK = Check(
     remedy=FTP_OFF,
     controls=("IA-5(1)", "CM-7", "SC-8(1)"),
     version="2",
+    worse=(230, 331, 332),  # let in without a password; asked for one (RFC 959 section 4.2)
 )

@@ -101,4 +101,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:ND/EM:P"},
     remedy=CLOCK_SET,
     controls=("AU-8", "SC-45"),
+    worse="further",
 )

@@ -105,5 +105,6 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:A/EM:A"},
     remedy=FIRMWARE_UPDATE,
     controls=("SI-2", "SI-2(2)"),
+    worse="older",
     version="2",
 )

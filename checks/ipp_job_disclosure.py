@@ -64,4 +64,5 @@ CHECK = Check(
     remedy=JOB_PRIVACY,
     controls=("AC-3", "AC-14"),
     version="2",
+    worse={"job names": "larger", "user names": "larger"},
 )

@@ -74,4 +74,5 @@ CHECK = Check(
     remedy=IPP_AUTHENTICATION,
     controls=("AC-14", "IA-2", "AU-10"),
     version="2",
+    worse=("none", "requesting-user-name", "basic", "digest"),
 )

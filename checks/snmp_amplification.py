@@ -70,6 +70,7 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:A"},
     remedy=SNMP_LIMIT_SOURCES,
     controls=("SC-5", "SC-7"),
+    worse="larger",
     reach=Reach.STRAIN,
     version="2",
 )

@@ -59,4 +59,5 @@ CHECK = Check(
     remedy=SNMP_PERSONAL,
     controls=("AC-3", "SI-12(1)"),
     version="2",
+    worse="larger",
 )

@@ -33,7 +33,9 @@ from hardenprobe.model import (
 
 S = TypeVar("S")
 F = TypeVar("F")
-Worse = Literal["larger", "smaller"]
+Worse = Literal["larger", "smaller", "further", "older", "wider"] | tuple[str | int, ...]
+"""Which way a value is worse: a number that is larger or smaller, or further from zero than a drift explains; an older version;
+addresses that are more; or any value that comes earlier in a tuple, the worst first."""
 
 HEADINGS = ("Fails when", "Passes when", "Unknown when", "Reach", "Why it matters", "Sources")
 ID = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)+")
@@ -241,8 +243,8 @@ class Check(Generic[S]):
         controls: NIST SP 800-53 Rev. 5 control ids.
         compares: What it looks up among the other devices of the review.
         service: Where the exposure is that a service is there at all: its word in a baseline's `allowed_services`.
-        worse: Where it observes a number: which way is worse, so that an exception covers no worse one. Not for what
-            drifts by itself, such as a clock.
+        worse: Which way what it observes is worse, so that a risk acceptance covers no worse one; by the keys of the value
+            where that has keys.
         version: Raised whenever a verdict can differ.
 
     Raises:
@@ -261,7 +263,7 @@ class Check(Generic[S]):
     compares: tuple[Shared, ...] = ()
     identifies: tuple[type[Any], ...] = ()
     service: str | None = None
-    worse: Worse | None = None
+    worse: Worse | Mapping[str, Worse] | None = None
     version: str = "1"
     sections: Mapping[str, str] = field(init=False, repr=False)
 

@@ -76,21 +76,36 @@ def add(
 @click.option("--json", "as_json", is_flag=True, help="Write the list as JSON.")
 @options.store
 def show(history: bool, as_json: bool, store_url: str | None) -> int:
-    """List the exceptions, those that are over among them. The status is 3 where the ledger was changed from outside."""
+    """List the exceptions: what each covers, since when and why it no longer does, what expired and what ends soon.
+
+    The status is 3 where the ledger was changed from outside.
+    """
+    from collections.abc import Mapping, Sequence
+    from dataclasses import asdict
+
     from hardenprobe.cli import ledger_list
+    from hardenprobe.comparison.acceptances import Covered, covered, state_text
     from hardenprobe.decisions import exceptions
     from hardenprobe.decisions.exceptions import RiskException
+    from hardenprobe.store.store import Store
+
+    now: dict[str, Covered] = {}
+
+    def learn(kept: Store, found: Sequence[RiskException]) -> Mapping[str, Mapping[str, Any]]:
+        now.update(covered(kept, found))
+        return {one.id: {"now": asdict(now.get(one.id, Covered()))} for one in found}
 
     def told(one: RiskException, today: str) -> tuple[str, ...]:
         return (
-            f"{one.id}  {one.state(today)}  {one.about}",
+            f"{one.id}  {state_text(one, today, now.get(one.id, Covered()))}  {one.about}",
             f"why: {one.reason}",
-            f"meanwhile: {one.compensating}",
-            f"asked by {one.requested_by}, approved by {one.approved_by}",
+            f"compensating controls: {one.compensating}",
+            f"requested by {one.requested_by}, approved by {one.approved_by}",
         )
 
+    kinds = (exceptions.KIND, exceptions.END, exceptions.EXPIRED)
     return ledger_list.show(
-        store_url, exceptions.read, told, (exceptions.KIND, exceptions.END), history=history, as_json=as_json
+        store_url, exceptions.read, told, kinds, history=history, as_json=as_json, learn=learn
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, TypeVar
@@ -18,6 +18,7 @@ from hardenprobe.decisions.inputs import LONGEST
 from hardenprobe.judging.completeness import INCOMPLETE
 from hardenprobe.reports.text import visible
 from hardenprobe.store import ledger
+from hardenprobe.store.store import Store
 
 T = TypeVar("T")
 
@@ -26,24 +27,27 @@ def show(
     store_url: str | None,
     read: Callable[[Iterable[Entry]], tuple[T, ...]],
     told: Callable[[T, str], tuple[str, ...]],
-    kinds: tuple[str, str],
+    kinds: tuple[str, ...],
     *,
     history: bool,
     as_json: bool,
+    learn: Callable[[Store, Sequence[T]], Mapping[str, Mapping[str, Any]]] | None = None,
 ) -> int:
     """Print what the ledger holds of one kind of thing, or every entry about it.
 
     Args:
         told: What to print of a thing on a day: a headline, and what stands under it.
+        learn: Looks up in the store what else is known of the things, by id; for the JSON.
     """
     with opened(store_url) as kept:
         book = ledger.Ledger(kept)
         fault = book.fault(files=True)
         entries = [one for one in book.entries() if one.kind in kinds]
+        found: list[Any] = list(entries if history else read(entries))
+        known = learn(kept, found) if learn and not history else {}
     today = datetime.now(UTC).date().isoformat()
-    found: list[Any] = list(entries if history else read(entries))
     if as_json:
-        states = [{} if history else {"state": one.state(today)} for one in found]
+        states = [{} if history else {"state": one.state(today), **known.get(one.id, {})} for one in found]
         rows = [{**asdict(one), **state} for one, state in zip(found, states, strict=True)]
         options.write_json(rows, "-")
     elif not found:

@@ -43,6 +43,7 @@ class OpenFinding:
         sighting: As it was seen last.
         assessed: The review itself saw it; False where it is open by what an earlier review saw.
         why: Why the review did not assess it; "" where it did.
+        lapsed_since: When the first of the newest reviews began in which a risk acceptance no longer covered it.
     """
 
     device: Device
@@ -50,6 +51,7 @@ class OpenFinding:
     dates: Dates
     assessed: bool
     why: str
+    lapsed_since: str | None = None
 
     @property
     def severity(self) -> Severity | None:
@@ -118,6 +120,7 @@ class Standing:
                     dates=_dates(visits, line, number),
                     assessed=number in line.sights,
                     why=cause.text if cause else "",
+                    lapsed_since=_lapsed_since(visits, line),
                 )
 
     def trend(self, most: int) -> list[Count]:
@@ -166,6 +169,15 @@ class Standing:
 def is_narrow(outline: Review) -> bool:
     """Whether a review assessed less than the whole, so that a finding that it does not name may be open."""
     return bool(outline.head.narrowed or outline.head.rechecks)
+
+
+def _lapsed_since(visits: Sequence[Visit], line: Timeline) -> str | None:
+    since = None
+    for number in sorted(line.sights, reverse=True):
+        if line.sights[number].verdict.entry["lapsed"] is None:
+            break
+        since = visits[number].at
+    return since
 
 
 def _dates(visits: Sequence[Visit], line: Timeline, number: int) -> Dates:

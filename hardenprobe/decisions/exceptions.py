@@ -1,6 +1,7 @@
 """Exceptions: risks that somebody accepts for a time. The result stays `fail`; an exception is a note beside it.
 
-An exception covers what was found when it was accepted, and no more: what gets worse, and what is new, counts again.
+An exception covers what was found when it was accepted, with the values that were accepted, and no more: what gets worse, and
+what is new, counts again.
 """
 
 from __future__ import annotations
@@ -16,15 +17,18 @@ from hardenprobe.baseline.selection import Expected
 from hardenprobe.checking.check import Worse
 from hardenprobe.decisions.entry import Draft, Entry, understood
 from hardenprobe.decisions.inputs import InputError, day, device_of, names_of, sentence, span
+from hardenprobe.decisions.worsening import worsened
+from hardenprobe.devices import matching
 from hardenprobe.errors import UnknownName, clip
 from hardenprobe.model import Accepted, Device, ExceptionNote, Lapsed, Result, Review, Severity
-from hardenprobe.model.document import canonical
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.scope.accounts import same_person
 from hardenprobe.standards.ccss import base_of
 
 FORMAT = "hardenprobe.exceptions/1"
-KIND, END = "exception", "exception-end"
+KIND, END, EXPIRED = "exception", "exception-end", "exception-expired"
+Way = Worse | Mapping[str, Worse] | None
+NOT_IDENTIFIED = "cannot be told apart: the device shows nothing of what identified it when the risk was accepted, so it may be another one"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,6 +69,8 @@ class AcceptedFinding:
 
     Attributes:
         value: What was observed, as the check said it for programs.
+        address: Where it was; None in entries that did not keep it.
+        marks: Kind and value of what identified the device then.
     """
 
     finding: str
@@ -78,6 +84,8 @@ class AcceptedFinding:
     vector: str | None
     observed: str
     value: Any = None
+    address: str | None = None
+    marks: tuple[tuple[str, str], ...] = ()
 
     @property
     def place(self) -> tuple[object, ...]:
@@ -94,6 +102,7 @@ class RiskException:
         review: Id of the review whose findings are accepted.
         baseline: Name of the baseline whose limits it keeps to.
         ended: The day on which it was ended early.
+        expired: The ledger remembers that it had expired once; a clock that is set back does not revive it.
     """
 
     id: str = ""
@@ -111,6 +120,7 @@ class RiskException:
     baseline: str
     accepted: tuple[AcceptedFinding, ...]
     ended: str | None = None
+    expired: bool = False
 
     @property
     def about(self) -> str:
@@ -122,6 +132,8 @@ class RiskException:
         """Whether it runs on a day: "runs until ...", "starts on ...", "expired on ..." or "ended on ..."."""
         if self.ended and self.ended <= today:
             return f"ended on {self.ended}"
+        if self.expired:
+            return f"expired on {self.until}"
         if self.starts > today:
             return f"starts on {self.starts}"
         return f"expired on {self.until}" if self.until < today else f"runs until {self.until}"
@@ -138,12 +150,22 @@ class RiskException:
         if not self.tag and device.id != self.device:
             return None
         own = next((one for one in self.accepted if one.finding == result.finding), None)
+        own = own or self._same_place(result, device)
         if own or not self.tag or any(one.device == device.id for one in self.accepted):
             return own
         # A device that got the tag later: the same thing in the same place was accepted for its like.
         here = _snapshot(result).place
         alike = [one for one in self.accepted if one.place == here]
         return max(alike, key=lambda one: one.score, default=None)
+
+    def _same_place(self, result: Result, device: Device) -> AcceptedFinding | None:
+        """What was accepted at the place of a result, whose key is another since the device has more addresses or fewer."""
+        here = _snapshot(result)
+        alike = [one for one in self.accepted if (one.device, one.place) == (device.id, here.place)]
+        exact = [one for one in alike if one.address == here.address]
+        lost = {address.address for address in device.addresses}
+        moved = alike if len(alike) == 1 and len(lost) == 1 and alike[0].address not in lost else []
+        return next(iter(exact or moved), None)
 
 
 def draft(
@@ -154,7 +176,7 @@ def draft(
     Raises:
         Wrong: Names the key that is wrong.
     """
-    texts = {
+    texts: dict[str, Any] = {
         key: sentence(key, getattr(request, key))
         for key in ("reason", "compensating", "requested_by", "approved_by")
     }
@@ -195,8 +217,17 @@ def draft(
         accepted=found,
         **texts,
     )
-    plain = {key: value for key, value in asdict(body).items() if key not in ("id", "ended")}
+    plain = {key: value for key, value in asdict(body).items() if key not in ("id", "ended", "expired")}
     return Draft(kind=KIND, subject="E-", body=plain)
+
+
+def expirations(known: Iterable[RiskException], today: str) -> list[Draft]:
+    """What the ledger must remember: the exceptions that have expired by a day, and of which it does not say so yet."""
+    return [
+        Draft(kind=EXPIRED, subject=one.id, body={"until": one.until, "seen_on": today})
+        for one in known
+        if one.until < today and not one.expired and not one.ended
+    ]
 
 
 def read(entries: Iterable[Entry]) -> tuple[RiskException, ...]:
@@ -209,11 +240,16 @@ def read(entries: Iterable[Entry]) -> tuple[RiskException, ...]:
     for entry in entries:
         if entry.kind == KIND:
             with understood():
-                accepted = tuple(AcceptedFinding(**one) for one in entry.body["accepted"])
+                accepted = tuple(
+                    AcceptedFinding(**{**one, "marks": tuple((k, v) for k, v in one.get("marks", ()))})
+                    for one in entry.body["accepted"]
+                )
                 body = {**entry.body, "accepted": accepted}
                 found[entry.subject] = RiskException(id=entry.subject, **body)
         elif entry.kind == END and entry.subject in found:
             found[entry.subject] = replace(found[entry.subject], ended=entry.at[:10])
+        elif entry.kind == EXPIRED and entry.subject in found:
+            found[entry.subject] = replace(found[entry.subject], expired=True)
     return tuple(found.values())
 
 
@@ -223,7 +259,7 @@ def apply(
     exceptions: Iterable[RiskException],
     today: str,
     expected: Expected,
-    worse: Mapping[str, Worse] | None = None,
+    worse: Mapping[str, Way] | None = None,
 ) -> tuple[Result, ...]:
     """Note on each finding which exception runs for it, or why the newest that covered it does not.
 
@@ -279,7 +315,7 @@ def _noted(
     exceptions: Iterable[RiskException],
     today: str,
     expected: Expected,
-    worse: Worse | None,
+    worse: Way,
 ) -> Result:
     lapsed: Lapsed | None = None
     running: Accepted | None = None
@@ -288,7 +324,11 @@ def _noted(
         if accepted is None:
             continue
         if one.runs(today):
-            why = _too_long(result, one, expected.of(device)) or _worse(result, accepted, worse)
+            why = (
+                _too_long(result, one, expected.of(device))
+                or _stranger(accepted, device)
+                or _worse(result, accepted, worse)
+            )
         else:
             why = one.state(today)
         if why:
@@ -310,11 +350,18 @@ def _too_long(result: Result, one: RiskException, own: Baseline) -> str | None:
     )
 
 
+def _stranger(accepted: AcceptedFinding, device: Device) -> str | None:
+    """That nothing says that a device is the one whose risk was accepted; None where something does."""
+    if accepted.device != device.id or not accepted.marks:
+        return None
+    return None if matching.same(accepted.marks, matching.marks(device.identity)) else NOT_IDENTIFIED
+
+
 def _longest(baseline: Baseline, severity: str) -> int:
     return int(getattr(baseline.file.exceptions.longest_days, severity))
 
 
-def _worse(result: Result, accepted: AcceptedFinding, way: Worse | None) -> str | None:
+def _worse(result: Result, accepted: AcceptedFinding, way: Way) -> str | None:
     """How a finding is worse than what was accepted; None where it is not."""
     score = result.score or 0.0
     if score > accepted.score:
@@ -322,35 +369,7 @@ def _worse(result: Result, accepted: AcceptedFinding, way: Worse | None) -> str 
     now_kind, kind = base_of(result.vector), base_of(accepted.vector)
     if score == accepted.score and now_kind != kind:
         return f"another kind of harm than what was accepted: {now_kind}, accepted {kind}"
-    if way and (said := _further(result.observed.value, accepted.value, way)):
-        return f"worse than what was accepted: {said}"
-    before, now = _items(accepted.value), _items(result.observed.value)
-    more = [one for one in now or () if before is not None and one not in before]
-    if more:
-        return f"more than what was accepted: {b', '.join(more).decode(errors='replace')[:200]}"
-    return None
-
-
-def _items(value: Any) -> list[bytes] | None:
-    """What a check names one by one, by what it is named under; None where its value holds no list."""
-    if isinstance(value, list | tuple):
-        return [canonical(one) for one in value]
-    if isinstance(value, Mapping):
-        lists = {key: one for key, one in value.items() if isinstance(one, list | tuple)}
-        return [canonical([key, item]) for key, one in lists.items() for item in one] if lists else None
-    return None
-
-
-def _further(now: Any, accepted: Any, way: Worse) -> str | None:
-    """How a number is worse than the accepted one; None where it is not, or one of them is no number."""
-    if not (_is_number(now) and _is_number(accepted)):
-        return None
-    beyond = now > accepted if way == "larger" else now < accepted
-    return f"{now}, accepted {accepted}" if beyond else None
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    return worsened(result.observed.value, accepted.value, way)
 
 
 def _devices(request: ExceptionRequest, review: Review) -> tuple[tuple[Device, ...], str | None]:
@@ -409,10 +428,11 @@ def _findings(
     by_finding: dict[str, Result] = {}
     for one in sorted(found, key=lambda r: r.score or 0.0):
         by_finding[one.finding] = one
-    return tuple(_snapshot(one) for one in by_finding.values())
+    shown = {device.id: matching.marks(device.identity) for device in devices}
+    return tuple(_snapshot(one, shown[one.device]) for one in by_finding.values())
 
 
-def _snapshot(result: Result) -> AcceptedFinding:
+def _snapshot(result: Result, marks: tuple[tuple[str, str], ...] = ()) -> AcceptedFinding:
     where = result.endpoint
     return AcceptedFinding(
         finding=result.finding,
@@ -426,6 +446,8 @@ def _snapshot(result: Result) -> AcceptedFinding:
         vector=result.vector,
         observed=result.observed.text,
         value=result.observed.value,
+        address=where.address if where else None,
+        marks=marks,
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected, KindMismatches
-from hardenprobe.checking.check import Fleet, Worse
+from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.facts import NotMet
@@ -89,7 +89,7 @@ class Judgement:
         self._kept = decisions is None
         self._today = self._decided.day or review.head.started[:10]
         self._fleets = fleets
-        self._worse: dict[str, Worse] = {
+        self._worse: dict[str, exceptions.Way] = {
             id: check.worse for id, check in registry.checks.items() if check.worse
         }
         self._register = device_register.Register(self._decided.turns)

@@ -298,6 +298,8 @@ def _said(entry: Entry, mine: Mapping[str, str], own: bool) -> tuple[str, str] |
         )
     if entry.kind == statements.KIND:
         return "statement", f"statement {name}, {mine[name]}, by {body['by']}, until {body['until']}"
+    if entry.kind == exceptions.EXPIRED:
+        return "exception-ended", f"exception {name} expired on {body['until']}"
     if entry.kind in (exceptions.END, statements.END):
         kind = entry.kind.removesuffix("-end")
         return f"{kind}-ended", f"{kind} {name} ended by {body['by']}: {body['reason']}"

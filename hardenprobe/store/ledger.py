@@ -9,9 +9,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 
 import sqlalchemy as sa
 
+from hardenprobe.decisions import exceptions
 from hardenprobe.decisions.entry import Draft, Entry
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError, clip
@@ -105,7 +107,12 @@ class Ledger:
             return Decisions(
                 day=today, notices=(f"{found}; none of its exceptions and statements is applied",)
             )
-        return Decisions.of(self.entries(), today)
+        entries = self.entries()
+        over = exceptions.expirations(exceptions.read(entries), today)
+        if over:
+            with suppress(StoreRefused):  # where it cannot be written, they are expired by the day alone
+                entries = (*entries, *self.add(over))
+        return Decisions.of(entries, today)
 
     def fault(self, *, files: bool = False) -> str | None:
         """One line on where the ledger was changed from outside, None where it was not.

@@ -45,7 +45,12 @@ def test_branch(
 
 def test_counterexample_cover_and_count() -> None:
     (outcome,) = CHECK.judge(seen_device(listed("192.0.2.0/24", approved=("192.0.2.0/25",))), NoSettings())
-    assert outcome.observed.value == {"example": "192.0.2.128", "cover": ["192.0.2.128/25"], "count": 128}
+    assert outcome.observed.value == {
+        "example": "192.0.2.128",
+        "cover": ["192.0.2.128/25"],
+        "count": 128,
+        "entries": ["192.0.2.0/24"],
+    }
     assert "128 addresses" in outcome.observed.text
     assert "192.0.2.128/25" in outcome.observed.text
 
