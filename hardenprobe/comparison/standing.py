@@ -10,28 +10,9 @@ from datetime import datetime, timedelta
 from hardenprobe.comparison.finding_state import Sighting
 from hardenprobe.comparison.stored import Held, reviews_until, visits_of
 from hardenprobe.comparison.timelines import Timeline, Visit, timelines
-from hardenprobe.model import Device, Review, Severity
+from hardenprobe.model import Device, FindingDates, Review, Severity
 from hardenprobe.store.device_rows import pages
 from hardenprobe.store.store import Store
-
-
-@dataclass(frozen=True, kw_only=True)
-class Dates:
-    """When a finding was seen, and by when it is due.
-
-    Attributes:
-        first_seen, open_since, last_seen: UTC, ISO 8601; `open_since` begins anew where it was assessed absent in between.
-        due: Last day (UTC) to fix it; None where the baseline sets none.
-    """
-
-    first_seen: str
-    open_since: str
-    last_seen: str
-    due: str | None = None
-
-    def overdue(self, day: str, accepted: bool) -> bool:
-        """Whether the due day is over on a day (ISO 8601) and no risk acceptance covers the finding."""
-        return self.due is not None and not accepted and self.due < day[:10]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,16 +20,18 @@ class OpenFinding:
     """A finding that is open as far as is known.
 
     Attributes:
-        device: As the newest review has it that met it.
+        key: Of the finding as it was seen first; it stays, wherever the finding moves.
+        device: As the newest review has it.
         sighting: As it was seen last.
         assessed: The review itself saw it; False where it is open by what an earlier review saw.
         why: Why the review did not assess it; "" where it did.
         lapsed_since: When the first of the newest reviews began in which a risk acceptance no longer covered it.
     """
 
+    key: str
     device: Device
     sighting: Sighting
-    dates: Dates
+    dates: FindingDates
     assessed: bool
     why: str
     lapsed_since: str | None = None
@@ -84,21 +67,25 @@ class Count:
 class Standing:
     """What all reviews up to one tell of its scope."""
 
-    def __init__(self, store: Store, last: Review) -> None:
+    def __init__(self, store: Store, last: Review, day: str | None = None) -> None:
         """Look the reviews up.
+
+        Args:
+            day: By which it is said what is overdue (ISO 8601); that of the newest review where there is none.
 
         Raises:
             StoreRefused: One of them cannot be read.
         """
         self.last = last
+        self.day = day or last.head.started[:10]
         self.held: Sequence[Held] = reviews_until(store, last)
 
-    def dates(self, devices: Collection[str]) -> dict[str, Mapping[str, Dates]]:
+    def dates(self, devices: Collection[str]) -> dict[str, Mapping[str, FindingDates]]:
         """Device to the dates of its findings in the newest review, by their keys; ask for a few devices at once."""
         number = len(self.held) - 1
         return {
             device: {
-                line.sights[number].verdict.finding: _dates(visits, line, number)
+                line.sights[number].verdict.finding: _dates(visits, line, number, self.day)
                 for line in timelines(visits)
                 if number in line.sights
             }
@@ -115,9 +102,10 @@ class Standing:
                     continue
                 cause = line.says[number].cause
                 yield OpenFinding(
+                    key=line.sights[line.first].verdict.finding,
                     device=device,
                     sighting=line.newest,
-                    dates=_dates(visits, line, number),
+                    dates=_dates(visits, line, number, self.day),
                     assessed=number in line.sights,
                     why=cause.text if cause else "",
                     lapsed_since=_lapsed_since(visits, line),
@@ -180,17 +168,18 @@ def _lapsed_since(visits: Sequence[Visit], line: Timeline) -> str | None:
     return since
 
 
-def _dates(visits: Sequence[Visit], line: Timeline, number: int) -> Dates:
+def _dates(visits: Sequence[Visit], line: Timeline, number: int, day: str) -> FindingDates:
     since = line.open_since(number)
     assert since
     sight = line.sight_until(number)
-    severity = sight.verdict.entry["severity"]
+    severity, exception = sight.verdict.entry["severity"], sight.verdict.entry["exception"]
     baseline = sight.evidence.record.baseline
     days = visits[number].conditions.due_days.get(baseline.name if baseline else "", {}).get(severity)
     due = None if days is None else (datetime.fromisoformat(since) + timedelta(days=days)).date().isoformat()
-    return Dates(
+    return FindingDates(
         first_seen=visits[line.first].at,
         open_since=since,
         last_seen=visits[max(at for at in line.sights if at <= number)].at,
         due=due,
+        overdue=due is not None and due < day and not (exception and exception["until"] >= day),
     )

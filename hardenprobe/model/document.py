@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -23,7 +23,7 @@ from hardenprobe.model.decision import Answered, ExceptionNote
 from hardenprobe.model.device import Device
 from hardenprobe.model.kinds import KINDS
 from hardenprobe.model.observation import Observation, Vantage
-from hardenprobe.model.result import Advice, CheckNote, Result
+from hardenprobe.model.result import Advice, CheckNote, FindingDates, Result
 from hardenprobe.model.review import FORMAT, Coverage, Head, Review
 
 if TYPE_CHECKING:
@@ -63,6 +63,7 @@ class _Document:
     notices: tuple[str, ...] = ()
     exceptions: tuple[ExceptionNote, ...] = ()
     statements: tuple[Answered, ...] = ()
+    dates: Mapping[str, FindingDates] = field(default_factory=dict)  # by finding; of reports alone
 
 
 # ---------------------------------------------------------------------------------------------- to the document
@@ -92,6 +93,7 @@ def to_document(review: Review) -> dict[str, Any]:
         statements=review.statements,
     )
     plain: dict[str, Any] = dump(_Document, document)
+    del plain["dates"]
     for device, written in zip(review.devices, plain["devices"], strict=True):
         written["label"] = device.label
     plain["observations"] = [
@@ -157,7 +159,7 @@ def from_document(doc: Any) -> Review:
     for index, entry in enumerate(stored):
         if not isinstance(entry, dict) or not isinstance(entry.get("device"), str):
             raise UsageError(f"review document: observations[{index}].device: a text is expected")
-    outer = {**doc, "devices": _unlabelled(doc.get("devices")), "observations": []}
+    outer = {**doc, "devices": _unlabelled(doc.get("devices")), "observations": [], "dates": {}}
     read: _Document = _load(_Document, [outer], lambda loc: loc[1:])[0]
     seen: dict[str, list[Observation[Any]]] = {device.id: [] for device in read.devices}
     decoded = decode_observations(stored)
@@ -263,6 +265,7 @@ def schema() -> dict[str, Any]:
     device = defs["Device"]
     device["properties"]["label"] = {"title": "Label", "type": "string"}
     device["required"].append("label")
+    document["required"].remove("dates")
 
     envelope = adapter(Observation[UnknownFacts]).json_schema(mode="serialization")
     defs.update(envelope["$defs"])

@@ -192,3 +192,20 @@ class Advice:
     risk_removed: float
     worst: Severity
     waits_for: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingDates:
+    """When a finding was seen, and by when it is due, as reports show it; a stored review does not hold it.
+
+    Attributes:
+        first_seen, open_since, last_seen: UTC, ISO 8601; `open_since` begins anew where it was assessed absent in between.
+        due: Last day (UTC) to fix it; None where the baseline sets none.
+        overdue: That day was over on the day of the report, and no risk acceptance ran.
+    """
+
+    first_seen: str
+    open_since: str
+    last_seen: str
+    due: str | None = None
+    overdue: bool = False

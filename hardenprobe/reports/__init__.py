@@ -17,6 +17,8 @@ _MODULES = {
     "pdf": "paper",
     "csv": "table",
     "worksheet": "worksheet",
+    "tickets": "tickets",
+    "icalendar": "icalendar",
     "oscal": "oscal",
     "junit": "junit",
     "openmetrics": "openmetrics",

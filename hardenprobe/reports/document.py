@@ -6,7 +6,8 @@ import json
 from collections.abc import Iterator
 from typing import Any, BinaryIO
 
-from hardenprobe.model.document import to_document
+from hardenprobe.model import FindingDates
+from hardenprobe.model.document import dump, to_document
 from hardenprobe.reports import json_stream
 from hardenprobe.reports.source import Source
 
@@ -16,7 +17,11 @@ _LISTS = {"devices": "record", "results": "results", "observations": "observatio
 def write(source: Source, out: BinaryIO) -> None:
     """Write the document `hardenprobe.review/1`, a device at a time."""
     document = to_document(source.outline)
-    json_stream.write(out, {**document, **{key: _entries(source, key) for key in _LISTS}}, keep_empty=True)
+    dates = {
+        finding: dump(FindingDates, one) for piece in source.pieces() for finding, one in piece.dates.items()
+    }
+    lists = {key: _entries(source, key) for key in _LISTS}
+    json_stream.write(out, {**document, **lists, "dates": dates}, keep_empty=True)
     out.write(b"\n")
 
 

@@ -13,7 +13,7 @@ from typing import BinaryIO
 from xml.sax.saxutils import XMLGenerator
 from xml.sax.xmlreader import AttributesImpl
 
-from hardenprobe.model import Device, Result, Word
+from hardenprobe.model import Result, Word
 from hardenprobe.reports.source import Piece, Source
 from hardenprobe.reports.text import endpoint_text, reason_text, visible
 from hardenprobe.reports.view import scores_text
@@ -61,11 +61,11 @@ class _Writer:
         self._end("properties")
         for result in piece.results:
             if result.result is not Word.NOTSELECTED:
-                self._case(device, result)
+                self._case(piece, result)
         self._end("testsuite")
 
-    def _case(self, device: Device, result: Result) -> None:
-        where = endpoint_text(result.endpoint, device)
+    def _case(self, piece: Piece, result: Result) -> None:
+        where = endpoint_text(result.endpoint, piece.device)
         subject = f", {result.subject}" if result.subject else ""
         title = self.title.get(result.check, result.check)
         name = f"{title}: {where}{subject}, from {result.vantage} ({result.finding[:12]})"
@@ -75,6 +75,7 @@ class _Writer:
             remedy = self.remedy.get(result.remedy or "")
             more = f"Score: {scores_text(result)} {result.vector or ''}\nFinding: {result.finding}\n"
             more += f"Remedy: {remedy.title}\n" if remedy else ""
+            more += _dates_text(piece, result)
             self._inside(
                 "failure", str(result.severity or "not rated"), result.observed.text, observed + more
             )
@@ -107,6 +108,15 @@ class _Writer:
     def _end(self, element: str) -> None:
         self.xml.endElement(element)
         self.xml.ignorableWhitespace("\n")
+
+
+def _dates_text(piece: Piece, result: Result) -> str:
+    dates = piece.dates.get(result.finding)
+    owner = f"Owner: {piece.device.owner}\n" if piece.device.owner else ""
+    if dates is None:
+        return owner
+    due = f"Due: {dates.due}{', overdue' if dates.overdue else ''}\n" if dates.due else ""
+    return f"{owner}First seen: {dates.first_seen}\nOpen since: {dates.open_since}\n{due}"
 
 
 def _counts(results: Iterable[Result]) -> dict[str, int]:

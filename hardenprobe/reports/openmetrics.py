@@ -76,6 +76,20 @@ class _Collected:
         yield by(
             "findings", "Findings that stand, by check and severity.", ["check", "severity"], self._findings()
         )
+        yield by(
+            "findings_by_owner",
+            "Open findings without a risk acceptance, by owner and whether they are overdue.",
+            ["owner", "overdue"],
+            self._owned(),
+        )
+        first = min((one.open_since for one in self.survey.dates.values()), default=None)
+        if seconds := _seconds(first):
+            yield gauge(
+                "findings_oldest_timestamp_seconds",
+                "Since when the oldest of them is open.",
+                seconds,
+                "seconds",
+            )
         yield gauge("findings_accepted", "Findings with a running exception.", self.survey.accepted)
         yield gauge(
             "results_undetermined", "Results that could not be told.", self.survey.asked - self.survey.told
@@ -120,6 +134,16 @@ class _Collected:
         for kind, count in self.survey.results.items():
             if kind.word is Word.FAIL and not kind.accepted:
                 counts[(self._label(kind.check), kind.severity or "unrated")] += count
+        return counts
+
+    def _owned(self) -> Counter[tuple[str, ...]]:
+        owners = Counter[str]()
+        for (owner, _), count in self.survey.owned.items():
+            owners[owner] += count
+        kept = {owner for owner, _ in owners.most_common(MOST)}
+        counts: Counter[tuple[str, ...]] = Counter()
+        for (owner, overdue), count in self.survey.owned.items():
+            counts[owner if owner in kept else "other", overdue] += count
         return counts
 
     def _severities(self) -> Iterator[tuple[str, ...]]:

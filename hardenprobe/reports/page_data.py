@@ -128,7 +128,7 @@ def _device(survey: Survey, piece: Piece, kept: int) -> dict[str, Any]:
     place = {check: n for n, check in enumerate(survey.checks)}
     return {
         "about": _about(device),
-        "findings": [_finding(survey, device, result, place, shown) for result in failed],
+        "findings": [_finding(survey, piece, result, place, shown) for result in failed],
         "others": [
             [
                 place[result.check],
@@ -171,8 +171,9 @@ def _about(device: Device) -> Pairs:
 
 
 def _finding(
-    survey: Survey, device: Device, result: Result, place: dict[str, int], shown: Sequence[str]
+    survey: Survey, piece: Piece, result: Result, place: dict[str, int], shown: Sequence[str]
 ) -> dict[str, Any]:
+    device = piece.device
     told: list[tuple[str, object]] = [
         ("Observed", result.observed.text),
         ("Expected", result.expected.text),
@@ -183,6 +184,7 @@ def _finding(
     told += [
         ("Controls", ", ".join(result.controls) or "none"),
         ("Seen from", result.vantage + (f", {result.reason}" if result.reason else "")),
+        *_dates(piece, result),
     ]
     found: dict[str, Any] = {
         "id": result.finding,
@@ -203,6 +205,15 @@ def _finding(
     if result.remedy in survey.remedy:
         found["remedy"] = [result.remedy, _text(survey.remedy[result.remedy].title)]
     return found
+
+
+def _dates(piece: Piece, result: Result) -> list[tuple[str, object]]:
+    dates = piece.dates.get(result.finding)
+    if dates is None:
+        return []
+    seen = f"{dates.first_seen[:10]}, open since {dates.open_since[:10]}"
+    due = f"{dates.due}{', overdue' if dates.overdue else ''}" if dates.due else "no day is set"
+    return [("First seen", seen), ("Due", due), ("Owner", piece.device.owner or "not stated")]
 
 
 def _proof(obs: Observation[Any], kept: int) -> dict[str, Any]:

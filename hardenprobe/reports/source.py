@@ -6,18 +6,19 @@ Only a few devices are held at a time, so a report of any size takes little memo
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from datetime import date, datetime, timedelta
+from functools import cache, cached_property, partial
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe.errors import UsageError
-from hardenprobe.model import Device, Observation, Result, Review
+from hardenprobe.errors import UsageError, clip
+from hardenprobe.model import Device, FindingDates, Observation, Result, Review, Word
 from hardenprobe.model import document as codec
-from hardenprobe.store.device_rows import Part, split
+from hardenprobe.store.device_rows import Part, pages, split
 
 if TYPE_CHECKING:
-    from hardenprobe.comparison.standing import Count
+    from hardenprobe.comparison.standing import Count, OpenFinding, Standing
     from hardenprobe.store.store import Store
 
 EARLIER = 12
@@ -27,8 +28,14 @@ EARLIER = 12
 class Piece:
     """One device of a review, with its results and what was seen of it; each is read when it is asked for."""
 
-    def __init__(self, part: Part) -> None:
+    def __init__(self, part: Part, dates: Callable[[Piece], Mapping[str, FindingDates]]) -> None:
         self.part = part
+        self._dates = dates
+
+    @cached_property
+    def dates(self) -> Mapping[str, FindingDates]:
+        """When each of its findings was seen and by when it is due, by its key."""
+        return self._dates(self)
 
     @cached_property
     def device(self) -> Device:
@@ -62,11 +69,15 @@ class Source:
         pieces: Begins a pass over its devices, in the review's order.
         trend: Counts what was open at earlier reviews of the same scope, the oldest first, and at this one, the last; empty
             where there is no earlier one, and for a narrow review.
+        still_open: Every finding that is open as far as is known, of devices that were not met too; None in memory.
+        day: By which it is said what is overdue, ISO 8601.
     """
 
     outline: Review
     pieces: Callable[[], Iterator[Piece]]
     trend: Callable[[], tuple[Count, ...]] = tuple
+    still_open: Callable[[], Iterator[OpenFinding]] | None = None
+    day: str = ""
 
 
 def of_review(review: Review) -> Source:
@@ -75,16 +86,17 @@ def of_review(review: Review) -> Source:
 
     def pieces() -> Iterator[Piece]:
         document = codec.to_document(replace(review, what_first=(), statements=()))
-        return map(Piece, split(document))
+        return (Piece(part, lambda piece: _dates_of_one(outline, piece)) for part in split(document))
 
-    return Source(outline=outline, pieces=pieces)
+    return Source(outline=outline, pieces=pieces, day=review.head.started[:10])
 
 
-def of_store(store: Store, name: str) -> Source:
+def of_store(store: Store, name: str, day: str | None = None) -> Source:
     """Report on a stored review.
 
     Args:
         name: As for `Store.find`.
+        day: Reports what was known on a day (ISO 8601): the newest scan of the same scope until then.
 
     Raises:
         UnknownName, StoreRefused: There is no such review, or it cannot be read; a pass over the devices may raise
@@ -92,25 +104,86 @@ def of_store(store: Store, name: str) -> Source:
     """
     from hardenprobe.store.store import UNREADABLE
 
-    review = store.find(name)
+    review = store.find(name) if day is None else as_of(store, name, day)
+    outline = store.outline(review)
+
+    @cache
+    def standing() -> Standing:
+        from hardenprobe.comparison.standing import Standing
+
+        return Standing(store, outline, day)
 
     def pieces() -> Iterator[Piece]:
-        for part in store.parts(review):
-            piece = Piece(part)
-            try:
-                piece.read()
-            except (*UNREADABLE, UsageError) as exc:
-                raise store.unreadable(review, type(exc).__name__) from exc
-            yield piece
+        for page in pages(store.parts(review)):
 
-    outline = store.outline(review)
-    return Source(outline=outline, pieces=pieces, trend=lambda: _trend(store, outline))
+            @cache
+            def dates(devices: tuple[str, ...]) -> Mapping[str, Mapping[str, FindingDates]]:
+                return standing().dates(devices)
+
+            devices = tuple(part.device for part in page)
+            for part in page:
+                piece = Piece(part, partial(_dates_of_page, dates, devices))
+                try:
+                    piece.read()
+                except (*UNREADABLE, UsageError) as exc:
+                    raise store.unreadable(review, type(exc).__name__) from exc
+                yield piece
+
+    return Source(
+        outline=outline,
+        pieces=pieces,
+        trend=lambda: _trend(standing()),
+        still_open=lambda: standing().open(),
+        day=day or outline.head.started[:10],
+    )
 
 
-def _trend(store: Store, outline: Review) -> tuple[Count, ...]:
-    from hardenprobe.comparison.standing import Standing, is_narrow
+def as_of(store: Store, name: str, day: str) -> str:
+    """The newest scan of the scope of a review that began on a day or before.
 
-    if is_narrow(outline):
+    Raises:
+        UsageError: The day cannot be read, or there is no such scan.
+    """
+    try:
+        date.fromisoformat(day)
+    except ValueError:
+        raise UsageError(f"{clip(day)} is no day; write it as 2026-03-01") from None
+    named = store.outline(store.find(name)).head
+    again = store.rechecks()
+    for one in reversed(store.of_scope(named.scope)):
+        if one not in again and store.outline(one).head.started[:10] <= day:
+            return one
+    raise UsageError(f"no scan of scope {clip(named.scope)} began on {day} or before")
+
+
+def _dates_of_page(
+    dates: Callable[[tuple[str, ...]], Mapping[str, Mapping[str, FindingDates]]],
+    devices: tuple[str, ...],
+    piece: Piece,
+) -> Mapping[str, FindingDates]:
+    return dates(devices)[piece.part.device]
+
+
+def _dates_of_one(outline: Review, piece: Piece) -> Mapping[str, FindingDates]:
+    """The dates of findings that no earlier review is known of."""
+    began = outline.head.started
+    baseline = piece.device.baseline.name if piece.device.baseline else ""
+    days = outline.head.due_days.get(baseline, {})
+    found = {}
+    for result in piece.results:
+        if result.result is Word.FAIL:
+            left = days.get(str(result.severity))
+            due = None if left is None else (datetime.fromisoformat(began) + timedelta(days=left)).date()
+            found[result.finding] = FindingDates(
+                first_seen=began, open_since=began, last_seen=began, due=due.isoformat() if due else None
+            )
+    return found
+
+
+def _trend(standing: Standing) -> tuple[Count, ...]:
+    from hardenprobe.comparison.standing import is_narrow
+
+    if is_narrow(standing.last):
         return ()
-    found = Standing(store, outline).trend(EARLIER)
+    found = standing.trend(EARLIER)
     return tuple(found) if len(found) > 1 else ()

@@ -8,9 +8,9 @@ from ipaddress import ip_address, ip_network
 from typing import NamedTuple
 
 from hardenprobe.judging.counts import Tally
-from hardenprobe.model import Cost, Device, Result, Severity, Word
+from hardenprobe.model import Cost, Device, FindingDates, Result, Severity, Word
 from hardenprobe.reports.marks import NONE, mark
-from hardenprobe.reports.source import Source
+from hardenprobe.reports.source import Piece, Source
 from hardenprobe.reports.view import View
 
 
@@ -31,6 +31,8 @@ class Survey(View):
         results: How many results there are of each kind.
         controls: Every control that a result names which was asked for.
         mended: Checks, each with a remedy of its findings.
+        owned: Owner and "yes" or "no" for overdue to the number of open findings without a risk acceptance.
+        dates: Device and remedy to the dates of that finding which is due first.
     """
 
     def __init__(self, source: Source) -> None:
@@ -42,12 +44,26 @@ class Survey(View):
         self._marks: dict[str, bytearray] = {}
         tally = Tally()
         devices = []
+        self.owned: Counter[tuple[str, str]] = Counter()
+        self.dates: dict[tuple[str, str], FindingDates] = {}
         for piece in source.pieces():
             devices.append(replace(piece.device, identity=(), services=(), cost=Cost()))
+            self._date(piece)
             tally.add(piece.device.id, piece.results)
             self._count(piece.device.id, piece.results)
         super().__init__(replace(source.outline, devices=tuple(devices)), tally)
         self.checks = tuple(sorted(self._places))
+
+    def _date(self, piece: Piece) -> None:
+        for result in piece.results:
+            dates = piece.dates.get(result.finding)
+            if dates is None or not result.stands:
+                continue
+            self.owned[piece.device.owner or "not stated", "yes" if dates.overdue else "no"] += 1
+            key = (piece.device.id, result.remedy or "")
+            known = self.dates.get(key)
+            if known is None or (dates.due or "9", dates.open_since) < (known.due or "9", known.open_since):
+                self.dates[key] = dates
 
     def _count(self, device: str, results: tuple[Result, ...]) -> None:
         by_check: dict[str, list[Result]] = {}

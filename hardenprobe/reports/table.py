@@ -7,14 +7,14 @@ import io
 from collections.abc import Iterator, Mapping
 from typing import BinaryIO
 
-from hardenprobe.model import Device, Result
-from hardenprobe.reports.source import Source
+from hardenprobe.model import Result, Word
+from hardenprobe.reports.source import Piece, Source
 from hardenprobe.reports.text import endpoint_text, visible
 
 COLUMNS = (
     "finding", "device", "asset_tag", "addresses", "check", "endpoint", "subject", "vantage", "result", "reason",
     "severity", "score", "vector", "observed", "expected", "remedy", "controls", "observations", "exception_until",
-    "exception_lapsed", "temporal", "environmental",
+    "exception_lapsed", "temporal", "environmental", "owner", "first_seen", "open_since", "due", "overdue",
 )  # fmt: skip
 
 LIMIT = 2000
@@ -40,13 +40,14 @@ def write(source: Source, out: BinaryIO) -> None:
         rows.writerow(COLUMNS)
         for piece in source.pieces():
             rows.writerows(
-                [neutral(cell) for cell in _cells(piece.device, result, remedies)] for result in piece.results
+                [neutral(cell) for cell in _cells(piece, result, remedies)] for result in piece.results
             )
     finally:
         text.detach()  # `out` belongs to the caller and stays open
 
 
-def _cells(device: Device, result: Result, remedies: Mapping[str, str]) -> Iterator[object]:
+def _cells(piece: Piece, result: Result, remedies: Mapping[str, str]) -> Iterator[object]:
+    device = piece.device
     yield result.finding
     yield device.label
     yield device.asset_tag
@@ -69,3 +70,9 @@ def _cells(device: Device, result: Result, remedies: Mapping[str, str]) -> Itera
     yield f"{result.lapsed.id}: {result.lapsed.why}" if result.lapsed else None
     yield result.temporal
     yield result.environmental
+    yield device.owner
+    dates = piece.dates.get(result.finding) if result.result is Word.FAIL else None
+    yield dates.first_seen if dates else None
+    yield dates.open_since if dates else None
+    yield dates.due if dates else None
+    yield ("yes" if dates.overdue else "no") if dates else None

@@ -9,7 +9,7 @@ from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Any, BinaryIO
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
-from hardenprobe.model import Advice, Remedy
+from hardenprobe.model import Advice, FindingDates, Remedy
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.survey import Survey
 from hardenprobe.reports.table import neutral
@@ -36,6 +36,10 @@ WORK: tuple[tuple[str, int, Sequence[str] | None], ...] = (
     ("Place", 18, None),
     ("Setting to change", 34, None),
     ("Severity", 9, None),
+    ("Owner", 14, None),
+    ("Open since", 11, None),
+    ("Due", 11, None),
+    ("Overdue", 8, None),
     ("Needs first", 30, None),
     ("What stops working", 34, None),
     ("Whom to ask", 24, None),
@@ -151,10 +155,18 @@ def _rows(survey: Survey) -> Iterator[Iterable[object]]:
             place = device.place if device else None
             remedy = advice.remedy
             yield (
-                advice.rank, survey.label(id), address, place, remedy.title, advice.worst, _first(advice, survey),
+                advice.rank, survey.label(id), address, place, remedy.title, advice.worst,
+                device.owner if device else None, *_dates(survey.dates.get((id, remedy.id))), _first(advice, survey),
                 remedy.stops_working, remedy.ask, remedy.undo, remedy.lock_out, remedy.confirm,
             )  # fmt: skip
         left = max(0, left - len(advice.devices))
+
+
+def _dates(dates: FindingDates | None) -> tuple[str | None, ...]:
+    """Since when it is open, by when it is due, and whether that is over, of the finding that is due first."""
+    if dates is None:
+        return None, None, None
+    return dates.open_since[:10], dates.due, "yes" if dates.overdue else "no"
 
 
 def _first(advice: Advice, survey: Survey) -> str:
