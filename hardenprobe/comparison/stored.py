@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.comparison import finding_state
+from hardenprobe.comparison.comparable import differences
 from hardenprobe.comparison.device import Pair, compare_device
 from hardenprobe.comparison.finding_state import Conditions, Entry, Evidence, conditions
 from hardenprobe.comparison.records import DeviceChange, Kind, Named, Totals
@@ -61,8 +62,7 @@ class Comparison:
         self.old, self.new = (
             _named(outline, self._past[at]) for outline, at in ((self._before, self._old), (self._after, -1))
         )
-        if self._before.head.scope != self._after.head.scope:
-            self.notices.append(f"the scopes differ: {self.old.scope} and {self.new.scope}")
+        self.notices += differences(self._before, self._after)
         if after in store.before(before):
             self.notices.append("the review that is named first is the newer one")
         elif self.old.started > self.new.started and self._after.head.resumed_from is None:

@@ -48,6 +48,7 @@ class _Screen(Screen):
         self.kept: dict[Kind | str, _Listed] = {}
         self.drift: list[tuple[str, str, str, str, str]] = []
         self.drifts = 0
+        self.owners: dict[str, tuple[int, int, str]] = {}
         self.alone: dict[str, list[tuple[str, str]]] = {"before": [], "now": [], "neither": []}
 
     def show(self, comparison: Comparison, devices: Iterable[DeviceChange]) -> None:
@@ -66,6 +67,7 @@ class _Screen(Screen):
             self.kept.get("overdue", []),
             totals.overdue,
         )
+        self._owners()
         self._facts()
         self._met(totals)
         self._heading("Caution")
@@ -75,6 +77,8 @@ class _Screen(Screen):
         for position, change in enumerate(one.changes):
             score = change.after.score or change.before.score or 0.0
             entry = (score, -(number * 10_000 + position), one.device, change)
+            if change.kind in OPEN_KINDS and change.after.accepted_until is None:
+                self._own(one.device.owner or "not stated", change)
             for kind in (change.kind, "overdue") if change.overdue else (change.kind,):
                 heap = self.kept.setdefault(kind, [])
                 (heapq.heappush if len(heap) < LONGEST else heapq.heappushpop)(heap, entry)
@@ -130,6 +134,25 @@ class _Screen(Screen):
             )
         self.console.print(table)
         self._more(number, len(listed), "finding")
+
+    def _own(self, owner: str, change: Change) -> None:
+        number, overdue, first = self.owners.get(owner, (0, 0, ""))
+        due = min(filter(None, (first, change.due)), default="")
+        self.owners[owner] = (number + 1, overdue + change.overdue, due)
+
+    def _owners(self) -> None:
+        """Who has work to do, the one whose first finding is due first above."""
+        if not self.owners:
+            return
+        self._heading("Open findings by owner and due date")
+        table = self._table(
+            ("Owner", "name"), ("Open", "number"), ("Overdue", "number"), ("First due", "text")
+        )
+        ranked = sorted(self.owners.items(), key=lambda one: (one[1][2] or "9", one[0]))
+        for owner, (number, overdue, due) in ranked[:LONGEST]:
+            table.add_row(self._text(owner, limit=60), f"{number:,}", f"{overdue:,}", due or "-")
+        self.console.print(table)
+        self._more(len(ranked), min(len(ranked), LONGEST), "owner")
 
     def _facts(self) -> None:
         if not self.drifts:

@@ -45,6 +45,16 @@ def test_the_screen(command: Command, store: list[str], two: None) -> None:
     assert "\x1b" not in ended.out
 
 
+def test_without_arguments_the_two_newest_that_were_made_alike(
+    command: Command, store: list[str], two: None
+) -> None:
+    ended = command("compare", *store)
+    assert ended.status == 1, ended.err
+    assert "Before: 20260302-a" in ended.out and "Now:    20260402-b" in ended.out
+    assert "Open findings by owner and due date" in ended.out
+    assert command("compare", "20260302", *store).status == 2
+
+
 def test_the_document_keeps_to_its_schema(
     command: Command, store: list[str], two: None, tmp_path: Path
 ) -> None:

@@ -11,10 +11,12 @@ from typing import Any
 
 import pytest
 
+from hardenprobe.comparison.comparable import newest_pair
 from hardenprobe.comparison.records import Change, Kind, Why
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
+from hardenprobe.errors import UsageError
 from hardenprobe.lifecycle import device_history, device_lookup
 from hardenprobe.store.journal import ScanRecord
 from hardenprobe.store.persistence import Keeper
@@ -434,3 +436,34 @@ def test_a_history_counts_what_is_not_reassessed_and_names_the_scans_that_did_no
     ]  # fmt: skip
     assert [one.facts.get("not_reassessed") for one in found] == [0, 1, None]
     assert found[0].facts["standing"] == found[1].facts["standing"]
+
+
+# --- without arguments
+
+
+def test_the_newest_scan_is_compared_with_the_newest_that_was_made_alike(world: Any, one: Any) -> None:
+    first = world.scan()
+    world.later()
+    narrow = world.scan(ports=(22, 23), head={"narrowed": ("ports",)})
+    world.later(1)
+    world.recheck(first)
+    world.later()
+    last = world.scan()
+    assert newest_pair(world.kept) == (first, last)
+    notices = Comparison(world.kept, narrow, last).notices
+    assert "made otherwise, ports: only now: 21/tcp, 2121/tcp, 2323/tcp, 443/tcp, 80/tcp" in notices
+    assert "made otherwise, narrowed: only before: ports" in notices
+    assert not [n for n in Comparison(world.kept, first, last).notices if n.startswith("made otherwise")]
+    world.later()
+    other = world.scan(source="198.51.100.9")
+    assert newest_pair(world.kept) == (last, other), "none was made alike, and what differs is said"
+    assert (
+        "made otherwise, vantage points: only before: 192.0.2.1; only now: 198.51.100.9"
+        in Comparison(world.kept, last, other).notices
+    )
+
+
+def test_a_single_scan_has_nothing_to_be_compared_with(world: Any, one: Any) -> None:
+    world.scan()
+    with pytest.raises(UsageError, match="the only scan of its scope"):
+        newest_pair(world.kept)
