@@ -1,7 +1,7 @@
 """`python -m hardenprobe.cli.reference`: writes handbook/ from the code. A test fails while the pages are stale.
 
 One page for the checks, one for what probes can see, one for the keys of a baseline, one for the command line, one for how
-findings are scored.
+findings are scored, one for authors of checks.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import click
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import BaselineFile
 from hardenprobe.checking.check import Check
-from hardenprobe.cli import CAUTION, cli
+from hardenprobe.cli import CAUTION, cli, reference_authors
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.plugins import registry
 from hardenprobe.standards.ccss import score, severity
@@ -89,6 +89,7 @@ def pages() -> dict[str, str]:
         "baseline.md": _baseline(),
         "command-line.md": _command_line(),
         "severity.md": _severity(),
+        "authors.md": reference_authors.page(_table, _NOTE),
     }
     return {name: "\n".join(lines).rstrip() + "\n" for name, lines in made.items()}
 
@@ -235,9 +236,15 @@ def _table(record: type[Any], values: Any = None, key: Any = None) -> Iterator[s
     if not fields(record):
         yield "No fields."
         return
-    hints, told = typing.get_type_hints(record), _attributes(record)
+    told = _attributes(record)
+    try:
+        hints = typing.get_type_hints(record)
+    except NameError:  # it names what only a type checker imports
+        hints = {field.name: field.type for field in fields(record)}
     yield from (f"| field | type | {'value' if values else 'default'} | meaning |", "|---|---|---|---|")
     for field in fields(record):
+        if not field.init or field.name.startswith("_"):
+            continue
         name = key(field) if key else field.name
         default = "required"
         if values is not None:
@@ -253,6 +260,7 @@ def _value(value: Any) -> str:
     if is_dataclass(value):
         return "see below"
     text = repr(value) if not isinstance(value, str) else f'"{value}"'
+    text = "its own" if " object at 0x" in text else text
     return text if len(text) <= 80 else text[:79] + "…"
 
 

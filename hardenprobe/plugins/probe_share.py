@@ -3,17 +3,31 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from contextlib import aclosing
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 
-from hardenprobe.errors import CeilingReached, Overran, ScopeRefused
+from hardenprobe.errors import (
+    CeilingReached,
+    MalformedReply,
+    MayNotSpeak,
+    Overran,
+    PastTheDoor,
+    ScopeRefused,
+    Unreachable,
+    blame,
+    clip,
+)
 from hardenprobe.facts import ProbeFault
 from hardenprobe.model import Reason
 from hardenprobe.plugins.contract import hold_observation
 from hardenprobe.plugins.time_limit import stepwise
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.scope.ports import may_speak
+
+log = logging.getLogger("hardenprobe.plugins.probe_share")
 
 
 async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> None:
@@ -39,28 +53,48 @@ async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> 
     with asked.line.shared(parts, may_speak(probe.tcp_ports.items(), base=asked.line.may_speak)) as line:
         own = replace(asked, line=line, heard=dict(asked.heard), seen=list(asked.seen), tls=[])
         try:
-            async with asyncio.timeout(seconds):
-                with asked.trying(probe.name, probe.produces, port, transport):
-                    async with aclosing(stepwise(probe.ask(own))) as found:
-                        async for observation in found:
-                            asked.seen.append(hold_observation(probe, observation, line))
-        except TimeoutError:
-            fault(Reason.CEILING, f"this probe's share of the time, {seconds:.1f} seconds, is used up")
+            async with asyncio.timeout(seconds) as clock:
+                async with aclosing(stepwise(probe.ask(own))) as found:
+                    async for observation in found:
+                        asked.seen.append(hold_observation(probe, observation, line))
+        except TimeoutError as exc:
+            if not clock.expired():
+                fault(Reason.CRASHED, f"it raised TimeoutError{_blame(probe, exc)}")
+            else:
+                fault(Reason.CEILING, f"this probe's share of the time, {seconds:.1f} seconds, is used up")
+        except Unreachable as exc:
+            fault(Reason.SILENT if exc.state == "silent" else Reason.DROPPED, str(exc))
+        except MalformedReply as exc:
+            fault(Reason.INCONCLUSIVE, str(exc))
         except CeilingReached as exc:
             fault(Reason.CEILING, str(exc))
+        except (PastTheDoor, MayNotSpeak) as exc:
+            fault(Reason.CRASHED, f"{exc}{_blame(probe, exc)}")
         except ScopeRefused as exc:
             line.permit.check(line.address)
-            fault(Reason.CRASHED, f"it raised ScopeRefused: {exc}")
-        except asyncio.CancelledError:
+            fault(Reason.CRASHED, f"it raised ScopeRefused: {exc}{_blame(probe, exc)}")
+        except (Exception, SystemExit) as exc:
+            log.exception("probe %s at %s", probe.name, line.address)
+            fault(Reason.CRASHED, f"{type(exc).__name__}: {clip(str(exc), 240)}{_blame(probe, exc)}")
+        except asyncio.CancelledError as exc:
             if task is not None and task.cancelling():
                 raise
-            fault(Reason.CRASHED, "it raised CancelledError")
+            fault(Reason.CRASHED, f"it raised CancelledError{_blame(probe, exc)}")
         except Overran as exc:
-            fault(Reason.CRASHED, f"{exc}; it is not run any more")
-            raise
+            text = f"{exc}{_blame(probe, exc)}"
+            fault(Reason.CRASHED, f"{text}; it is not run any more")
+            raise Overran(text) from None
         finally:
             mine = own.seen if isinstance(own.seen, list) else []
             asked.seen += [seen for seen in mine if _own_fault(probe, seen) and seen.id not in known]
+
+
+def _blame(probe: Probe, exc: BaseException) -> str:
+    """The file and line at which a probe broke; those of its `ask` where it broke the contract."""
+    code = getattr(probe.ask, "__code__", None)
+    if code is None:
+        return ""
+    return blame(exc, str(Path(code.co_filename).parent), f"{code.co_filename}, line {code.co_firstlineno}")
 
 
 def _own_fault(probe: Probe, seen: object) -> bool:

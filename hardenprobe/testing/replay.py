@@ -32,7 +32,8 @@ class Replay(DeviceLink):
 
     Args:
         tcp: Port to what goes over every connection, in turn: ("received", b"...") is said by the device, ("sent", b"...")
-            must be what the probe says next. After the last step the device is silent. A port that is not here refuses.
+            must be what the probe says next. ("received", b"") ends the connection; after the last step the device is silent. A
+            port that is not here refuses.
         udp: Port to questions ("sent") and the reply ("received") behind each; without a question, any gets the reply.
         speaks: Port to the protocol that may be spoken there, beside the usual ones.
 

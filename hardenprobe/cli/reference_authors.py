@@ -1,0 +1,186 @@
+"""The page for authors of checks: what a check and a probe are made of, what they may use, and how they are tested."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import fields, is_dataclass
+from functools import cached_property
+from typing import Any
+
+import hardenprobe
+from hardenprobe import testing
+from hardenprobe.checking import absence, check
+from hardenprobe.cli import CAUTION
+from hardenprobe.demo_lab import declarations  # noqa: F401 - fills the table of services
+from hardenprobe.demo_lab.service import Service
+from hardenprobe.model import Remedy
+from hardenprobe.network.link import Answer, DeviceLink, Stream
+from hardenprobe.plugins import sources, time_limit
+from hardenprobe.probes.base import PortGreeting, Probe, ProbeContext
+from hardenprobe.scanning.engine import PLUGGED_SECONDS
+from hardenprobe.testing import devices
+
+Table = Callable[[type[Any]], Iterator[str]]
+_START = """
+```
+hardenprobe checks new ident-answers           two files: a check and its test
+hardenprobe checks new ident-answers --probe   the same with a probe in the check's file
+hardenprobe checks new ident-answers --package a package to install, with a service of the lab
+python -m pytest ident-answers
+hardenprobe checks try ident-answers/ident_answers.py --device lab:RP-0101
+hardenprobe scan TARGET --checks-from ident-answers
+```
+
+A check is a pure function from what was seen of one device to outcomes. What probes can see already is in
+[observations](observations.md); a check that reads those kinds needs no probe. Import from `hardenprobe`, `hardenprobe.facts` and
+`hardenprobe.testing`; nothing else is promised. For a type checker install editable packages with
+`--config-settings editable_mode=compat`."""
+_RULES = """
+- A judge says at least one thing, and the same thing every time: no network, no clock, no chance, no global state.
+- One outcome for each place and subject; no fail beside a pass of the device as a whole. What was not seen is unknown.
+- A pass and a fail name the observations that prove them; the functions below do so.
+- A kind of facts that could not be obtained at a place makes the result there `error` or `unknown` without the judge's doing;
+  name in `identifies` what only tells which protocol a port speaks, and say `inapplicable` where the inventory alone decides.
+- The reach is the furthest of the probes that it reads. A check that names a gentler one is refused (`notchecked`).
+- `hardenprobe checks try FILE` holds a check to all of this, also against hostile records of the facts that it reads.
+"""
+_SETTINGS = """
+What somebody could disagree with is a field of a frozen dataclass, named as `settings` of the `Check`; the judge gets it as its
+second argument. A baseline sets it under `expect: {CHECK: {field: value}}`; a field with a default needs no line there. Texts,
+numbers, booleans, tuples, literals and dataclasses of these can be read; an unknown key is refused with its line.
+"""
+_LEAVES = """
+| it leaves | and its kinds of facts are |
+|---|---|
+| `Unreachable` | unknown, `silent` or `dropped` |
+| `MalformedReply` | unknown, `inconclusive` |
+| `CeilingReached`, or its time is used up | unknown, `ceiling` |
+| anything else, a refusal to speak among it | error, `crashed`, with the file and line |
+
+What was yielded before stays. `with asked.trying(name, kinds, port):` around each port keeps a fault to that port."""
+
+
+def page(table: Table, note: str) -> Iterator[str]:
+    """The lines of the page.
+
+    Args:
+        table: Writes the fields of a record.
+        note: That the page is written from the code.
+    """
+    yield from ("# For authors of checks", "", note, "", f"> {CAUTION}", *_START.splitlines())
+    yield from ("", "## A check", *_RULES.splitlines(), *_record(check.Check, table))
+    yield from ("", "### Settings", *_SETTINGS.splitlines())
+    yield from _record(check.Seen, table)
+    yield from _record(check.Outcome, table)
+    yield from _record(Remedy, table)
+    said = (check.fail, check.passed, check.untold, check.note, check.inapplicable)
+    for function in (*said, absence.off_tcp, absence.off_udp, absence.no_service):
+        yield from _function(function)
+    yield from ("", "## A probe", "", "A probe asks in one protocol through its line, and has no opinion.")
+    for record in (Probe, ProbeContext, PortGreeting, Answer):
+        yield from _record(record, table)
+    yield from (*_record(DeviceLink), *_record(Stream))
+    yield from ("", "### What a probe may leave to others", *_LEAVES.splitlines())
+    yield from ("", "### Limits", "", *_limits())
+    yield from ("", "## Tests", "", "From `hardenprobe.testing`:")
+    for name in sorted(testing.__all__):
+        one = getattr(testing, name)
+        if inspect.isroutine(one) or inspect.isclass(one):
+            yield from _function(one)
+    yield from (
+        "",
+        "From `hardenprobe.testing.devices`:",
+        *_function(devices.lab_device),
+        *_record(devices.LabDevice, table),
+    )
+    yield from ("", "## Services of the lab", "")
+    yield "Under `services` of a device's `lab:` part: `{speaks: WORD, ...}`; `port` or `ports` where it is not the assigned one."
+    for word, service in sorted(Service.registry.items()):
+        if service.__module__.startswith("hardenprobe.demo_lab"):
+            yield from ("", f"### {word}", "", _first(service), "")
+            yield from table(service)
+    yield from ("", "## Files of a folder", "", *_folder())
+    yield from ("", "## What is stable", "")
+    yield f"The names of `hardenprobe.__all__`: {', '.join(f'`{name}`' for name in hardenprobe.__all__)}."
+    yield f"Those of `hardenprobe.testing`: {', '.join(f'`{name}`' for name in testing.__all__)}."
+    yield f"The groups of entry points: `{sources.CHECKS}`, `{sources.PROBES}`, `{sources.SERVICES}`."
+    yield "What of them goes away or changes its meaning is said under *Changes* in README.md, a release before."
+
+
+def _limits() -> Iterator[str]:
+    yield f"- A module: {time_limit.SECONDS:g} seconds of processor time and {time_limit.WAITING:g} by the clock to be loaded."
+    yield "- A judge: the same for one device; one that took longer judges no further device of the scan."
+    yield f"- A probe: {PLUGGED_SECONDS:g} seconds at one address and {time_limit.STEP:g} between two waits. It runs after hardenprobe's own"
+    yield "  probes, with an equal share of the connections, datagrams, bytes and seconds that those left to the device."
+
+
+def _folder() -> Iterator[str]:
+    skipped = ", ".join(
+        f"`{start}*.py`" if start.endswith("_") else f"`{start}.py`" for start in sources._NO_PLUGINS
+    )
+    yield "`--checks-from FOLDER` loads the Python files of a folder as modules of one package."
+    yield f"- Not loaded as checks: {skipped}. Put what several files share into `_helper.py`, and write `from ._helper import NAME`."
+    yield "- A file may hold a `CHECK`, a `PROBE`, both, facts, or a service of the lab."
+    yield "- `devices.yaml` beside them holds devices of the lab for `checks try --device lab:TAG`."
+    yield "- What cannot be loaded judges `error` under its name, and the scan goes on."
+
+
+def _record(record: type[Any], table: Table | None = None) -> Iterator[str]:
+    """A class: what it is, its fields, its properties and methods."""
+    yield from ("", f"### {record.__name__}", "", _first(record), "")
+    if is_dataclass(record) and table is not None:
+        yield from (*table(record), "")
+    public = {
+        name: one
+        for name, one in vars(record).items()
+        if not name.startswith(("_", "raw_", "shared")) and name not in _names(record)
+    }
+    for name, one in public.items():
+        held = (
+            one.fget if isinstance(one, property) else one.func if isinstance(one, cached_property) else None
+        )
+        if held is not None and held.__doc__:
+            yield f"- `.{name}`: {_first(held)}"
+        elif inspect.isroutine(one) and one.__doc__:
+            yield f"- `.{name}{_signature(one)}`: {_first(one)}"
+
+
+def _names(record: type[Any]) -> set[str]:
+    return {field.name for field in fields(record)} if is_dataclass(record) else set()
+
+
+def _function(function: Any) -> Iterator[str]:
+    doc = inspect.getdoc(function) or ""
+    yield from ("", f"#### `{function.__name__}{_signature(function)}`", "", _first(function))
+    for part in ("Args", "Attributes", "Raises"):
+        if told := doc.partition(f"\n{part}:\n")[2].partition("\n\n")[0]:
+            yield from ("", *(f"- {entry}" for entry in _entries(told.splitlines())))
+
+
+def _entries(lines: Iterable[str]) -> Iterator[str]:
+    """Entries of a docstring's section, each folded to one line."""
+    entry = ""
+    for line in lines:
+        if line.startswith("     ") and entry:
+            entry += f" {line.strip()}"
+        else:
+            if entry:
+                yield entry
+            entry = line.strip()
+    if entry:
+        yield entry
+
+
+def _signature(function: Any) -> str:
+    try:
+        found = inspect.signature(function)
+    except (TypeError, ValueError):
+        return ""
+    kept = [p.replace(annotation=p.empty) for p in found.parameters.values() if p.name != "self"]
+    return str(found.replace(parameters=kept, return_annotation=found.empty))
+
+
+def _first(one: Any) -> str:
+    """The first paragraph of a docstring, in one line."""
+    return " ".join((inspect.getdoc(one) or "").partition("\n\n")[0].split())
