@@ -13,6 +13,7 @@
       MalformedReply      a codec met bytes it cannot read; the probe records it, a check never sees it
       CeilingReached      a device's ceiling of connections, bytes or seconds would be passed
       Unreachable         nothing is on the line: refused, silent or cut off; the probe records it
+      LocalFault          this machine cannot go on: no descriptor, buffer, port, address or interface is left
       ContractBroken      a check or a probe is not what it must be; who brought it is named, and the scan goes on
 
 A device's silence, refusal or nonsense is an observation; the caller's mistake is a UsageError; a bug of ours is
@@ -149,6 +150,10 @@ class Unreachable(HardenprobeError):
 
     def __reduce__(self) -> tuple[type[Unreachable], tuple[str, str]]:
         return type(self), (str(self), self.state)
+
+
+class LocalFault(HardenprobeError):
+    """This machine cannot go on, which says nothing of a device: the visit is unfinished, and can be resumed."""
 
 
 class ContractBroken(HardenprobeError, ValueError):

@@ -9,6 +9,7 @@ within one exchange, and within a second while bytes keep coming.
 from __future__ import annotations
 
 import asyncio
+import errno
 import socket
 import ssl
 import struct
@@ -20,7 +21,7 @@ from ipaddress import ip_address
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 
-from hardenprobe.errors import CeilingReached, MayNotSpeak, Unreachable
+from hardenprobe.errors import CeilingReached, LocalFault, MayNotSpeak, Unreachable
 from hardenprobe.model import Cost, Endpoint, Exchange, Observation
 from hardenprobe.model.transcript import EXCHANGES, Recorder, observation
 from hardenprobe.network import audit_hook
@@ -46,6 +47,9 @@ F = TypeVar("F")
 
 LIMITED = ("connections", "datagrams", "bytes_received", "seconds")  # what a device may be asked to bear
 ASK_AGAIN = 1.0  # seconds after which the scope is asked again in the middle of an exchange
+_LOCAL = frozenset(
+    {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM, errno.EADDRNOTAVAIL, errno.ENETDOWN}
+)
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: close by reset, so that no port is left waiting on either side
 
 
@@ -112,6 +116,7 @@ class DeviceLink:
     _failed: list[tuple[int, Recorder]] = field(
         default_factory=list
     )  # connections that no observation has yet
+    _reached: bool = False
 
     def __post_init__(self) -> None:
         self.turn.cost += self.cost
@@ -137,7 +142,7 @@ class DeviceLink:
                 for name in LIMITED
             }
         )
-        line = replace(self, may_speak=may_speak, cost=Cost(), share=share)
+        line = replace(self, may_speak=may_speak, cost=Cost(), share=share, _failed=[])
         try:
             yield line
         finally:
@@ -162,6 +167,7 @@ class DeviceLink:
             ScopeRefused: Address, hour or stop file forbid it; nothing was sent.
             CeilingReached: The device has been asked enough.
             Unreachable: state "refusing" or "silent".
+            LocalFault: This machine cannot connect.
         """
         await self.turn.lock.acquire()
         try:
@@ -181,7 +187,7 @@ class DeviceLink:
     async def _connected(self, port: int, reserved: bool) -> Stream:
         real = port + self.port_offset
         recorder = Recorder()
-        sock = socket.socket(_family(self.address), socket.SOCK_STREAM)
+        sock = self._socket(socket.SOCK_STREAM)
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
         there = (self.address, real)
@@ -204,18 +210,23 @@ class DeviceLink:
         except TimeoutError:
             raise failed("timed out", " is silent", "silent") from None
         except ConnectionRefusedError as exc:
+            self._reached = True
             raise failed(exc, " refuses", "refusing") from None
         except ConnectionResetError:
             pass  # it accepted, and reset before we looked; the first read says so
         except ConnectionError as exc:
             raise failed(exc, f": {exc.strerror}", "refusing") from None
         except OSError as exc:
+            if self._own(exc):
+                sock.close()
+                raise self._fault(exc) from None
             # Host or network unreachable: a router or our own stack said so, which is no word of the device.
             raise failed(exc, f": {exc.strerror}", "silent") from None
         except BaseException:
             sock.close()
             raise
         recorder.socket = account(sock, there, "connected", time.monotonic() - recorder.began)
+        self._reached = True
         self.turn.easing.accepted(self.address, port, sock)
         return Stream(self, port, sock, recorder, reserved)
 
@@ -249,7 +260,7 @@ class DeviceLink:
         there = (self.address, real)
         loop = asyncio.get_running_loop()
         async with self.turn.lock:
-            with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock, ExitStack() as stack:
+            with self._socket(socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
                 stack.enter_context(audit_hook.granted(sock, self.address, real, self.source))
                 try:
@@ -259,6 +270,8 @@ class DeviceLink:
                     if not any_port:
                         sock.connect(there)
                 except OSError as exc:  # no way there from this source: our own stack said so, not the device
+                    if self._own(exc):
+                        raise self._fault(exc) from None
                     recorder.socket = account(sock, there, exc, 0.0)
                     return Answer(state="silent", data=b"", recorder=recorder)
 
@@ -285,6 +298,8 @@ class DeviceLink:
                         told(exc)
                         return Answer(state="refusing", data=b"", recorder=recorder)
                     except OSError as exc:
+                        if self._own(exc):
+                            raise self._fault(exc) from None
                         told(exc)
                         continue
                     told("answered")
@@ -368,6 +383,19 @@ class DeviceLink:
             most = getattr(self.share, name)
             if getattr(self.cost, name) + getattr(wish, name) > most:
                 raise CeilingReached(f"{self.address}: this probe's share of {int(most)} {name} is used up")
+
+    def _socket(self, kind: socket.SocketKind) -> socket.socket:
+        try:
+            return socket.socket(_family(self.address), kind)
+        except OSError as exc:
+            raise self._fault(exc) from None
+
+    def _own(self, exc: OSError) -> bool:
+        """Tell a fault of this machine, or of the way to a device that had answered, from a silence of the device."""
+        return exc.errno in _LOCAL or (self._reached and exc.errno == errno.ENETUNREACH)
+
+    def _fault(self, exc: OSError) -> LocalFault:
+        return LocalFault(f"{self.address} cannot be asked from this machine: {exc.strerror}")
 
     def _ask_scope(self) -> None:
         self.permit.check(self.address)

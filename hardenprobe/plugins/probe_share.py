@@ -11,6 +11,7 @@ from pathlib import Path
 
 from hardenprobe.errors import (
     CeilingReached,
+    LocalFault,
     MalformedReply,
     MayNotSpeak,
     Overran,
@@ -39,6 +40,7 @@ async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> 
 
     Raises:
         ScopeRefused: The address, the hour or the stop file forbid to go on.
+        LocalFault: This machine cannot go on.
         Overran: It kept everything else waiting, and must not be run again.
     """
     transport, port = probe.place or ("tcp", None)
@@ -62,6 +64,8 @@ async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> 
                 fault(Reason.CRASHED, f"it raised TimeoutError{_blame(probe, exc)}")
             else:
                 fault(Reason.CEILING, f"this probe's share of the time, {seconds:.1f} seconds, is used up")
+        except LocalFault:
+            raise
         except Unreachable as exc:
             fault(Reason.SILENT if exc.state == "silent" else Reason.DROPPED, str(exc))
         except MalformedReply as exc:

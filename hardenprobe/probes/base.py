@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.errors import (
     CeilingReached,
+    LocalFault,
     MalformedReply,
     MayNotSpeak,
     PastTheDoor,
@@ -110,7 +111,7 @@ class ProbeContext:
             port: The one place that the block asks; what is missing is then missing there alone.
 
         Raises:
-            ScopeRefused, CeilingReached: The visit ends.
+            ScopeRefused, CeilingReached, LocalFault: The visit ends.
         """
         fault = partial(
             self.fault, name, kinds, where=None if port is None else self.line.endpoint(port, transport)
@@ -119,7 +120,7 @@ class ProbeContext:
             yield
         except (PastTheDoor, MayNotSpeak) as exc:
             fault(Reason.CRASHED, str(exc))
-        except (ScopeRefused, CeilingReached):
+        except (ScopeRefused, CeilingReached, LocalFault):
             raise
         except Unreachable as exc:
             reason = Reason.SILENT if exc.state == "silent" else Reason.DROPPED
@@ -181,7 +182,7 @@ class Probe:
         """Ask, and keep each observation as it comes.
 
         Raises:
-            ScopeRefused, CeilingReached: The visit ends.
+            ScopeRefused, CeilingReached, LocalFault: The visit ends.
         """
         transport, port = self.place or ("tcp", None)
         with asked.trying(self.name, self.produces, port, transport):

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory, Listed
-from hardenprobe.errors import CeilingReached, Overran, ScopeRefused, clip
+from hardenprobe.errors import CeilingReached, LocalFault, Overran, ScopeRefused, clip
 from hardenprobe.facts import ProbeFault, SnmpObjects, TcpPort
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.model.visit import OUTCOMES, SilentAddresses, Visit
@@ -345,6 +345,10 @@ class Scan:
         except ScopeRefused as exc:
             self.stop(str(exc))
             unfinished = str(exc)
+            asked.fault("visit", missing, Reason.WINDOW, unfinished)
+        except LocalFault as exc:
+            unfinished = str(exc)
+            asked.fault("visit", missing, Reason.INCONCLUSIVE, unfinished)
         except TimeoutError:
             asked.fault("visit", missing, Reason.CEILING, "the time for one device is used up")
         except CeilingReached as exc:

@@ -53,7 +53,10 @@ async def _run(
     if keeper:
         keeper.keep_inputs(used)
     earlier = keeper.earlier if keeper else None
-    started = earlier.begun.started if earlier else utc_now()
+    started, code = (
+        earlier.begun.started if earlier else utc_now(),
+        versions(),
+    )  # read while files can be opened
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
     proof = clock.prove(plan.scope, ends)
     visits: list[Visit] = list(earlier.visits) if earlier else []
@@ -122,7 +125,7 @@ async def _run(
         interrupted=running.interrupted,
         narrowed=job.narrowed,
         clock=proof,
-        versions=versions(),
+        versions=code,
         cost=sum((v.cost for v in visits), running.cost),
         capture=job.capture.finish() if job.capture else None,
         inputs=tuple(one.used for one in used),

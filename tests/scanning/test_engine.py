@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import importlib
 import itertools
 import os
 import random
 import socket
+import sys
 from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
@@ -506,6 +508,37 @@ def test_scope_that_closes_midway_stops_the_scan_and_keeps_what_was_seen(tmp_pat
     assert any("stop file" in notice for notice in found.notices)
     assert exit_status(found) == INCOMPLETE
     assert found.coverage.visited < found.coverage.planned
+    passes = [r.check for r in found.results if r.result is Word.PASS]
+    assert passes == [], "the rest of its ports was never looked at"
+
+
+@pytest.mark.skipif(
+    sys.platform != "linux", reason="where the system is short of descriptors, not of anything else"
+)
+def test_a_machine_without_descriptors_says_nothing_of_a_device() -> None:
+    """RLIMIT_NOFILE of getrlimit(2): the next socket fails with EMFILE. Port 23 speaks telnet, and was not asked."""
+    resource = importlib.import_module("resource")
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+
+    async def last(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (3, before[1]))
+        asyncio.get_running_loop().call_later(0.5, resource.setrlimit, resource.RLIMIT_NOFILE, before)
+        await saying(b"hello")(reader, writer)
+
+    device = Device({80: last, 23: saying(b"\xff\xfb\x01login: ")})
+    other = own_address()
+
+    async def run() -> Review:
+        try:
+            async with running(device):
+                return await reviewed(plan(device.address, other, udp_ports=()))
+        finally:
+            resource.setrlimit(resource.RLIMIT_NOFILE, before)
+
+    found = asyncio.run(run())
+    assert device.address in found.coverage.unfinished
+    assert not [r for r in found.results if r.result in (Word.PASS, Word.ERROR)]
+    assert exit_status(found) == INCOMPLETE and not found.head.interrupted
 
 
 def test_plan_is_left_alone_where_the_scope_refuses_at_once(tmp_path: Path) -> None:
