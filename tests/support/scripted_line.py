@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import atexit
 import ssl
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 from hardenprobe.errors import Unreachable
@@ -71,9 +73,15 @@ class _FedStream(Stream):
 
 def finish(work: Any) -> Any:
     """Run a coroutine to its end, and an asynchronous generator to a list."""
-    if hasattr(work, "__aiter__"):
-        return asyncio.run(_listed(work))
-    return asyncio.run(work)
+    return _loop().run(_listed(work) if hasattr(work, "__aiter__") else work)
+
+
+@cache
+def _loop() -> asyncio.Runner:
+    """One for all: to make a loop takes longer than most parsers do."""
+    runner = asyncio.Runner()
+    atexit.register(runner.close)
+    return runner
 
 
 async def _listed(work: Any) -> list[Any]:
