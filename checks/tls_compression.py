@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
-from hardenprobe.remediation.tls import TLS_SUITES
+from hardenprobe.remediation.tls import TLS_COMPRESSION_OFF
 
 EXPECTED = "no version of TLS compresses"
 
@@ -58,7 +58,7 @@ CHECK = Check(
     judge=judge,
     # NVD rates CVE-2012-4929 AV:N/AC:H/Au:N/C:P/I:N/A:N.
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
-    remedy=TLS_SUITES,
+    remedy=TLS_COMPRESSION_OFF,
     controls=("SC-8(1)",),
     version="2",
 )

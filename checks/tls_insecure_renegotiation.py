@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
-from hardenprobe.remediation.tls import TLS_FIRMWARE
+from hardenprobe.remediation.tls import TLS_RENEGOTIATION
 
 EXPECTED = "every version below TLS 1.3 answers with renegotiation_info"
 
@@ -54,7 +54,7 @@ CHECK = Check(
     judge=judge,
     # NVD rates CVE-2009-3555 AV:N/AC:M/Au:N/C:N/I:P/A:P; whether renegotiation happens at all is not known here.
     vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:U/EM:A"},
-    remedy=TLS_FIRMWARE,
+    remedy=TLS_RENEGOTIATION,
     controls=("SC-8(1)", "SC-23"),
     version="2",
 )

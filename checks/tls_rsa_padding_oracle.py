@@ -22,7 +22,7 @@ from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
 from hardenprobe.checking.views.tls import judge_flaw
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsFlaws, TlsPort
 from hardenprobe.model import Reach
-from hardenprobe.remediation.tls import TLS_FIRMWARE
+from hardenprobe.remediation.tls import TLS_RSA_OFF
 
 EXPECTED = "answers do not depend on the padding"
 
@@ -42,7 +42,7 @@ CHECK = Check(
     judge=judge,
     # NVD rates CVE-2017-13099 AV:N/AC:M/Au:N/C:P/I:N/A:N.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
-    remedy=TLS_FIRMWARE,
+    remedy=TLS_RSA_OFF,
     controls=("SI-2", "RA-5"),
     reach=Reach.STRAIN,
     version="2",

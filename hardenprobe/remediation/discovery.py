@@ -6,19 +6,24 @@ What a change breaks is common practice, no source, and depends on the model.
 from __future__ import annotations
 
 from hardenprobe.model import Remedy
+from hardenprobe.remediation.general import LISTED_OUT, LOCK_OUT, WHOLE_DEVICE
 
 DISCOVERY_OFF = Remedy(
     id="discovery-off",
     title="Switch discovery protocols off where nobody searches for the device",
     steps=(
+        (
+            "Move scan to folder destinations, and whatever else the device reaches by a short name, to full DNS names: with "
+            "NetBIOS and LLMNR off, a short name no longer leads anywhere."
+        ),
         "Give print servers and workstations queues with a fixed DNS name.",
         "In the network settings, switch off the discovery protocols that the findings name.",
-        "Where phones must find the device, keep the one protocol that they use, and let only their network reach it.",
+        "Where phones must find the device, keep the one protocol that they use, on the link of the phones alone.",
     ),
-    confirm="Ask again: the discovery checks show pass, their ports unreachable.",
+    confirm="Ask again: the discovery checks show pass, their ports unreachable; a test scan still arrives in its folder.",
     needs_first="Queues that name the device instead of searching for it.",
-    stops_working="Phone and driverless printing, web-service and name-based queues, set-up tools that search.",
-    ask="The users who print from phones, and whoever sets up workstations.",
+    stops_working="Phone and driverless printing, web-service and name-based queues, set-up tools that search, scan to folder by short name.",
+    ask="The users who print from phones, whoever sets up workstations, and whoever runs the folders that are scanned to.",
     undo="Switch the protocol on again in the same place.",
     lock_out="None: discovery is not how the settings are reached.",
 )
@@ -77,7 +82,7 @@ SMALL_SERVICES_OFF = Remedy(
         "In the network or protocol settings, switch off the services that the findings name.",
         "Where they have no switch, let only the administrators' network reach those ports, or look for firmware.",
     ),
-    confirm="Ask again: cleartext-small-services and cleartext-remote-shell show pass.",
+    confirm="Ask again: cleartext-small-services, udp-small-services and cleartext-remote-shell show pass.",
     needs_first="Nothing, unless a script uses a remote shell: then another way for it.",
     stops_working="Scripts that print or copy by remote shell; hardly anything uses the others.",
     ask="Whoever scripts the device.",
@@ -92,13 +97,14 @@ LPD_OFF = Remedy(
         "Read the queue ports on the print servers and hosts, to learn who prints by LPD.",
         "Move those queues to IPP over TLS, one pilot first.",
         "Then switch LPD off; where a host cannot move, admit only its address to TCP 515.",
+        WHOLE_DEVICE,
     ),
     confirm="Ask again: cleartext-print-lpd shows pass from where users sit; a test page still prints.",
     needs_first="Every queue that prints by LPD is known.",
-    stops_working="Host, warehouse and old script queues.",
+    stops_working=f"Host, warehouse and old script queues. {LISTED_OUT}",
     ask="Whoever runs the print servers, the hosts and the warehouse.",
-    undo="Switch LPD on again in the same place.",
-    lock_out="None: LPD is not how the settings are reached.",
+    undo="Switch LPD on again in the same place; clear the list at the panel where it shuts you out.",
+    lock_out=LOCK_OUT,
 )
 
 SMB1_OFF = Remedy(
@@ -123,7 +129,7 @@ SMB_SIGNING = Remedy(
         "If nobody opens folders on the device, switch its SMB server off; scanning to a folder does not need it.",
         "Otherwise require signing in the SMB settings.",
     ),
-    confirm="Ask again: smb-signing-not-required shows pass or not applicable.",
+    confirm="Ask again: smb-signing-not-required shows pass or not applicable; a test scan still arrives in its folder.",
     needs_first="Clients that open folders on the device can sign.",
     stops_working="Clients too old to sign; printing through the device's own SMB queue where the server goes off.",
     ask="Whoever opens folders on the device.",

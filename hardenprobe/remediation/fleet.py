@@ -59,6 +59,7 @@ CLOCK_SET = Remedy(
     title="Let the device keep its time by the site's time service",
     steps=(
         "In the date and time settings, enter the site's time servers and the time zone.",
+        "Where the address comes by DHCP, see which time server that names: DHCP option 42 can overwrite what was entered.",
         "See that UDP 123 from the device to them is open.",
     ),
     confirm="Ask again: clock-skew shows pass.",
@@ -113,7 +114,7 @@ SEGMENT_FILTER = Remedy(
     stops_working="Whoever reached the device across segments.",
     ask="The network team and the print server's administrator.",
     undo="Restore the rule.",
-    lock_out="Keep the administrators' segment open to the settings.",
+    lock_out="Keep your own address and the administrators' segment open to the settings; otherwise only the panel is left.",
 )
 
 ALLOW_LIST_ADMIT = Remedy(

@@ -7,6 +7,18 @@ from __future__ import annotations
 
 from hardenprobe.model import Remedy
 
+# Lists of admitted sources are often one for the whole device; common practice (no published requirement).
+WHOLE_DEVICE = (
+    "Find out whether the list of admitted sources holds for this service or for the whole device. For the whole device, enter "
+    "your own address first, then those of administrators, print servers and collectors, and of the servers whose replies "
+    "scan to folder, to mail and sign-in wait for."
+)
+LISTED_OUT = "Administrators, collectors and the replies that scan to folder waits for, where a list for the whole device forgets them."
+LOCK_OUT = (
+    "A list for the whole device shuts out whoever is not on it: your own address first, a second session open, and know how to "
+    "clear the list at the panel before you begin."
+)
+
 TELNET_OFF = Remedy(
     id="telnet-off",
     title="Switch telnet off",
@@ -58,16 +70,24 @@ RAW_PRINT_LIMIT = Remedy(
     id="raw-print-limit",
     title="Switch raw printing off, or let only the print servers reach it",
     steps=(
-        "Read on the print servers which queues use the raw port.",
+        (
+            "Read on the print servers which queues use the raw port, and ask what else does: pull-print and accounting servers, "
+            "output management, label software, tools that load firmware and fonts."
+        ),
         "Move one pilot queue to IPP over TLS, then the others.",
-        "In the device's port settings, switch raw printing off; where it must stay, admit only the print servers' addresses.",
+        "In the device's port settings, switch raw printing off; where it must stay, admit only the addresses of those servers.",
+        WHOLE_DEVICE,
+        (
+            "In an office without a print server: give the computers queues over IPP with TLS, and then switch raw printing off; "
+            "there is no address to admit."
+        ),
     ),
     confirm="Ask again from a client's network: cleartext-print-raw shows pass; print one page from each queue.",
     needs_first="Queues over IPP with TLS, tried on one pilot device.",
-    stops_working="Most print-server queues, and label software.",
-    ask="The print server's administrator and whoever runs label or line-of-business software.",
-    undo="Switch raw printing on again in the same place.",
-    lock_out="None: the settings are reached another way.",
+    stops_working=f"Most print-server queues, pull-print, label software, firmware and fonts that are loaded by the raw port. {LISTED_OUT}",
+    ask="The print server's administrator, whoever runs accounting, output management, label or line-of-business software.",
+    undo="Switch raw printing on again in the same place; clear the list at the panel where it shuts you out.",
+    lock_out=LOCK_OUT,
 )
 
 CLOSE_PORT = Remedy(
@@ -91,8 +111,12 @@ SNMP_V3 = Remedy(
     id="snmp-v3-on",
     title="Set SNMPv3 up with authentication and privacy",
     steps=(
-        "In the SNMP settings, create one SNMPv3 user for the monitoring, with authentication and privacy.",
+        (
+            "In the SNMP settings, create one SNMPv3 user for the monitoring, with authentication and privacy, and passphrases of 8 or "
+            "more characters (RFC 3414 section 11.2), one for each purpose."
+        ),
         "Choose AES for privacy and SHA-2 for authentication where the device has them.",
+        "Delete the template users that came with the device or its image.",
         "Enter the same user in every collector and see that readings arrive.",
     ),
     confirm="Read sysName with the new user at the level authPriv; then ask again: snmp-v3-missing shows pass.",
@@ -107,15 +131,19 @@ SNMP_COMMUNITY = Remedy(
     id="snmp-default-community-change",
     title="Remove the default SNMP communities",
     steps=(
-        "In the SNMP settings, delete the default read and write communities.",
-        "Where versions 1 or 2c must stay for a time, set a community that is a secret, read-only, and admit only the collectors.",
+        "On the print servers, move the print queue's status off SNMP, or to the SNMPv3 user or the new community.",
+        "Then, in the SNMP settings, delete the default read and write communities.",
+        (
+            "Where versions 1 or 2c must stay for a time, set a community that is a secret, read-only, and admit only the collectors. "
+            "Where that list holds for the whole device, enter your own address first."
+        ),
     ),
     confirm="Ask again: snmp-default-community-read shows no answer to a default community.",
     needs_first="The new community, or the SNMPv3 user, is known to every collector and print server.",
     stops_working="Queues show offline, driver set-up, supplies and meter readings, accounting, monitoring.",
     ask="The print server's administrator, the monitoring team, the supplies contract.",
     undo="Enter the old community again, for as long as it takes to find who needed it.",
-    lock_out="None: SNMP is not how the settings are reached.",
+    lock_out="SNMP is not how the settings are reached; but a list of admitted sources that holds for the whole device is: know how to clear it at the panel.",
 )
 
 SNMP_V1_V2C_OFF = Remedy(

@@ -6,6 +6,7 @@ What a change breaks is common practice, no source, and depends on the model.
 from __future__ import annotations
 
 from hardenprobe.model import Remedy
+from hardenprobe.remediation.general import LISTED_OUT, LOCK_OUT, WHOLE_DEVICE
 
 _ASK = "The print server's administrator, the monitoring team, the supplies contract."
 _NO_LOCK = "None: SNMP is not how the settings are reached."
@@ -61,16 +62,17 @@ SNMP_LIMIT_SOURCES = Remedy(
     id="snmp-limit-sources",
     title="Let only the collectors reach SNMP",
     steps=(
-        "In the access control settings, admit only the collectors' addresses to SNMP.",
+        WHOLE_DEVICE,
+        "In the access control settings, admit only the collectors' and print servers' addresses to SNMP.",
         "Where the device has no such list, filter UDP 161 in the network.",
         "Switch versions 1 and 2c off where every collector speaks version 3.",
     ),
     confirm="Scan again from a client's network with --reach strain: SNMP is silent there.",
     needs_first="The addresses of all collectors and print servers are known.",
-    stops_working="Queues show offline and readings stop for whoever was forgotten.",
+    stops_working=f"Queues show offline and readings stop for whoever was forgotten. {LISTED_OUT}",
     ask=_ASK,
-    undo="Clear the list in the same place.",
-    lock_out=_NO_LOCK,
+    undo="Clear the list in the same place, or at the panel.",
+    lock_out=LOCK_OUT,
 )
 
 SNMP_PERSONAL = Remedy(

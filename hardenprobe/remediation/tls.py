@@ -82,18 +82,29 @@ TLS_CERTIFICATE = Remedy(
     steps=(
         "Set the device's clock first; a wrong clock makes a good certificate fail.",
         (
-            "In the device's certificate settings, create a new key (RSA 2048 or more, or P-256) and a signing request with "
-            "the device's names as subject alternative names."
+            "In the device's certificate settings, create a new key (RSA 2048 or more, or P-256) and a signing request. The private key "
+            "stays in the device: where it must be made elsewhere or exported, whoever holds the file is the device, so protect it "
+            "with a passphrase and delete it afterwards."
         ),
-        "Have it signed with SHA-256 by your own authority, and install the certificate with its chain.",
-        "Choose it for the web server and for IPPS, and note the day on which it ends.",
+        (
+            "Ask for every name that people use as subject alternative names: the full DNS name, the short name and the IP address "
+            "where queues or bookmarks use them."
+        ),
+        (
+            "Have it signed with SHA-256 by your own authority, with serverAuth as extended key usage, and clientAuth too where "
+            "802.1X uses it."
+        ),
+        (
+            "Install the certificate together with every intermediate certificate up to the root, and choose it for the web server "
+            "and for IPPS; note the day on which it ends."
+        ),
     ),
     confirm="Ask again: the certificate checks show pass; a browser opens the settings without a warning.",
     needs_first="Your authority's root is on the clients; the device is reached by a name.",
     stops_working="Clients that pinned the old certificate, IPPS queues, 802.1X where it uses the same certificate; jobs "
     "drop when the service restarts: do it out of hours.",
     ask="Whoever runs the authority, the print servers and 802.1X.",
-    undo="Choose the former certificate; export it first where the device allows it.",
+    undo="Choose the former certificate again; leave it in the device until the new one has proved itself. Never export its private key for that.",
     lock_out="With Strict-Transport-Security on, a certificate that browsers refuse cannot be passed by: switch it off first.",
     after=("tls-current-version",),
 )
@@ -112,4 +123,56 @@ TLS_FIRMWARE = Remedy(
     ask="Whoever administers the device, and the service technician.",
     undo="Often impossible: firmware may refuse to go back.",
     lock_out="A reset may restore the default password and address: know the panel's way in.",
+)
+
+TLS_COMPRESSION_OFF = Remedy(
+    id="tls-compression-off",
+    title="Switch TLS compression off",
+    steps=(
+        "In the device's security settings, switch compression of TLS off, where there is such a setting.",
+        "Otherwise look for a firmware release that leaves compression out; TLS 1.3 alone has none.",
+    ),
+    confirm="Ask again: tls-compression shows pass.",
+    needs_first="Nothing: clients go on without compression.",
+    stops_working="Nothing by the setting; a firmware update can reset settings.",
+    ask="Whoever administers the device.",
+    undo="Switch it on again in the same place.",
+    lock_out="None by the setting; a firmware update may restore the default password and address: know the panel's way in.",
+)
+
+TLS_RENEGOTIATION = Remedy(
+    id="tls-renegotiation-secure",
+    title="Allow secure renegotiation only",
+    steps=(
+        "In the device's security settings, switch insecure renegotiation off, or renegotiation as a whole.",
+        "Otherwise look for a firmware release that answers with renegotiation_info (RFC 5746); TLS 1.3 alone has no renegotiation.",
+        "Until then, let no client certificate sign in to the settings: what is sent before the second handshake is not whose it seems.",
+    ),
+    confirm="Ask again: tls-insecure-renegotiation shows pass.",
+    needs_first="Clients that know RFC 5746, which all current ones do.",
+    stops_working="Very old clients that refuse servers with secure renegotiation; sign-in by client certificate where renegotiation goes off.",
+    ask="Whoever runs the print servers and fleet agents.",
+    undo="Switch it on again in the same place.",
+    lock_out="A browser that signs in by client certificate may not reach the settings: keep one session open.",
+)
+
+TLS_RSA_OFF = Remedy(
+    id="tls-rsa-exchange-off",
+    title="Switch RSA key exchange off, then update the firmware",
+    steps=(
+        (
+            "In the device's security settings, switch every suite whose name begins with TLS_RSA off at once: without them the oracle "
+            "has nothing to decrypt."
+        ),
+        "Then look for the firmware release that mends the flaw; read its notes for staged steps and settings that are reset.",
+        "Where the suites cannot be switched off, let only the administrators' network reach the port until the update.",
+        "Replace the certificate's key where the same key was used for RSA key exchange elsewhere.",
+    ),
+    confirm="Ask again at reach strain: tls-rsa-padding-oracle and, for static RSA, tls-no-forward-secrecy show pass.",
+    needs_first="Clients and print servers share a suite with ECDHE.",
+    stops_working="Very old clients that know RSA key exchange alone.",
+    ask="Whoever runs the print servers and fleet agents, and the service technician.",
+    undo="Choose the former suites in the same place; firmware may refuse to go back.",
+    lock_out="A browser that shares no suite no longer reaches the settings: keep one session open; a filter must let your own "
+    "address in, or the panel is left.",
 )

@@ -6,6 +6,7 @@ What a change breaks is common practice, no source, and depends on the model.
 from __future__ import annotations
 
 from hardenprobe.model import Remedy
+from hardenprobe.remediation.general import LISTED_OUT, LOCK_OUT, WHOLE_DEVICE
 
 _ADMINISTRATOR = "Whoever administers the device."
 _PRINT_SERVERS = "The print server's administrator, and whoever prints without one."
@@ -38,7 +39,7 @@ ISOLATE_OR_REPLACE = Remedy(
     stops_working="Direct printing and scanning from the networks that are shut out.",
     ask="The network team, and the users of the device.",
     undo="Open the filter again.",
-    lock_out="The administrators' addresses must be among those let in.",
+    lock_out="Your own address and those of the administrators must be among those let in; otherwise only the panel is left.",
 )
 
 SETTINGS_SIGN_IN = Remedy(
@@ -61,11 +62,15 @@ STRICT_TRANSPORT = Remedy(
     title="Switch Strict-Transport-Security on",
     steps=(
         "See that the certificate is trusted by browsers, and that it renews by itself.",
-        "In the web server settings, switch HTTP Strict Transport Security on.",
+        (
+            "See that every port of the device's name that browsers open speaks HTTPS: the rule binds the name and so every port of "
+            "it (RFC 6797), other web services among them."
+        ),
+        "In the web server settings, switch HTTP Strict Transport Security on, with a short max-age first.",
     ),
     confirm="Ask again: http-strict-transport shows pass with a max-age above zero.",
     needs_first="A trusted certificate that renews.",
-    stops_working="Browsers no longer let anyone click past an expired or self-signed certificate.",
+    stops_working="Browsers no longer let anyone click past an expired or self-signed certificate, nor open plain HTTP at every port of the same name.",
     ask=_ADMINISTRATOR,
     undo="Switch it off and serve max-age=0 once to every browser that has seen it.",
     lock_out="When the certificate expires, browsers refuse the name: the address or the panel is left.",
@@ -106,14 +111,15 @@ IPP_AUTHENTICATION = Remedy(
     title="Demand authentication for IPP, or let only the print servers reach it",
     steps=(
         "Decide who may print without a print server; where nobody may, admit only the print servers' addresses.",
+        WHOLE_DEVICE,
         "Otherwise switch authentication on in the IPP settings, over TLS.",
     ),
     confirm="Ask again: ipp-no-authentication shows pass, or the port is silent from a client's network.",
     needs_first="IPP over TLS, since Basic sends the password readable; accounts for whoever prints directly.",
-    stops_working="Driverless printing from phones and guests.",
+    stops_working=f"Driverless printing from phones and guests. {LISTED_OUT}",
     ask=_PRINT_SERVERS,
-    undo="Switch authentication off again in the same place.",
-    lock_out="None: the settings are reached another way.",
+    undo="Switch authentication off again in the same place; clear the list at the panel where it shuts you out.",
+    lock_out=LOCK_OUT,
     after=("ipp-tls-only",),
 )
 
