@@ -69,7 +69,7 @@ CHECK = Check(
     reads=(TcpPort, HttpAnswer, TlsPort, IppPrinter, DeclaredDevice),
     judge=judge,
     settings=Settings,
-    # Paper and spool, from the networks that reach a print service at all.
+    # The same as over the raw port and LPD: printing for anyone, and what a job may change besides.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:U/EM:A"},
     remedy=IPP_AUTHENTICATION,
     controls=("AC-14", "IA-2", "AU-10"),

@@ -26,6 +26,8 @@ def found(device: Virtual, source: str) -> Iterator[_Found]:
     for service in device.services:
         if device.refusal(service, source) is not None:
             continue
+        if isinstance(service, Http) and service.port == 5357 and service.spoken_in == "none":
+            yield "web-services-in-clear", "tcp", 5357, None
         if isinstance(service, Http) and service.port in (
             SECURE_PORTS if service.spoken_in == "tls" else CLEAR_PORTS
         ):
@@ -94,6 +96,8 @@ def _ipp(service: Ipp) -> Iterator[_Found]:
     if service.authentication in ("none", "requesting-user-name"):
         for way in ways:
             yield "ipp-no-authentication", *where, f"{SCHEMES[way]} {service.path}"
+    if service.authentication == "basic" and "none" in ways:
+        yield "ipp-basic-without-tls", *where, None
     if service.jobs == "named":
         yield "ipp-job-disclosure", *where, None
     if service.print_by_reference:

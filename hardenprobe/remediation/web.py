@@ -182,3 +182,19 @@ FTP_ANONYMOUS_OFF = Remedy(
     undo="Switch anonymous access on again in the same place.",
     lock_out="None: FTP is not how the settings are reached.",
 )
+
+WEB_SERVICES_OFF = Remedy(
+    id="web-services-off",
+    title="Switch web services for printing and scanning off",
+    steps=(
+        "Find out which computers print or scan through queues that were found by themselves (WS-Discovery).",
+        "Give them queues over IPP with TLS, and another way to scan, one pilot first.",
+        "In the network settings, switch web services for printing and scanning off; WS-Discovery usually goes with them.",
+    ),
+    confirm="Ask again: web-services-in-clear and discovery-ws-discovery show pass; a test page still prints.",
+    needs_first="Queues over IPP with TLS, tried on one pilot device.",
+    stops_working="Queues and scanning that computers set up by themselves.",
+    ask="Whoever sets up workstations, and the users who scan from them.",
+    undo="Switch the services on again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)

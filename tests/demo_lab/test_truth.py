@@ -104,7 +104,10 @@ def services(*given, rest=""):
             {"unexpected-service tcp 513 -", "cleartext-remote-shell tcp 513 -"},
         ),
         ('{speaks: "ipp"}', CLEAR_IPP | {"ipp-no-authentication tcp 631 ipp /ipp/print"}),
-        ('{speaks: "ipp", authentication: "basic", jobs: "private"}', CLEAR_IPP),
+        (
+            '{speaks: "ipp", authentication: "basic", jobs: "private"}',
+            CLEAR_IPP | {"ipp-basic-without-tls tcp 631 -"},
+        ),
         ('{speaks: "ipp", path: "/queues/one"}', set()),
         (
             '{speaks: "ipp", authentication: "digest", jobs: "named", print_by_reference: true}',
@@ -299,6 +302,7 @@ def test_what_is_derived_is_what_plain_sockets_see(lab, source, connect, old_cli
                 515,
                 2323,
                 5355,
+                5357,
                 5900,
                 8000,
                 8080,

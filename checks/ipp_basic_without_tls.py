@@ -1,0 +1,56 @@
+"""The print service takes passwords by Basic without TLS.
+
+Fails when
+    An address of the device's own stands, at the same position, beside security none and authentication basic.
+Passes when
+    None of its own addresses does. Addresses of other hosts are not judged.
+Unknown when
+    The attributes cannot be paired by position, or no IPP came back on its port.
+Reach
+    ask: the attributes that are asked for anyway; nobody signs in.
+Why it matters
+    Whoever prints sends the account's password readable with every job; it is often the one of the directory.
+Sources
+    RFC 7617, section 4; RFC 8011, sections 5.4.2 and 5.4.3; NIST SP 800-53 Rev. 5, IA-5(1) and SC-8(1)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.ipp import own_uris, serving
+from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
+from hardenprobe.remediation.web import IPP_TLS
+
+EXPECTED = "no address of the print service takes Basic without TLS"
+BASIC = ("basic", "certificate+basic")  # IANA IPP registrations, uri-authentication-supported
+
+
+def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+    """One result for each port, from the addresses of the device's own."""
+    found, missing = serving(seen, EXPECTED)
+    yield from missing
+    for answer in found:
+        own = own_uris(seen, answer)
+        bare = [key for key, one in own.items() if one.security == "none" and one.authentication in BASIC]
+        if bare:
+            text = f"{', '.join(bare)} asks for Basic with security none"
+            yield fail(answer, text, EXPECTED, value=bare)
+        elif own:
+            yield passed(answer, f"Basic without TLS at none of {', '.join(own)}", EXPECTED)
+        else:
+            why = answer.facts.unpaired or "no address of the device's own is told"
+            yield untold(answer, why, EXPECTED)
+
+
+CHECK = Check(
+    id="ipp-basic-without-tls",
+    document=__doc__,
+    reads=(TcpPort, HttpAnswer, TlsPort, IppPrinter, DeclaredDevice),
+    judge=judge,
+    # A password in clear of an account whose rights are not known.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:U/EM:A"},
+    remedy=IPP_TLS,
+    controls=("IA-5(1)", "SC-8(1)"),
+)
