@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any
+from typing import Any, Literal
 
 from pysnmp.proto import api, rfc1902
 
@@ -80,6 +80,7 @@ class Shown:
         forwards: ipForwarding.
         utc_offset_h: The zone its clock shows.
         states_zone: hrSystemDate names the zone.
+        access: vacmAccessTable is in the view; "writes" gives version 2c a write view.
         channels: TCP ports that prtChannelTable names beside those of its print services.
     """
 
@@ -90,6 +91,7 @@ class Shown:
     forwards: bool = False
     utc_offset_h: int = 0
     states_zone: bool = True
+    access: Literal["hidden", "reads", "writes"] = "hidden"
     channels: tuple[int, ...] = ()
 
 
@@ -122,6 +124,11 @@ def of(host: Host, shown: Shown | None = None) -> Table:
             fixed[f"2.1.4.20.1.3.{address}"] = rfc1902.IpAddress(
                 "255.0.0.0" if kind == 24 else "255.255.255.0"
             )
+    if shown.access != "hidden":
+        # RFC 3415: vacmAccessWriteViewName of group "lab", no context, by model and level.
+        for model, level, view in ((2, 1, "all" if shown.access == "writes" else ""), (3, 3, "all")):
+            fixed[f"6.3.16.1.4.1.6.3.108.97.98.0.{model}.{level}"] = text(view)
+        fixed["6.3.16.1.5.2.1.4.3.97.108.108.3.1.3.6"] = number(1)  # view "all" includes internet
     for row, owner in enumerate(shown.job_owners, 1):
         fixed[f"4.1.2699.1.1.1.3.1.1.9.1.{row}"] = text(owner)
     if prints:

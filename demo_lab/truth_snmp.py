@@ -34,6 +34,10 @@ def of(device: Virtual, agent: Snmp) -> Iterator[_Found]:
     for what, text in people.items():
         if text and (what != "operator" or device.listed.kind != "scanner"):
             yield "snmp-personal-data", *UDP, what
+    if agent.access != "hidden":
+        yield "snmp-access-table-readable", *UDP, None
+        if agent.access == "writes":
+            yield "snmp-access-table-readable", *UDP, "write view"
     if agent.forwards:
         yield "device-bridges-networks", *UDP, "forwarding"
     if sum(agent.interfaces) > 1:

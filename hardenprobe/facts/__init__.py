@@ -23,6 +23,7 @@ from hardenprobe.facts.discovery import (
 from hardenprobe.facts.fleet import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, StatementMade
 from hardenprobe.facts.ports import FtpSession, ProbeFault, TcpPort, TelnetGreeting
 from hardenprobe.facts.snmp import (
+    AccessEntry,
     Channel,
     Interface,
     Personal,
@@ -63,6 +64,7 @@ __all__ = [
     "PASSWORD_KEYS",
     "USER_KEYS",
     "VERSIONS",
+    "AccessEntry",
     "Certificate",
     "Chain",
     "Channel",

@@ -36,6 +36,21 @@ class Subnet:
 
 
 @dataclass(frozen=True, kw_only=True)
+class AccessEntry:
+    """A row of vacmAccessTable (RFC 3415): what a group may do in one version and at one level.
+
+    Attributes:
+        model: vacmAccessSecurityModel: 0 any, 1 SNMPv1, 2 SNMPv2c, 3 user-based (RFC 3411 section 5).
+        level: vacmAccessSecurityLevel: 1 noAuthNoPriv, 2 authNoPriv, 3 authPriv.
+        writes: vacmAccessWriteViewName names a view that is shown to hold something (vacmViewTreeFamilyTable).
+    """
+
+    model: int
+    level: int
+    writes: bool
+
+
+@dataclass(frozen=True, kw_only=True)
 class Channel:
     """A row of prtChannelTable (RFC 3805).
 
@@ -79,6 +94,7 @@ class SnmpObjects:
         device_types: hrDeviceType of each device that it says it is made of, object ids.
         forwarding: ipForwarding, None where it is not shown.
         date: hrSystemDate, hex of its octets.
+        access: Rows of vacmAccessTable; group names are not kept.
         printing: hrPrinterStatus says so of one of its printers.
         fault: Why reading ended early.
     """
@@ -94,6 +110,7 @@ class SnmpObjects:
     printing: bool = False
     interfaces: tuple[Interface, ...] = ()
     subnets: tuple[Subnet, ...] = ()
+    access: tuple[AccessEntry, ...] = ()
     channels: tuple[Channel, ...] = ()
     personal: tuple[Personal, ...] = ()
     fault: str | None = None

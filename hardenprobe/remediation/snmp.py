@@ -106,3 +106,19 @@ SNMP_ENGINE_ID = Remedy(
     undo="None needed: collectors discover the new id.",
     lock_out=_NO_LOCK,
 )
+
+SNMP_VIEW = Remedy(
+    id="snmp-view-narrow",
+    title="Keep the tables of access and users out of what communities show",
+    steps=(
+        "Restrict the view of every community to what collectors read, without the branch snmpModules, where the device can.",
+        "Take the write view away from every group of version 1 and 2c; where a tool must write, give it an SNMPv3 user.",
+        "Remove the default communities.",
+    ),
+    confirm="Ask again: snmp-access-table-readable shows pass.",
+    needs_first="A list of the objects that collectors and print servers read, and of the tools that set values by SNMP.",
+    stops_working="Tools that set values by SNMP, and collectors that read what the view no longer holds.",
+    ask=_ASK,
+    undo="Give the old view back in the same place.",
+    lock_out=_NO_LOCK,
+)

@@ -121,5 +121,6 @@ def test_less_work_never_scores_lower(id: str) -> None:
     "id", [id for id, check in CHECKS.items() if any("PL:R" in v for v in check.vectors.values())]
 )
 def test_whoever_gains_the_administrators_rights_scores_high(id: str) -> None:
-    if id != "settings-page-open":  # reading is proven there, and no more
-        assert base(id) >= 7.0
+    for key, vector in CHECKS[id].vectors.items():
+        if "PL:R" in vector and id != "settings-page-open":  # reading is proven there, and no more
+            assert base(id, key) >= 7.0

@@ -164,6 +164,13 @@ def test_bulk_answers_and_people(agents: Any, review: Review, said: Any) -> None
     assert CONTACT not in kept
 
 
+def test_the_access_table_tells_who_may_write(agents: Any, review: Review, said: Any) -> None:
+    """net-snmp shows vacmAccessTable in the view of its communities, and makes rows of rwcommunity."""
+    check = "snmp-access-table-readable"
+    assert words(said, review, agents["writes"], check) == {(None, "fail"), ("write view", "fail")}
+    assert words(said, review, agents["users"], check) == {(None, "fail")}
+
+
 def test_engine_ids_and_clock(agents: Any, review: Review, said: Any) -> None:
     for host in agents.values():
         assert words(said, review, host, "snmp-shared-engine-id") == {(None, "pass")}

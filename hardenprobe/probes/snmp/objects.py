@@ -15,7 +15,16 @@ from ipaddress import IPv4Address, ip_network
 from typing import Any
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import Channel, Interface, Personal, SnmpAnswer, SnmpObjects, Subnet, readable
+from hardenprobe.facts import (
+    AccessEntry,
+    Channel,
+    Interface,
+    Personal,
+    SnmpAnswer,
+    SnmpObjects,
+    Subnet,
+    readable,
+)
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink
@@ -34,6 +43,9 @@ IF_TYPE, IF_STATUS = "1.3.6.1.2.1.2.2.1.3", "1.3.6.1.2.1.2.2.1.8"
 # RFC 4293: ipAddressPrefix of ipAddressTable, and the table of IPv4 alone that it replaces.
 PREFIX, PREFIX_ROW = "1.3.6.1.2.1.4.34.1.5", "1.3.6.1.2.1.4.32.1"
 ADDRESS_INTERFACE, ADDRESS_MASK = "1.3.6.1.2.1.4.20.1.2", "1.3.6.1.2.1.4.20.1.3"
+# RFC 3415: vacmAccessWriteViewName, and vacmViewTreeFamilyType, which says what a view holds.
+WRITE_VIEW, VIEW_FAMILY = "1.3.6.1.6.3.16.1.4.1.6", "1.3.6.1.6.3.16.1.5.2.1.4"
+INCLUDED = 1
 # RFC 3805.
 OPERATOR, SERVICE_PERSON = "1.3.6.1.2.1.43.5.1.1.4", "1.3.6.1.2.1.43.5.1.1.5"
 CHANNEL_TYPE, CHANNEL_STATE = "1.3.6.1.2.1.43.14.1.1.2", "1.3.6.1.2.1.43.14.1.1.6"
@@ -41,7 +53,7 @@ CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
 JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
 COLUMNS = (
     DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, ADDRESS_INTERFACE,
-    ADDRESS_MASK, PREFIX, OPERATOR, SERVICE_PERSON,
+    ADDRESS_MASK, PREFIX, WRITE_VIEW, VIEW_FAMILY, OPERATOR, SERVICE_PERSON,
     CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
 )  # fmt: skip
 PEOPLE = {
@@ -142,6 +154,7 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
             for i, b in rows[IF_TYPE].items()
         ),
         subnets=tuple(dict.fromkeys(_subnets(rows))),
+        access=tuple(_access(rows)),
         channels=tuple(
             Channel(
                 type=b.number or 0,
@@ -171,6 +184,21 @@ def _subnets(rows: Rows) -> Iterator[Subnet]:
             with contextlib.suppress(ValueError):
                 network = ip_network(f"{address}/{IPv4Address(mask.octets)}", strict=False)
                 yield Subnet(interface=str(cell.number), network=str(network))
+
+
+def _access(rows: Rows) -> Iterator[AccessEntry]:
+    """Rows of vacmAccessTable; model and level are the last two arcs of the index (RFC 3415)."""
+    # A view that is named and holds nothing lets nobody write; its name begins the index, after its length.
+    views = {
+        tuple(arcs[1 : arcs[0] + 1])
+        for arcs in ([int(arc) for arc in index.split(".")] for index, cell in rows[VIEW_FAMILY].items()
+                     if cell.number == INCLUDED)
+    }  # fmt: skip
+    for index, cell in rows[WRITE_VIEW].items():
+        arcs = index.split(".")
+        if len(arcs) > 2:
+            writes = bool(cell.octets) and tuple(cell.octets or b"") in views
+            yield AccessEntry(model=int(arcs[-2]), level=int(arcs[-1]), writes=writes)
 
 
 def _first(rows: Rows, column: str) -> Binding | None:

@@ -21,7 +21,7 @@ from hardenprobe.demo_lab.service_snmp import Snmp
 from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import MalformedReply
-from hardenprobe.facts import Channel, SnmpAnswer, SnmpEngine, SnmpObjects, Subnet
+from hardenprobe.facts import AccessEntry, Channel, SnmpAnswer, SnmpEngine, SnmpObjects, Subnet
 from hardenprobe.model import State
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink
@@ -262,6 +262,33 @@ def test_the_prefix_of_an_address_is_read_from_the_row_that_it_points_at(
         snmp_objects.PREFIX: {"1": Binding("1", object_id=f"{snmp_objects.PREFIX_ROW}.{row}")}
     }
     assert snmp_objects.read(rows, "2c", "public", "default").subnets == ((network,) if network else ())
+
+
+@pytest.mark.parametrize(
+    ("index", "view", "families", "told"),
+    [
+        ("3.108.97.98.0.2.1", b"all", {"3.97.108.108.1.1": 1}, [AccessEntry(model=2, level=1, writes=True)]),
+        ("3.108.97.98.0.2.1", b"all", {"3.97.108.108.1.1": 2}, [AccessEntry(model=2, level=1, writes=False)]),
+        (
+            "3.108.97.98.0.2.1",
+            b"none",
+            {"3.97.108.108.1.1": 1},
+            [AccessEntry(model=2, level=1, writes=False)],
+        ),
+        ("3.108.97.98.0.3.3", b"", {"0": 1}, [AccessEntry(model=3, level=3, writes=False)]),
+        ("7", b"all", {"99": 1}, []),
+    ],
+    ids=["included", "excluded", "a view that holds nothing", "no view", "an index that is none"],
+)
+def test_a_write_view_counts_where_it_holds_something(
+    index: str, view: bytes, families: dict[str, int], told: list[AccessEntry]
+) -> None:
+    """RFC 3415, vacmAccessTable and vacmViewTreeFamilyTable."""
+    rows = {column: {} for column in snmp_objects.COLUMNS} | {
+        snmp_objects.WRITE_VIEW: {index: Binding("1", octets=view)},
+        snmp_objects.VIEW_FAMILY: {at: Binding("1", number=kind) for at, kind in families.items()},
+    }
+    assert list(snmp_objects.read(rows, "2c", "public", "default").access) == told
 
 
 def write(answer: Callable[[bytes], bytes | None]) -> Any:
