@@ -1,4 +1,4 @@
-"""README.md: every command in it is run, with the files that it shows."""
+"""README.md and the handbook: every command in them is run, with the files that they show."""
 
 from __future__ import annotations
 
@@ -14,13 +14,19 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-BLOCKS = re.findall(r"^```(\w+)\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
+LINKED = re.findall(r"\]\((hardenprobe/handbook/([\w-]+\.md))\)", README)
+PAGES = {name: (ROOT / path).read_text(encoding="utf-8") for path, name in LINKED}
+BLOCKS = [
+    block
+    for text in (README, *PAGES.values())
+    for block in re.findall(r"^```(\w+)\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+]
 COMMANDS = [line for kind, text in BLOCKS if kind == "sh" for line in text.splitlines()]
-TWO, OTHERS = COMMANDS[:2], COMMANDS[2:]
+TWO, OTHERS = COMMANDS[:2], list(dict.fromkeys(COMMANDS[2:]))
 
 
 def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    """Run a README command with this environment's interpreter, in a folder of its own."""
+    """Run a command with this environment's interpreter, in a folder of its own."""
     words = shlex.split(command)
     assert words[0] in ("hardenprobe", "openssl")
     if words[0] == "hardenprobe":
@@ -36,9 +42,14 @@ def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
     )
 
 
+def labels(screen: str) -> set[str]:
+    """The words of a screen without its figures, which differ from run to run."""
+    return {word for word in re.split(r"[\W\d_]+", screen) if word}
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The files that README shows, and what the demo leaves."""
+    """The files that README and the handbook show, and what the demo leaves."""
     made = tmp_path_factory.mktemp("readme")
     for kind, text in BLOCKS:
         if kind in ("yaml", "csv"):
@@ -58,6 +69,14 @@ def test_the_two_commands_are_those_that_the_build_runs() -> None:
     assert TWO[1] in build
 
 
+def test_readme_is_read_in_five_minutes() -> None:
+    assert len(README.splitlines()) <= 200
+
+
+def test_readme_links_every_page_of_the_handbook() -> None:
+    assert set(PAGES) == {path.name for path in (ROOT / "hardenprobe" / "handbook").iterdir()}
+
+
 @pytest.mark.slow
 def test_the_library_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
@@ -74,6 +93,8 @@ def test_the_library_does_what_it_says(tmp_path: Path, monkeypatch: pytest.Monke
 def test_every_other_command_does_what_it_says(folder: Path) -> None:
     demo = run("hardenprobe demo", folder)
     assert demo.returncode == 1, demo.stderr
+    (excerpt,) = (text for kind, text in BLOCKS if kind == "text")
+    assert not labels(excerpt) - labels(demo.stdout)
     assert (folder / "hardenprobe-demo" / "report.html").stat().st_size > 100_000
 
     for command in OTHERS:

@@ -13,10 +13,6 @@ from hardenprobe.plugins import registry
 PAGES = reference.pages()
 
 
-def test_there_is_no_page_that_nobody_writes() -> None:
-    assert {path.name for path in reference.FOLDER.iterdir()} == set(PAGES)
-
-
 @pytest.mark.parametrize("name", sorted(PAGES))
 def test_a_page_is_as_the_code_has_it(name: str) -> None:
     assert (reference.FOLDER / name).read_text(encoding="utf-8") == PAGES[name], (
@@ -34,7 +30,6 @@ def test_every_check_kind_and_command_has_its_place() -> None:
         assert f"\n## hardenprobe {command}\n" in PAGES["command-line.md"]
 
 
-def test_the_pages_name_no_place_of_this_machine(tmp_path: Path) -> None:
-    reference.write(tmp_path)
-    for path in tmp_path.iterdir():
+def test_the_pages_name_no_place_of_this_machine() -> None:
+    for path in reference.FOLDER.iterdir():
         assert str(Path.home()) not in path.read_text() and "/tmp/" not in path.read_text()
