@@ -4,7 +4,7 @@ The bits of an address are looked at from the left, so a diagram is the prefix t
 mask over IPv6 that admits 2^60 scattered addresses takes at most 128 nodes, and its number of blocks is counted, not listed.
 
 Source: R. E. Bryant, "Graph-Based Algorithms for Boolean Function Manipulation", IEEE Transactions on Computers, C-35(8),
-1986 (from memory): reduction, and the operations on two diagrams.
+1986: reduction, and the operations on two diagrams.
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
+from hashlib import sha256
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
@@ -99,7 +100,7 @@ class Inventory:
     Attributes:
         approved_networks: Networks from which the site's devices may be reached; what allow-lists are held against.
         baselines: Which baseline is for which devices, the first that fits; files are named from where we stand.
-        source: The file, for messages and observations.
+        source: Base name and SHA-256 of the file, for observations.
     """
 
     devices: tuple[Listed, ...] = ()
@@ -140,7 +141,8 @@ def load(path: Path) -> Inventory:
     _check_entries(document, ("approved_networks",), file.approved_networks)
     rules = tuple(_rule(document, i, file) for i in range(len(file.baselines)))
     known = build(file.devices, document)
-    return replace(known, approved_networks=file.approved_networks, baselines=rules)
+    source = f"{path.name} (SHA-256 {sha256(path.read_bytes()).hexdigest()})"
+    return replace(known, approved_networks=file.approved_networks, baselines=rules, source=source)
 
 
 def _rule(document: Document, i: int, file: InventoryFile) -> BaselineRule:
@@ -220,7 +222,9 @@ def build(devices: Iterable[Listed], document: Document) -> Inventory:
             raise document.fault((*spot, "ccss"), f"ccss: {exc}") from None
         _check_lists(document, spot, device)
         kept.append(device)
-    return Inventory(devices=tuple(kept), source=document.file, by_address=by_address, by_serial=by_serial)
+    return Inventory(
+        devices=tuple(kept), source=Path(document.file).name, by_address=by_address, by_serial=by_serial
+    )
 
 
 def _check_lists(document: Document, spot: Spot, device: Listed) -> None:

@@ -33,7 +33,7 @@ MOST_OF_A_KIND = (
 )
 HR_DEVICE_PRINTER = "1.3.6.1.2.1.25.3.1.5"  # RFC 2790, hrDeviceTypes
 PRINT_JOB = 0x0002  # RFC 8011 section 5.4.15
-SCAN_FEATURE = "scan"  # ipp-features-supported, PWG 5100.17; from memory
+SCAN_FEATURE = "scan"  # ipp-features-supported; common practice (no published requirement)
 # IANA Service Name and Transport Protocol Port Number Registry.
 PRINTS_BY_DNS_SD = frozenset({"_ipp._tcp", "_ipps._tcp", "_printer._tcp", "_pdl-datastream._tcp"})
 SCANS_BY_DNS_SD = frozenset({"_uscan._tcp", "_uscans._tcp", "_scanner._tcp"})

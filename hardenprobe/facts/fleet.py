@@ -14,7 +14,7 @@ class NotMet:
 
     Attributes:
         why: As in records.Missed.
-        source: The inventory's file.
+        source: Base name and SHA-256 of the inventory's file.
     """
 
     asset_tag: str
@@ -30,7 +30,7 @@ class NotListed:
 
     Attributes:
         address_of: Asset tag that the inventory has at this address, None where it has none: somebody else sits there.
-        source: The inventory's file.
+        source: Base name and SHA-256 of the inventory's file.
     """
 
     addresses: tuple[str, ...]
@@ -70,7 +70,7 @@ class DeclaredAllowList:
         entries: As written: address, CIDR or first-last.
         approved: The site's approved networks; empty where the inventory names none.
         position: Which of the device's lists, from 1.
-        source: The file.
+        source: Base name and SHA-256 of the inventory's file.
         copied: The list letter for letter as the device's settings show it; empty where nobody copied it.
     """
 
@@ -89,7 +89,7 @@ class DeclaredDevice:
 
     Attributes:
         pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
-        source: The file.
+        source: Base name and SHA-256 of the inventory's file.
     """
 
     asset_tag: str

@@ -3,7 +3,7 @@
 Position p visits index (step * p + first) mod n of the n addresses in ascending order. `step` and n have no common
 factor, so each address comes exactly once, and nothing but the ranges is held. Where all terms of the continued fraction
 of step / n are small, every run of consecutive positions lies about evenly over the whole (three-distance theorem:
-Knuth, The Art of Computer Programming, volume 3, section 6.4, theorem S, from memory), so that a segment rests between
+Knuth, The Art of Computer Programming, volume 3, section 6.4, theorem S), so that a segment rests between
 two visits. Such a step is chosen from the seed.
 """
 

@@ -1,4 +1,4 @@
-"""What a report reads: a review device by device, from the store or from memory, as often as its format needs.
+"""What a report reads: a review device by device, from the store or in memory, as often as its format needs.
 
 Only a few devices are held at a time, so a report of any size takes little memory.
 """

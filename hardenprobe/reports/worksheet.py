@@ -23,7 +23,7 @@ Sheet = Any
 """A sheet of the library that is written row by row; its published types know half of it."""
 
 MOST_ROWS = 500_000
-"""Rows of work; a sheet holds 1,048,576 rows (ISO/IEC 29500, from memory), and nobody works through as many."""
+"""Rows of work. A sheet of openpyxl holds 1,048,576 rows."""
 
 _DONE = ("not yet", "done", "undone again", "not needed", "waits")
 _YES = ("yes", "no")

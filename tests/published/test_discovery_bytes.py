@@ -89,7 +89,7 @@ def test_node_status_request() -> None:
 def test_ntp_queries_that_are_not_for_the_time() -> None:
     # RFC 9327 section 2: version 2, mode 6, opcode 2 (read variables), sequence 1, no association, no data
     assert packets.encode_ntp(6, 1).hex() == "160200010000000000000000"
-    # Mode 7: version 2, implementation 3, request 0 (peers), no items. From memory: no standard prints it.
+    # Mode 7: version 2, implementation 3, request 0 (peers), no items. Unverified: no published text prints it.
     assert packets.encode_ntp(7, 1).hex() == "1700030000000000"
 
 

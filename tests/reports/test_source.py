@@ -1,4 +1,4 @@
-"""What a report reads, from memory and from the store."""
+"""What a report reads, in memory and from the store."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A stored review is judged again from its rows, and comes out as it would from memory."""
+"""A stored review is judged again from its rows, and comes out as it would in memory."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.discovery import datagrams
 
 PORT = 3702  # IANA
-# Seconds. A target may take APP_MAX_DELAY, 0.5 s, before it answers (WS-Discovery 1.1 section 3.1.3, from memory).
+# Seconds. A target may take APP_MAX_DELAY, 0.5 s, before it answers (WS-Discovery 1.1 section 3.1.3).
 WAIT = 0.8
 SIZE_CAP = 32767  # bytes; SOAP-over-UDP 1.1, section 4: MAX_ENVELOPE_SIZE
 SOAP = "http://www.w3.org/2003/05/soap-envelope"
