@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lapsed:
-    """An exception that would cover a finding and no longer does, so that the finding counts again.
+    """A risk acceptance that no longer covers its finding, which is open again.
 
     Attributes:
         why: "expired on 2026-11-20", "ended on ...", or how the finding got worse than what was accepted.
@@ -23,7 +23,7 @@ class ExceptionNote:
 
     Attributes:
         about: Check and device or tag, for people.
-        compensating: What holds the risk down meanwhile.
+        compensating: Compensating controls until then.
         state: On the day of the review, such as "runs until 2026-12-10".
     """
 

@@ -299,7 +299,7 @@ def for_readers(
 ) -> dict[str, Any]:
     """Finish a schema that was made from records."""
     for definition in defs.values():
-        # Docstrings are for whoever reads the code; the first sentence is enough for the reader of a document.
+        # Docstrings are written for readers of the code; the first sentence is enough for readers of a document.
         if "description" in definition:
             definition["description"] = definition["description"].partition("\n\n")[0].replace("\n", " ")
     return {

@@ -10,7 +10,7 @@ INVENTORY = "inventory"  # the vantage of what was read and not asked
 
 
 class Reason(StrEnum):
-    """Why something could not be told, or from where it was told."""
+    """Why a result is not determined, or where an observation came from."""
 
     SILENT = "silent"
     DROPPED = "dropped"
@@ -26,7 +26,7 @@ class Reason(StrEnum):
 
 
 class Reach(StrEnum):
-    """How far a probe goes, the gentlest first.
+    """Test levels, the gentlest first.
 
     Attributes:
         order: 0 for the gentlest.
@@ -79,7 +79,7 @@ class Endpoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cost:
-    """What asking has cost the device; `seconds` is time on the line."""
+    """What probing has cost the device; `seconds` is connection time."""
 
     connections: int = 0
     datagrams: int = 0

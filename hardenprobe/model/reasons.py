@@ -1,4 +1,4 @@
-"""What tells nothing, and why, in words."""
+"""Results that are not determined, and the reasons in words."""
 
 from __future__ import annotations
 
@@ -6,19 +6,19 @@ from hardenprobe.model.observation import Reason
 from hardenprobe.model.result import Word
 
 UNTOLD = frozenset({Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED, Word.NOTSELECTED})
-"""Results that say nothing of whether a finding is there."""
+"""Results that leave open whether there is a finding."""
 
 REASONS: dict[Reason | None, str] = {
-    Reason.SILENT: "no answer came back in time",
+    Reason.SILENT: "no answer arrived in time",
     Reason.DROPPED: "the port drops what is sent to it, while others of the device answer",
-    Reason.CEILING: "the ceiling of connections, bytes or seconds of the device was reached",
+    Reason.CEILING: "the limit of connections, bytes or seconds of the device was reached",
     Reason.WINDOW: "the time window had ended",
-    Reason.SCOPE: "it lies outside the scope",
-    Reason.OFF_LINK: "it can only be seen from the device's own link",
-    Reason.NO_CREDENTIAL: "no credential was given for it",
-    Reason.REACH: "it goes further than this scan was allowed to go",
-    Reason.INCONCLUSIVE: "the answer proves neither the one nor the other",
-    Reason.CRASHED: "the probe or the check could not finish",
-    Reason.AMBIGUOUS: "a random port accepts too, so accepting proves nothing",
+    Reason.SCOPE: "outside the scope",
+    Reason.OFF_LINK: "observable only on the device's own link",
+    Reason.NO_CREDENTIAL: "no credential was supplied",
+    Reason.REACH: "not authorised at this test level",
+    Reason.INCONCLUSIVE: "inconclusive response",
+    Reason.CRASHED: "the probe or the check failed",
+    Reason.AMBIGUOUS: "a random port is open too, so an open port proves nothing",
     None: "no reason is recorded",
 }

@@ -87,7 +87,7 @@ class Result:
         severity: Rates the base score.
         vector: The CCSS vector behind the scores.
         temporal, environmental: CCSS scores where baseline or inventory give the metrics.
-        remedy: Id of the remedy that mends it, None unless the word is fail.
+        remedy: Id of the remediation that fixes it, None unless the word is fail.
         observations: Ids of what proves it.
         exception: A note and no verdict: the word stays fail.
         lapsed: The newest exception that covered it once, where none runs now.
@@ -143,7 +143,7 @@ class Remedy:
         undo: How to go back.
         lock_out: How one could lock oneself out.
         after: Ids of remedies that must come first.
-        general: It mends whatever has no remedy of its own: a finding adds to its risk only where no other finding's
+        general: It applies to findings without a remediation of their own: a finding adds to its risk only where no other finding's
             remedy looks at the same port.
     """
 
@@ -179,7 +179,7 @@ class Advice:
     Attributes:
         rank: 1 is first.
         devices: Ids of the devices it would help.
-        findings: What it would mend.
+        findings: What it would fix.
         risk_removed: Sum of the local scores of those findings. It orders the list and says nothing else.
         worst: The worst severity among those findings.
         waits_for: Ids of remedies of this same list that must come first.

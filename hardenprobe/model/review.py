@@ -214,7 +214,7 @@ class InputFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lease:
-    """Devices that belong to somebody else, who agreed to the scan."""
+    """Devices of another owner, who agreed to the scan."""
 
     owner: str
     agreed_by: str

@@ -46,7 +46,7 @@ class Recorder:
         for i, e in enumerate(self.exchanges):
             kept = bytes.fromhex(e.hex).replace(text, hidden)
             cut = next((n for n in range(min(len(text), len(kept)), 0, -1) if kept.endswith(text[:n])), 0)
-            if e.length > len(kept) and cut:  # its beginning stands where the capture was cut
+            if e.length > len(kept) and cut:  # its beginning is where the capture was cut
                 kept = kept[:-cut] + hidden[:cut]
             self.exchanges[i] = replace(e, hex=kept.hex())
 
@@ -66,7 +66,7 @@ class Recorder:
         )
 
     def rewrite_received(self, edit: Callable[[bytes], bytes]) -> None:
-        """Pass all that was received, joined, through an edit that keeps its length: for what is known to be nobody's
+        """Pass all that was received, joined, through an edit that keeps its length: for what is known to belong to no person
         business only after it came."""
         received = [i for i, e in enumerate(self.exchanges) if e.direction == "received"]
         pieces = [bytes.fromhex(self.exchanges[i].hex) for i in received]

@@ -37,7 +37,7 @@ OUTCOMES = {"silent": b"s", "refused": b"r"}  # in a block; a zero byte is a pos
 
 @dataclass(frozen=True, kw_only=True)
 class ScanRecord:
-    """What a scan was told to do, enough to go on with it.
+    """The order of a scan, complete enough to resume it.
 
     Attributes:
         id: The scan's, which its first review shares.
@@ -60,11 +60,11 @@ class ScanRecord:
 
 @dataclass(kw_only=True)
 class SilentAddresses:
-    """Where nobody answered, by vantage point and position in the scan's order.
+    """Addresses that did not answer, by vantage point and position in the scan's order.
 
     Attributes:
         blocks: (vantage, block) to one byte a position.
-        changed: Blocks that nobody has kept yet.
+        changed: Blocks that are not stored yet.
     """
 
     blocks: dict[tuple[str, int], bytearray] = field(default_factory=dict)

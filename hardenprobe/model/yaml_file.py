@@ -48,7 +48,7 @@ class Document:
         return self.lines.get(self._near(spot))
 
     def place(self, spot: Spot) -> str | None:
-        """File and line of a spot as people read them, None where nobody wrote it."""
+        """File and line of a spot as people read them, None where it is not in a file."""
         return f"{self._file(spot)}:{self.lines[spot]}" if spot in self.lines else None
 
     def fault(self, spot: Spot, message: str) -> FileInvalid:
@@ -139,7 +139,7 @@ def load_yaml(path: Path, *, sequence: bool = False) -> Document:
     """Read one YAML document.
 
     Args:
-        sequence: A list may stand at the top too.
+        sequence: A list is allowed at the top too.
 
     Raises:
         FileInvalid: Unreadable, not YAML, a repeated key, or no mapping at the top.
@@ -179,7 +179,7 @@ def _build(file: str, loader: _Loader, node: yaml.Node, spot: Spot, lines: dict[
                 raise FileInvalid(file, line, f"a key must be a word, not {clip(key)}")
             name = str(key)
             if name in built:
-                raise FileInvalid(file, line, f"the key {name!r} stands here twice; keep one")
+                raise FileInvalid(file, line, f"the key {name!r} is repeated here; keep one")
             lines[(*spot, name)] = line
             built[name] = _build(file, loader, value_node, (*spot, name), lines)
         return built
