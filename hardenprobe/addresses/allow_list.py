@@ -1,4 +1,4 @@
-"""A list of admitted sources held against the approved networks: who comes in, who is locked out, what to write instead."""
+"""An allow-list compared with the approved networks: what it admits beyond them, what it leaves out, what to write instead."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ MOST_ENTRIES = 100_000
 """Entries of a file that are compared; a hundred times what devices hold."""
 
 MOST_GAPPED = 5_000
-"""Masks with gaps that are compared: each is held against all others, about a second for so many."""
+"""Masks with gaps that are compared, each with all others; about a second for so many."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +52,7 @@ class Comparison:
         locked_out: Approved and not admitted.
         flaws: Faults of entries; a position is that of `listed.lines`, from 1.
         forms: Which of list_entries.FORMS the device takes.
-        room: How many entries it takes, None where nobody said.
+        room: How many entries it takes, None where it is not stated.
         list_fit, approved_fit: Lists of that size for what is admitted now and for what is approved.
     """
 
@@ -81,7 +81,7 @@ class Comparison:
         """The first entry that could not be read, as an error; call it where there is one."""
         flaw, *more = self.unreadable
         others = f"; {len(more):,} more cannot be read" if more else ""
-        text = f"{flaw.text}{others}; mend the list: what is said of it leaves that out"
+        text = f"{flaw.text}{others}; correct the list; this comparison leaves the entry out"
         return FileInvalid(self.listed.file, self.listed.lines[flaw.position - 1].line, text)
 
     @property
@@ -102,7 +102,7 @@ def read_approved(path: Path) -> Written:
     """Read the approved networks: a list, or an inventory that states them. Every entry must be right.
 
     Raises:
-        FileInvalid: With file, line and mend.
+        FileInvalid: With file, line and how to fix it.
     """
     return _written(path, strict=True)
 

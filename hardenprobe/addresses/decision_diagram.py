@@ -1,6 +1,6 @@
 """Sets of addresses that a mask with gaps scatters, held as reduced ordered binary decision diagrams.
 
-The bits of an address are looked at from the left, so a diagram is the prefix tree with equal subtrees kept once: one
+The bits of an address are read from the left, so a diagram is the prefix tree with equal subtrees kept once: one
 mask over IPv6 that admits 2^60 scattered addresses takes at most 128 nodes, and its number of blocks is counted, not listed.
 
 Source: R. E. Bryant, "Graph-Based Algorithms for Boolean Function Manipulation", IEEE Transactions on Computers, C-35(8),
@@ -30,7 +30,7 @@ class Diagram:
     """A set of numbers below 2^bits. Equal sets are equal diagrams.
 
     Attributes:
-        nodes: Bit looked at (0 is the leftmost), child where it is 0, child where it is 1. Children stand before their
+        nodes: Bit that is read (0 is the leftmost), child where it is 0, child where it is 1. Children come before their
             parent; child 0 is nothing, child 1 is everything, child n is nodes[n - 2].
         root: Numbered in the same way.
     """
@@ -70,7 +70,7 @@ class Diagram:
         return self._doubled(counts, self.root, 0)
 
     def _doubled(self, counts: list[int], at: int, bit: int) -> int:
-        """A bit that is not looked at doubles the blocks below it, but for everything, which is one block."""
+        """A bit that is not read doubles the blocks below it, but for everything, which is one block."""
         return counts[at] << (self.bit(at) - bit if at > ALL else 0)
 
     @cached_property

@@ -9,7 +9,7 @@ from hardenprobe.addresses.sets import BITS, AddressSet, address_text
 from hardenprobe.facts import DeclaredAllowList
 
 MOST_EDGES = 20_000
-"""Edges of one list that are looked at: two for each entry of a list of 10,000."""
+"""Edges of one list that are used: two for each entry of a list of 10,000."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,7 +36,7 @@ def edges(admitted: AddressSet) -> Iterator[Edge]:
 
 
 def edge_text(lists: Iterable[DeclaredAllowList], service: str, source: str) -> str:
-    """Half a sentence that names the edge a source stands at, of all lists of a service; "" where it is at none."""
+    """Half a sentence that names the edge that a source is at, of all lists of a service; "" where it is at none."""
     admitted = AddressSet.of(entry for one in lists if service in one.services for entry in one.entries)
     beside = admitted.beside(source) if source else None
     if beside is None:

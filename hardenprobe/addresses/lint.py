@@ -1,4 +1,4 @@
-"""What is wrong with the entries of a list of admitted sources, as somebody wrote them."""
+"""What is wrong with the entries of an allow-list, as they were written."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Flaw:
     Attributes:
         position: Of the entry, from 1.
         kind: unreadable (host bits, no address), form (one that the device does not take, such as a mask with gaps),
-            repeated, or swallowed by another entry or by several together.
+            repeated, or redundant: contained in another entry or in several together.
         text: One line for people.
         others: Positions of the entries that make this one needless.
     """
@@ -74,7 +74,7 @@ def flaws(
             read.append(ReadEntry(position, place, text, parse_entry(text)))
         except ValueError as exc:
             faults.append(Flaw(position, UNREADABLE, str(exc)))
-    # One fault an entry: whoever drops a needless one need not ask in which form it was.
+    # One fault an entry: the form of an entry that is dropped does not matter.
     found = {flaw.position: flaw for flaw in (*faults, *wrong_forms(read, forms), *needless(read))}
     yield from (found[position] for position in sorted(found))
 

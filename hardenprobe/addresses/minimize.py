@@ -34,7 +34,7 @@ class Fit:
 
     Attributes:
         entries: What to write. Empty for the empty set, and where each family needs an entry and there is room for one.
-        possible: There is a list with so many entries that locks nobody out.
+        possible: There is a list with so many entries that admits every approved source.
         excess: How many addresses it admits beyond the set; 0 for a list that says the same.
         proven: No list in these forms is shorter, or has less excess.
         fewest: Entries of the shortest list found that says the same.

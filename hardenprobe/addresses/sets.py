@@ -242,7 +242,7 @@ def parse_entry(text: str) -> Entry:
     A mask may have gaps: 10.0.0.5/255.0.0.255 admits 10.0.0.5, 10.0.1.5 and so on to 10.255.255.5.
 
     Raises:
-        ValueError: Says what is wrong and how to mend it.
+        ValueError: Says what is wrong and how to fix it.
     """
     text = text.strip()
     if "-" in text:
