@@ -28,7 +28,7 @@ def prove(scope: Scope, addresses: Iterable[str]) -> Clock:
         )
     if _kernel_synchronised():
         return Clock(now=utc_now(), proven=True, how="the kernel says that a time service keeps it")
-    how = "no time service keeps it, and the scope file's clock_checked_by names nobody who checked it"
+    how = "no time service keeps it, and the scope file's clock_checked_by names no person who checked it"
     return Clock(now=utc_now(), proven=False, how=how)
 
 

@@ -1,4 +1,4 @@
-"""The gentler of two: what a baseline and a scope say about waits, ceilings and the pace of a scan."""
+"""The gentler of two: what a baseline and a scope set as waits, limits and rate of a scan."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Gentleness:
     connections_per_second: float | None = 100.0
 
     def tighten(self, timing: Timing) -> Timing:
-        """A baseline's waits and ceilings, none of them beyond these."""
+        """A baseline's waits and limits, none of them beyond these."""
         held = {
             key: (max if key == "pause" else min)(mine, getattr(timing, key))
             for key, mine in asdict(self).items()
@@ -44,7 +44,7 @@ class Gentleness:
 
 
 def faults(document: Document, values: Mapping[str, Any]) -> Iterator[FileInvalid]:
-    """What is no wait or ceiling in the `gentleness` of a file, each with file, line and mend."""
+    """What is no wait or limit in the `gentleness` of a file, each with file, line and how to fix it."""
     for key, value in values.items():
         if value is None:
             continue
@@ -60,7 +60,7 @@ def faults(document: Document, values: Mapping[str, Any]) -> Iterator[FileInvali
 
 @dataclass(frozen=True, kw_only=True)
 class Timing:
-    """Named waits, in seconds, the ceilings of one device, and those of the whole scan.
+    """Named waits, in seconds, the limits of one device, and those of the whole scan.
 
     Attributes:
         connect: For a connection to be accepted or refused.

@@ -35,8 +35,8 @@ class Scope:
         until: Last day of the authorisation, None for no end.
         sources: The testers' own addresses, None where any will do.
         contacts, abort: The monitoring team, and who can call the scan off.
-        clock_checked_by: Who vouches that this machine's clock is right; "" for nobody.
-        translated: Whether an address translator stands between us and the devices; None where nobody knows.
+        clock_checked_by: Who checked that this machine's clock is right; "" for no one.
+        translated: Whether there is an address translator between this machine and the devices; None where not known.
         file_hash: SHA-256 of the file that it was read from.
     """
 
@@ -100,7 +100,7 @@ class Scope:
         """Refuse an address, an hour or a stopped scan.
 
         Raises:
-            ScopeRefused: Says which, and how to mend it.
+            ScopeRefused: Says which, and how to fix it.
         """
         self.check_now()
         self.check_address(address)
@@ -109,7 +109,7 @@ class Scope:
         """Refuse an address, at whatever hour.
 
         Raises:
-            ScopeRefused: Says which, and how to mend it.
+            ScopeRefused: Says which, and how to fix it.
         """
         if address in self.allowed:
             return
@@ -118,7 +118,7 @@ class Scope:
         if address in MULTICAST:
             if self.grants is not None and MULTICAST_GRANT not in self.grants:
                 raise ScopeRefused(
-                    f"{address} is multicast, which reaches devices that nobody named; "
+                    f"{address} is multicast, which reaches devices that are not named; "
                     f"scope {self.name!r} would have to say `grants: [{MULTICAST_GRANT}]`",
                     address,
                 )
@@ -141,7 +141,7 @@ class Scope:
         return self.networks - self.exclude
 
     def check_now(self, now: datetime | None = None) -> None:
-        """Refuse the hour, the day, or a scan that was told to stop.
+        """Refuse the hour, the day, or a scan whose stop file exists.
 
         Raises:
             ScopeRefused: The window is closed, the authorisation has ended, or the stop file is there.

@@ -40,7 +40,7 @@ class NetworkEntry:
 
 @dataclass(frozen=True, kw_only=True)
 class LeaseEntry:
-    """Devices that belong to somebody else: who agreed to the scan on the owner's part."""
+    """Devices of another owner: who agreed to the scan for the owner."""
 
     owner: str
     agreed_by: str
@@ -84,7 +84,7 @@ def load(path: Path, known: Mapping[str, Reach | None] | None = None) -> Scope:
         known: Check id to the furthest reach of its probes, to hold grants against; None leaves their names unread.
 
     Raises:
-        FileInvalid: With file, line and mend.
+        FileInvalid: With file, line and how to fix it.
     """
     document = _spelled_out(load_yaml(path))
     file = parse(document, ScopeFile)
@@ -204,7 +204,9 @@ def _network(document: Document, spot: Spot, entry: str) -> Network:
 def _check_lease(document: Document, spot: Spot, lease: LeaseEntry, networks: AddressSet) -> None:
     for key, value in (("owner", lease.owner), ("agreed_by", lease.agreed_by)):
         if not value.strip():
-            raise document.fault((*spot, key), f"{key} is empty: devices of somebody else need their consent")
+            raise document.fault(
+                (*spot, key), f"{key} is empty: devices of another owner need the owner's consent"
+            )
     outside = _networks(document, (*spot, "networks"), lease.networks) - networks
     if outside or not lease.networks:
         where = f"{outside.first()} is in none of the networks" if outside else "networks is empty"
