@@ -95,7 +95,7 @@ def parse(vector: str) -> dict[str, float]:
         if metric not in METRICS or value not in METRICS[metric]:
             raise ValueError(f"CCSS vector {vector!r}: {part!r} is no metric with such a value")
         if metric in given:
-            raise ValueError(f"CCSS vector {vector!r}: {metric} stands twice")
+            raise ValueError(f"CCSS vector {vector!r}: {metric} is repeated")
         given[metric] = METRICS[metric][value]
     expected = list(BASE)
     if "GEL" in given:
@@ -114,7 +114,7 @@ def read_group(text: str, known: Mapping[str, Mapping[str, float]]) -> dict[str,
         known: The group: TEMPORAL or ENVIRONMENTAL.
 
     Raises:
-        ValueError: A metric is not of the group, has no such value, or stands twice.
+        ValueError: A metric is not of the group, has no such value, or is repeated.
     """
     given: dict[str, str] = {}
     for part in text.split("/") if text else ():
@@ -124,7 +124,7 @@ def read_group(text: str, known: Mapping[str, Mapping[str, float]]) -> dict[str,
         if value not in known[metric]:
             raise ValueError(f"{part!r}: {metric} is one of {', '.join(known[metric])}")
         if metric in given:
-            raise ValueError(f"{metric} stands twice")
+            raise ValueError(f"{metric} is repeated")
         given[metric] = value
     return given
 

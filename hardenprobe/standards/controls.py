@@ -48,13 +48,13 @@ def shipped() -> Mapping[str, Control]:
     """Every control that comes with hardenprobe, by id.
 
     Raises:
-        FileInvalid: A file breaks its format, or an id stands twice.
+        FileInvalid: A file breaks its format, or an id is repeated.
     """
     found: dict[str, Control] = {}
     for path in sorted(Path(str(files("hardenprobe.baselines"))).glob("controls-*.yaml")):
         document = load_yaml(path)
         for at, control in enumerate(parse(document, ControlsFile).ask):
             if control.id in found:
-                raise document.fault(("ask", at, "id"), f"the control {control.id!r} stands here twice")
+                raise document.fault(("ask", at, "id"), f"the control {control.id!r} is repeated")
             found[control.id] = control
     return found
