@@ -102,7 +102,7 @@ class Secrets:
         return self._turns.setdefault(user.name, asyncio.Lock())
 
     def stop(self, user: User, address: str) -> None:
-        """Send this user to nobody any more."""
+        """Do not send this user to any device again."""
         self.stopped.setdefault(user.name, address)
 
     @property
@@ -137,7 +137,7 @@ def load(path: Path) -> Secrets:
     ]
     for key, names in (("users", [u.name for u in users]), ("communities", [c.label for c in communities])):
         if len(set(names)) != len(names):
-            raise document.fault((key,), f"{key}: one name stands twice")
+            raise document.fault((key,), f"{key}: a name is repeated")
     return Secrets(users=tuple(users), communities=tuple(communities))
 
 

@@ -68,7 +68,7 @@ class Listed:
         engine_id: snmpEngineID that the device states, hex; confirms it before a secret is sent to it.
         ccss: Environmental metrics of CCSS (NIST IR 7502, 2.3) in vector notation, such as "CDP:LM/CR:H".
         fragile: Known to suffer from being asked: its raw print ports are not even connected to.
-        listed: False hides the entry from the inventory; for what a lab simulates and nobody has listed.
+        listed: False hides the entry from the inventory; for devices that a lab simulates and the inventory does not list.
         lab: What demo_lab simulates; no scan reads it.
     """
 
@@ -99,7 +99,7 @@ class Inventory:
 
     Attributes:
         approved_networks: Networks from which the site's devices may be reached; what allow-lists are held against.
-        baselines: Which baseline is for which devices, the first that fits; files are named from where we stand.
+        baselines: Which baseline is for which devices, the first that fits; files are named relative to the current folder.
         source: Base name and SHA-256 of the file, for observations.
     """
 
@@ -130,7 +130,7 @@ def load(path: Path) -> Inventory:
     """Read an inventory; a name that ends in .csv is read as CSV, anything else as YAML.
 
     Raises:
-        FileInvalid: With file, line and mend.
+        FileInvalid: With file, line and how to fix it.
     """
     document = _read_csv(path) if path.suffix.lower() == ".csv" else load_yaml(path)
     if document.data.get("inventory") != FORMAT:
@@ -192,7 +192,7 @@ def build(devices: Iterable[Listed], document: Document) -> Inventory:
         if device.asset_tag in tags:
             first = document.line(("devices", tags[device.asset_tag]))
             raise document.fault(
-                (*spot, "asset_tag"), f"asset tag {device.asset_tag!r} stands on line {first} already"
+                (*spot, "asset_tag"), f"asset tag {device.asset_tag!r} is already on line {first}"
             )
         tags[device.asset_tag] = i
         if not device.addresses:

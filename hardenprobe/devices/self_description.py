@@ -1,6 +1,6 @@
 """What a device states of itself: serial, names and keys, make and model, firmware, and what kind of device it is.
 
-Each value keeps the protocol that it came by. The kind is told only from what standards define to mean it, never from a
+Each value keeps the protocol that it came by. The kind is taken only from what standards define to mean it, never from a
 maker's name; what it is for people to know (a label printer, a plotter) only the inventory says.
 """
 
@@ -38,7 +38,7 @@ SCAN_FEATURE = "scan"  # ipp-features-supported; common practice (no published r
 PRINTS_BY_DNS_SD = frozenset({"_ipp._tcp", "_ipps._tcp", "_printer._tcp", "_pdl-datastream._tcp"})
 SCANS_BY_DNS_SD = frozenset({"_uscan._tcp", "_uscans._tcp", "_scanner._tcp"})
 
-# What stands where a serial number should; common practice, no source. A string of one character is another.
+# Texts in place of a serial number; common practice (no published requirement). A string of one character is another.
 PLACEHOLDERS = frozenset(
     {"", "n/a", "na", "none", "null", "unknown", "not set", "default", "serial", "serial number"}
 )
