@@ -41,7 +41,7 @@ F = TypeVar("F")
 
 @dataclass(frozen=True)
 class PortGreeting:
-    """A TCP port that was looked at, with the very bytes of its greeting."""
+    """A TCP port that was probed, with the bytes of its greeting."""
 
     seen: Observation[TcpPort]
     greeting: bytes
@@ -159,7 +159,7 @@ class Probe:
         reach: How far it goes.
         grants: Ids of the checks that it serves; beyond reach ask it runs where the scope grants one of them by name.
         tcp_ports: Of a plug-in: the ports that are assigned to its protocol, each with the word under which `Stream.send`
-            speaks there. They are looked at whenever the probe is to run. A port that nobody may speak to stays one.
+            speaks there. They are read whenever the probe is to run. A port that may not be sent data stays one.
         ask: Yields observations; reads of the device so far what it needs.
         place: The one place that it asks, None where it asks several; a fault is missing what it produces there alone.
     """

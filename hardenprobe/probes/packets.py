@@ -48,7 +48,7 @@ async def ready() -> None:
 
 
 class _TooLong(BaseException):
-    """The time cap; no Exception, since dissectors swallow those."""
+    """The time cap; no Exception, since dissectors catch those."""
 
 
 def _guarded(data: bytes, what: str, read: Callable[[SimpleNamespace], T]) -> T:

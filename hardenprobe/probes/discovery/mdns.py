@@ -79,7 +79,7 @@ def _is_credential(key: bytes) -> bool:
 def text_of(record: Record) -> DnsSdText:
     """Reduce a TXT record to its keys (RFC 6763 section 6.4: before the first "=", case ignored).
 
-    Of two equal keys clients heed the first alone; whoever reads along sees both, so a value under either counts.
+    Of two equal keys clients heed the first alone; an observer sees both, so a value under either counts.
     """
     keys: dict[str, bool] = {}
     root = None
@@ -159,7 +159,7 @@ def _rank(service: str) -> int:
 
 
 def _askable(name: str) -> bool:
-    """A name that can be written into a question (RFC 1035 section 2.3.4), without escapes of ours."""
+    """A name that can be written into a question (RFC 1035 section 2.3.4), without escapes."""
     labels = name.rstrip(".").split(".")
     return (
         len(name) < 250 and "\\" not in name and name.isprintable() and all(0 < len(x) < 64 for x in labels)

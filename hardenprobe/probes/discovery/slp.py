@@ -64,7 +64,7 @@ def decode_reply(data: bytes, xid: int) -> tuple[int, tuple[str, ...]]:
                 raise MalformedReply("SLP URL entry that is cut off", at)
             (blocks,) = struct.unpack_from(">B", data, at + 5 + size)
             if blocks:
-                raise MalformedReply("SLP URL entry with authentication, which nobody asked for", at)
+                raise MalformedReply("SLP URL entry with authentication, which was not requested", at)
             urls.append(readable(url, 200))
             at += 6 + size
     except struct.error as exc:

@@ -39,7 +39,7 @@ def reply(data: bytes) -> tuple[int, str] | None:
 
 async def ask_user(line: DeviceLink, port: int) -> Observation[FtpSession]:
     """Read the greeting, send USER, read the reply, QUIT."""
-    name = "u" + secrets.token_hex(6)  # a name that nobody has
+    name = "u" + secrets.token_hex(6)  # a name that no account has
     async with await line.connect(port) as stream:
         greeting = await read_reply(stream, line.timing.greeting * 3)
         user = None

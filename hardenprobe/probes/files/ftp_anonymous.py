@@ -1,6 +1,6 @@
 """Sign in to an FTP server as anonymous, and leave at once: the one login that is ever made.
 
-The password is the contact address of whoever answers for the scan, as RFC 1635 asks. Nothing is listed or fetched.
+The password is the contact address of the person responsible for the scan, as RFC 1635 asks. Nothing is listed or fetched.
 """
 
 from __future__ import annotations

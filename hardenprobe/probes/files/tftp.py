@@ -1,4 +1,4 @@
-"""Ask a TFTP server for a file that nobody has. Its reply comes from a new port, and is never acknowledged."""
+"""Ask a TFTP server for a file that does not exist. Its reply comes from a new port, and is never acknowledged."""
 
 from __future__ import annotations
 

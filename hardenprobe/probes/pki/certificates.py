@@ -85,7 +85,7 @@ class TrustAnchors:
                 found += _read_pem(FilePath(paths.cafile).read_bytes())
                 sources.append(paths.cafile)
             except (OSError, ValueError):
-                pass  # a machine without a trust store trusts nobody, which is an answer
+                pass  # a machine without a trust store has no trust anchor, which is an answer
         return cls(certificates=tuple(found), sources=tuple(sources))
 
 
@@ -129,7 +129,7 @@ def describe_chain(
 
 
 def find_path(leaf: x509.Certificate, others: Sequence[x509.Certificate], anchors: TrustAnchors) -> Path:
-    """Look for a path from a leaf over `others` to an anchor; dates are not looked at."""
+    """Look for a path from a leaf over `others` to an anchor; dates are not checked."""
     if leaf in anchors.certificates:
         return _found([leaf])
     errors: list[str] = []

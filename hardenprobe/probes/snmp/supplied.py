@@ -137,7 +137,9 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
             if user.name in secrets.stopped:
                 where = secrets.stopped[user.name]
                 yield _withheld(
-                    line, user, f"its digest or key was wrong at {where}; it is sent to nobody any more"
+                    line,
+                    user,
+                    f"its digest or key was rejected at {where}; it is not sent to any device again",
                 )
                 continue
             fresh = await agent.discover_engine(line)

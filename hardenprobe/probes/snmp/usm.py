@@ -54,7 +54,7 @@ class Engine:
 
 @dataclass(frozen=True)
 class Reply:
-    """What came back: a report, or a response.
+    """The answer: a report, or a response.
 
     Attributes:
         report: The usmStats object's number below USM_STATS, None for a response.
@@ -111,7 +111,7 @@ def encode(user: User, level: str, engine: Engine, pdu: Any, message_id: int) ->
 
 
 def decode(user: User, level: str, engine: Engine, data: bytes, message_id: int) -> Reply:
-    """Read what came back. A response must be protected as the request was; only a report may come bare.
+    """Read the answer. A response must be protected as the request was; only a report may come bare.
 
     Raises:
         MalformedReply: No BER, no SNMPv3, another message, a digest that is not right, or bare where it must not be.

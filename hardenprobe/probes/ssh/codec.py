@@ -110,7 +110,7 @@ class Reader:
         return int.from_bytes(self.string(), "big", signed=True)
 
     def names(self) -> tuple[str, ...]:
-        """A name-list. Empty names, which nobody may send, are passed over."""
+        """A name-list. Empty names, which are forbidden, are skipped."""
         parts = [part for part in self.string().split(b",") if part]
         if len(parts) > NAMES_LIMIT:
             raise MalformedReply(f"SSH name-list of {len(parts)} names")

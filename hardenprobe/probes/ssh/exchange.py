@@ -1,7 +1,7 @@
 """SSH key exchange up to the server's signature: bytes in, bytes out, no socket.
 
 It goes just far enough to prove that the server holds its host key. No keys are derived, so nothing is ever encrypted,
-and no service or user can be asked for. Secrets of ours protect nothing and are forgotten.
+and no service or user can be asked for. The scanner's own secrets protect nothing and are discarded.
 
 Methods that need more than that are not here: a post-quantum hybrid wants a key pair of its own kind, for which no
 library that we depend on has code.
@@ -74,7 +74,7 @@ METHODS: tuple[Method, ...] = (
 
 
 def choose(offered: Sequence[str]) -> Method | None:
-    """The first method of ours that a server offers."""
+    """The first supported method that a server offers."""
     return next((method for method in METHODS if method.name in offered), None)
 
 

@@ -28,7 +28,7 @@ TYPES: Mapping[str, tuple[str, ...]] = {
     "ssh-dss": ("ssh-dss",),
 }
 
-LARGEST = 16384  # bits of a modulus; what is larger costs seconds and is nobody's key
+LARGEST = 16384  # bits of a modulus; what is larger costs seconds and is no real key
 _RSA_HASHES: Mapping[str, hashes.HashAlgorithm] = {
     "ssh-rsa": hashes.SHA1(),
     "rsa-sha2-256": hashes.SHA256(),

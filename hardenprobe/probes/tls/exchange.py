@@ -83,7 +83,7 @@ class Reply:
 
 @dataclass(eq=False, kw_only=True)
 class Talker:
-    """Asks one port, and remembers what it cost and what the port cannot stand.
+    """Asks one port, and remembers its cost and what the port does not tolerate.
 
     Attributes:
         word: What may be said to the port unasked; "tls" except where another protocol leads to it.
@@ -218,7 +218,7 @@ async def _converse(
                 except MalformedReply:
                     if flight.hello is None:
                         return Reply(kind="malformed", offered=count, said=data[:512])
-                    break  # what came before the nonsense stands
+                    break  # what came before the malformed part counts
                 hello = flight.hello
                 if flight.alert is not None and hello is None:
                     return Reply(kind="alert", offered=count, flight=flight, said=data[:512])

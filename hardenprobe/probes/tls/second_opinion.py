@@ -1,7 +1,7 @@
 """A second implementation, kept at arm's length: flaw probes and a second enumeration by sslyze.
 
 The library parses hostile bytes in an old native TLS stack, so it runs in a child process with a ceiling on time and
-memory, a fresh one for each port. The child can reach one thing: a relay of ours on loopback. Each of its connections
+memory, a fresh one for each port. The child can reach one thing: this module's relay on loopback. Each of its connections
 becomes one connection through Line, so that scope, pauses, ceilings and counts hold; what the device says to it is
 passed on and not recorded, since a flaw probe may be handed the device's memory.
 """
@@ -209,7 +209,7 @@ async def _child(
     async with _listening(relay) as local:
         wish = {"port": local, "questions": list(questions), "memory": MEMORY, "seconds": seconds}
         wish["wait"] = max(1.0, relay.line.timing.reply)
-        # -P: nothing is imported from the folder that the user happens to stand in.
+        # -P: nothing is imported from the user's current folder.
         command = [sys.executable, "-P", "-m", "hardenprobe.probes.tls.second_opinion_child"]
         with audit_hook.child(command):
             process = await asyncio.create_subprocess_exec(

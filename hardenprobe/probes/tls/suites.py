@@ -237,7 +237,7 @@ def suite_code(name: str) -> int:
     """The code point of a name that `suite_name` gave.
 
     Raises:
-        KeyError: Nobody assigned the name.
+        KeyError: The name is not assigned.
     """
     if name.startswith("0x"):
         return int(name, 16)

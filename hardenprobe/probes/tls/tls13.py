@@ -1,7 +1,7 @@
 """The encrypted half of a TLS 1.3 first flight, for the certificate in it.
 
 With a key share of our own, the server's handshake keys can be derived and its Certificate read without finishing the
-handshake. Nothing here protects a secret of ours.
+handshake. Nothing here protects a secret of the scanner.
 
 Source: RFC 8446 sections 4.4.1, 5.2 and 7.1. Groups: RFC 7748, RFC 8422; ffdhe is left to the servers that insist on it.
 """

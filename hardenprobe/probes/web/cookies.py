@@ -1,4 +1,4 @@
-"""Set-Cookie: which cookies look like a session, and how they are guarded. Values are looked at and never kept.
+"""Set-Cookie: which cookies look like a session, and how they are guarded. Values are examined and never kept.
 
 Source: RFC 6265 section 4.1 (attributes). What looks like a session is common practice, no source.
 """

@@ -47,7 +47,7 @@ class _NetworkStream(httpcore.AsyncNetworkStream):
             await self._stream.send(buffer, self._protocol)
 
     async def aclose(self) -> None:
-        """The stream belongs to whoever opened it."""
+        """The stream belongs to the caller that opened it."""
 
     def get_extra_info(self, info: str) -> Any:
         return None
