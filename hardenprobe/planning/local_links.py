@@ -1,4 +1,4 @@
-"""The links of this machine, as far as the system tells: their network and broadcast addresses are nobody's."""
+"""The links of this machine, as far as the system reports them: their network and broadcast addresses belong to no device."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ UP = 0x1  # RTF_UP, <linux/route.h>
 
 @cache
 def ends() -> AddressSet:
-    """Network and broadcast addresses of the IPv4 links that this machine stands on; empty where that is not told.
+    """Network and broadcast addresses of the IPv4 links of this machine; empty where the system does not report them.
 
     IPv6 has neither (RFC 4291 section 2.6.1: the subnet-router anycast address is a router's, and answers).
     """

@@ -121,7 +121,7 @@ class Plan:
 
     @property
     def wanted(self) -> AddressSet:
-        """Every address that will be visited: the targets without what the scope excludes and what is nobody's."""
+        """Every address that will be visited: the targets without what the scope excludes and what belongs to no device."""
         return self.asked - self.scope.exclude - self.nobodys
 
     @property
@@ -139,7 +139,7 @@ class Plan:
         return found
 
     def expected(self, listed: Iterable[str] = ()) -> AddressSet:
-        """The addresses of the plan at which somebody expects a device: of the inventory, or a target by itself.
+        """The addresses of the plan at which a device is expected: of the inventory, or a target by itself.
 
         Args:
             listed: Addresses of the inventory.

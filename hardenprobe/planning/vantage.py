@@ -1,4 +1,4 @@
-"""Vantage points: the addresses of ours that a question comes from."""
+"""Vantage points: the local addresses that requests are sent from."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from hardenprobe.planning.plan import Target
 from hardenprobe.scope.scope import Scope, is_loopback
 
 EDGES = "edges"
-"""In place of a source: all of ours that stand at an edge of a declared list."""
+"""In place of a source: all local addresses at an edge of a declared list."""
 
 MOST_SOURCES = 64
 """Vantage points that edges may make; every target is visited from each."""
@@ -93,7 +93,7 @@ def _own(source: str) -> str:
 
 
 def at_edges(known: Inventory, targets: Sequence[Target]) -> tuple[str, ...]:
-    """Our addresses that stand at an edge of a list that is declared for one of the targets, just inside or just outside.
+    """Local addresses at an edge of a list that is declared for one of the targets, just inside or just outside.
 
     Raises:
         UsageError: This machine has no such address, or more than `MOST_SOURCES`.
@@ -115,12 +115,12 @@ def at_edges(known: Inventory, targets: Sequence[Target]) -> tuple[str, ...]:
             found |= {side: None for side in (edge.inside, edge.outside) if is_ours(side)}
             if len(found) > MOST_SOURCES:
                 raise UsageError(
-                    f"--source {EDGES}: more than {MOST_SOURCES} addresses of this machine stand at edges of declared lists; "
+                    f"--source {EDGES}: more than {MOST_SOURCES} addresses of this machine are at edges of declared lists; "
                     "name those that you want with --source ADDRESS"
                 )
     if not found:
         raise UsageError(
-            f"--source {EDGES}: no address of this machine stands at an edge of a list that the inventory declares "
+            f"--source {EDGES}: no address of this machine is at an edge of a list that the inventory declares "
             "for a target; name one that is admitted and one that is not with --source ADDRESS"
         )
     return tuple(found)
