@@ -1,4 +1,4 @@
-"""What a check and a probe must be, whoever brings them: held when they are loaded, and whenever a check has judged."""
+"""The contract of checks and probes, verified when they are loaded and whenever a check has judged."""
 
 from __future__ import annotations
 
@@ -161,4 +161,4 @@ def _hold_outcome(check: Check[Any], outcome: object) -> None:
             f"an outcome names the vector {clip(outcome.vector)}, which the check does not have"
         )
     if outcome.word is Word.FAIL and outcome.reason is not None:
-        raise ContractBroken("an outcome fails and gives a reason why it could not be told")
+        raise ContractBroken("an outcome fails and gives a reason why it is not determined")

@@ -31,7 +31,7 @@ class Broken:
     """Something that cannot be used, and why.
 
     Attributes:
-        id: Of the stand-in that says so on every device.
+        id: Of the placeholder that reports it on every device.
     """
 
     name: str
@@ -48,7 +48,7 @@ class Registry:
     """The checks at hand, by id, each with where it came from.
 
     Attributes:
-        checks: Stand-ins for those that cannot be used among them; a stand-in's result is `error`.
+        checks: Placeholders for those that cannot be used among them; a placeholder's result is `error`.
         probes: Of plug-ins.
         probe_origins: Name of such a probe to where it came from.
         overran: Checks of plug-ins that took too long of a device, with what is said of them; they judge no further one.
@@ -211,7 +211,7 @@ def _helps(module: object, new_facts: bool) -> bool:
 
 
 def _reason(exc: BaseException) -> str:
-    """One line: ours as it stands, anybody else's with its type."""
+    """One line: an error of hardenprobe as it is, any other with its type."""
     if isinstance(exc, HardenprobeError | Overran) or type(exc) is ValueError:
         return clip_text(str(exc))
     return f"{type(exc).__name__}: {clip_text(str(exc))}"
@@ -228,7 +228,7 @@ def _blame(exc: BaseException) -> str:
 
 
 def clip_text(text: str, limit: int = 300) -> str:
-    """A line that somebody's code wrote: its control characters escaped, cut at `limit` characters."""
+    """A line that third-party code wrote: its control characters escaped, cut at `limit` characters."""
     line = " ".join(text.split())
     return line if line.isprintable() and len(line) <= limit else clip(line, limit)
 
@@ -272,12 +272,12 @@ def _stand_in(offer: Offer, reason: str, word: Word, taken: Iterable[str]) -> Ch
 
 _MEND = Remedy(
     id="check-mend",
-    title="Mend or remove the check that cannot be used",
-    steps=("Run `hardenprobe checks try` on its file, and mend what that names.", "Or remove it."),
+    title="Fix or remove the check that cannot be used",
+    steps=("Run `hardenprobe checks try` on its file, and fix what it names.", "Or remove it."),
     confirm="`hardenprobe checks list` names it without a complaint.",
-    needs_first="Whoever wrote the check.",
+    needs_first="The author of the check.",
     stops_working="Nothing on any device.",
-    ask="Whoever brought the check.",
+    ask="The person who installed the check.",
     undo="Bring the check back as it was.",
     lock_out="None: no device is changed.",
 )

@@ -32,7 +32,7 @@ class Offer:
 
     Attributes:
         name: What it is called before it is loaded.
-        origin: Who brings it, for whoever reads a verdict.
+        origin: Who provides it, for the reader of a verdict.
         load: Runs its code, and gives a module or what the entry point names.
         named: It must have the id that it is called by.
     """
@@ -114,7 +114,7 @@ def _package(folder: Path) -> str:
 
 
 def _imported(name: str) -> ModuleType:
-    """Import once in a process, and leave no compiled file in somebody's folder."""
+    """Import once in a process, and leave no compiled file in the folder."""
     with _no_bytecode():
         return import_module(name)
 
