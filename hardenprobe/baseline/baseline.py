@@ -25,7 +25,7 @@ from hardenprobe.standards.ccss_environment import LocalMetrics
 from hardenprobe.standards.rule_files import shipped_baselines
 
 DEFAULT = "office-device"
-DEEPEST = 4  # baselines below one, so that whoever reads it can find where a value came from
+DEEPEST = 4  # baselines below one, so that a reader can find where a value came from
 MOST_COMMUNITIES = 3  # published defaults that are ever tried on one device
 
 
@@ -59,7 +59,7 @@ class LongestDays:
 
 @dataclass(frozen=True, kw_only=True)
 class DueDays:
-    """How many days there are to mend a finding, by its severity; None for as many as it takes."""
+    """How many days there are to fix a finding, by its severity; None for as many as it takes."""
 
     high: int | None = None
     medium: int | None = None
@@ -82,9 +82,9 @@ class BaselineFile:
             list as a whole.
         kinds: The kinds of device that it is meant for, `for` in the file; others get it with a notice.
         must_determine: Checks whose `unknown` makes a scan incomplete.
-        allowed_services: Services that may be there, in the words of Check.service: told, and no finding.
-        people: Controls that people must answer for; see standards/controls.py.
-        due_days: Until when findings are to be mended, counted from the day when they were first seen.
+        allowed_services: Services that may be there, in the words of Check.service: reported as informational, and no finding.
+        people: Controls that must be attested; see standards/controls.py.
+        due_days: Until when findings are to be fixed, counted from the day when they were first observed.
         expect: Check id to what the baseline decides for it.
     """
 
@@ -154,7 +154,7 @@ def load(name: str, registry: Registry) -> Baseline:
     """Load a baseline by the name of a shipped one, or from a file.
 
     Raises:
-        FileInvalid: With file, line and mend.
+        FileInvalid: With file, line and how to fix it.
         UnknownName: No such baseline.
     """
     return read(find(name), registry)
@@ -178,7 +178,7 @@ def read(path: Path, registry: Registry) -> Baseline:
     """Read and resolve a baseline file.
 
     Raises:
-        FileInvalid: With file, line and mend.
+        FileInvalid: With file, line and how to fix it.
     """
     chain = inheritance(path)
     found = resolve(chain, registry)

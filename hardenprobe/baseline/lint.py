@@ -93,9 +93,7 @@ def _ports(found: Baseline) -> Told:
     allowed = _setting(found, "unexpected-service", "allowed_tcp", ())
     for i, port in enumerate(allowed):
         if port not in found.tcp_ports:
-            text = (
-                f"TCP port {port} is allowed and never looked at; add it to ports.tcp, or leave it out here"
-            )
+            text = f"TCP port {port} is allowed and never scanned; add it to ports.tcp, or remove it here"
             yield (*ALLOWED, i), text
     if "unexpected-service" not in found.settings:
         return
@@ -120,7 +118,7 @@ def _segments(found: Baseline) -> Told:
         for service in segment.needed:
             ports = _tcp(service)
             if ports and not ports & set(found.tcp_ports):
-                text = f"segment {segment.name!r} needs {service}, whose ports ({_listed(ports)}) are never looked at; "
+                text = f"segment {segment.name!r} needs {service}, whose ports ({_listed(ports)}) are never scanned; "
                 yield spot, text + "add one to ports.tcp"
             elif ports and not ports & allowed:
                 text = f"segment {segment.name!r} needs {service}, which unexpected-service forbids; "
@@ -132,7 +130,7 @@ def _segments(found: Baseline) -> Told:
                 f"segment {segment.name!r} forbids nothing and needs nothing; say what, or take it out",
             )
         if not networks:
-            yield spot, f"segment {segment.name!r} names no network, so that nobody is ever in it; name one"
+            yield spot, f"segment {segment.name!r} names no network, so no device is ever in it; name one"
         elif not networks - before:
             yield (
                 spot,
@@ -184,7 +182,7 @@ def _floors(found: Baseline) -> Told:
 
 
 def _mendable(found: Baseline, *spots: Spot) -> Spot:
-    """Of places that contradict each other, the first that is in the file that is looked over, and not in one below it."""
+    """Of places that contradict each other, the first that is in the validated file and not in one that it extends."""
     document = found.document
     return next((one for one in spots if one in document.lines and one not in document.files), spots[0])
 

@@ -46,7 +46,7 @@ def _parts(found: Baseline, spot: Spot, value: Any, default: str) -> Iterator[De
 
 
 def place(found: Baseline, spot: Spot) -> str | None:
-    """File and line of a key, None where nobody wrote it."""
+    """File and line of a key, None where it is not in a file."""
     where = found.document.place(spot)
     if where is None:
         return None

@@ -60,7 +60,7 @@ class Choice:
 
     @property
     def tcp_ports(self) -> tuple[int, ...]:
-        """The ports of every baseline: nobody knows before it is asked which one a device will have."""
+        """The ports of every baseline: which one a device will have is not known before it is probed."""
         return self._every(lambda one: one.tcp_ports)
 
     @property
@@ -85,7 +85,7 @@ class Choice:
 
     @property
     def timing(self) -> Timing:
-        """The gentlest of all: the longest waits and the lowest ceilings."""
+        """The gentlest of all: the longest waits and the lowest limits."""
         every = [one.timing for one in self._all()]
         return Timing(
             **{
@@ -150,7 +150,7 @@ def _set(networks: tuple[str, ...]) -> AddressSet:
 
 
 class KindMismatches:
-    """The devices whose baseline is meant for devices of other kinds; a kind that nobody knows is no fault."""
+    """The devices whose baseline is meant for devices of other kinds; an unknown kind is no fault."""
 
     def __init__(self) -> None:
         self._found: dict[tuple[str, str], list[str]] = {}  # baseline and kind to the first labels
