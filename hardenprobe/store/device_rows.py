@@ -19,7 +19,7 @@ from hardenprobe.model.document import canonical
 
 T = TypeVar("T")
 
-PAGE = 20  # devices that are in hand at once; one has some 150 kB
+PAGE = 20  # devices in progress at once; one has some 150 kB
 
 tables = sa.MetaData()
 _parts = sa.Table(
@@ -36,7 +36,7 @@ _PIECES = {"devices": "record", "observations": "observations", "results": "resu
 
 
 def make(known: sa.MetaData, db: sa.Connection) -> None:
-    """Make the tables that are missing, whoever else makes them at the same moment."""
+    """Make the tables that are missing, even if another process makes them at the same moment."""
     for table in known.sorted_tables:
         db.execute(sa.schema.CreateTable(table, if_not_exists=True))
         for index in table.indexes:
@@ -131,7 +131,7 @@ def read(engine: sa.Engine, review: str) -> Iterator[Part]:
 
 
 def pages(items: Iterable[T]) -> Iterator[list[T]]:
-    """Parts, or what stands for them, by the page."""
+    """Parts, or what represents them, by the page."""
     each = iter(items)
     while page := list(islice(each, PAGE)):
         yield page

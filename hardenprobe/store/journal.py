@@ -1,9 +1,9 @@
-"""A scan in progress, kept in the store device by device, so that whatever ends it costs only the devices in hand.
+"""A scan in progress, kept in the store device by device, so that whatever ends it costs only the devices in progress.
 
-A scan writes what it was told to do, then each finished visit as it comes. When its review is kept, the journal's rows
+A scan writes its order, then each finished visit as it comes. When its review is kept, the journal's rows
 go in the same transaction; until then `take_up` hands everything back.
 
-A device that answered has a row. Addresses where nobody answered are a byte each in a block of their vantage point, by
+A device that answered has a row. Addresses without an answer are a byte each in a block of their vantage point, by
 their position in the scan's order, so that a /8 of silence takes megabytes.
 """
 

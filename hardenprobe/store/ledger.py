@@ -1,7 +1,7 @@
 """What people decide and declare, kept in the database of the reviews: entries are added, never changed or taken away.
 
 Each entry's digest covers the digest of the entry before it, and each review names the newest entry that it was judged
-with. Whoever changes an entry, or takes one away, would have to write every later entry and review anew.
+with. To change an entry, or to remove one, every later entry and review would have to be rewritten.
 """
 
 from __future__ import annotations

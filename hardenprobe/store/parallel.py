@@ -48,7 +48,7 @@ def each(work: Callable[[T], R], things: Iterable[T], workers: int | None = None
         with ProcessPoolExecutor(workers, context, initializer=_leave_interrupts_to_the_parent) as pool:
             yield from _in_order(pool, chain([first], rest), workers)
     except BrokenProcessPool:
-        raise UsageError("a process of ours was ended from outside; memory may be short") from None
+        raise UsageError("a worker process was killed from outside; memory may be short") from None
     finally:
         _work = before
 

@@ -19,7 +19,7 @@ from hardenprobe.model.document import digest
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.store.device_rows import tables
 
-LEAST_NOTED = 12  # characters of a digest that are enough to be told from chance
+LEAST_NOTED = 12  # characters of a digest that are enough to exclude chance
 
 _record = sa.Table(
     "record",
@@ -89,7 +89,7 @@ class Row:
     """A review that is there, and whether it is as its own digest says.
 
     Attributes:
-        digest, previous_digest: As they stand in its row.
+        digest, previous_digest: As they are in its row.
         sound: What it holds has that digest, and names that review before it.
     """
 
@@ -196,7 +196,7 @@ def compared(links: Sequence[LogEntry], rows: Sequence[Row]) -> list[Stored]:
 
 
 def _gone(link: LogEntry, taken: LogEntry | None) -> Stored:
-    why = "gone, and nobody took it out by `hardenprobe store prune`"
+    why = "missing, and not removed by `hardenprobe store prune`"
     if taken is not None:
         why = f"taken out on {taken.at[:10]} by {taken.by}: {taken.reason}"
     return Stored(

@@ -23,7 +23,7 @@ from hardenprobe.store.store import UNREADABLE, Store
 
 log = logging.getLogger("hardenprobe.store.spool")
 
-ROOM = 8 * 1024 * 1024  # bytes reserved; the devices in hand when a disk fills up take a tenth of it
+ROOM = 8 * 1024 * 1024  # bytes reserved; the devices in progress when a disk fills up take a tenth of it
 SUFFIX = ".spool"
 
 

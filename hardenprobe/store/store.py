@@ -309,7 +309,7 @@ class Store:
             return str(db.execute(sa.select(_reviews.c.digest).where(_reviews.c.id == review)).scalar_one())
 
     def unreadable(self, review: str, why: str) -> StoreRefused:
-        """What is said of a review that somebody changed."""
+        """What is reported of a review that was changed."""
         return StoreRefused(
             f"review {review} in store {self._shown} cannot be read ({why}); it was changed from outside"
         )
@@ -552,7 +552,7 @@ def _masked(url: str) -> str:
 
 def _mend(said: str) -> str:
     if "readonly" in said or "read-only" in said:
-        return "it is read-only; mend its permissions, or name another file with --store"
+        return "it is read-only; correct its permissions, or name another file with --store"
     if "unable to open" in said:
         return "it cannot be opened; check the path and its permissions"
     if "full" in said:
