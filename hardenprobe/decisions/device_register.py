@@ -37,7 +37,7 @@ class LifecycleEvent:
         kind: ACCEPTED or RETIRED.
         on: Day (UTC).
         device: The device's id then.
-        marks: What told it apart then.
+        marks: What identified it then.
         body: All that was kept.
     """
 

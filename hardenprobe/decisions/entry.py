@@ -1,4 +1,4 @@
-"""An entry of the ledger: what somebody decided or declared."""
+"""An entry of the ledger: a decision or a declaration."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""Exceptions: risks that somebody accepts for a time. The result stays `fail`; an exception is a note beside it.
+"""Risk acceptances, each for a time. The result stays `fail`; the acceptance is a note beside it.
 
-An exception covers what was found when it was accepted, with the values that were accepted, and no more: what gets worse, and
-what is new, counts again.
+A risk acceptance covers what was found when it was accepted, with the values that were accepted, and no more: what gets
+worse, and what is new, is open again.
 """
 
 from __future__ import annotations
@@ -33,12 +33,12 @@ NOT_IDENTIFIED = "cannot be told apart: the device shows nothing of what identif
 
 @dataclass(frozen=True, kw_only=True)
 class ExceptionRequest:
-    """What somebody asks to have accepted; the keys of a file and the options of a command.
+    """A request for a risk acceptance; the keys of a file and the options of a command.
 
     Attributes:
         device: Asset tag, id, name or address; or else `tag`: every device that the inventory tags so.
         port: Such as "23/tcp"; every place of the check where it is left out.
-        compensating: What holds the risk down meanwhile.
+        compensating: Compensating controls until then.
         starts, until: Days, ISO 8601, both included; today where `starts` is left out.
     """
 
@@ -182,7 +182,7 @@ def draft(
     }
     if same_person(texts["requested_by"], texts["approved_by"]):
         raise InputError(
-            "approved_by", f"{clip(request.approved_by)} asks for it too; somebody else must approve"
+            "approved_by", f"{clip(request.approved_by)} is also the requester; another person must approve"
         )
     if request.check not in registry.checks:
         raise InputError(

@@ -18,7 +18,7 @@ class InputError(UsageError):
 
     Attributes:
         key: Which, as it is called in a file; the command line puts dashes in it.
-        message: What is wrong and how to mend it.
+        message: What is wrong and how to fix it.
     """
 
     def __init__(self, key: str, message: str) -> None:
@@ -69,7 +69,7 @@ def span(first_key: str, first: str, last_key: str, last: str) -> tuple[date, da
 
 
 class Endable(Protocol):
-    """What the ledger holds until somebody ends it."""
+    """What the ledger holds until it is ended."""
 
     @property
     def id(self) -> str: ...

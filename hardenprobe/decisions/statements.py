@@ -27,7 +27,7 @@ ANSWERS: tuple[Answer, ...] = ("yes", "no", "partly", "not applicable")
 
 @dataclass(frozen=True, kw_only=True)
 class StatementRequest:
-    """What somebody states; the keys of a file and the options of a command.
+    """An attestation; the keys of a file and the options of a command.
 
     Attributes:
         device: Asset tag, id, name or address; or else `tag`: every device that the inventory tags so; or else `fleet`.
@@ -202,7 +202,7 @@ def answered(
     statements: Sequence[Statement],
     today: str,
 ) -> tuple[Answered, ...]:
-    """What people answer for, control by control: what was answered, what expired, and what nobody answered.
+    """The attestations, control by control: attested, expired, open.
 
     Args:
         required: The controls that must be answered for a device.
