@@ -26,7 +26,7 @@ def command() -> None:
 @click.option("--port", metavar="PORT/TRANSPORT", help="Only at this port, such as 23/tcp.")
 @click.option("--subject", metavar="TEXT", help="Only about this one of several things there.")
 @click.option("--reason", metavar="TEXT", help="Why the risk is accepted.")
-@click.option("--compensating", metavar="TEXT", help="What holds the risk down meanwhile.")
+@click.option("--compensating", metavar="TEXT", help="Compensating controls until then.")
 @click.option("--requested-by", metavar="PERSON", help="Who asks for it.")
 @click.option("--approved-by", metavar="PERSON", help="Who approves it; somebody else.")
 @click.option("--starts", metavar="DAY", help="First day, such as 2026-11-25; today where it is left out.")

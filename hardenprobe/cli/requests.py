@@ -65,7 +65,7 @@ def from_file(shape: type[Any], path: Path, section: str, form: str) -> list[Sub
         shape: Record of the whole file; its field `section` holds the requests, and the field before it the format.
 
     Raises:
-        FileInvalid: With file, line and mend.
+        FileInvalid: With file, line and how to fix it.
     """
     document = load_yaml(path)
     marker = fields(shape)[0].name

@@ -113,7 +113,7 @@ def test_the_hash_covers_what_is_decided_and_not_how_it_is_written(write: Write)
             "at most 3 communities are ever tried",
             id="too many communities",
         ),
-        pytest.param(('title: "Mine"', 'baseline: "x"'), 2, "stands here twice", id="repeated key"),
+        pytest.param(('title: "Mine"', 'baseline: "x"'), 2, "is repeated", id="repeated key"),
         pytest.param(("[80]", "[80, 70000]"), 11, "less than or equal to 65535", id="a port too high"),
         pytest.param(
             ("expect:", "expect:\n  clock-skew: {seconds: 450}"),

@@ -80,7 +80,7 @@ def test_show_of_a_hostile_file_writes_no_escapes(command: Command, tmp_path: Pa
         pytest.param(
             "expect: {unexpected-service: {allowed_tcp: [443, 4711]}}",
             7,
-            "TCP port 4711 is allowed and never looked at; add it to ports.tcp",
+            "TCP port 4711 is allowed and never scanned; add it to ports.tcp",
             id="allowed and never asked",
         ),
         pytest.param(

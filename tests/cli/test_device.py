@@ -155,7 +155,7 @@ def test_retiring_ends_the_exceptions_of_the_device(command: Command, fleet: lis
     ("arguments", "says"),
     [
         pytest.param(("accept", "HO-0101"), "missing --accepted-by, --requested-by, --reason", id="nobody named"),
-        pytest.param(("accept", "HO-0101", *WHO, "--accepted-by", "imke sandvoort"), "--accepted-by: 'imke sandvoort' asks for it too", id="one person"),
+        pytest.param(("accept", "HO-0101", *WHO, "--accepted-by", "imke sandvoort"), "--accepted-by: 'imke sandvoort' is also the requester", id="one person"),
         pytest.param(("accept", "nobody", *WHO), "there is no device in any review 'nobody'", id="no device"),
         pytest.param(("accept", "HO-0101", *WHO, "--review", "x"), "there is no review 'x'", id="no review"),
         pytest.param(("accept", "HO-0101", *WHO, "--baseline", "office"), "there is no baseline 'office'", id="no baseline"),
@@ -188,7 +188,7 @@ def test_bad_input_changes_nothing(
         ('retirement: "hardenprobe.retirement/1"\ndevice: "HO-0102"\n', 2, "the answers are about 'HO-0102'"),
         ('retirement: "hardenprobe.retirement/1"\ndevice: "HO-0101"\ndisk: {}\n', 3, "unknown key 'disk'"),
         ('retirement: "hardenprobe.retirement/1"\ndevice: "HO-0101"\nstorage: {method: "purge",\n when: "x"}\n', 4, "is no day"),
-        ('retirement: "hardenprobe.retirement/1"\nretirement: "x"\n', 2, "stands here twice"),
+        ('retirement: "hardenprobe.retirement/1"\nretirement: "x"\n', 2, "is repeated"),
     ],
 )  # fmt: skip
 def test_a_bad_file_of_answers_changes_nothing(

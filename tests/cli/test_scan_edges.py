@@ -112,8 +112,8 @@ def test_the_plan_names_every_edge_before_anything_is_sent(command: Command, inv
 @pytest.mark.parametrize(
     ("entries", "says"),
     [
-        pytest.param(["192.0.2.0/24"], "no address of this machine stands at an edge", id="elsewhere"),
-        pytest.param(["0.0.0.0/0"], "no address of this machine stands at an edge", id="everybody"),
+        pytest.param(["192.0.2.0/24"], "no address of this machine is at an edge", id="elsewhere"),
+        pytest.param(["0.0.0.0/0"], "no address of this machine is at an edge", id="everybody"),
         pytest.param(["127.77.1.1/255.255.255.1"], "more than 64 addresses of this machine", id="a comb"),
     ],
 )

@@ -78,7 +78,7 @@ def test_a_review_that_is_gone_behind_our_back_is_missed(
         db.execute("delete from parts where review = '20260301-a'")
     ended = command("reviews", *store)
     assert ended.status == 3
-    assert "20260301-a: gone, and nobody took it out by `hardenprobe store prune`" in ended.err
+    assert "20260301-a: missing, and not removed by `hardenprobe store prune`" in ended.err
     with closing(sqlite3.connect(three)) as db, db:
         db.execute("delete from record where review = '20260301-a'")
     assert command("reviews", *store).status == 0, "the database alone cannot show it"

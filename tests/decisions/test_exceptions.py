@@ -209,7 +209,7 @@ def test_the_review_keeps_the_words_of_those_that_it_names() -> None:
 @pytest.mark.parametrize(
     ("changes", "key", "says"),
     [
-        pytest.param({"approved_by": " imke  SANDVOORT"}, "approved_by", "somebody else must approve", id="same person"),
+        pytest.param({"approved_by": " imke  SANDVOORT"}, "approved_by", "another person must approve", id="same person"),
         pytest.param({"reason": " "}, "reason", "is empty", id="no reason"),
         pytest.param({"compensating": "x" * 2001}, "compensating", "2001 characters", id="long"),
         pytest.param({"check": "cleartext-ftpp"}, "check", "did you mean cleartext-ftp", id="no such check"),

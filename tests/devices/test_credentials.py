@@ -81,7 +81,7 @@ def test_a_secret_is_not_written_down() -> None:
         (HEAD + 'users: [{name: "a", auth: "MD5", auth_password: "short"}]\n', "shorter than 8"),
         (HEAD + 'users: [{name: "a", auth: "MD5", auth_password: {env: "NOT_SET"}}]\n', "not set"),
         (HEAD + f'users: [{{name: "a", priv: "DES", priv_password: "{CANARY}"}}]\n', "priv needs auth"),
-        (HEAD + 'users: [{name: "a"}, {name: "a"}]\n', "one name stands twice"),
+        (HEAD + 'users: [{name: "a"}, {name: "a"}]\n', "a name is repeated"),
         (HEAD + f"communities:\n  - {{label: 'x', community: '{CANARY}\n", "cannot be read as YAML"),
         (HEAD + f'communities: [{{community: "{CANARY}"}}]\n', "label must be a text"),
         (HEAD + 'communities: [{label: "x", community: ""}]\n', "shorter than 1"),

@@ -77,7 +77,7 @@ def test_what_is_not_listed_is_in_nobodys_way(write: Write) -> None:
             "2001:db8::10 belongs to 'HO-1'",
             id="repeated, spelt otherwise",
         ),
-        pytest.param(('"HO-2"', '"HO-1"'), 8, "stands on line 4 already", id="repeated tag"),
+        pytest.param(('"HO-2"', '"HO-1"'), 8, "is already on line 4", id="repeated tag"),
         pytest.param(
             ('addresses: ["192.0.2.11"]', 'addresses: ["192.0.2.11"]\n    serial: "QM-1"'),
             10,
@@ -91,7 +91,7 @@ def test_what_is_not_listed_is_in_nobodys_way(write: Write) -> None:
         pytest.param(('"HO-2"', '""'), 8, "asset_tag is empty", id="empty tag"),
         pytest.param(("serial:", "seriall:"), 7, "did you mean 'serial'?", id="misspelt key"),
         pytest.param(("port: 8081", "prot: 8081"), 14, "did you mean 'port'?", id="misspelt inner key"),
-        pytest.param(('kind: "printer"', 'serial: "X"'), 7, "stands here twice", id="repeated key"),
+        pytest.param(('kind: "printer"', 'serial: "X"'), 7, "is repeated", id="repeated key"),
         pytest.param(('kind: "printer"', 'kind: "toaster"'), 6, "kind is 'toaster'", id="no kind"),
         pytest.param(
             ('["https"]', '["gopher"]'), 11, "'gopher' is no service; known are ftp, http", id="no service"

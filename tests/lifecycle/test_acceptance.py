@@ -179,7 +179,7 @@ def test_a_device_that_was_not_met_is_not_accepted(kept: Store) -> None:
     made = assessed(kept, scanned(gone), stated())
     assert [one.check for one in made.standing()] == ["device-not-seen"]
     assert made.missing() == [
-        "not determined, and baseline office-device-strict/1 wants it: cleartext-telnet (unknown, nobody asked)"
+        "not determined, and baseline office-device-strict/1 wants it: cleartext-telnet (unknown, not assessed in this review)"
     ]
 
 

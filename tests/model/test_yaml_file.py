@@ -68,9 +68,9 @@ def test_words_stay_the_words_they_look_like(write: Any, text: str, value: objec
 @pytest.mark.parametrize(
     ("text", "line", "says"),
     [
-        pytest.param("a: 1\nb: 2\na: 3\n", 3, "the key 'a' stands here twice", id="repeated key"),
-        pytest.param("1: x\n'1': y\n", 2, "stands here twice", id="repeated key, once as a number"),
-        pytest.param("a:\n  b: 1\n  b: 2\n", 3, "the key 'b' stands here twice", id="repeated inner key"),
+        pytest.param("a: 1\nb: 2\na: 3\n", 3, "the key 'a' is repeated here", id="repeated key"),
+        pytest.param("1: x\n'1': y\n", 2, "is repeated", id="repeated key, once as a number"),
+        pytest.param("a:\n  b: 1\n  b: 2\n", 3, "the key 'b' is repeated here", id="repeated inner key"),
         pytest.param("a: [1\nb: 2\n", 2, "", id="no YAML"),
         pytest.param("a:\n\t- b\n", 2, "cannot start any token", id="a tab"),
         pytest.param("? [a]\n: b\n", 1, "a key must be a word", id="a list as key"),

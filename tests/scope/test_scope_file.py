@@ -89,7 +89,7 @@ def test_defaults_of_a_short_file(write: Write) -> None:
         pytest.param(
             ("authorised_by:", "authorized_by:"), 3, "did you mean 'authorised_by'?", id="misspelt duty"
         ),
-        pytest.param(("exclude:", "name:"), 5, "stands here twice", id="repeated key"),
+        pytest.param(("exclude:", "name:"), 5, "is repeated", id="repeated key"),
         pytest.param(("exclude:", "until: tomorrow\nexclude:"), 5, "expected a day", id="no day"),
         pytest.param(
             ("exclude:", "reach: far\nexclude:"), 5, "'look', 'ask', 'strain' or 'alter'", id="no reach"
@@ -205,7 +205,7 @@ def test_leased_devices_name_the_owner_s_consent(write: Write) -> None:
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        (('"Jorunn Falk, letter of 2 March"', '" "'), "need their consent"),
+        (('"Jorunn Falk, letter of 2 March"', '" "'), "need the owner's consent"),
         (('agreed_by: "Jorunn Falk, letter of 2 March", ', ""), "agreed_by"),
         (("192.0.2.64/27", "198.51.100.0/24"), "198.51.100.0 is in none of the networks"),
         (('["192.0.2.64/27"]', "[]"), "networks is empty"),

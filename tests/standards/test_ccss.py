@@ -21,7 +21,7 @@ PLAIN = "AV:N/AC:L/Au:N/C:P/I:P/A:P/PL:ND/EM:A"
         ("AV:N", "expected the metrics AV, AC"),
         (PLAIN.replace("AV:N", "AV:X"), "'AV:X' is no metric"),
         (PLAIN.replace("AV:N", "av:N"), "'av:N' is no metric"),
-        (PLAIN + "/AV:N", "AV stands twice"),
+        (PLAIN + "/AV:N", "AV is repeated"),
         (PLAIN.replace("AV:N/AC:L", "AC:L/AV:N"), "in this order"),
         (PLAIN + "/GEL:L", "GEL, GRL in this order"),
         (PLAIN + "/GRL:L", "in this order"),

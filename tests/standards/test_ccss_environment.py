@@ -113,7 +113,7 @@ def test_what_is_not_defined_leaves_the_base_score(values: tuple[str, ...]) -> N
         ("CDP:X", "CDP is one of N, L, LM, MH, H, ND"),
         ("GEL:H", "'GEL:H' is none of the metrics LVP"),
         ("CDP", "CDP is one of"),
-        ("CDP:L/CDP:H", "CDP stands twice"),
+        ("CDP:L/CDP:H", "CDP is repeated"),
         ("CDP:L/", "'' is none"),
         ("cdp:L", "'cdp:L' is none"),
     ],

@@ -66,7 +66,7 @@ def test_a_worker_that_is_killed_is_said_in_one_line() -> None:
             os.kill(os.getpid(), signal.SIGKILL)
         return n
 
-    with pytest.raises(UsageError, match="a process of ours was ended from outside; memory may be short"):
+    with pytest.raises(UsageError, match="a worker process was killed from outside; memory may be short"):
         list(each(work, range(MANY), workers=2))
     assert not multiprocessing.active_children()
 

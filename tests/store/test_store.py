@@ -386,7 +386,7 @@ def test_a_read_only_store_is_refused_before_a_scan(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     text = refusal(f"sqlite:///file:{three}?mode=ro&uri=true")
-    assert "it is read-only; mend its permissions, or name another file with --store" in text
+    assert "it is read-only; correct its permissions, or name another file with --store" in text
     assert [p.name for p in tmp_path.iterdir()] == [three.name], "nothing was made beside it"
 
 
