@@ -271,7 +271,7 @@ def _untold(results: Iterable[Result], must: frozenset[str]) -> tuple[Untold, ..
         else:
             found[one.check, str(one.result), str(one.reason or "no reason is recorded")] = None
     silent = must - told - {check for check, _, _ in found}
-    every = [*found, *((check, str(Word.UNKNOWN), "nobody asked") for check in sorted(silent))]
+    every = [*found, *((check, str(Word.UNKNOWN), "not assessed in this review") for check in sorted(silent))]
     return tuple(Untold(check=c, word=word, reason=why, must=c in must) for c, word, why in every)
 
 
@@ -283,7 +283,7 @@ def signed(request: AcceptanceRequest, assessed: Acceptance) -> Acceptance:
     """
     asked, accepts = (sentence(key, getattr(request, key)) for key in ("requested_by", "accepted_by"))
     if same_person(asked, accepts):
-        raise InputError("accepted_by", f"{clip(accepts)} asks for it too; somebody else must accept")
+        raise InputError("accepted_by", f"{clip(accepts)} is also the requester; another person must accept")
     return replace(
         assessed,
         requested_by=asked,

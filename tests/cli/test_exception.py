@@ -80,8 +80,8 @@ def test_the_way_of_an_exception(command: Command, store: list[str], scanned: An
     ("changes", "says"),
     [
         pytest.param({"reason": None, "until": None}, "missing --reason, --until", id="missing"),
-        pytest.param({"approved_by": "Imke Sandvoort"}, "--approved-by: 'Imke Sandvoort' asks for it too", id="same person"),
-        pytest.param({"approved_by": "\uff29MKE  sandvoort"}, "asks for it too", id="same person, written otherwise"),
+        pytest.param({"approved_by": "Imke Sandvoort"}, "--approved-by: 'Imke Sandvoort' is also the requester", id="same person"),
+        pytest.param({"approved_by": "\uff29MKE  sandvoort"}, "is also the requester", id="same person, written otherwise"),
         pytest.param({"until": "2031-01-01"}, "--until: 2031-01-01 is too far", id="too long"),
         pytest.param({"review": "zzz"}, "there is no review 'zzz'", id="no review"),
         pytest.param({"device": "nobody"}, "--device: there is no device in review", id="no device"),
@@ -124,7 +124,7 @@ def test_many_from_a_file_or_none(command: Command, store: list[str], scanned: A
 
     before = Path(store[1]).read_bytes()
     for text, line, says in (
-        (FILE.format(**{**good, "other": "A"}), 12, "approved_by: 'A' asks for it too"),
+        (FILE.format(**{**good, "other": "A"}), 12, "approved_by: 'A' is also the requester"),
         (FILE.format(**{**good, "port": "22/tcp"}), 5, "port: no finding of cleartext-telnet at 22/tcp"),
         (FILE.format(**good).replace("requested_by:", "requested:", 1), 8, "did you mean 'requested_by'?"),
         ('exceptions: "hardenprobe.exceptions/1"\naccept: []\n', 2, "accept is empty"),

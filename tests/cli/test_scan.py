@@ -248,7 +248,7 @@ BAD_FILES = {
     "misspelt baseline key": ("--baseline", BASELINE.replace("communities:", "comunities:"), "comunities", "default_communities"),
     "baseline with an unknown check": ("--baseline", BASELINE.replace("unexpected-service:", "unexpected-servcie:"), "unexpected-servcie", "unexpected-service"),
     "baseline port out of range": ("--baseline", re.sub(r"(?m)^  udp: .*", "  udp: [70000]", BASELINE), "udp: [70000]", "not 1 to 65535"),
-    "repeated key": ("--baseline", BASELINE + 'title: "again"\n', 'title: "again"', "twice"),
+    "repeated key": ("--baseline", BASELINE + 'title: "again"\n', 'title: "again"', "repeated"),
     "no YAML": ("--scope", SCOPE + "exclude: [\n", None, ""),
     "duplicate address": (
         "--inventory",
