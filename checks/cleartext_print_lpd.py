@@ -12,8 +12,8 @@ Reach
 Why it matters
     Jobs cross the network readable, and whoever reaches the port prints, lists and removes jobs under any name.
 Sources
-    RFC 1179, sections 5 and 7; IANA Service Name and Transport Protocol Port Number Registry, printer 515/tcp; NIST SP
-    800-53 Rev. 5, CM-7 and SC-8
+    Common practice (no published requirement): RFC 1179, sections 5 and 7, describes the protocol and does not forbid it; IANA
+    Service Name and Transport Protocol Port Number Registry, printer 515/tcp; NIST SP 800-53 Rev. 5, CM-7 and SC-8
 """
 
 from __future__ import annotations

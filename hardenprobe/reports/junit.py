@@ -2,7 +2,7 @@
 
 There is no formal standard of it. What is written is the common part: `testsuites`, a `testsuite` for each device, a `testcase`
 for each result, with `failure`, `error` or `skipped` inside where it did not pass. A finding that stands is a failure.
-What could not be told, does not apply or is accepted is skipped, with the reason: none of it is a pass.
+What was not determined, does not apply, is informational or is accepted is skipped, with the reason: none of it is a pass.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from hardenprobe.reports.text import endpoint_text, reason_text, visible
 from hardenprobe.reports.view import scores_text
 
 _LIMIT = 2000  # characters of any one text
-_TOLD = (Word.PASS, Word.INFORMATIONAL)
 
 
 def write(source: Source, out: BinaryIO) -> None:
@@ -83,7 +82,7 @@ class _Writer:
             self._inside("error", "error", result.observed.text, observed)
         elif result.exception:
             self._skipped(f"fail, accepted until {result.exception.until} (exception {result.exception.id})")
-        elif result.result not in _TOLD:
+        elif result.result is not Word.PASS:
             why = f": {reason_text(result.reason)}" if result.reason else f": {result.observed.text}"
             self._skipped(f"{result.result}{why}")
         self._end("testcase")
@@ -129,6 +128,6 @@ def _counts(results: Iterable[Result]) -> dict[str, int]:
             failures += 1
         elif result.result is Word.ERROR:
             errors += 1
-        elif result.result not in _TOLD:
+        elif result.result is not Word.PASS:
             skipped += 1
     return {"tests": tests, "failures": failures, "errors": errors, "skipped": skipped}

@@ -1,17 +1,18 @@
 """OSCAL assessment results (NIST OSCAL 1.2), for programs that follow controls.
 
-A result that fails becomes an observation, a risk, and for each of its controls a finding that the objective is not
-satisfied. Everything else is an observation and no more: that a scan found nothing does not show that a control is satisfied,
-and what could not be told shows nothing at all.
+A result that fails becomes an observation, a risk, and for each of its controls that what was seen bears on a finding that the
+objective is not satisfied. What passes or is informational is an observation and no more: that a scan found nothing does not show
+that a control is satisfied. What was not determined, or does not apply, is counted and is no observation, since nothing was
+tested; nor is a question that nobody answered an interview.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any, BinaryIO
 
-from hardenprobe.model import INVENTORY, Result, Word
+from hardenprobe.model import Result, Word
 from hardenprobe.reports import json_stream
 from hardenprobe.reports import oscal_parts as parts
 from hardenprobe.reports.source import Piece, Source
@@ -22,7 +23,8 @@ VERSION = "1.2.1"
 """Of OSCAL."""
 
 _RUN_ITSELF = "ra-5"  # vulnerability monitoring and scanning: what a scan is part of even where no result names a control
-_REPORTED = frozenset(Word) - {Word.NOTSELECTED}
+_REPORTED = frozenset({Word.PASS, Word.FAIL, Word.INFORMATIONAL})
+_NOT_DETERMINED = frozenset({Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED})
 
 
 def write(source: Source, out: BinaryIO) -> None:
@@ -67,7 +69,16 @@ class _Results:
             "description": parts.markup(self.survey.summary()),
             "start": parts.moment(self.head.started),
             "end": self.ended,
-            "props": parts.prop("operator", self.head.asked_by) + parts.prop("reach", self.head.reach),
+            "props": [
+                *parts.prop("operator", self.head.asked_by),
+                *parts.prop("reach", self.head.reach),
+                *parts.prop("devices", len(self.survey.review.devices)),
+                *parts.prop("results-not-determined", self._counted(_NOT_DETERMINED)),
+                *parts.prop("results-not-applicable", self._counted({Word.NOTAPPLICABLE})),
+                *parts.prop(
+                    "attestations-not-answered", sum(not a.answer for a in self.source.outline.statements)
+                ),
+            ],
             "local-definitions": {
                 "inventory-items": self._inventory(),
                 "assessment-assets": self._assets(),
@@ -77,6 +88,9 @@ class _Results:
             "risks": self._risks(),
             "findings": self._findings(),
         }
+
+    def _counted(self, words: Collection[Word]) -> int:
+        return sum(count for kind, count in self.survey.results.items() if kind.word in words)
 
     def _assets(self) -> dict[str, Any]:
         component = {
@@ -102,18 +116,18 @@ class _Results:
         return {"components": [component], "assessment-platforms": platforms}
 
     def _reviewed(self) -> dict[str, Any]:
-        found = sorted({id for control in self.survey.controls if (id := parts.control_id(control))})
+        found = sorted({id for control in self.survey.controls if (id := parts.borne_on(control))})
         why = "The controls that the checks name." if found else "No result names a control; the run itself."
         chosen = [{"control-id": id} for id in found or [_RUN_ITSELF]]
         return {"control-selections": [{"description": why, "include-controls": chosen}]}
 
     def _inventory(self) -> Iterator[Any]:
         for device in self.survey.review.devices:
-            yield parts.inventory_item(device, self.survey.counts[device.id].checks > 0)
+            yield parts.inventory_item(device, device.id in self.survey.met)
 
     def _observations(self) -> Iterator[Any]:
         for piece in self.source.pieces():
-            asked = {seen.id: seen.asked_at for seen in piece.observations if seen.vantage != INVENTORY}
+            asked = {seen.id: seen.asked_at for seen in piece.observations}
             for result, key in self._keyed(piece):
                 when = min((asked[id] for id in result.observations if id in asked), default=None)
                 collected = parts.moment(when) if when else self.ended
@@ -121,7 +135,7 @@ class _Results:
                 yield parts.observation(result, piece.device, title, key, collected, self.tool)
         labels = {device.id: device.label for device in self.survey.review.devices}
         for answer in self.source.outline.statements:
-            if answer.devices:
+            if answer.devices and answer.answer:
                 made = parts.moment(answer.made) if answer.made else self.ended
                 yield parts.stated(answer, made, labels, self.tool)
 
@@ -141,7 +155,7 @@ class _Results:
     def _findings(self) -> Iterator[Any]:
         for piece, result, keys in self._failed():
             title = self.survey.title(result.check)
-            controls = dict.fromkeys(id for control in result.controls if (id := parts.control_id(control)))
+            controls = dict.fromkeys(id for control in result.controls if (id := parts.borne_on(control)))
             for control in controls:
                 yield parts.finding(result, piece.device, title, control, keys, self.tool)
 

@@ -30,6 +30,7 @@ NAMESPACE = "https://hardenprobe.example/ns/oscal"
 
 _UUIDS = uuid5(NAMESPACE_URL, NAMESPACE)
 _CONTROL = re.compile(r"\b([A-Z]{2})-(\d+)(?:\((\d+)\))?")
+_TECHNICAL = frozenset({"ac", "au", "cm", "ia", "sc", "si"})  # families of NIST SP 800-53 Rev. 5
 _MARKUP = re.compile(r"([\\`*_{}\[\]<>#|~^!&])")  # what means something in Markdown
 _LIMIT = 2000  # characters of any one text
 
@@ -46,6 +47,16 @@ def control_id(control: str) -> str | None:
         return None
     family, number, enhancement = found.groups()
     return f"{family.lower()}-{number}" + (f".{enhancement}" if enhancement else "")
+
+
+def borne_on(control: str) -> str | None:
+    """The identifier of a control that what a scan sees bears on, None for others.
+
+    A port shows how a system is configured; it does not show that a component is out of support or that personal data is
+    processed without authority, as SA-22 and PT-2 ask. Common practice (no published requirement).
+    """
+    found = control_id(control)
+    return found if found and found.partition("-")[0] in _TECHNICAL else None
 
 
 def markup(text: object) -> str:
@@ -149,7 +160,7 @@ def stated(answer: Answered, collected: str, labels: dict[str, str], tool: Objec
     found: Object = {
         "uuid": uuid("statement", answer.control, answer.statement or answer.state, *answer.devices[:1]),
         "title": markup(answer.question),
-        "description": markup(answer.words or f"{answer.state}: nobody answers for it now."),
+        "description": markup(answer.words or f"{answer.answer}, without more words"),
         "props": props,
         "methods": [(answer.method or "interview").upper()],
         "types": ["control-objective"],

@@ -33,6 +33,7 @@ class Survey(View):
         mended: Checks, each with a remedy of its findings.
         owned: Owner and "yes" or "no" for overdue to the number of open findings without a risk acceptance.
         dates: Device and remedy to the dates of that finding which is due first.
+        met: Ids of the devices that were asked and answered.
     """
 
     def __init__(self, source: Source) -> None:
@@ -40,6 +41,7 @@ class Survey(View):
         self.results: Counter[Kind] = Counter()
         self.controls: set[str] = set()
         self.mended: set[tuple[str, str]] = set()
+        self.met: set[str] = set()
         self._places: dict[str, int] = {}
         self._marks: dict[str, bytearray] = {}
         tally = Tally()
@@ -50,6 +52,8 @@ class Survey(View):
             devices.append(replace(piece.device, identity=(), services=(), cost=Cost()))
             self._date(piece)
             tally.add(piece.device.id, piece.results)
+            if piece.device.services or piece.device.cost.connections or piece.device.cost.datagrams:
+                self.met.add(piece.device.id)
             self._count(piece.device.id, piece.results)
         super().__init__(replace(source.outline, devices=tuple(devices)), tally)
         self.checks = tuple(sorted(self._places))

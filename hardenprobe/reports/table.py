@@ -14,7 +14,7 @@ from hardenprobe.reports.text import endpoint_text, visible
 COLUMNS = (
     "finding", "device", "asset_tag", "addresses", "check", "endpoint", "subject", "vantage", "result", "reason",
     "severity", "score", "vector", "observed", "expected", "remedy", "controls", "observations", "exception_until",
-    "exception_lapsed", "temporal", "environmental", "owner", "first_seen", "open_since", "due", "overdue",
+    "exception_lapsed", "temporal", "environmental", "owner", "first_seen", "open_since", "due", "overdue", "review", "collected",
 )  # fmt: skip
 
 LIMIT = 2000
@@ -39,9 +39,11 @@ def write(source: Source, out: BinaryIO) -> None:
         rows = csv.writer(text)
         rows.writerow(COLUMNS)
         for piece in source.pieces():
-            rows.writerows(
-                [neutral(cell) for cell in _cells(piece, result, remedies)] for result in piece.results
-            )
+            asked = {seen.id: seen.asked_at for seen in piece.observations}
+            for result in piece.results:
+                collected = min((asked[id] for id in result.observations if id in asked), default=None)
+                cells = (*_cells(piece, result, remedies), source.outline.head.id, collected)
+                rows.writerow([neutral(cell) for cell in cells])
     finally:
         text.detach()  # `out` belongs to the caller and stays open
 

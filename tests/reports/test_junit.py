@@ -73,7 +73,7 @@ def test_only_a_pass_passes(written: Written) -> None:
         (Word.NOTCHECKED, False, "Skipped"),
         (Word.NOTAPPLICABLE, False, "Skipped"),
         (Word.PASS, False, ""),
-        (Word.INFORMATIONAL, False, ""),
+        (Word.INFORMATIONAL, False, "Skipped"),
     }
 
 

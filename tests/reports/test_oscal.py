@@ -16,7 +16,7 @@ from trestle.oscal import OSCAL_VERSION
 from trestle.oscal.assessment_results import Model
 from trestle.oscal.common import Property
 
-from hardenprobe.model import Review, Word
+from hardenprobe.model import Cost, Review, Word
 from hardenprobe.reports import oscal
 from hardenprobe.reports.oscal_parts import control_id, markup, moment, prop
 from hardenprobe.testing import HOSTILE, sample_review
@@ -86,7 +86,9 @@ def test_the_published_models_take_it(written: Written, review: Review) -> None:
     text = written("oscal", review)
     parsed = Model.model_validate_json(text)
     assert OSCAL_VERSION == oscal.VERSION
-    assert len(parsed.assessment_results.results[0].observations) > len(review.results)
+    determined = [r for r in review.results if r.result in (Word.PASS, Word.FAIL, Word.INFORMATIONAL)]
+    answered = [one for one in review.statements if one.answer and one.devices]
+    assert len(parsed.assessment_results.results[0].observations) == len(determined) + len(answered)
     broken = json.loads(text)
     del broken["assessment-results"]["results"][0]["observations"][0]["collected"]
     with pytest.raises(ValidationError):
@@ -170,15 +172,47 @@ def test_a_scan_never_says_that_a_control_is_satisfied(written: Written) -> None
     assert b'"satisfied"' not in written("oscal", passing)
 
 
-def test_what_could_not_be_told_stays_an_observation_with_its_reason(written: Written) -> None:
+def test_what_was_not_determined_is_no_test_and_what_nobody_answered_no_interview(written: Written) -> None:
+    """NIST SP 800-53A Rev. 5, section 2.4: to test is to exercise an object; to interview, to hold a discussion."""
     review = sample_review(8)
     (result,) = document(written, review)["results"]
-    told = [(prop_of(one, "result"), prop_of(one, "reason")) for one in result["observations"]]
-    open_ones = (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED)
-    expected = [(str(r.result), str(r.reason)) for r in review.results if r.result in open_ones]
-    assert sorted(one for one in told if one[0] in open_ones) == sorted(expected)
+    words = {prop_of(one, "result") for one in result["observations"] if prop_of(one, "result")}
+    assert words == {"pass", "fail", "informational"}
+    open_ones = [r for r in review.results if r.result in (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED)]
+    assert prop_of(result, "results-not-determined") == str(len(open_ones)) != "0"
+    assert all(prop_of(one, "answer") for one in result["observations"] if "INTERVIEW" in one["methods"])
+    unanswered = sum(not one.answer for one in review.statements)
+    assert prop_of(result, "attestations-not-answered") == str(unanswered) != "0"
     failed = {prop_of(one, "finding") for one in result["findings"]}
     assert failed == {one.finding for one in review.findings}
+
+
+def test_only_a_device_that_answered_was_scanned(written: Written) -> None:
+    sample = sample_review(2)
+    gone = replace(sample.devices[1], services=(), cost=Cost())
+    (result,) = document(written, replace(sample, devices=(sample.devices[0], gone)))["results"]
+    items = result["local-definitions"]["inventory-items"]
+    assert [prop_of(one, "is-scanned") for one in items] == ["yes", "no"]
+
+
+def test_a_port_shows_nothing_of_support_or_of_authority_over_personal_data(written: Written) -> None:
+    one = sample_review(1)
+    failed = replace(one.findings[0], controls=("SA-22", "SC-8(1)", "PT-2"))
+    (result,) = document(written, replace(one, results=(failed,)))["results"]
+    assert [prop_of(each["target"], "control-id") for each in result["findings"]] == ["sc-8.1"]
+    chosen = result["reviewed-controls"]["control-selections"][0]["include-controls"]
+    assert chosen == [{"control-id": "sc-8.1"}]
+
+
+def test_an_observation_was_collected_when_it_was_made(written: Written) -> None:
+    review = sample_review(2)
+    asked = {o.id: o.asked_at for seen in review.observations.values() for o in seen}
+    (result,) = document(written, review)["results"]
+    proven = [one for one in result["observations"] if "relevant-evidence" in one]
+    for one in proven:
+        ids = [each["value"] for each in one["relevant-evidence"][0]["props"]]
+        assert one["collected"] == moment(min(asked[id] for id in ids))
+    assert proven
 
 
 def test_an_exception_is_a_deviation_with_its_day_and_what_mitigates(written: Written) -> None:
