@@ -79,8 +79,6 @@ class Journal:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        with store.asking(), store.engine.begin() as db:
-            make(_tables, db)
 
     def begin(self, begun: ScanRecord, runner: str | None = None) -> None:
         """Write down what a scan is told to do. Twice is harmless: it says who goes on with it.
@@ -94,6 +92,7 @@ class Journal:
             "begun": canonical(asdict(begun)).decode(),
         }
         with self._store.asking(), self._store.engine.begin() as db:
+            make(_tables, db)
             changed = db.execute(_scans.update().where(_scans.c.id == begun.id).values(**row))
             if not changed.rowcount:
                 db.execute(_scans.insert().values(id=begun.id, sweep=_cost(Cost()), **row))
@@ -138,6 +137,8 @@ class Journal:
             .order_by(_scans.c.started.desc(), _scans.c.id.desc())
         )
         with self._store.asking(), self._store.engine.connect() as db:
+            if not sa.inspect(db).has_table(_scans.name):  # no scan was ever kept as it went
+                return []
             rows = db.execute(query).all()
         found = []
         for row in rows:
@@ -196,6 +197,7 @@ class Journal:
     def forget(self, scan: str) -> None:
         """Drop a scan in progress."""
         with self._store.asking(), self._store.engine.begin() as db:
+            make(_tables, db)
             self.forget_in(db, scan)
 
     @staticmethod

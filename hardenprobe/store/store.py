@@ -471,7 +471,7 @@ def opened(url: str | None = None, *, make: bool = True) -> Iterator[Store]:
         make: Whether a file of that name may be made; the default store always is.
 
     Raises:
-        StoreRefused: It cannot be opened, is not ours, or is read-only.
+        StoreRefused: It cannot be opened, or is not ours. One that is read-only opens, and refuses what writes.
     """
     make = make or not url
     url = url or default_url()
@@ -516,9 +516,9 @@ def opened(url: str | None = None, *, make: bool = True) -> Iterator[Store]:
 
 
 def _prepare(engine: sa.Engine, shown: str) -> None:
-    """Make sure that the database is ours and can be written."""
+    """Make sure that the database is ours and has its tables. One that has them is left as it is, to the byte."""
     try:
-        with engine.begin() as db:
+        with engine.connect() as db:
             names = set(sa.inspect(db).get_table_names())
             if names and _about.name not in names:
                 raise StoreRefused(
@@ -530,14 +530,13 @@ def _prepare(engine: sa.Engine, shown: str) -> None:
                     f"store {shown} has the format {known[0]!r}; this version reads {FORMAT!r}. Name a new file by --store; the "
                     "old one stays as it is"
                 )
+        if known and names.issuperset(tables.tables):
+            return
+        with engine.begin() as db:
             make(tables, db)
             # Two that open a new store at once: the first one's lock makes the second see its row.
             if not known and not db.execute(_about.update().values(format=FORMAT)).rowcount:
                 db.execute(_about.insert().values(format=FORMAT))
-        with engine.connect() as db:
-            # Writing nothing would not show that nothing can be written; taken back, it changes no byte.
-            db.execute(_about.update().values(format=FORMAT))
-            db.rollback()
     except sa_exc.DatabaseError as exc:
         said = str(exc.orig)
         if "not a database" in said or "malformed" in said:
