@@ -1,7 +1,8 @@
 """Reading a zip file that anybody may have made: checked whole before a byte of it is unpacked.
 
 What other programs could read otherwise than this one is refused: names that are no plain relative path, that come twice or
-differ by letter case alone, links, encrypted or overlapping entries, bytes between entries, and bombs.
+differ by letter case alone, links, modes beyond a plain file's, encrypted or overlapping entries, bytes between entries, counts,
+sizes and dates that are said twice and differ, ends of the list that are not needed, and bombs.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import IO
 
@@ -29,11 +31,12 @@ CHUNK = 1024 * 1024
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*(?:/[A-Za-z0-9][A-Za-z0-9._-]*)+")
 _LONGEST = 255
 _LOCAL = struct.Struct("<4s5H3L2H")  # APPNOTE 4.3.7: local file header
-_LISTED, _END, _END64 = (
-    46,
-    22,
-    76,
-)  # bytes of an entry in the list but for its name, and of the ends of a list
+_LISTED = 46  # bytes of an entry in the list, but for its name and its extra field
+_END = struct.Struct("<4s4H2LH")  # APPNOTE 4.3.16: end of central directory record
+_END64 = struct.Struct("<4sQ2H2L4Q")  # APPNOTE 4.3.14: the same of ZIP64
+_LOCATOR = struct.Struct("<4sLQL")  # APPNOTE 4.3.15: where that is
+_FULL16, _FULL32 = 0xFFFF, 0xFFFFFFFF  # APPNOTE 4.4.1.4: look into the ZIP64 field
+_NEWEST = 45  # APPNOTE 4.4.3.2: version needed for ZIP64; nothing above is written
 _ZIP64 = 1  # APPNOTE 4.5.3; the only extra field that changes nothing about a name
 _BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError, struct.error)
 
@@ -193,6 +196,14 @@ def _wrong(info: zipfile.ZipInfo) -> str | None:
         return f"is packed by method {info.compress_type}"
     if stat.S_IFMT(mode) not in (0, stat.S_IFREG):
         return "is no regular file, but a link or something else"
+    if mode & 0o7111 or info.external_attr & _FULL16 or info.internal_attr:
+        return f"has the mode {mode:o}, or attributes beyond those of a plain file"
+    if info.create_system not in (0, 3) or info.extract_version > _NEWEST:
+        return "is of a system or a version that programs read differently"
+    try:
+        datetime(*info.date_time)
+    except ValueError:
+        return "has a date that is none"
     if info.volume or info.comment or _foreign(info.extra):
         return "has fields that programs read differently"
     return None
@@ -220,18 +231,61 @@ def _in_order(archive: zipfile.ZipFile, file: IO[bytes]) -> None:
         header = _LOCAL.unpack(file.read(_LOCAL.size))
         named, more = header[-2], header[-1]
         name, extra = file.read(named), file.read(more)
-        same = (header[0], header[2], header[3], name) == (
-            b"PK\x03\x04", info.flag_bits, info.compress_type, info.filename.encode(),
-        )  # fmt: skip
-        if not same or _foreign(extra):
+        if (name, *header[:1], *header[2:7]) != _as_listed(info) or _sizes(header, extra) != (
+            info.compress_size,
+            info.file_size,
+        ):
             raise BagRefused(f"entry {clip(info.filename)} is described in two ways")
         at += _LOCAL.size + named + more + info.compress_size
     if at != archive.start_dir:
         raise BagRefused("there is something between the last entry and the list of entries")
-    at += sum(_LISTED + len(info.orig_filename) + len(info.extra) for info in archive.filelist)
-    file.seek(at)
-    end = file.read(_END64 + _END + 1)
+    size = sum(_LISTED + len(info.orig_filename) + len(info.extra) for info in archive.filelist)
+    _end(file, len(archive.filelist), at, size)
+
+
+def _as_listed(info: zipfile.ZipInfo) -> tuple[object, ...]:
+    """What the header of an entry must say: name, signature, flags, method, time, date, checksum."""
+    year, month, day, hour, minute, second = info.date_time
+    time, date = hour << 11 | minute << 5 | second // 2, (year - 1980) << 9 | month << 5 | day
+    return info.filename.encode(), b"PK\x03\x04", info.flag_bits, info.compress_type, time, date, info.CRC
+
+
+def _sizes(header: tuple[int, ...], extra: bytes) -> tuple[int, int] | None:
+    """The sizes of an entry by its own header: packed and unpacked; None where it says them in no one way."""
+    packed, plain = header[7], header[8]
+    if (packed, plain) == (_FULL32, _FULL32):
+        if len(extra) != 20 or extra[:4] != struct.pack("<HH", _ZIP64, 16):
+            return None
+        plain, packed = struct.unpack_from("<QQ", extra, 4)
+        return packed, plain
+    return None if extra else (packed, plain)
+
+
+def _end(file: IO[bytes], entries: int, offset: int, size: int) -> None:
+    """Make sure that the ends of the list say of it what is there, the ZIP64 ones only where they are needed."""
+    file.seek(offset + size)
+    end = file.read(_END64.size + _LOCATOR.size + _END.size + 1)
+    # As zipfile writes it: ZIP64 from half of what 32 bits hold.
+    large = entries > _FULL16 or offset > zipfile.ZIP64_LIMIT or size > zipfile.ZIP64_LIMIT
     if end.startswith(b"PK\x06\x06"):
-        end = end[_END64:]
-    if not end.startswith(b"PK\x05\x06") or len(end) != _END:
+        _, length, _, needed, *numbers = _END64.unpack_from(end)
+        locator = _LOCATOR.unpack_from(end, _END64.size)
+        sound = numbers == [0, 0, entries, entries, size, offset] and length == _END64.size - 12
+        if not (large and sound and needed <= _NEWEST and locator == (b"PK\x06\x07", 0, offset + size, 1)):
+            raise BagRefused("its ZIP64 end of the list says something else than the list, or is not needed")
+        end = end[_END64.size + _LOCATOR.size :]
+    elif large:
+        raise BagRefused("its list needs a ZIP64 end, and has none")
+    if not end.startswith(b"PK\x05\x06") or len(end) != _END.size:
         raise BagRefused("there is something after the list of entries")
+    counted = [
+        0,
+        0,
+        min(entries, _FULL16),
+        min(entries, _FULL16),
+        min(size, _FULL32),
+        min(offset, _FULL32),
+        0,
+    ]
+    if list(_END.unpack(end)[1:]) != counted:
+        raise BagRefused("the end of the list says something else than the list")

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import shutil
 import stat
 import struct
+import subprocess
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -57,6 +59,25 @@ def unicode_path() -> bytes:
     return archive((made, b"x"))
 
 
+def patched(signature: bytes, at: int, value: bytes) -> bytes:
+    """A plain archive with some bytes of its first header of a kind replaced (APPNOTE 4.3.7, 4.3.12, 4.3.16)."""
+    data = bytearray(archive((zipfile.ZipInfo(GOOD), b"x")))
+    start = data.index(signature) + at
+    data[start : start + len(value)] = value
+    return bytes(data)
+
+
+def zip64_end(more_entries: int, more_offset: int) -> bytes:
+    """A second end of the list, of ZIP64, before the usual one (APPNOTE 4.3.14, 4.3.15)."""
+    data = archive((zipfile.ZipInfo(GOOD), b"x"))
+    listed, end = data.index(b"PK\x01\x02"), data.index(b"PK\x05\x06")
+    count = 1 + more_entries
+    large = struct.pack(
+        "<4sQ2H2L4Q", b"PK\x06\x06", 44, 45, 45, 0, 0, count, count, end - listed, listed + more_offset
+    )
+    return data[:end] + large + struct.pack("<4sLQL", b"PK\x06\x07", 0, end, 1) + data[end:]
+
+
 HOSTILE: dict[str, tuple[Callable[[], bytes], str]] = {
     "goes up": (lambda: archive(("bag/../../etc/x", b"x")), "no plain relative path"),
     "goes up at once": (lambda: archive(("../bag/x", b"x")), "no plain relative path"),
@@ -83,6 +104,22 @@ HOSTILE: dict[str, tuple[Callable[[], bytes], str]] = {
     "two descriptions": (
         lambda: archive((GOOD, b"x")).replace(b"bag/data/a", b"bag/data/b", 1), "two ways|differ",
     ),
+    "set user id": (lambda: archive((info(GOOD, stat.S_IFREG | 0o4644), b"x")), "the mode 104644"),
+    "a program": (lambda: archive((info(GOOD, stat.S_IFREG | 0o755), b"x")), "the mode 100755"),
+    "attributes of another system": (lambda: patched(b"PK\x01\x02", 38, b"\x10"), "attributes beyond"),
+    "a count that lies": (lambda: patched(b"PK\x05\x06", 8, struct.pack("<H", 2)), "end of the list"),
+    "a total that lies": (lambda: patched(b"PK\x05\x06", 10, struct.pack("<H", 2)), "end of the list"),
+    "another disk": (lambda: patched(b"PK\x05\x06", 4, struct.pack("<H", 1)), "end of the list|no zip file"),
+    "a ZIP64 end that is not needed": (lambda: zip64_end(0, 0), "ZIP64 end|no zip file"),
+    "a ZIP64 end that says more": (lambda: zip64_end(1, 0), "ZIP64 end|no zip file"),
+    "two sizes": (lambda: patched(b"PK\x03\x04", 22, struct.pack("<L", 2)), "two ways"),
+    "two packed sizes": (lambda: patched(b"PK\x03\x04", 18, struct.pack("<L", 2)), "two ways"),
+    "two checksums": (lambda: patched(b"PK\x03\x04", 14, b"\0\0\0\0"), "two ways"),
+    "two dates": (lambda: patched(b"PK\x03\x04", 12, b"\x22"), "two ways"),
+    "two times": (lambda: patched(b"PK\x03\x04", 10, b"\x22"), "two ways"),
+    "a day that is none": (lambda: patched(b"PK\x01\x02", 14, b"\0\0"), "a date that is none"),
+    "a version of the future": (lambda: patched(b"PK\x01\x02", 6, struct.pack("<H", 63)), "a version"),
+    "a system of its own": (lambda: patched(b"PK\x01\x02", 5, b"\x13"), "a system"),
     "no zip file": (lambda: b"PK\x03\x04 and no more", "no zip file"),
     "a method of others": (lambda: _bzip2(), "packed by method 12"),
 }  # fmt: skip
@@ -129,17 +166,39 @@ def test_a_bomb_by_count(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_a_size_that_lies_is_found(tmp_path: Path) -> None:
-    """An entry that unpacks to more than it says: no more than that is read, and its checksum tells."""
+    """An entry that unpacks to more than both its descriptions say: no more than that is read, and its checksum tells."""
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
         made.writestr(GOOD, b"x" * 1000)
     data = bytearray(out.getvalue())
-    at = data.index(b"PK\x01\x02") + 24
-    data[at : at + 4] = struct.pack("<L", 10)
+    for at in (22, data.index(b"PK\x01\x02") + 24):
+        data[at : at + 4] = struct.pack("<L", 10)
     path = tmp_path / "bag.zip"
     path.write_bytes(bytes(data))
     with container.opened(path) as bag, pytest.raises(container.Broken):
         b"".join(bag.chunks("data/a.txt"))
+
+
+@pytest.mark.slow
+def test_a_bag_with_a_zip64_end_is_read(tmp_path: Path) -> None:
+    """More entries than the usual end can count."""
+    path = tmp_path / "bag.zip"
+    with zipfile.ZipFile(path, "w") as made:
+        for n in range(65_540):
+            made.writestr(zipfile.ZipInfo(f"bag/data/{n}"), b"")
+    with container.opened(path) as bag:
+        assert len(bag.names) == 65_540
+
+
+@pytest.mark.peer
+@pytest.mark.skipif(shutil.which("unzip") is None, reason="needs the Debian package unzip")
+def test_another_program_finds_nothing_to_complain_of(unsigned: Path) -> None:
+    """Info-ZIP tests every entry, and its list has the names that this reader has."""
+    tested = subprocess.run(["unzip", "-tqq", unsigned], capture_output=True, text=True, check=False)
+    assert (tested.returncode, tested.stderr) == (0, "")
+    listed = subprocess.run(["unzip", "-Z1", unsigned], capture_output=True, text=True, check=True)
+    with container.opened(unsigned) as bag:
+        assert sorted(listed.stdout.split()) == sorted(f"{bag.folder}/{name}" for name in bag.names)
 
 
 def test_a_good_one_is_unpacked(
