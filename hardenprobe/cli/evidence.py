@@ -209,8 +209,9 @@ def show(finding: str, bag: Path | None, review_name: str, store_url: str | None
     FINDING is its id, or a unique beginning of one. The status is 1 where the bag is invalid.
     """
     from hardenprobe.cli.opening import opened
-    from hardenprobe.evidence import container, reading, trace
+    from hardenprobe.evidence import bag_source, container, reading, trace
     from hardenprobe.evidence import verify as verifying
+    from hardenprobe.store import input_files
 
     status = 0
     if bag:
@@ -219,11 +220,13 @@ def show(finding: str, bag: Path | None, review_name: str, store_url: str | None
                 click.echo(f"{bag} is invalid; see `hardenprobe evidence verify {bag}`", err=True)
                 status = INVALID
             review, name = reading.one_device(lambda: file.document("data/review.json"), finding)
+            shown = list(trace.lines(review, name, lambda one: bag_source.used(file, one)))
     else:
         with opened(store_url) as kept:
             stored = kept.find(review_name)
             review, name = reading.one_device(lambda: kept.document_bytes(stored), finding)
-    for line in trace.lines(review, name):
+            shown = list(trace.lines(review, name, lambda one: input_files.read(kept, one)))
+    for line in shown:
         click.echo(line if trace.is_command(line) else folded(line, trace.INDENT if line[:1] == " " else 0))
     return status
 

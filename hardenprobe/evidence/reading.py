@@ -12,6 +12,7 @@ from hardenprobe.model import Review, Word
 from hardenprobe.model.document import from_document
 
 MOST_CHARS = 64 * 1024 * 1024  # of one value: some four hundred times what a device's observation takes
+MOST_OTHERS = 20  # other devices of a finding whose part is read
 LISTS = frozenset({"devices", "observations", "results"})
 _AFTER = frozenset(",:]}")
 _DECODER = json.JSONDecoder()
@@ -106,6 +107,8 @@ class _Text:
 def one_device(document: Callable[[], Iterable[bytes]], finding: str) -> tuple[Review, str]:
     """The review of the one device that a finding is about, and the whole id of that finding.
 
+    Where the finding names other devices, what the same check says of them, and what proves it, is in it too.
+
     Args:
         document: Makes a pass over the review's canonical document.
         finding: Its id, or the unique beginning of one.
@@ -130,15 +133,39 @@ def one_device(document: Callable[[], Iterable[bytes]], finding: str) -> tuple[R
     if not results:
         raise UnknownName("finding", finding, known, see="hardenprobe report")
     ((name, result),) = results.items()
-    held: dict[str, list[Any]] = {"devices": [], "observations": [], "results": [result]}
+    others = _other_parts(document, result)
+    proving = {id for one in others for id in one.get("observations") or ()}
+    devices = {result.get("device"), *(one.get("device") for one in others)}
+    held: dict[str, list[Any]] = {"devices": [], "observations": [], "results": [result, *others]}
     for key, value in entries(document()):
-        about = "id" if key == "devices" else "device"
-        if key in ("devices", "observations") and _of(value, about) == result.get("device"):
+        if key == "devices" and _of(value, "id") in devices:
             held[key].append(value)
+        elif key == "observations":
+            mine = _of(value, "device") == result.get("device")
+            if mine or value.get("id") in proving:
+                held[key].append(value)
     try:
         return from_document({**head, **held}), name
     except RecursionError as exc:
         raise Malformed("review document: one of its values is too deep") from exc
+
+
+def _other_parts(document: Callable[[], Iterable[bytes]], result: dict[str, Any]) -> list[dict[str, Any]]:
+    """What the same check says of the other devices that a finding names, those with which it shares a key, say."""
+    observed = result.get("observed")
+    value = observed.get("value") if isinstance(observed, dict) else None
+    named = value.get("devices") if isinstance(value, dict) else value
+    if not isinstance(named, list) or not all(isinstance(one, str) for one in named):
+        return []
+    wanted, found, known = set(named[:MOST_OTHERS]), [], set()
+    for key, entry in entries(document()):
+        if key == "devices" and wanted & {_of(entry, "id"), entry.get("label")}:
+            known.add(entry.get("id"))
+        elif key == "results" and _of(entry, "device") in known - {result.get("device")}:
+            same = ("check", "subject", "result")
+            if all(entry.get(one) == result.get(one) for one in same):
+                found.append(entry)
+    return found
 
 
 def _of(value: Any, key: str) -> Any:

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import shlex
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
+
+import yaml
 
 from hardenprobe.baseline.baseline import DEFAULT
-from hardenprobe.model import Device, Endpoint, Result, Review, Word
+from hardenprobe.errors import UsageError
+from hardenprobe.model import Device, Endpoint, Head, Result, Review, UsedFile, Word
+from hardenprobe.model.document import UnknownFacts
 from hardenprobe.reports.text import (
     CAUTION,
     SEVERITY_NOTE,
@@ -29,12 +35,13 @@ def is_command(line: str) -> bool:
     return line.startswith("  hardenprobe ")
 
 
-def lines(review: Review, finding: str) -> Iterator[str]:
+def lines(review: Review, finding: str, used: Callable[[UsedFile], bytes] | None = None) -> Iterator[str]:
     """The trace, a line at a time; nothing in it does anything to a terminal.
 
     Args:
         review: As `reading.one_device` gives it.
         finding: Its whole id.
+        used: Reads a file that the review rests on; raises UsageError where it is not at hand.
     """
     result = next(one for one in review.results if one.finding == finding)
     device = next((one for one in review.devices if one.id == result.device), None)
@@ -42,9 +49,19 @@ def lines(review: Review, finding: str) -> Iterator[str]:
     yield from _verdict(review, result, device)
     yield ""
     yield from _rule(review, result)
+    yield from _baseline(review, result, device, used)
+    yield ""
+    yield from _made(review)
     yield ""
     yield "What was seen"
     yield from _seen(review, result)
+    for other in review.results:
+        if other.device != result.device:
+            label = next((one.label for one in review.devices if one.id == other.device), other.device)
+            yield ""
+            yield f"The part of {visible(label)}: finding {visible(other.finding)}"
+            yield f"  observed  {visible(other.observed.text)}"
+            yield from _seen(review, other)
     if asked := _again(review, result, device):
         yield ""
         if result.result is Word.FAIL:
@@ -68,7 +85,11 @@ def _verdict(review: Review, result: Result, device: Device | None) -> Iterator[
     if result.reason:
         yield f"  reason    {reason_text(result.reason)}"
     yield f"  observed  {visible(result.observed.text)}"
+    if result.observed.value is not None:
+        yield f"  as value  {visible(_plain(result.observed.value), 4000)}"
     yield f"  expected  {visible(result.expected.text)}"
+    if result.expected.value is not None:
+        yield f"  as value  {visible(_plain(result.expected.value), 4000)}"
     if result.exception:
         yield f"  accepted  until {visible(result.exception.until)} by exception {visible(result.exception.id)}"
 
@@ -89,6 +110,60 @@ def _rule(review: Review, result: Result) -> Iterator[str]:
         yield f"  vector    {visible(result.vector)} (CCSS, NIST IR 7502). {SEVERITY_NOTE}"
 
 
+def _baseline(
+    review: Review, result: Result, device: Device | None, used: Callable[[UsedFile], bytes] | None
+) -> Iterator[str]:
+    """The baseline by name and hash, and all that it decides for the check."""
+    if device is None or device.baseline is None:
+        return
+    yield f"  baseline  {visible(device.baseline.name)}, SHA-256 {visible(device.baseline.hash)}"
+    if used is None:
+        return
+    for one in review.head.inputs:
+        if one.role == "baseline" and one.of == device.baseline.hash:
+            try:
+                decides = yaml.safe_load(used(one))["expect"][result.check]
+            except (UsageError, yaml.YAMLError, KeyError, TypeError, RecursionError):
+                continue
+            yield f"  decides   {visible(_plain(decides), 4000)} in {visible(one.name)}, SHA-256 {visible(one.sha256)}"
+            return
+    if review.head.inputs:
+        yield "  decides   nothing of its own: the check's defaults hold"
+
+
+def _made(review: Review) -> Iterator[str]:
+    """By whom, with which authority and by which clock."""
+    head = review.head
+    yield "How it was made"
+    yield f"  operator  {visible(head.asked_by)}"
+    allowed = head.authorisation
+    if allowed:
+        ends = f" until {visible(allowed.until)}" if allowed.until else ""
+        file = f", scope file SHA-256 {visible(allowed.file_hash)}" if allowed.file_hash else ""
+        yield f"  allowed   by {visible(allowed.authorised_by)}{ends}, test level {allowed.reach}{file}"
+    else:
+        yield "  allowed   not recorded"
+    versions = ", ".join(f"{name} {said}" for name, said in sorted(head.versions.items()))
+    yield f"  versions  {visible(versions, 1000)}"
+    yield f"  clock     {'proven' if head.clock.proven else 'not proven'}: {visible(head.clock.how)}; offset {_offset(head)}"
+    yield f"  plan      SHA-256 {visible(head.plan_hash)}"
+
+
+def _offset(head: Head) -> str:
+    offset = head.clock.offset
+    return "not measured" if offset is None else f"{offset:+.3f} s against {visible(head.clock.reference)}"
+
+
+def _plain(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, default=str)
+
+
+def _facts(facts: object) -> dict[str, object]:
+    if isinstance(facts, UnknownFacts):
+        return dict(facts.data)
+    return asdict(facts)  # type: ignore[call-overload, no-any-return]
+
+
 def _seen(review: Review, result: Result) -> Iterator[str]:
     held = {obs.id: obs for seen in review.observations.values() for obs in seen}
     for id in result.observations:
@@ -99,6 +174,7 @@ def _seen(review: Review, result: Result) -> Iterator[str]:
         where = endpoint_text(obs.endpoint) if obs.endpoint else "read from a file"
         yield f"  observation {visible(id)}: {visible(obs.kind)}, {where}"
         yield f"    asked {visible(obs.asked_at)} from {visible(obs.vantage)}"
+        yield f"    facts     {visible(_plain(_facts(obs.facts)), 4000)}"
         if obs.packets:
             yield f"    packets   {runs_text(obs.packets)} of the capture"
         for socket in obs.sockets:

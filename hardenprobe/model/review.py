@@ -142,11 +142,15 @@ class Clock:
 
     Attributes:
         now: UTC, ISO 8601 with Z: when the scan began.
+        offset: Seconds that the reference is ahead of our clock, None where it was not measured.
+        reference: The time server that it was measured against.
     """
 
     now: str
     proven: bool
     how: str
+    offset: float | None = None
+    reference: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
