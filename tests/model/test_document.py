@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, get_args, get_origin, get_type_hints
 
@@ -45,6 +46,9 @@ def _field(cls: type[Any], name: str, hint: Any) -> st.SearchStrategy[Any]:
     if get_origin(hint) is tuple:
         least = 1 if name == "addresses" and cls is model.Device else 0
         return st.lists(st.from_type(get_args(hint)[0]), min_size=least, max_size=1 + least).map(tuple)
+    if get_origin(hint) is Mapping:
+        key, value = get_args(hint)
+        return st.dictionaries(st.from_type(key), _field(cls, name, value), max_size=2)
     return st.from_type(hint)
 
 
