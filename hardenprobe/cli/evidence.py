@@ -257,6 +257,31 @@ def stamp(file: Path, request_file: Path | None, reply: Path | None) -> int:
     return 0
 
 
+@command.command("receive")
+@click.argument("file", type=options.FILE)
+@click.option("--by", metavar="NAME", help="Who receives it, kept beside the account that runs this.")
+@click.option("--note", metavar="TEXT", help="How it came, say.")
+@click.option("--key", type=options.FILE, help="PEM key to sign the entry with; needs --certificate.")
+@click.option("--certificate", type=options.FILE, help="PEM certificate of the key.")
+def receive(file: Path, by: str | None, note: str | None, key: Path | None, certificate: Path | None) -> int:
+    """Verify a bag and append to its custody log that it was received: by whom, when, and what verifying found.
+
+    The log tells the way of a bag as its receivers state it; an entry without --key can be written anew by whoever holds the bag.
+    """
+    from hardenprobe.evidence import pack as packing
+    from hardenprobe.evidence import stamping
+
+    if (key is None) != (certificate is None):
+        raise click.UsageError("--key and --certificate go together")
+    signer = None
+    if key and certificate:
+        signer = packing.Signer.load(key, certificate, os.environ.get(packing.PASSWORD))
+    stated, said = (" ".join((text or "").split())[:200] or None for text in (by, note))
+    found = stamping.receive(file, signer, stated, said)
+    click.echo(f"{file}: received, {found.state}, level reached: {found.reached or 'none'}", err=True)
+    return 0
+
+
 @command.command("unpack")
 @click.argument("file", type=options.FILE)
 @click.option(

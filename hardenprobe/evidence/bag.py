@@ -133,11 +133,17 @@ class BagWriter(Payload):
             out.write(data)
         return data
 
-    def finish(self, about: Mapping[str, str], sign: Callable[[bytes], bytes] | None) -> str:
+    def finish(
+        self,
+        about: Mapping[str, str],
+        sign: Callable[[bytes], bytes] | None,
+        tags: Mapping[str, bytes] | None = None,
+    ) -> str:
         """Write the tag files, and the signature.
 
         Args:
             about: Label to value, for `bag-info.txt`.
+            tags: More tag files, by name.
             sign: Makes a detached signature over the bytes that it is given.
 
         Returns:
@@ -146,12 +152,14 @@ class BagWriter(Payload):
         payload = {name: sums for name, sums in self._sums.items() if name.startswith("data/")}
         oxum = f"{sum(one.size for one in payload.values())}.{len(payload)}"
         self._tag("bagit.txt", DECLARATION)
+        for name, data in (tags or {}).items():
+            self._tag(name, data)
         self._tag("bag-info.txt", info_text({**about, "Payload-Oxum": oxum}))
         for name in ALGORITHMS:
             self._tag(f"manifest-{name}.txt", manifest(payload, name))
-        tags = {name: sums for name, sums in self._sums.items() if name not in payload}
-        self._tag("tagmanifest-sha256.txt", manifest(tags, "sha256"))
-        written = self._tag(SIGNED, manifest(tags, "sha512"))
+        listed = {name: sums for name, sums in self._sums.items() if name not in payload}
+        self._tag("tagmanifest-sha256.txt", manifest(listed, "sha256"))
+        written = self._tag(SIGNED, manifest(listed, "sha512"))
         if sign:
             self._tag(SIGNATURE, sign(written))
         return hashlib.sha512(written).hexdigest()

@@ -10,11 +10,12 @@ from typing import Any
 
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
 from hardenprobe import __version__
 from hardenprobe.errors import FileInvalid, UsageError
-from hardenprobe.evidence import bag, pseudonyms, signature, trust
+from hardenprobe.evidence import bag, custody, pseudonyms, signature, trust
 from hardenprobe.evidence.bag import Payload
 from hardenprobe.evidence.container import BagRefused
 from hardenprobe.evidence.parts import PARTS, Part, Wanted
@@ -42,6 +43,8 @@ Who signed it, where {signature} is there:
 When it was there at the latest, where {token} is there: it stamps {signature}, or {signed} of a bag without a signature:
 
   openssl ts -verify -token_in -in {token} -data {signature} -CAfile ANCHORS.pem
+
+Who packed it, and who received it since: the files in custody/, each chained to the one before by its SHA-256.
 
 Take ANCHORS.pem from somebody you trust and never from the bag. What devices said is kept as they said it and is hostile:
 open nothing in here with a program that runs what it finds.
@@ -175,7 +178,9 @@ def _write(
         readme(out, full)
         for part in parts_of(redacted=full is not None):
             part.write(source, wanted, out)
-        return out.finish(labels, signer.sign if signer else None)
+        key = signer.certificates[0].fingerprint(SHA256()).hex() if signer else None
+        first = custody.packed(key, redacted=full is not None)
+        return out.finish(labels, signer.sign if signer else None, {custody.FIRST: first.data()})
 
 
 def parts_of(*, redacted: bool) -> list[Part]:

@@ -1,16 +1,17 @@
-"""Putting a time stamp into a bag: the request goes out as a file, the authority's answer comes in as one."""
+"""What is put into a bag that is packed already: a time stamp, whose request goes out as a file, and entries of custody."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from hardenprobe.errors import UsageError
-from hardenprobe.evidence import container, signature, timestamp
+from hardenprobe.evidence import container, custody, signature, timestamp
 from hardenprobe.evidence.bag import SIGNATURE, SIGNED, TIME_REQUEST, TOKEN, append
 from hardenprobe.evidence.container import BagRefused, Broken
+from hardenprobe.evidence.pack import Signer
 from hardenprobe.evidence.signature import Wrong
 from hardenprobe.evidence.timestamp import Stamped
-from hardenprobe.evidence.verify import verify
+from hardenprobe.evidence.verify import Verdict, verify, verify_opened
 
 
 def request(bag: Path) -> bytes:
@@ -49,6 +50,29 @@ def attach(bag: Path, reply: bytes, sent: bytes) -> Stamped:
         folder = opened.folder
     append(bag, folder, {TOKEN: token, TIME_REQUEST: sent})
     return found
+
+
+def receive(bag: Path, signer: Signer | None, stated: str | None, note: str | None) -> Verdict:
+    """Append to a bag's custody log that it was received, with what verifying it found; it stays as it was until that is done.
+
+    Raises:
+        UsageError: It is no bag, is invalid, or cannot be written.
+    """
+    with container.opened(bag) as opened:
+        verdict = verify_opened(opened)
+        if verdict.faults:
+            raise BagRefused(f"{bag} is invalid; see `hardenprobe evidence verify {bag}`")
+        files = custody.received(
+            opened,
+            verdict,
+            stated=stated,
+            note=note,
+            certificate=signer.certificates[0] if signer else None,
+            sign=signer.sign if signer else None,
+        )
+        folder = opened.folder
+    append(bag, folder, files)
+    return verdict
 
 
 def _stamped(bag: Path) -> bytes:

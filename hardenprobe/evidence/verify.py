@@ -13,7 +13,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives.hashes import SHA256
 
 from hardenprobe.errors import clip
-from hardenprobe.evidence import container, revocation, signature, timestamp, trust
+from hardenprobe.evidence import container, custody, revocation, signature, timestamp, trust
 from hardenprobe.evidence.bag import (
     ALGORITHMS,
     APART,
@@ -32,7 +32,7 @@ from hardenprobe.evidence.signature import Wrong
 
 FORMAT = "hardenprobe.evidence/1"
 Kind = Literal[
-    "missing", "altered", "added", "signature", "certificate", "time", "order", "content", "result"
+    "missing", "altered", "added", "signature", "certificate", "time", "order", "content", "custody", "result"
 ]
 Level = Literal["container", "manifest", "signature", "content", "re-judged"]
 State = Literal["valid", "invalid", "not determined"]
@@ -49,6 +49,7 @@ _LEVEL_OF: dict[Kind, Level] = {
     "time": "signature",
     "order": "content",
     "content": "content",
+    "custody": "content",
     "result": "re-judged",
 }
 
@@ -182,6 +183,8 @@ def verify_opened(bag: Container, given: Trust | None = None) -> Verdict:
     _tags(sums, small, verdict)
     _signature(bag, small.get(SIGNED), verdict, given or Trust())
     verdict.verified += ["container", "manifest", "signature"]
+    if not verdict.faults:
+        custody.check(bag, verdict)
     return verdict
 
 
@@ -218,7 +221,9 @@ def _files(bag: Container, sums: Mapping[str, Sums], small: Mapping[str, bytes],
         if listing not in small:
             continue
         payload = kind == "manifest"
-        covered = {n for n in bag.names - APART if n.startswith("data/") == payload}
+        covered = {
+            n for n in bag.names - APART - custody.apart(bag.names) if n.startswith("data/") == payload
+        }
         listed = _listed(small[listing])
         for name in sorted(listed.keys() - covered):
             wrong.setdefault(("missing", name), []).append(listing)
