@@ -13,6 +13,8 @@ from hardenprobe.cli import options
 from hardenprobe.cli.folding import folded
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from cryptography.x509 import Certificate
 
 INVALID, NOT_DETERMINED = 1, 3
@@ -42,6 +44,13 @@ def command() -> None:
 @click.option(
     "--self-test", is_flag=True, help="Scan the demo lab first, where this version has not done so yet."
 )
+@click.option("--authorisation", type=options.FILE, help="The signed authorisation of the scan, a PDF say.")
+@click.option(
+    "--retain-until",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="DAY",
+    help="Until when the bag is to be kept, such as 2031-12-31.",
+)
 @click.option("--redact", is_flag=True, help="Leave out what could tell whose devices these are.")
 @click.option("--full", type=options.FILE, help="The full bag of this review, which a redacted one cites.")
 @click.option(
@@ -56,6 +65,8 @@ def pack(
     capture: Path | None,
     anchors: Sequence[Path],
     self_test: bool,
+    authorisation: Path | None,
+    retain_until: datetime | None,
     redact: bool,
     full: Path | None,
     pseudonym_key: Path | None,
@@ -78,6 +89,8 @@ def pack(
         raise click.UsageError("--redact needs --full, the bag that it cites, and --pseudonym-key")
     if not redact and (full or pseudonym_key):
         raise click.UsageError("--full and --pseudonym-key are for --redact")
+    if redact and (authorisation or retain_until):
+        raise click.UsageError("--authorisation and --retain-until are for the full bag")
     if redact and capture:
         raise click.UsageError("--redact leaves packets out; leave --capture out too")
     signer = None
@@ -91,11 +104,12 @@ def pack(
         if run:
             click.echo("scanning the demo lab for the self-test", err=True)
             told = self_tests.scan()
-        wanted = Wanted(self_test=told, capture=capture, anchors=tuple(anchors))
+        wanted = Wanted(self_test=told, capture=capture, anchors=tuple(anchors), authorisation=authorisation)
         if full and pseudonym_key:
             digest = packing.pack_redacted(packed, wanted, output, full, pseudonym_key, signer)
         else:
-            digest = packing.pack(packed, wanted, output, signer)
+            retain = f"{retain_until:%Y-%m-%d}" if retain_until else None
+            digest = packing.pack(packed, wanted, output, signer, retain)
         if run:
             self_tests.keep(kept, told)
     if redact and signer:
@@ -160,6 +174,8 @@ def verify(
         click.echo(folded(f"invalid: container: {visible(exc, 2000)}", 2))
         click.echo("Invalid. No level was reached.")
         return INVALID
+    if retained := found.about.get("Retain-Until"):
+        click.echo(f"To be kept until {visible(retained)}")
     full = found.about.get("Full-Bag-SHA-512")
     click.echo(f"Review {visible(found.about.get('External-Identifier', 'without a name'))}")
     click.echo(

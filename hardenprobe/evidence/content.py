@@ -24,11 +24,20 @@ from hardenprobe.store.device_rows import written
 
 SHOWN = 5  # of one kind of fault; the rest are counted
 PACKETS = "data/capture/packets.pcap"
+_CAPTURE = "data/capture/capture.json"
 _VERSIONS, _SELF_TEST = "data/versions.json", "data/self-test.json"
 _MOST_BYTES = 64 * 1024 * 1024  # of a small document
-_GIVEN = ("data/baselines/", "data/trust-anchors/", "data/capture/")
-"""What a bag was given beside the review; each is held against what the review says of it."""
-_FORMATTED = ("data/reports/", "data/rule-sets/", "data/transcripts/", "data/README.txt")
+_GIVEN = ("data/capture/", "data/authorisation/")
+"""What a bag was given beside the review; packets are held against what the review says of them."""
+_KEPT = ("data/baselines/", "data/trust-anchors/")
+"""What a review that kept its files gives, and an older one does not."""
+_FORMATTED = (
+    "data/reports/",
+    "data/rule-sets/",
+    "data/transcripts/",
+    "data/limitations.txt",
+    "data/README.txt",
+)
 """What another version of hardenprobe may write otherwise."""
 
 
@@ -49,7 +58,7 @@ def check(bag: Container, verdict: Verdict) -> Source | None:
         _ledger(source, verdict)
         if "Full-Bag-SHA-512" not in verdict.about:
             _inputs(source, verdict)
-        _recorded(source.outline.head.capture, verdict)
+        _recorded(bag, source.outline.head.capture, verdict)
         _derived(bag, source, verdict)
     except UsageError as exc:
         verdict.fault("content", REVIEW, str(exc))
@@ -175,24 +184,34 @@ def _inputs(source: Source, verdict: Verdict) -> None:
                 verdict.leave_open("content", str(exc))
 
 
-def _recorded(recorded: Captured | None, verdict: Verdict) -> None:
+def _recorded(bag: Container, recorded: Captured | None, verdict: Verdict) -> None:
     sums = verdict.sums.get(PACKETS)
-    if recorded and sums and sums.hex("sha256") != recorded.sha256:
+    if sums is None:
+        return
+    if recorded and sums.hex("sha256") != recorded.sha256:
         verdict.fault("content", PACKETS, "these are not the packets that the review recorded")
+    said = _json(bag, _CAPTURE)
+    if said != {"sha256": sums.hex("sha256"), "recorded_by_the_review": recorded is not None}:
+        verdict.fault("content", _CAPTURE, "it says something else of the packets than is there")
 
 
 def _derived(bag: Container, source: Source, verdict: Verdict) -> None:
     """Write every part anew from the review, and compare."""
     full = verdict.about.get("Full-Bag-SHA-512")
     made_by = _json(bag, _VERSIONS).get("packed_by")
+    if absent := _json(bag, _SELF_TEST).get("absent"):
+        verdict.told.insert(0, f"No self-test is in the bag: {absent}.")
     wanted = Wanted(
         self_test=_json(bag, _SELF_TEST), packed_by=made_by if isinstance(made_by, dict) else {"": "unknown"}
     )
     made = Derived()
     pack.readme(made, full)
+    given = _given(source.outline)
     for part in pack.parts_of(redacted=full is not None):
-        if not any(f"data/{part.name}/" == given for given in _GIVEN):
+        if f"data/{part.name}/" not in given:
             part.write(source, wanted, made)
+        elif f"data/{part.name}/" in _KEPT and not bag.names & {f"data/{part.name}/{part.name}.json"}:
+            verdict.fault("content", f"data/{part.name}/{part.name}.json", "it is missing")
     same_code = dict(wanted.packed_by) == parts.packed_by()
     differing = 0
     for path, sums in made.sums.items():
@@ -208,14 +227,19 @@ def _derived(bag: Container, source: Source, verdict: Verdict) -> None:
             "content",
             f"{differing} files of text were written by other versions than those of this process; see versions.json",
         )
-    for path in _unexpected(bag, made):
+    for path in _unexpected(bag, made, given):
         verdict.fault("content", path, "no part of the review gives it")
 
 
-def _unexpected(bag: Container, made: Derived) -> Iterator[str]:
+def _unexpected(bag: Container, made: Derived, given: tuple[str, ...]) -> Iterator[str]:
     for path in sorted(bag.names):
-        if path.startswith("data/") and path not in made.sums and not path.startswith(_GIVEN):
+        if path.startswith("data/") and path not in made.sums and not path.startswith(given):
             yield path
+
+
+def _given(outline: Review) -> tuple[str, ...]:
+    """Below which folders a bag holds what it was given beside the review; a review that kept its files gives them too."""
+    return _GIVEN if outline.head.inputs else (*_GIVEN, *_KEPT)
 
 
 def _json(bag: Container, path: str) -> dict[str, Any]:

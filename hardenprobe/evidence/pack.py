@@ -106,8 +106,13 @@ def certificates_of(path: Path) -> tuple[x509.Certificate, ...]:
     return TrustAnchors.load([path], system=False).certificates
 
 
-def pack(source: Source, wanted: Wanted, path: Path, signer: Signer | None = None) -> str:
+def pack(
+    source: Source, wanted: Wanted, path: Path, signer: Signer | None = None, retain: str | None = None
+) -> str:
     """Write all of a review.
+
+    Args:
+        retain: Day (ISO 8601) until which the bag is to be kept.
 
     Returns:
         The digest of the bag.
@@ -116,6 +121,7 @@ def pack(source: Source, wanted: Wanted, path: Path, signer: Signer | None = Non
         UsageError: Something cannot be read or written; there is no new file then.
     """
     about = {"External-Description": "evidence of a hardenprobe review", "Review-Digest": source.digest or ""}
+    about |= {"Retain-Until": retain or ""}
     return _write(source, wanted, path, signer, about)
 
 

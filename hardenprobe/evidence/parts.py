@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.errors import UsageError
-from hardenprobe.evidence import parts_reports, parts_rules
+from hardenprobe.evidence import parts_limits, parts_reports, parts_rules
 from hardenprobe.evidence.bag import Payload
 from hardenprobe.evidence.source import Seen, Source, changed_outside
 from hardenprobe.model import Captured
@@ -25,6 +25,7 @@ class Wanted:
         capture: A file of packets.
         anchors: PEM files that the scan was given.
         self_test: Its document, or why there is none.
+        authorisation: The signed authorisation of the scan, as a file.
         packed_by: Versions that wrote it; those of this process where there are none.
     """
 
@@ -32,6 +33,7 @@ class Wanted:
     packed_by: Mapping[str, str] = field(default_factory=dict)
     capture: Path | None = None
     anchors: tuple[Path, ...] = ()
+    authorisation: Path | None = None
 
 
 Write = Callable[[Source, Wanted, Payload], None]
@@ -164,6 +166,16 @@ def _capture(source: Source, wanted: Wanted, bag: Payload) -> None:
         copy_capture(source.outline.head.capture, wanted.capture, bag)
 
 
+def _authorisation(source: Source, wanted: Wanted, bag: Payload) -> None:
+    if path := wanted.authorisation:
+        try:
+            data = path.read_bytes()
+        except OSError as exc:
+            raise UsageError(f"--authorisation {path}: {exc.strerror}") from exc
+        with bag.file(f"authorisation/{parts_rules.plain(path.name)}", packed=False) as out:
+            out.write(data)
+
+
 def copy_capture(recorded: Captured | None, path: Path, bag: Payload) -> None:
     """Copy packets, and say whether the review vouches for them.
 
@@ -197,6 +209,12 @@ PARTS = (
         _review,
         True,
     ),
+    Part(
+        "limitations.txt",
+        "Read this first: what was examined, what was not, and what could not be determined.",
+        parts_limits.write,
+        True,
+    ),
     Part("coverage.json", "What was to be seen and what was seen.", _coverage, True),
     Part("versions.json", "Versions of all code and of each check.", _versions, True),
     Part("scope.json", "What was authorised, by whom, and how it was asked.", _scope),
@@ -225,6 +243,7 @@ PARTS = (
     Part(
         "capture", "The packets of the scan, where asked for, and whether the review recorded them.", _capture
     ),
+    Part("authorisation", "The signed authorisation of the scan, where one was given.", _authorisation),
     Part("reports", "The review for reading, in volumes of some devices each.", parts_reports.write, True),
 )
 """In the order in which they are written."""

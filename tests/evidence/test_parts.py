@@ -48,7 +48,7 @@ def db(tmp_path: Path) -> Any:
 def test_every_part_is_there_and_named(kept: store.Store, files: Any) -> None:
     found = files(kept, "20260302-210000-7c1e5a")
     there = {name.partition("/")[0] for name in found}
-    assert there == {"README.txt", *(part.name for part in PARTS)} - {"capture"}
+    assert there == {"README.txt", *(part.name for part in PARTS)} - {"capture", "authorisation"}
     for part in PARTS:
         assert part.what in found["README.txt"].decode()
     assert {f"reports/report.{ending}" for ending in ("html", "csv", "oscal.json")} <= found.keys()
@@ -200,3 +200,31 @@ def test_the_self_test_agrees_with_the_lab(db: store.Store) -> None:
     assert made["agrees"] and made["expected"] == made["found"] > 100
     assert self_test.told(db, self_test.__version__) == made == self_test.kept(db)
     assert "was judged by version 0.0.9" in self_test.told(db, "0.0.9")["absent"]
+
+
+def test_limits_are_said_from_what_was_covered_and_the_self_test_first(
+    kept: store.Store, files: Any, tmp_path: Path
+) -> None:
+    """Common practice: a report states what was not tested, and the error rates of its method where they are known."""
+    name = "20260302-210000-7c1e5a"
+    text = files(kept, name, self_test={"absent": "none was run"})["limitations.txt"].decode()
+    outline = kept.outline(name)
+    assert text.splitlines()[2].startswith("No self-test of this version is in the bag: none was run")
+    assert f"{outline.coverage.planned:,} addresses planned" in text and "no sample was drawn" in text
+    assert f"Test level {outline.head.reach}" in text and "were determined" in text
+    rows = [
+        {"expected": True, "found": True},
+        {"expected": True, "found": False},
+        {"expected": False, "found": True},
+    ]
+    made = files(kept, name, self_test={"findings": rows})["limitations.txt"].decode()
+    assert "2 findings are true, 1 of them were missed (false negatives), 1 were found" in made
+
+
+def test_the_signed_authorisation_is_packed_as_it_is(kept: store.Store, files: Any, tmp_path: Path) -> None:
+    given = tmp_path / "signed scope.pdf"
+    given.write_bytes(b"%PDF-1.7 invented")
+    found = files(kept, "20260302-210000-7c1e5a", authorisation=given)
+    assert found["authorisation/signed-scope.pdf"] == given.read_bytes()
+    with pytest.raises(UsageError, match="--authorisation .*: No such file"):
+        files(kept, "20260302-210000-7c1e5a", authorisation=tmp_path / "absent")
