@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.views.discovery import group_asked
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
 from hardenprobe.model import Reason, Said, State, Word
 from hardenprobe.remediation.discovery import DISCOVERY_CREDENTIALS
@@ -63,15 +64,27 @@ def _without_records(seen: Seen) -> Outcome:
         if question.facts.answered:
             return untold(question, "multicast DNS answers, and no TXT record came", EXPECTED)
     proof = tuple(o.id for o in asked)
-    refused = bool(asked) and all(o.facts.state is State.REFUSING for o in asked)
-    silent = any(o.facts.state is State.SILENT for o in asked)
+    unicast = [o for o in asked if not o.facts.group]
+    unreachable = bool(unicast) and all(o.facts.state is State.REFUSING for o in unicast)
+    refused = unreachable and group_asked(asked)
+    silent = any(o.facts.state is State.SILENT for o in unicast)
     return Outcome(
         word=Word.NOTAPPLICABLE if refused else Word.UNKNOWN,
         observed=Said(
-            text="the port of multicast DNS is unreachable" if refused else "multicast DNS tells nothing"
+            text="multicast DNS is off"
+            if refused
+            else "the port of multicast DNS is unreachable, and its group was not asked"
+            if unreachable
+            else "multicast DNS tells nothing"
         ),
         expected=Said(text=EXPECTED),
-        reason=None if refused else Reason.SILENT if silent else Reason.INCONCLUSIVE,
+        reason=None
+        if refused
+        else Reason.OFF_LINK
+        if unreachable
+        else Reason.SILENT
+        if silent
+        else Reason.INCONCLUSIVE,
         proof=proof,
     )
 

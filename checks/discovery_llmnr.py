@@ -2,14 +2,17 @@
 
 Fails when
     A question for the device's own name, or where none is known for the name of its address, gets a response over UDP
-    5355, or over TCP 5355 where that accepts.
+    5355, by unicast or by its link's group, or over TCP 5355 where that accepts.
 Passes when
-    The port is unreachable, or it is silent from here and answers another vantage point.
+    The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
+    here and answers another vantage point.
 Unknown when
-    The port is silent, or what comes back is no answer to the question. Responders
-    ignore unicast questions over UDP by the standard, so a refusing port is what proves it off.
+    The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
+    is silent; or what comes back is no answer to the question. Responders
+    ignore unicast questions over UDP by the standard.
 Reach
-    ask: one datagram, and one connection where TCP 5355 accepts; nothing is sent to a multicast group.
+    ask: one datagram, and one connection where TCP 5355 accepts; where the scope grants the link, two to its group
+    for each device.
 Why it matters
     A responder tells everybody on the link who and where it is. Devices that ask by LLMNR themselves (queriers) can be lied to
     by whoever answers first; that is another setting, and this check does not see it.

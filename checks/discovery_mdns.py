@@ -1,16 +1,17 @@
 """The device answers multicast DNS.
 
 Fails when
-    A unicast question for the published service types, sent to UDP 5353 of the device, gets a response.
+    A question for the published service types, to UDP 5353 of the device or to the group of its link, gets a response.
 Passes when
-    The port is unreachable, or it is silent from here and answers another vantage point.
+    The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
+    here and answers another vantage point.
 Unknown when
-    The port is silent, or what comes back is no answer to the question.
-    From another link silence
-    tells nothing, since responders may ignore whoever is not on theirs.
+    The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
+    is silent; or what comes back is no answer to the question. From
+    another link silence tells nothing, since responders may ignore whoever is not on theirs.
 Reach
-    ask: one datagram, half a second; nothing is sent to a multicast group. Where discovery-credentials is selected, at
-    most twelve more.
+    ask: one datagram, half a second; where discovery-credentials is selected, at most twelve more. Where the scope grants the
+    link, its group is asked twice for all devices together.
 Why it matters
     It tells everybody model, names, services and often more; answered across links, it can be turned against others.
 Sources

@@ -1,18 +1,21 @@
 """The device answers the service location protocol.
 
 Fails when
-    A unicast service request for service:printer to UDP 427 gets a service reply, whatever it holds.
+    A service request for service:printer to UDP 427, by unicast or by its link's group, gets a reply, whatever it holds, or
+    an agent answers the group's request for agents.
 Passes when
-    The port is unreachable, or it is silent from here and answers another vantage point.
+    The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
+    here and answers another vantage point.
 Unknown when
-    The port is silent, or what comes back is no answer to the question. An agent may
+    The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
+    is silent; or what comes back is no answer to the question. An agent may
     ignore a request for a service that it does not have.
 Reach
-    ask: one datagram, half a second; nothing is sent to a multicast group.
+    ask: one datagram, half a second; where the scope grants the link, its group is asked twice for all devices together.
 Why it matters
     It tells everybody what the device offers and where, and can be turned into a flood against others.
 Sources
-    RFC 2608, sections 8.1 and 8.2; CVE-2023-29552; NIST SP 800-53 Rev. 5, CM-7
+    RFC 2608, sections 6.1, 8.1, 8.2 and 8.6; CVE-2023-29552; NIST SP 800-53 Rev. 5, CM-7
 """
 
 from __future__ import annotations

@@ -1,14 +1,16 @@
 """The device answers SSDP.
 
 Fails when
-    A unicast search for a root device to UDP 1900 gets a response.
+    A search for a root device to UDP 1900, by unicast or by its link's group, gets a response.
 Passes when
-    The port is unreachable, or it is silent from here and answers another vantage point. A device that listens to the
-    multicast group alone cannot be told from one that is off.
+    The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
+    here and answers another vantage point.
 Unknown when
-    The port is silent, or what comes back is no answer to the question.
+    The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
+    is silent; or what comes back is no answer to the question.
 Reach
-    ask: one or two datagrams, half a second and one and a half; nothing is sent to a multicast group.
+    ask: one or two datagrams, half a second and one and a half; where the scope grants the link, its group is
+    asked twice for all devices together.
 Why it matters
     It tells everybody model and address of the description; answered across links, it can be turned into a flood.
 Sources

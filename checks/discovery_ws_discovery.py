@@ -1,14 +1,16 @@
 """The device answers WS-Discovery.
 
 Fails when
-    A unicast probe to UDP 3702, in the standard's namespace or in the draft's of April 2005, gets ProbeMatches.
+    A probe to UDP 3702, by unicast or by its link's group, in the standard's namespace or in the draft's of April 2005, gets ProbeMatches.
 Passes when
-    The port is unreachable, or it is silent from here and answers another vantage point. A target that listens to the
-    multicast group alone cannot be told from one that is off.
+    The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
+    here and answers another vantage point.
 Unknown when
-    The port is silent, or what comes back is no answer to the question.
+    The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
+    is silent; or what comes back is no answer to the question.
 Reach
-    ask: one or two datagrams, 0.8 seconds each; nothing is sent to a multicast group.
+    ask: one or two datagrams, 0.8 seconds each; where the scope grants the link, its group is asked twice for all devices
+    together.
 Why it matters
     It tells everybody types and addresses of the device; answered across links, it can be turned into a flood.
 Sources

@@ -440,9 +440,9 @@ def test_network_and_broadcast_addresses_of_known_links_are_skipped() -> None:
 def test_multicast_goes_out_by_grant_only() -> None:
     scope = Scope(name="n", networks=AddressSet.of(["192.0.2.0/24"]))
     for group in ("224.0.0.251", "ff02::fb"):
-        with pytest.raises(ScopeRefused, match=r"grants: \[multicast\]"):
+        with pytest.raises(ScopeRefused, match=r"grants: \[multicast:LINK\]"):
             scope.check(group)
-        replace(scope, grants=frozenset({"multicast"})).check(group)
+        replace(scope, grants=frozenset({"multicast:eth0"})).check(group)
 
 
 # --- the second door

@@ -17,7 +17,7 @@ from hardenprobe.probes.files.ftp_anonymous import contact
 from hardenprobe.reports.text import counted, ports_text, visible
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
-from hardenprobe.scope.scope import MULTICAST_GRANT
+from hardenprobe.scope.scope import link_granted
 
 WIDTH, INDENT = 120, 17  # columns
 
@@ -93,7 +93,7 @@ def _grants(plan: Plan) -> str:
     beyond = plan.reach.admits(Reach.STRAIN)
     if plan.scope.grants is None:
         return "everything, since it is this machine" if beyond else "nothing is needed at this reach"
-    grants = plan.scope.grants if beyond else plan.scope.grants & {MULTICAST_GRANT}
+    grants = plan.scope.grants if beyond else filter(link_granted, plan.scope.grants)
     return ", ".join(sorted(grants)) or "nothing"
 
 

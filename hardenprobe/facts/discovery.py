@@ -22,6 +22,7 @@ class Datagram:
         state: accepting (something came back), refusing (port unreachable) or silent.
         says: What a well-formed reply to this very question says, device text; None without one.
         sent, received: UDP payload, bytes.
+        group: The service's multicast group was asked on the device's own link, and not the device itself.
         fault: Why what came back is no such reply.
     """
 
@@ -30,6 +31,7 @@ class Datagram:
     says: str | None = None
     sent: int = 0
     received: int = 0
+    group: bool = False
     fault: str | None = None
 
     @property
@@ -46,7 +48,7 @@ class Datagram:
 @facts("mdns-answer")
 @dataclass(frozen=True, kw_only=True)
 class MdnsAnswer(Datagram):
-    """The answer to one unicast multicast-DNS question (RFC 6762)."""
+    """The answer to one multicast-DNS question (RFC 6762)."""
 
 
 @facts("llmnr-answer")

@@ -26,16 +26,28 @@ def ends() -> AddressSet:
     return AddressSet.of(str(end) for link in _links(table) for end in (link[0], link[-1]))
 
 
+def named() -> list[tuple[str, IPv4Network]]:
+    """The IPv4 links that this machine stands on: name of the interface, and network; empty where that is not told."""
+    try:
+        return _named(ROUTES.read_text(encoding="ascii"))
+    except (OSError, UnicodeDecodeError):
+        return []
+
+
 def _links(table: str) -> list[IPv4Network]:
     """The networks that need no gateway; a point-to-point link has no ends to skip (RFC 3021)."""
+    return [network for _, network in _named(table) if network.prefixlen < 31]
+
+
+def _named(table: str) -> list[tuple[str, IPv4Network]]:
     found = []
     for line in table.splitlines()[1:]:
         cells = line.split()
         if len(cells) < 8 or _address(cells[2]) != IPv4Address(0) or not int(cells[3], 16) & UP:
             continue
         network = IPv4Network(f"{_address(cells[1])}/{_address(cells[7])}", strict=False)
-        if 0 < network.prefixlen < 31:
-            found.append(network)
+        if network.prefixlen > 0:
+            found.append((cells[0], network))
     return found
 
 

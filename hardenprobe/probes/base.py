@@ -26,6 +26,7 @@ from hardenprobe.errors import (
 )
 from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.model import Endpoint, Observation, Reach, Reason, State, Transport
+from hardenprobe.network.group import GroupLink
 from hardenprobe.network.link import DeviceLink
 
 if TYPE_CHECKING:
@@ -72,6 +73,7 @@ class ProbeContext:
         secrets: The fleet's own; see devices/credentials.py for whom they may go to.
         heard: TCP port to what it did.
         seen: Every observation so far, in order.
+        group: The device's own link, where its multicast groups may be asked, else None.
         tls: What the question for versions knows of each port that speaks TLS, for the question for suites.
     """
 
@@ -83,6 +85,7 @@ class ProbeContext:
     secrets: Secrets = field(default_factory=Secrets)
     heard: dict[int, PortGreeting] = field(default_factory=dict)
     seen: list[Observation[Any]] = field(default_factory=list)
+    group: GroupLink | None = None
     tls: list[Versions] = field(default_factory=list)
 
     def of(self, facts: type[F]) -> list[Observation[F]]:

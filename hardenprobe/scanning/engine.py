@@ -36,6 +36,8 @@ from hardenprobe.probes.snmp import agent, objects, strain, supplied, write
 from hardenprobe.probes.ssh import algorithms
 from hardenprobe.probes.tls import ports as tls_ports
 from hardenprobe.probes.web import http, pages, services
+from hardenprobe.scanning import group_round
+from hardenprobe.scanning.group_round import GroupRound
 from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, sweep
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
@@ -133,10 +135,16 @@ class Scan:
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _turns: dict[tuple[str, str], DeviceBudget] = field(default_factory=dict)
     _overran: dict[str, str] = field(default_factory=dict)
+    _groups: dict[str, GroupRound] = field(default_factory=dict)
     _rate: Rate = field(init=False)
 
     def __post_init__(self) -> None:
         self._rate = Rate(self.plan.timing.connections_per_second)
+
+    @property
+    def notices(self) -> list[str]:
+        """What people should know of how it went."""
+        return [notice for groups in self._groups.values() for notice in groups.notices]
 
     def stop(self, why: str) -> None:
         """Finish the devices in hand and begin no other."""
@@ -146,6 +154,7 @@ class Scan:
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
+        self._groups = {v.name: group_round.prepare(self.plan, v, self._rate) for v in self.plan.vantages}
         with audit_hook.watching(), self._interruptible():
             for vantage in self.plan.vantages:
                 async for visit in self._from(vantage):
@@ -154,6 +163,11 @@ class Scan:
     async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
         """Everybody from one vantage point; whoever was expected and is silent gets a second try at the end."""
         silent: dict[str, Visit] = {}
+        try:
+            await self._groups[vantage.name].ask(self.plan, self.wanted)
+        except ScopeRefused as exc:  # the hour or the stop file
+            self.stop(str(exc))
+        self.cost += self._groups[vantage.name].cost
         async for due, visit in self._visited(self._due(vantage), vantage):
             if due.position is None and visit.outcome == "silent":
                 silent[visit.address] = visit
@@ -332,7 +346,9 @@ class Scan:
             wanted=wanted,
             anchors=self.anchors,
             secrets=self.secrets,
+            group=self._groups[vantage.name].link(address),
         )
+        asked.seen += [o for o in self._groups[vantage.name].observations(line) if type(o.facts) in wanted]
         produced = {kind for probe in (*FIRST_PROBES, *PROBES, *self.plugged) for kind in probe.produces}
         missing = wanted & {TcpPort, *produced}  # the rest is read from files
         unfinished = None

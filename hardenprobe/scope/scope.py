@@ -17,8 +17,18 @@ from hardenprobe.scope.window import Window
 
 LOOPBACK = AddressSet.of(["127.0.0.0/8", "::1"])
 MULTICAST = AddressSet.of(["224.0.0.0/4", "ff00::/8"])  # RFC 5771, RFC 4291 section 2.7
-MULTICAST_GRANT = "multicast"
+MULTICAST_GRANT = "multicast:"
+"""Begins a grant that names the interface on whose link groups may be asked, such as "multicast:eth0"."""
 SECOND_OPINION_GRANT = "tls-second-opinion"
+
+
+def link_granted(grant: str) -> str | None:
+    """The interface that a grant names for multicast, None for any other grant.
+
+    >>> link_granted("multicast:eth0"), link_granted("snmp-amplification")
+    ('eth0', None)
+    """
+    return grant.removeprefix(MULTICAST_GRANT) or None if grant.startswith(MULTICAST_GRANT) else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,13 +126,12 @@ class Scope:
         if address in self.exclude:
             raise ScopeRefused(f"{address} is excluded by scope {self.name!r}", address)
         if address in MULTICAST:
-            if self.grants is not None and MULTICAST_GRANT not in self.grants:
+            if self.grants is not None and not any(map(link_granted, self.grants)):
                 raise ScopeRefused(
                     f"{address} is multicast, which reaches devices that are not named; "
-                    f"scope {self.name!r} would have to say `grants: [{MULTICAST_GRANT}]`",
+                    f"scope {self.name!r} would have to say `grants: [{MULTICAST_GRANT}LINK]`",
                     address,
                 )
-            return
             return
         if address not in self.networks:
             if self.name == "loopback":
@@ -175,6 +184,14 @@ class Scope:
             reach: How far it goes; look and ask need no grant by name.
         """
         return not reach.admits(Reach.STRAIN) or self.grants is None or name in self.grants
+
+    def grants_link(self, name: str) -> bool:
+        """Tell whether the multicast groups of a link may be asked.
+
+        Args:
+            name: Of our interface on it.
+        """
+        return self.grants is None or f"{MULTICAST_GRANT}{name}" in self.grants
 
     def check_source(self, source: str) -> None:
         """Refuse a source address that is not one of the testers'."""

@@ -16,7 +16,7 @@ from hardenprobe.model import Lease, Reach
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse
 from hardenprobe.scope import limits as gentleness
 from hardenprobe.scope.limits import Gentleness
-from hardenprobe.scope.scope import MULTICAST, MULTICAST_GRANT, SECOND_OPINION_GRANT, Scope
+from hardenprobe.scope.scope import MULTICAST, MULTICAST_GRANT, SECOND_OPINION_GRANT, Scope, link_granted
 from hardenprobe.scope.window import Window
 
 FORMAT = "hardenprobe.scope/1"
@@ -158,7 +158,7 @@ def _granted_networks(document: Document, entries: Iterable[NetworkEntry]) -> It
         if asked & MULTICAST:
             raise document.fault(
                 spot,
-                f"{text} is multicast; leave it out, and write `grants: [{MULTICAST_GRANT}]` if you mean it",
+                f"{text} is multicast; leave it out, and write `grants: [{MULTICAST_GRANT}LINK]` if you mean it",
             )
         if asked & NOBODY:
             raise document.fault(spot, f"{text} holds addresses that no device has; leave them out")
@@ -214,10 +214,12 @@ def _check_lease(document: Document, spot: Spot, lease: LeaseEntry, networks: Ad
 
 
 def _check_grants(document: Document, file: ScopeFile, known: Mapping[str, Reach | None]) -> None:
-    grantable: dict[str, Reach] = {MULTICAST_GRANT: Reach.LOOK, SECOND_OPINION_GRANT: Reach.STRAIN}
+    grantable: dict[str, Reach] = {f"{MULTICAST_GRANT}LINK": Reach.ASK, SECOND_OPINION_GRANT: Reach.STRAIN}
     grantable |= {id: reach for id, reach in known.items() if reach and reach.admits(Reach.STRAIN)}
     for i, name in enumerate(file.grants):
         spot: Spot = ("grants", i)
+        if link_granted(name) and file.reach.admits(Reach.ASK):
+            continue
         if name not in grantable:
             near = difflib.get_close_matches(name, grantable, n=1)
             hint = f"; did you mean {near[0]!r}?" if near else f"; grants are {', '.join(sorted(grantable))}"

@@ -16,6 +16,7 @@ from hardenprobe.testing import HOSTILE, seen_device
 ANSWERED = question(MdnsAnswer, 5353, says="_ftp._tcp.local")
 SILENT = question(MdnsAnswer, 5353, State.SILENT)
 REFUSED = question(MdnsAnswer, 5353, State.REFUSING)
+GROUP = question(MdnsAnswer, 5353, State.SILENT, group=True)
 UNREAD = question(MdnsAnswer, 5353)
 
 
@@ -35,7 +36,8 @@ UNREAD = question(MdnsAnswer, 5353)
         pytest.param([ANSWERED], Word.UNKNOWN, Reason.INCONCLUSIVE, None, id="answers, and no record came"),
         pytest.param([SILENT], Word.UNKNOWN, Reason.SILENT, None, id="silent"),
         pytest.param([UNREAD], Word.UNKNOWN, Reason.INCONCLUSIVE, None, id="no answer that can be read"),
-        pytest.param([REFUSED], Word.NOTAPPLICABLE, None, None, id="port unreachable"),
+        pytest.param([REFUSED], Word.UNKNOWN, Reason.OFF_LINK, None, id="port unreachable, group not asked"),
+        pytest.param([REFUSED, GROUP], Word.NOTAPPLICABLE, None, None, id="port unreachable, group silent"),
         pytest.param([REFUSED, SILENT], Word.UNKNOWN, Reason.SILENT, None, id="one of two addresses silent"),
         pytest.param([], Word.UNKNOWN, Reason.INCONCLUSIVE, None, id="not asked"),
     ],

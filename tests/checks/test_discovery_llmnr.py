@@ -20,7 +20,7 @@ def asked(state: State = State.ACCEPTING, says: str | None = None, **more: Any) 
 
 
 SAYS = "device01"
-BRANCHES = branches(asked, SAYS)
+BRANCHES = branches(asked, SAYS, group=True)
 SILENT, REFUSED = asked(State.SILENT), asked(State.REFUSING)
 
 

@@ -20,7 +20,7 @@ def asked(state: State = State.ACCEPTING, says: str | None = None, **more: Any) 
 
 
 SAYS = "print:PrintDeviceType"
-BRANCHES = branches(asked, SAYS)
+BRANCHES = branches(asked, SAYS, group=True)
 SILENT = asked(State.SILENT)
 
 

@@ -239,7 +239,7 @@ KNOWN = {check.id: check.reach for check in registry.load(plugins=False).checks.
 
 def test_strain_and_alter_are_granted_by_name(write: Write) -> None:
     path = write(
-        GOOD + 'reach: "strain"\ngrants: ["snmp-amplification", "tls-second-opinion", "multicast"]\n'
+        GOOD + 'reach: "strain"\ngrants: ["snmp-amplification", "tls-second-opinion", "multicast:eth0"]\n'
     )
     found = load(path, KNOWN)
     assert found.granted("snmp-amplification") and found.granted("tls-second-opinion")
@@ -261,7 +261,7 @@ def test_strain_and_alter_are_granted_by_name(write: Write) -> None:
     ],
 )
 def test_a_grant_that_is_none(write: Write, reach: str, grant: str, says: str) -> None:
-    path = write(f'{GOOD}reach: "{reach}"\ngrants:\n  - "multicast"\n  - "{grant}"\n')
+    path = write(f'{GOOD}reach: "{reach}"\ngrants:\n  - "multicast:eth0"\n  - "{grant}"\n')
     with pytest.raises(FileInvalid) as caught:
         load(path, KNOWN)
     assert str(caught.value).startswith(f"{path}:9: "), caught.value

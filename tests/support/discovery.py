@@ -53,19 +53,23 @@ class Branch:
         assert set(outcome.proof) <= {o.id for o in self.observations}
 
 
-def branches(ask: Ask, says: str) -> dict[str, Branch]:
+def branches(ask: Ask, says: str, *, group: bool = False) -> dict[str, Branch]:
     """Every branch of a datagram service that must be off, by name.
 
     Args:
         ask: Makes one observation of the service; takes `state`, `says`, `address` and `vantage`.
         says: What a readable answer says.
+        group: The service listens to a multicast group.
     """
     answered, silent, refused = ask(says=says), ask(State.SILENT), ask(State.REFUSING)
-    return {
+    of_group = _of_the_group(ask, says, refused) if group else {}
+    return of_group | {
         "answered": Branch(observations=(answered,), word=Word.FAIL),
         "answered at the second question": Branch(observations=(silent, answered), word=Word.FAIL),
         "an answer that says nothing is an answer": Branch(observations=(ask(says=""),), word=Word.FAIL),
-        "port unreachable": Branch(observations=(refused,), word=Word.PASS),
+        "port unreachable": Branch(observations=(refused,), word=Word.UNKNOWN, reason=Reason.OFF_LINK)
+        if group
+        else Branch(observations=(refused,), word=Word.PASS),
         "silent, answers another vantage point": Branch(
             observations=(silent,),
             elsewhere=(ask(says=says, vantage="guest"),),
@@ -82,6 +86,27 @@ def branches(ask: Ask, says: str) -> dict[str, Branch]:
             reason=Reason.SILENT,
         ),
         "not asked": Branch(observations=(), word=Word.UNKNOWN, reason=Reason.INCONCLUSIVE),
+    }
+
+
+def _of_the_group(ask: Ask, says: str, refused: Observation[Any]) -> dict[str, Branch]:
+    """What the question to the group adds to a port that is unreachable."""
+    quiet = ask(State.SILENT, group=True)
+    other = ask(State.REFUSING, address="127.0.9.11")
+    return {
+        "port unreachable, group silent": Branch(observations=(refused, quiet), word=Word.PASS),
+        "port unreachable, group answered": Branch(
+            observations=(refused, ask(says=says, group=True)), word=Word.FAIL
+        ),
+        "port unreachable, group answered with noise": Branch(
+            observations=(refused, ask(group=True)), word=Word.UNKNOWN, reason=Reason.INCONCLUSIVE
+        ),
+        "the group of one of two addresses was not asked": Branch(
+            observations=(refused, quiet, other), word=Word.UNKNOWN, reason=Reason.OFF_LINK
+        ),
+        "silent, and so is the group": Branch(
+            observations=(ask(State.SILENT), quiet), word=Word.UNKNOWN, reason=Reason.SILENT
+        ),
     }
 
 

@@ -1,13 +1,15 @@
-"""One question in one datagram, once: what the discovery protocols have in common. Unicast only."""
+"""One question in one datagram, once: what the discovery protocols have in common, to a device or to its link's group."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import Datagram
 from hardenprobe.model import Observation, State
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import Answer, DeviceLink
 
 D = TypeVar("D", bound=Datagram)
@@ -54,3 +56,67 @@ async def ask(
         fault=fault,
     )
     return line.observation(facts, line.endpoint(port, "udp", protocol), answer.recorder), answer
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """One question as it is sent.
+
+    Attributes:
+        words: What is asked.
+        read: Says what a reply says; raises MalformedReply where it is none to this question.
+        hide: Makes of a reply what the transcript may keep.
+    """
+
+    words: str
+    message: bytes
+    read: Callable[[bytes], str]
+    hide: Callable[[bytes], bytes] = bytes
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroupQuestion:
+    """What a service is asked at its multicast group, once for a whole link.
+
+    Attributes:
+        service: As endpoints call it.
+        group: The IPv4 group.
+        make: Writes the question, with numbers of its own; None where each device must be asked by its own name.
+        wait: Seconds after each sending.
+    """
+
+    service: str
+    facts: type[Datagram]
+    port: int
+    group: str
+    make: Callable[[], Question] | None = None
+    wait: float = 2 * WAIT
+
+
+def read_reply(
+    line: DeviceLink, asked: GroupQuestion, question: Question, reply: bytes | None
+) -> Observation[Any]:
+    """The observation that a question to a group makes of one device of the link.
+
+    Args:
+        reply: What the device sent, None for nothing.
+    """
+    recorder = Recorder()
+    recorder.note("sent", question.message)
+    says = fault = None
+    if reply is not None:
+        recorder.note("received", question.hide(reply))
+        try:
+            says = question.read(reply)
+        except MalformedReply as exc:
+            fault = str(exc)
+    facts = asked.facts(
+        question=f"{question.words}, of the group {asked.group}",
+        state=State.SILENT if reply is None else State.ACCEPTING,
+        says=says,
+        sent=len(question.message),
+        received=len(reply or b""),
+        group=True,
+        fault=fault,
+    )
+    return line.observation(facts, line.endpoint(asked.port, "udp", asked.service), recorder)

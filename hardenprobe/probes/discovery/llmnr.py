@@ -12,6 +12,7 @@ from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import LlmnrAnswer, SnmpAnswer
 from hardenprobe.facts.snmp import SYS_NAME
 from hardenprobe.model import Observation, State
+from hardenprobe.network.group import GroupLink
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import packets
 from hardenprobe.probes.base import Probe, ProbeContext
@@ -79,6 +80,21 @@ async def over_tcp(line: DeviceLink, name: str, kind: str) -> Observation[LlmnrA
         return line.observation(facts, line.endpoint(PORT, protocol="llmnr"), stream.recorder)
 
 
+async def _of_the_group(
+    asked: ProbeContext, link: GroupLink, name: str, kind: str
+) -> Observation[LlmnrAnswer]:
+    """Ask the group for one device's name: a question to the group names its device (RFC 4795 section 2)."""
+    ident = secrets.randbelow(0xFFFF) + 1
+    question = datagrams.Question(
+        words=f"{kind} {name}",
+        message=packets.encode_llmnr(name, kind, ident),
+        read=lambda data: told(data, ident),
+    )
+    answers = await link.ask(GROUP.group, PORT, question.message, wait=GROUP.wait)
+    reply = answers.by_address.get(asked.line.address)
+    return datagrams.read_reply(asked.line, GROUP, question, reply)
+
+
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[LlmnrAnswer]]:
     name, kind = question_for(asked)
     await packets.ready()
@@ -89,10 +105,15 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[LlmnrAnswer]]:
             asked.line, LlmnrAnswer, PORT, "llmnr", f"{kind} {name}", message, lambda data: told(data, ident)
         )
         yield seen
+    if PORT in asked.plan.udp_ports and asked.group is not None:
+        yield await _of_the_group(asked, asked.group, name, kind)
     heard = asked.heard.get(PORT)
     if heard and heard.waits and asked.line.speaks(PORT, "llmnr"):
         with asked.trying("llmnr", (LlmnrAnswer,), PORT):
             yield await over_tcp(asked.line, name, kind)
 
 
+GROUP = datagrams.GroupQuestion(
+    service="llmnr", facts=LlmnrAnswer, port=PORT, group="224.0.0.252", wait=datagrams.WAIT
+)  # RFC 4795 section 2.5
 PROBE = Probe(name="llmnr", produces=(LlmnrAnswer,), ask=_ask)

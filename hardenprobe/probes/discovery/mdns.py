@@ -166,4 +166,18 @@ def _askable(name: str) -> bool:
     )
 
 
+def _to_group() -> datagrams.Question:
+    """Asked from another port than 5353, responders answer whoever asked alone (RFC 6762 section 6.7)."""
+    ident = secrets.randbelow(0xFFFF) + 1
+    return datagrams.Question(
+        words=f"PTR {ALL_TYPES}",
+        message=packets.encode_mdns(ALL_TYPES, "PTR", ident),
+        read=lambda data: told(packets.decode_mdns(data, ident)),
+        hide=partial(starred, ident=ident),
+    )
+
+
+TO_GROUP = datagrams.GroupQuestion(
+    service="mdns", facts=MdnsAnswer, port=PORT, group="224.0.0.251", make=_to_group
+)  # RFC 6762 section 3
 PROBE = Probe(name="mdns", produces=(MdnsAnswer, DnsSdText), ask=_ask, place=("udp", PORT))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 import struct
 from collections.abc import AsyncIterator
+from functools import partial
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import SlpAnswer, readable
@@ -14,14 +15,17 @@ from hardenprobe.probes.discovery import datagrams
 
 PORT = 427  # IANA
 SERVICE = "service:printer"
-REQUEST, REPLY = 1, 2  # RFC 2608 section 8, Function-ID
+REQUEST, REPLY, AGENT_ADVERT = 1, 2, 11  # RFC 2608 section 8, Function-ID
+MULTICAST = 0x2000  # RFC 2608 section 8: R, request by multicast
 MOST_URLS = 8
 _HEADER = struct.Struct(
     ">BB3sH3sHH"
 )  # RFC 2608 section 8: version, function, length, flags, extension, XID, tag length
 
 
-def encode_request(xid: int, service: str = SERVICE, scope: str = "DEFAULT") -> bytes:
+def encode_request(
+    xid: int, service: str = SERVICE, scope: str = "DEFAULT", *, to_group: bool = False
+) -> bytes:
     """Write a service request. Source: RFC 2608 sections 8 and 8.1.
 
     >>> encode_request(0x0101).hex()[:32]
@@ -31,7 +35,11 @@ def encode_request(xid: int, service: str = SERVICE, scope: str = "DEFAULT") -> 
     body = b"".join(struct.pack(">H", len(f)) + f.encode("ascii") for f in fields)
     tag = b"en"
     length = _HEADER.size + len(tag) + len(body)
-    return _HEADER.pack(2, REQUEST, length.to_bytes(3), 0, bytes(3), xid, len(tag)) + tag + body
+    return (
+        _HEADER.pack(2, REQUEST, length.to_bytes(3), MULTICAST if to_group else 0, bytes(3), xid, len(tag))
+        + tag
+        + body
+    )
 
 
 def decode_reply(data: bytes, xid: int) -> tuple[int, tuple[str, ...]]:
@@ -72,17 +80,51 @@ def decode_reply(data: bytes, xid: int) -> tuple[int, tuple[str, ...]]:
     return error, tuple(urls)
 
 
+def told(data: bytes, xid: int) -> str:
+    """Say what a reply holds, in words.
+
+    Raises:
+        MalformedReply: As for `decode_reply`.
+    """
+    error, urls = decode_reply(data, xid)
+    return f"error {error}" if error else ", ".join(urls) or "no service"
+
+
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SlpAnswer]]:
     if PORT not in asked.plan.udp_ports:
         return
     xid = secrets.randbelow(0xFFFF) + 1
 
-    def read(data: bytes) -> str:
-        error, urls = decode_reply(data, xid)
-        return f"error {error}" if error else ", ".join(urls) or "no service"
-
+    read = partial(told, xid=xid)
     seen, _ = await datagrams.ask(asked.line, SlpAnswer, PORT, "slp", SERVICE, encode_request(xid), read)
     yield seen
 
 
+def _to_group(service: str) -> datagrams.Question:
+    xid = secrets.randbelow(0xFFFF) + 1
+    message = encode_request(xid, service, to_group=True)
+    return datagrams.Question(words=service, message=message, read=partial(told_to_group, xid=xid))
+
+
+def told_to_group(data: bytes, xid: int) -> str:
+    """Say what an answer to a multicast request holds; agents advertise themselves (RFC 2608 section 8.6).
+
+    Raises:
+        MalformedReply: It is neither a reply nor an advertisement of an agent, or answers another request.
+    """
+    if data[:2] != bytes((2, AGENT_ADVERT)):
+        return told(data, xid)
+    at = _HEADER.size + int.from_bytes(data[12:14])
+    end = at + 2 + int.from_bytes(data[at : at + 2])
+    if int.from_bytes(data[10:12]) != xid or len(data) < at + 2 or end > len(data):
+        raise MalformedReply("SLP advertisement that is cut off, or answers another request")
+    return readable(data[at + 2 : end], 200) or "an agent"
+
+
+TO_GROUP, TO_GROUP_AGENTS = (
+    datagrams.GroupQuestion(
+        service="slp", facts=SlpAnswer, port=PORT, group="239.255.255.253", make=partial(_to_group, service)
+    )
+    for service in (SERVICE, "service:service-agent")
+)  # RFC 2608 sections 6.1 and 6.4
 PROBE = Probe(name="slp", produces=(SlpAnswer,), ask=_ask, place=("udp", PORT))

@@ -62,6 +62,16 @@ def decode_response(data: bytes) -> dict[str, str]:
     return found
 
 
+def told(data: bytes) -> str:
+    """Say what a response holds, in words.
+
+    Raises:
+        MalformedReply: As for `decode_response`.
+    """
+    fields = decode_response(data)
+    return "; ".join(f"{name} {fields[name]}" for name in _TELLING if fields.get(name))
+
+
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SsdpAnswer]]:
     """As the standard says it of a unicast search; then in the words of a multicast one, without which some stacks are deaf.
 
@@ -70,10 +80,6 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SsdpAnswer]]:
     if PORT not in asked.plan.udp_ports:
         return
 
-    def read(data: bytes) -> str:
-        fields = decode_response(data)
-        return "; ".join(f"{name} {fields[name]}" for name in _TELLING if fields.get(name))
-
     address = asked.line.address
     group = GROUPS[ip_address(address).version]
     for question, search, wait in (
@@ -81,11 +87,19 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SsdpAnswer]]:
         ("the same as to everybody", encode_search(group, f"MX: {DELAY}"), datagrams.WAIT + DELAY),
     ):
         seen, _ = await datagrams.ask(
-            asked.line, SsdpAnswer, PORT, "ssdp", question, search, read, wait=wait, any_port=True
+            asked.line, SsdpAnswer, PORT, "ssdp", question, search, told, wait=wait, any_port=True
         )
         yield seen
         if seen.facts.state is not State.SILENT:
             return
 
 
+def _to_group() -> datagrams.Question:
+    search = encode_search(GROUPS[4], f"MX: {DELAY}")
+    return datagrams.Question(words="search for a root device", message=search, read=told)
+
+
+TO_GROUP = datagrams.GroupQuestion(
+    service="ssdp", facts=SsdpAnswer, port=PORT, group=GROUPS[4], make=_to_group, wait=datagrams.WAIT + DELAY
+)
 PROBE = Probe(name="ssdp", produces=(SsdpAnswer,), ask=_ask, place=("udp", PORT))

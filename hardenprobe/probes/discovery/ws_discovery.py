@@ -129,4 +129,23 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[WsDiscoveryAnsw
             return
 
 
+def _to_group(dialect: Dialect) -> datagrams.Question:
+    message_id = uuid.uuid4().urn
+    return datagrams.Question(
+        words=dialect.name,
+        message=encode_probe(dialect, message_id),
+        read=lambda data: ", ".join(decode_matches(data, dialect, message_id)) or "no type",
+    )
+
+
+TO_GROUP, TO_GROUP_IN_DRAFT = (
+    datagrams.GroupQuestion(
+        service="ws-discovery",
+        facts=WsDiscoveryAnswer,
+        port=PORT,
+        group="239.255.255.250",
+        make=partial(_to_group, dialect),
+    )
+    for dialect in DIALECTS
+)  # WS-Discovery 1.1 section 2.4
 PROBE = Probe(name="ws-discovery", produces=(WsDiscoveryAnswer,), ask=_ask, place=("udp", PORT))

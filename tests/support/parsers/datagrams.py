@@ -168,6 +168,10 @@ def _tftp(data: bytes) -> None:
 
 @parser("slp", "discovery.slp", seeds=answered(lambda: _discovery("Slp"), lambda: slp.encode_request(NUMBER)))
 def _slp(data: bytes) -> None:
+    with suppress(MalformedReply):
+        assert slp.told_to_group(b"\2\13" + data[2:], NUMBER)
+    with suppress(MalformedReply):
+        assert slp.told_to_group(data, NUMBER)
     assert len(slp.decode_reply(data, NUMBER)[1]) <= slp.MOST_URLS
 
 
