@@ -3,11 +3,13 @@
 Fails when
     A ChangeCipherSpec right after the hellos is not refused (CVE-2014-0224).
 Passes when
-    The probe finds nothing.
+    It is refused with an alert or a closed line, or no version is accepted that has it.
 Unknown when
-    The probe could not finish, was not granted, or the port closes or is silent.
+    The server is silent, the probe could not finish or was not granted, or the port closes or is silent. Where another
+    implementation finds the opposite: error.
 Reach
-    strain: a few connections with messages that a healthy client would not send; what a device leaks is dropped.
+    strain: one connection with messages that a healthy client would not send, and some twenty for all three flaws by another
+    implementation; what a device leaks is dropped.
 Why it matters
     Someone on the path can make both sides use keys that he knows.
 Sources

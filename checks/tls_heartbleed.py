@@ -3,11 +3,13 @@
 Fails when
     A heartbeat that claims more than it holds is answered with more than was sent (CVE-2014-0160).
 Passes when
-    The probe finds nothing.
+    It is refused with an alert or a closed line, or no version is accepted that has heartbeats.
 Unknown when
-    The probe could not finish, was not granted, or the port closes or is silent.
+    The server is silent, the probe could not finish or was not granted, or the port closes or is silent. Where another
+    implementation finds the opposite: error.
 Reach
-    strain: a few connections with messages that a healthy client would not send; what a device leaks is dropped.
+    strain: one connection with messages that a healthy client would not send, and some twenty for all three flaws by another
+    implementation; what a device leaks is dropped.
 Why it matters
     Passwords, documents and the key itself can be read out of the device, from anywhere that reaches it, unseen.
 Sources

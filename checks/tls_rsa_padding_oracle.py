@@ -3,11 +3,13 @@
 Fails when
     The answers to well and badly padded RSA key exchanges differ (a Bleichenbacher-type oracle).
 Passes when
-    The probe finds nothing.
+    All are answered alike, or no key exchange by RSA is accepted.
 Unknown when
-    The probe could not finish, was not granted, or the port closes or is silent.
+    The server is silent, the probe could not finish or was not granted, or the port closes or is silent. Where another
+    implementation finds the opposite: error.
 Reach
-    strain: a few connections with messages that a healthy client would not send; what a device leaks is dropped.
+    strain: five connections, ten where the answers differ with messages that a healthy client would not send, and some twenty for all three flaws by another
+    implementation; what a device leaks is dropped.
 Why it matters
     With enough questions, recorded traffic can be read and signatures made in the device's name.
 Sources

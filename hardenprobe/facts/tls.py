@@ -198,7 +198,8 @@ class TlsFlaws:
         heartbleed: "vulnerable", "sound" or "unknown" (CVE-2014-0160); the other two alike.
         early_ccs: CVE-2014-0224.
         padding_oracle: Whether RSA decryption tells about its padding, after Bleichenbacher.
-        how: Detail that the library gives, by name of the flaw.
+        how: How it was told, by name of the flaw.
+        second: What another implementation finds, by name of the flaw; "unknown" where it could not tell.
         unknown_why: A word of records.Reason for what is unknown.
     """
 
@@ -207,6 +208,7 @@ class TlsFlaws:
     early_ccs: str = "unknown"
     padding_oracle: str = "unknown"
     how: dict[str, str] = field(default_factory=dict)
+    second: dict[str, str] = field(default_factory=dict)
     unknown_why: str | None = None
     connections: int = 0
 

@@ -19,6 +19,9 @@ NONE = CHECK.settings()
         ((TlsFlaws(early_ccs="sound"),), "pass", None),
         ((TlsFlaws(early_ccs="unknown", unknown_why="ceiling"),), "unknown", "ceiling"),
         ((TlsFlaws(unknown_why="crashed"),), "unknown", "crashed"),
+        ((TlsFlaws(early_ccs="sound", second={"early_ccs": "vulnerable"}),), "error", "inconclusive"),
+        ((TlsFlaws(early_ccs="vulnerable", second={"early_ccs": "sound"}),), "error", "inconclusive"),
+        ((TlsFlaws(early_ccs="sound", second={"early_ccs": "unknown"}),), "pass", None),
         ((), "unknown", "reach"),
     ],
 )

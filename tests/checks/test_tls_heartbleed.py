@@ -19,6 +19,9 @@ NONE = CHECK.settings()
         ((TlsFlaws(heartbleed="sound"),), "pass", None),
         ((TlsFlaws(heartbleed="unknown", unknown_why="ceiling"),), "unknown", "ceiling"),
         ((TlsFlaws(unknown_why="crashed"),), "unknown", "crashed"),
+        ((TlsFlaws(heartbleed="sound", second={"heartbleed": "vulnerable"}),), "error", "inconclusive"),
+        ((TlsFlaws(heartbleed="vulnerable", second={"heartbleed": "sound"}),), "error", "inconclusive"),
+        ((TlsFlaws(heartbleed="sound", second={"heartbleed": "unknown"}),), "pass", None),
         ((), "unknown", "reach"),
     ],
 )

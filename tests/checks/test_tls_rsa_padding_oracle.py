@@ -19,6 +19,17 @@ NONE = CHECK.settings()
         ((TlsFlaws(padding_oracle="sound"),), "pass", None),
         ((TlsFlaws(padding_oracle="unknown", unknown_why="ceiling"),), "unknown", "ceiling"),
         ((TlsFlaws(unknown_why="crashed"),), "unknown", "crashed"),
+        (
+            (TlsFlaws(padding_oracle="sound", second={"padding_oracle": "vulnerable"}),),
+            "error",
+            "inconclusive",
+        ),
+        (
+            (TlsFlaws(padding_oracle="vulnerable", second={"padding_oracle": "sound"}),),
+            "error",
+            "inconclusive",
+        ),
+        ((TlsFlaws(padding_oracle="sound", second={"padding_oracle": "unknown"}),), "pass", None),
         ((), "unknown", "reach"),
     ],
 )

@@ -172,6 +172,17 @@ def judge_flaw(seen: Seen, name: str, what: str, expected: str) -> Iterable[Outc
             yield untold(port, "the flaw was not probed for", expected, reason=Reason.REACH)
             continue
         state, how = getattr(probe.facts, name), probe.facts.how.get(name, "")
+        second = probe.facts.second.get(name, "unknown")
+        if {state, second} == {"vulnerable", "sound"}:
+            yield Outcome(
+                word=Word.ERROR,
+                observed=Said(text=f"two implementations disagree: {state} ({how}), and {second}"),
+                expected=Said(text=expected),
+                endpoint=probe.endpoint,
+                reason=Reason.INCONCLUSIVE,
+                proof=(probe.id,),
+            )
+            continue
         detail = f" ({how})" if how else ""
         if state == "vulnerable":
             yield fail(probe, what + detail, expected, value=how or None)

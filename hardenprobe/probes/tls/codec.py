@@ -45,6 +45,7 @@ class ClientHello:
         compression: Offer DEFLATE too (RFC 3749). TLS 1.3 forbids the offer.
         extensions: False leaves out all of them, for servers older than RFC 3546.
         cookie: Of a HelloRetryRequest.
+        heartbeat: Offer heartbeats, which the peer may send too (RFC 6520 section 2).
     """
 
     versions: tuple[int, ...]
@@ -57,6 +58,7 @@ class ClientHello:
     extensions: bool = True
     server_name: str | None = None
     cookie: bytes | None = None
+    heartbeat: bool = False
 
     def message(self) -> bytes:
         """The handshake message, without its record."""
@@ -82,6 +84,8 @@ class ClientHello:
             out += _extension(13, _vector(2, _shorts(SIGNATURE_SCHEMES)))
         if self.versions[-1] <= TLS12:
             out += _extension(22, b"") + _extension(23, b"") + _extension(0xFF01, b"\x00")
+        if self.heartbeat:
+            out += _extension(15, b"\x01")
         if self.versions[0] >= TLS13:
             out += _extension(43, _vector(1, _shorts(self.versions)))
             out += _extension(45, b"\x01\x01")

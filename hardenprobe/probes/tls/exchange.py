@@ -170,6 +170,14 @@ class Talker:
         reply = await self._connected(exchange, 0)
         return found[0] if found else reply
 
+    async def converse(self, exchange: Callable[[Stream], Awaitable[Reply]]) -> Reply:
+        """Hold an exchange of the caller's own on a connection of its own.
+
+        Raises:
+            CeilingReached, ScopeRefused: As DeviceLink raises them.
+        """
+        return await self._connected(exchange, 0)
+
     async def _connected(self, exchange: Callable[[Stream], Awaitable[Reply]], offered: int) -> Reply:
         if self.limit is not None and self.connections >= self.limit:
             raise CeilingReached(

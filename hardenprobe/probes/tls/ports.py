@@ -11,6 +11,7 @@ from hardenprobe.facts import HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, T
 from hardenprobe.model import Observation, Reach
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.tls.exchange import Talker
+from hardenprobe.probes.tls.flaws import ask_flaws
 from hardenprobe.probes.tls.openings import OPENINGS
 from hardenprobe.probes.tls.second_opinion import FLAWS, probe_flaws, probe_second_opinion
 from hardenprobe.probes.tls.versions import ask_versions
@@ -71,12 +72,30 @@ async def _strain(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
         flaws = [flaw for flaw, check in FLAWS.items() if asked.plan.granted(check, Reach.STRAIN)]
         if flaws and asked.wants(TlsFlaws):
             with asked.trying("tls-flaws", (TlsFlaws,), where):
-                for seen in await probe_flaws(asked.line, where, flaws, reached=reached):
-                    yield seen
+                yield await _flaws(asked, port.facts, where, flaws)
         if asked.plan.tls_second_opinion and asked.plan.granted(SECOND_OPINION_GRANT, Reach.STRAIN):
             with asked.trying("tls-second-opinion", (TlsSecondOpinion,), where):
                 for seen in await probe_second_opinion(asked.line, where, reached=reached):
                     yield seen
+
+
+async def _flaws(asked: ProbeContext, port: TlsPort, where: int, wanted: list[str]) -> Observation[TlsFlaws]:
+    """Our own probes, with their transcripts, and what the other implementation says beside them."""
+    talker = _talker(asked, where, port.reached)
+    found = await ask_flaws(talker, port, wanted)
+    [other] = await probe_flaws(asked.line, where, wanted, reached=port.reached)
+    open_ones = [name for name in wanted if found[name][0] == "unknown"]
+    states: dict[str, Any] = {name: state for name, (state, _) in found.items()}
+    facts = TlsFlaws(
+        reached=port.reached,
+        how={name: how for name, (_, how) in found.items()},
+        second={name: str(getattr(other.facts, name)) for name in wanted},
+        unknown_why="inconclusive" if open_ones else None,
+        connections=talker.connections + other.facts.connections,
+        **states,
+    )
+    endpoint = asked.line.endpoint(where, protocol=_spoken(port.reached))
+    return asked.line.observation(facts, endpoint, *talker.recorders)
 
 
 def _talker(asked: ProbeContext, port: int, reached: str) -> Talker:

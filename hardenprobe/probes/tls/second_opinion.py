@@ -31,7 +31,7 @@ from hardenprobe.scope.limits import Timing
 
 SECONDS = 120.0  # a whole enumeration takes 2 to 5 s on loopback, and on a slow device much longer
 CONNECTIONS = 570  # a whole enumeration takes 535
-FLAW_CONNECTIONS = 30  # the flaw probes take 22
+FLAW_CONNECTIONS = 45  # the library takes 22, our own probes 12
 MEMORY = 1536 * 1024 * 1024  # address space; a child that has just loaded the library takes 350 MB of it
 OUTPUT = 262144  # bytes of JSON that are believed
 # Flaw to the id of the check that judges it, under which a scope grants it.
@@ -142,6 +142,7 @@ async def probe_flaws(
         for item in found.values():
             if item.get("state") == "sound":
                 item.update(state="unknown", how="a connection could not be made")
+    states: dict[str, Any] = {name: str(item.get("state", "unknown")) for name, item in found.items()}
     facts = TlsFlaws(
         reached=reached,
         how={name: str(item.get("how", fault or ""))[:200] for name, item in found.items()},
@@ -149,7 +150,7 @@ async def probe_flaws(
         if _open(found, flaws)
         else None,
         connections=relay.connections,
-        **{name: str(item.get("state", "unknown")) for name, item in found.items()},
+        **states,
     )
     return [line.observation(facts, line.endpoint(port, protocol=_spoken(reached)))]
 

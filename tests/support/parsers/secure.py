@@ -18,8 +18,8 @@ from hardenprobe.probes.ssh import codec as ssh_codec
 from hardenprobe.probes.ssh import exchange as ssh_exchange
 from hardenprobe.probes.tls import codec as tls_codec
 from hardenprobe.probes.tls import exchange as tls_talk
+from hardenprobe.probes.tls import flaws, ssl2, tls13
 from hardenprobe.probes.tls import openings as tls_openings
-from hardenprobe.probes.tls import ssl2, tls13
 from support.parsers.registry import parser
 from support.scripted_line import Fed, finish
 
@@ -220,3 +220,18 @@ def _names(data: bytes) -> None:
     anchors = certificates.TrustAnchors(certificates=(anchor,))
     path = certificates.describe_chain([leaf.public_bytes(Encoding.DER)], anchors).path
     assert path.trusted != bool(path.error)
+
+
+@parser(
+    "tls-flaws", "tls.flaws", seeds=lambda: (b"\x15\3\3\0\2\2\x14", b"\x18\3\3\0\x23\2\0\x10" + bytes(32))
+)
+def _flaws(data: bytes) -> None:
+    for closed in (True, False):
+        seen = flaws.Seen(flaws.records(data), closed=closed)
+        verdicts = (
+            flaws.judge_heartbeat(seen),
+            flaws.judge_early_ccs(seen, seen),
+            flaws.judge_padding([[seen, flaws.Seen((), closed=True)]]),
+        )
+        assert {state for state, _ in verdicts} <= {"vulnerable", "sound", "unknown"}
+    assert len(flaws.star_heartbeats(data)) == len(data)
