@@ -113,7 +113,15 @@ def findings_of(devices: Sequence[Virtual], source: str, approved: Sequence[str]
     for device, shared in truth_ssh.shared(devices, source):
         label = device.listed.asset_tag if device.listed.listed else device.listed.addresses[0]
         found.add(Guilt(label, *shared))
-    return found
+    return _counted_once(found)
+
+
+def _counted_once(found: set[Guilt]) -> set[Guilt]:
+    """Without the unexpected services of ports for which a specific check fails."""
+    specific = {(g.device, g.transport, g.port) for g in found if g.check != "unexpected-service"}
+    return {
+        g for g in found if g.check != "unexpected-service" or (g.device, g.transport, g.port) not in specific
+    }
 
 
 _Found = tuple[str, str | None, int | None, str | None]

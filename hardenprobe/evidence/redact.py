@@ -26,6 +26,7 @@ from hardenprobe.model import (
     Cost,
     Coverage,
     Device,
+    DeviceAdvice,
     Endpoint,
     ExceptionNote,
     Head,
@@ -321,6 +322,16 @@ class Redaction:
             risk_removed=advice.risk_removed,
             worst=advice.worst,
             waits_for=tuple(self._remedy(one) for one in advice.waits_for),
+            placed=advice.placed,
+            placed_before=advice.placed_before and self._remedy(advice.placed_before),
+            on_devices=tuple(
+                DeviceAdvice(
+                    device=self._as.of("device", one.device),
+                    waits_for=tuple(self._remedy(id) for id in one.waits_for),
+                    administration_left=one.administration_left,
+                )
+                for one in advice.on_devices
+            ),
         )
 
     def _remedy(self, id: str) -> str:

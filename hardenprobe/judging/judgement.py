@@ -13,7 +13,8 @@ from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.facts import NotMet
 from hardenprobe.judging.counts import Tally
-from hardenprobe.judging.ranking import Ranking, general
+from hardenprobe.judging.overlap import counted_once, fitted
+from hardenprobe.judging.ranking import Ranking
 from hardenprobe.judging.run_checks import Case, notes, run_checks
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
 from hardenprobe.network import audit_hook
@@ -37,9 +38,9 @@ class FleetTotals:
         met: The devices with the last step of their way into the fleet or out of it.
     """
 
-    def __init__(self, general: frozenset[str]) -> None:
+    def __init__(self) -> None:
         self.tally = Tally()
-        self.ranking = Ranking(general)
+        self.ranking = Ranking()
         self.not_meant = KindMismatches()
         self.devices: list[Device] = []
         self.names: dict[str, dict[str, int | None]] = {}
@@ -94,7 +95,8 @@ class Judgement:
         }
         self._register = device_register.Register(self._decided.turns)
         self._remedies = remedies(registry)
-        self.sums = FleetTotals(general(self._remedies))
+        self._general = frozenset(key for key, remedy in self._remedies.items() if remedy.general)
+        self.sums = FleetTotals()
         self._selected = frozenset(review.head.selected)
         self._only = checks_of(review.head.rechecked) if review.head.rechecks else None
         self._granted = _granted(review.head)
@@ -116,7 +118,7 @@ class Judgement:
         judged = tuple(
             replace(d, baseline=Named(name=chosen[d.id].name, hash=chosen[d.id].hash)) for d in devices
         )
-        results = self._judge(judged, observations)
+        results = fitted(counted_once(self._judge(judged, observations), self._general))
         results = ccss_environment.weigh(results, judged, lambda d: chosen[d.id].file.ccss)
         results = exceptions.apply(
             results, judged, self._decided.exceptions, self._today, self._expected, self._worse
@@ -180,7 +182,7 @@ class Judgement:
         for device in devices:
             found, baseline = by_device[device.id], chosen[device.id]
             self.sums.tally.add(device.id, found, baseline.must_determine)
-            self.sums.ranking.add(device.id, found)
+            self.sums.ranking.add(device, found)
             self.sums.not_meant.add(device, baseline)
             self.sums.names[baseline.name] = asdict(baseline.file.due_days)
             self.sums.people[device.id] = baseline.people

@@ -1,12 +1,13 @@
-"""What to do first: remedies in the order of work."""
+"""The order of work: remediations by the risk that they reduce."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from hardenprobe.model import Advice, Remedy, Result
+from hardenprobe.model import Advice, Device, DeviceAdvice, Placed, Remedy, Result, Severity
+from hardenprobe.remediation.fit import administration_left
 from hardenprobe.standards.ccss import severity
 
 
@@ -19,18 +20,24 @@ class _Scores(NamedTuple):
 
 @dataclass(slots=True)
 class _Work:
-    """What a remedy mends so far."""
+    """What a remediation closes so far.
+
+    Attributes:
+        left: Device to what it can be administered by afterwards; only devices that lose a means of administration.
+    """
 
     devices: list[str] = field(default_factory=list)
     findings: list[str] = field(default_factory=list)
     risk: float = 0.0
     worst: float = 0.0
+    left: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def merge(self, other: _Work) -> None:
         self.devices += other.devices
         self.findings += other.findings
         self.risk += other.risk
         self.worst = max(self.worst, other.worst)
+        self.left |= other.left
 
     def add(self, device: str, scores: Mapping[str, _Scores]) -> None:
         """Add findings of one device."""
@@ -40,96 +47,117 @@ class _Work:
         self.worst = max(self.worst, *(one.base for one in scores.values()))
 
 
+class _Place(NamedTuple):
+    """A remediation in the order, and why it is there."""
+
+    key: str
+    placed: Placed = "risk"
+    before: str | None = None
+
+
 class Ranking:
-    """Remedies in the order of the risk that they remove, taken device by device.
+    """Remediations in the order of the risk that they reduce, taken device by device.
 
-    The most risk removed comes first, except that a remedy never comes before one of the list that it needs; the one
-    that is needed is pulled up to just before it. A general remedy counts by what no other one mends; where that is
-    nothing, it comes last.
-
-    Args:
-        general: The ids of the general remedies.
+    The most risk comes first, with two exceptions. A remediation that closes a high finding goes before every one that
+    concerns a single device and closes none. A remediation never comes before one that one of its own devices needs
+    first; the one that is needed is moved up to just before it.
     """
 
-    def __init__(self, general: frozenset[str]) -> None:
-        self._general = general
+    def __init__(self) -> None:
         self._work: dict[str, _Work] = {}
-        self._alone: dict[str, _Work] = {}  # of general remedies, what no other one mends
 
-    def add(self, device: str, results: Iterable[Result]) -> None:
+    def add(self, device: Device, results: Iterable[Result]) -> None:
         """Add all results of one device; once for each device."""
-        standing = [r for r in results if r.stands and r.remedy]
-        mended = {_port(r) for r in standing if r.endpoint and r.remedy and r.remedy not in self._general}
-        all_of: dict[str, dict[str, _Scores]] = {}
-        alone: dict[str, dict[str, _Scores]] = {}
-        for result in standing:
-            assert result.remedy is not None
-            _note(all_of.setdefault(result.remedy, {}), result)
-            if result.remedy in self._general and _port(result) not in mended:
-                _note(alone.setdefault(result.remedy, {}), result)
-        for kept, found in ((self._work, all_of), (self._alone, alone)):
-            for key, scores in found.items():
-                kept.setdefault(key, _Work()).add(device, scores)
+        found: dict[str, dict[str, _Scores]] = {}
+        for result in results:
+            if result.stands and result.remedy:
+                _note(found.setdefault(result.remedy, {}), result)
+        for key, scores in found.items():
+            work = self._work.setdefault(key, _Work())
+            work.add(device.id, scores)
+            if (left := administration_left(key, device)) is not None:
+                work.left[device.id] = left
 
     def merge(self, other: Ranking) -> None:
         """Add what other devices need, which come after these."""
-        for mine, theirs in ((self._work, other._work), (self._alone, other._alone)):
-            for key, work in theirs.items():
-                mine.setdefault(key, _Work()).merge(work)
+        for key, work in other._work.items():
+            self._work.setdefault(key, _Work()).merge(work)
 
     def advice(self, remedies: Mapping[str, Remedy]) -> tuple[Advice, ...]:
         """The order of work."""
-        risk = {key: round(work.risk, 1) for key, work in self._work.items()}
-        chosen = dict(self._work)
-        for key, work in self._work.items():
-            if key in self._general:
-                alone = self._alone.get(key)
-                risk[key] = round(alone.risk, 1) if alone else 0.0
-                chosen[key] = alone or work
+        waits = {key: self._waits(remedies[key]) for key in self._work}
         return tuple(
             Advice(
                 rank=i,
-                remedy=remedies[key],
-                devices=tuple(chosen[key].devices),
-                findings=tuple(chosen[key].findings),
-                risk_removed=risk[key],
-                worst=severity(chosen[key].worst),
-                waits_for=tuple(k for k in remedies[key].after if k in chosen),
+                remedy=remedies[place.key],
+                devices=tuple(work.devices),
+                findings=tuple(work.findings),
+                risk_removed=round(work.risk, 1),
+                worst=severity(work.worst),
+                waits_for=tuple(waits[place.key]),
+                placed=place.placed,
+                placed_before=place.before,
+                on_devices=tuple(_on_devices(work, waits[place.key])),
             )
-            for i, key in enumerate(_order(risk, remedies), 1)
+            for i, place in enumerate(self._order(waits), 1)
+            for work in (self._work[place.key],)
         )
 
+    def _waits(self, remedy: Remedy) -> dict[str, frozenset[str]]:
+        """What must come first, with the devices of this remediation that need it."""
+        mine = frozenset(self._work[remedy.id].devices)
+        shared = {
+            key: mine.intersection(self._work[key].devices) for key in remedy.after if key in self._work
+        }
+        return {key: devices for key, devices in shared.items() if devices}
 
-def _order(risk: Mapping[str, float], remedies: Mapping[str, Remedy]) -> list[str]:
-    order: list[str] = []
+    def _order(self, waits: Mapping[str, Iterable[str]]) -> list[_Place]:
+        order: dict[str, _Place] = {}
 
-    def place(key: str, path: tuple[str, ...]) -> None:
-        if key in order or key in path:
-            return
-        for before in remedies[key].after:
-            if before in risk:
-                place(before, (*path, key))
-        order.append(key)
+        def put(place: _Place, path: tuple[str, ...]) -> None:
+            if place.key in order or place.key in path:
+                return
+            for before in waits[place.key]:
+                put(_Place(before, "prerequisite", place.key), (*path, place.key))
+            order[place.key] = place
 
-    for key in sorted(risk, key=lambda k: (-risk[k], k)):
-        place(key, ())
-    return order
+        for place in self._by_risk():
+            put(place, ())
+        return list(order.values())
+
+    def _by_risk(self) -> Iterator[_Place]:
+        """The most risk first; those with a high finding before those of one device without."""
+        risk = {key: round(work.risk, 1) for key, work in self._work.items()}
+        keys = sorted(risk, key=lambda k: (-risk[k], k))
+        high = [key for key in keys if severity(self._work[key].worst) is Severity.HIGH]
+        first_small = next((k for k in keys if k not in high and len(self._work[k].devices) == 1), None)
+        moved = high if first_small is None else [k for k in high if keys.index(k) > keys.index(first_small)]
+        for key in keys:
+            if key == first_small:
+                yield from (_Place(one, "high", first_small) for one in moved)
+            if first_small is None or key not in moved:
+                yield _Place(key)
 
 
-def rank(results: Iterable[Result], remedies: Mapping[str, Remedy]) -> tuple[Advice, ...]:
-    """Order the remedies of the findings that stand."""
+def rank(
+    devices: Iterable[Device], results: Iterable[Result], remedies: Mapping[str, Remedy]
+) -> tuple[Advice, ...]:
+    """Order the remediations of open findings."""
     by_device: dict[str, list[Result]] = {}
     for result in results:
         by_device.setdefault(result.device, []).append(result)
-    ranking = Ranking(general(remedies))
-    for device, found in by_device.items():
-        ranking.add(device, found)
+    ranking = Ranking()
+    for device in devices:
+        ranking.add(device, by_device.get(device.id, ()))
     return ranking.advice(remedies)
 
 
-def general(remedies: Mapping[str, Remedy]) -> frozenset[str]:
-    """The ids of the general remedies."""
-    return frozenset(key for key, remedy in remedies.items() if remedy.general)
+def _on_devices(work: _Work, waits: Mapping[str, frozenset[str]]) -> Iterator[DeviceAdvice]:
+    for device in work.devices:
+        first = tuple(key for key, devices in waits.items() if device in devices)
+        left = work.left.get(device)
+        if first or left is not None:
+            yield DeviceAdvice(device=device, waits_for=first, administration_left=left)
 
 
 def _note(scores: dict[str, _Scores], result: Result) -> None:
@@ -138,8 +166,3 @@ def _note(scores: dict[str, _Scores], result: Result) -> None:
     scores[result.finding] = _Scores(
         max(known.local, result.local_score), max(known.base, result.score or 0.0)
     )
-
-
-def _port(result: Result) -> tuple[str, str, int] | None:
-    where = result.endpoint
-    return (where.address, where.transport, where.port) if where else None

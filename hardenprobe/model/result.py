@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Literal
 
 from hardenprobe.model.decision import Lapsed
 from hardenprobe.model.observation import Endpoint, Reason
@@ -143,8 +143,8 @@ class Remedy:
         undo: How to go back.
         lock_out: How one could lock oneself out.
         after: Ids of remedies that must come first.
-        general: It applies to findings without a remediation of their own: a finding adds to its risk only where no other finding's
-            remedy looks at the same port.
+        general: It closes whatever has no remediation of its own: its finding counts only where no other check fails
+            for the same port.
     """
 
     id: str
@@ -173,16 +173,39 @@ class CheckNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceAdvice:
+    """What one device adds to a remediation.
+
+    Attributes:
+        device: Id.
+        waits_for: Ids of remediations that the same device needs first.
+        administration_left: What the device can still be administered by after the change, such as "HTTPS (443/tcp)";
+            None where the change takes no means of administration away.
+    """
+
+    device: str
+    waits_for: tuple[str, ...] = ()
+    administration_left: tuple[str, ...] | None = None
+
+
+Placed = Literal["risk", "prerequisite", "high"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """A remedy in the order of work.
+    """A remediation in the order of work.
 
     Attributes:
         rank: 1 is first.
-        devices: Ids of the devices it would help.
-        findings: What it would fix.
+        devices: Ids of the devices that it is for.
+        findings: What it closes.
         risk_removed: Sum of the local scores of those findings. It orders the list and says nothing else.
         worst: The worst severity among those findings.
-        waits_for: Ids of remedies of this same list that must come first.
+        waits_for: Ids of remediations of this same list that must come first, on at least one device.
+        placed: Why it has its rank: the risk that it removes; a prerequisite of the remediation in `placed_before`; or a
+            high finding, which goes before remediations of a single device without one.
+        placed_before: Id of the remediation that it was moved up to, None where it has its rank by the risk alone.
+        on_devices: What single devices add; devices without anything of their own are left out.
     """
 
     rank: int
@@ -192,6 +215,9 @@ class Advice:
     risk_removed: float
     worst: Severity
     waits_for: tuple[str, ...] = ()
+    placed: Placed = "risk"
+    placed_before: str | None = None
+    on_devices: tuple[DeviceAdvice, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

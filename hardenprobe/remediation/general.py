@@ -21,18 +21,18 @@ LOCK_OUT = (
 
 TELNET_OFF = Remedy(
     id="telnet-off",
-    title="Switch telnet off",
+    title="Disable Telnet",
     steps=(
-        "Sign in to the device's settings over HTTPS.",
-        "In the network or protocol settings, switch the telnet server off.",
-        "Where a settings page or tool still needs a command line, use SSH if the device has it.",
+        "Sign in to the device by another means: HTTPS if it has it, else SSH, else its control panel.",
+        "In the network or protocol settings, disable the Telnet server.",
+        "Where a tool still needs a command line, use SSH if the device has it.",
     ),
     confirm="Ask again: `hardenprobe scan` shows cleartext-telnet as pass, off on the ports looked at.",
-    needs_first="Administration over HTTPS works from the administrators' network.",
-    stops_working="Scripts and service tools that sign in by telnet.",
+    needs_first="Another means of administration works: HTTPS or SSH from the administrators' network, or the control panel.",
+    stops_working="Scripts and service tools that sign in by Telnet.",
     ask="Whoever scripts the device, and the service technician.",
     undo="Switch the telnet server on again in the same place.",
-    lock_out="None while HTTPS administration or the panel works; prove that first.",
+    lock_out="Low while another means of administration works; prove that first. Without one, only the control panel is left.",
 )
 
 FTP_OFF = Remedy(
@@ -56,7 +56,6 @@ HTTP_TO_HTTPS = Remedy(
     steps=(
         "In the web server or security settings, switch HTTPS on and prove it from the administrators' network.",
         "Then switch plain HTTP off, or set it to redirect to HTTPS on the device.",
-        "If the device has no HTTPS, let only the administrators' network reach its pages, and plan its replacement.",
     ),
     confirm="Ask again: cleartext-http-management shows pass; a browser asked for http:// ends on https://.",
     needs_first="HTTPS answers from the administrators' network, best with a certificate that browsers trust.",

@@ -28,9 +28,10 @@ REDIRECT_HOME = Remedy(
 
 ISOLATE_OR_REPLACE = Remedy(
     id="isolate-or-replace",
-    title="Isolate a device that cannot be administered over TLS, and plan its replacement",
+    title="Enable TLS on a device that has none; otherwise isolate it and plan its replacement",
     steps=(
-        "Look in the firmware's notes for HTTPS; update the device where a newer version has it.",
+        "Look in the web server or security settings for HTTPS, and enable it; then disable plain HTTP.",
+        "Where there is no such setting, read the firmware's release notes, and update the device where a newer version has HTTPS.",
         "Otherwise let only the administrators' stations and the print servers reach it.",
         "Write its replacement into the budget, and administer it at the panel until then.",
     ),

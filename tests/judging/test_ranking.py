@@ -2,15 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.judging.ranking import rank
-from hardenprobe.model import Accepted, Endpoint, Remedy, Result, Said, Word
+from hardenprobe.judging.ranking import rank as rank_on
+from hardenprobe.model import (
+    Accepted,
+    Address,
+    Advice,
+    Device,
+    DeviceAdvice,
+    Remedy,
+    Result,
+    Said,
+    Service,
+    State,
+    Word,
+)
 from hardenprobe.remediation.general import SNMP_V1_V2C_OFF, SNMP_V3, TELNET_OFF
+
+
+def device(id: str, *services: tuple[str, int]) -> Device:
+    return Device(
+        id=id,
+        addresses=(Address(address="192.0.2.1", family="ipv4"),),
+        services=tuple(
+            Service(address="192.0.2.1", transport="tcp", port=port, state=State.ACCEPTING, protocol=spoken)
+            for spoken, port in services
+        ),
+    )
+
+
+def rank(results: Sequence[Result], remedies: Mapping[str, Remedy]) -> tuple[Advice, ...]:
+    return rank_on([device(id) for id in dict.fromkeys(r.device for r in results)], results, remedies)
 
 
 def finding(key: str, remedy: str, score: float, device: str = "dev-1", vantage: str = "office") -> Result:
@@ -98,19 +125,48 @@ def test_every_remedy_once_in_rank_after_what_it_needs(
         assert all(order.index(before) < order.index(advice.remedy.id) for before in advice.waits_for)
 
 
-def test_a_general_remedy_takes_only_what_no_other_one_mends() -> None:
-    known = {"telnet-off": remedy("telnet-off"), "any-off": replace(remedy("any-off"), general=True)}
+def places(found: Sequence[Advice]) -> list[tuple[str, str, str | None]]:
+    return [(one.remedy.id, one.placed, one.placed_before) for one in found]
 
-    def at(port: int, found: Result) -> Result:
-        return replace(found, endpoint=Endpoint(address="192.0.2.1", transport="tcp", port=port))
 
+def test_only_a_device_that_needs_the_other_change_too_waits_for_it() -> None:
+    known = {"off": remedy("off", ["v3"]), "v3": remedy("v3")}
+    found = rank(
+        [finding("1", "off", 4.0), finding("2", "off", 4.0, "dev-2"), finding("3", "v3", 1.0, "dev-2")], known
+    )
+    assert places(found) == [("v3", "prerequisite", "off"), ("off", "risk", None)]
+    assert found[1].on_devices == (DeviceAdvice(device="dev-2", waits_for=("v3",)),)
+
+
+def test_changes_of_different_devices_do_not_wait_for_each_other() -> None:
+    known = {"off": remedy("off", ["v3"]), "v3": remedy("v3")}
+    found = rank([finding("1", "off", 4.0), finding("3", "v3", 1.0, "dev-2")], known)
+    assert places(found) == [("off", "risk", None), ("v3", "risk", None)]
+    assert [one.waits_for for one in found] == [(), ()]
+
+
+def test_a_high_finding_is_never_below_a_medium_one_of_a_single_device_unless_it_is_said_why() -> None:
+    # NVD ratings for CVSS v2: high from 7.0.
+    known = {key: remedy(key) for key in ("wide", "single", "grave")}
     found = rank(
         [
-            at(23, finding("1", "telnet-off", 2.0)),
-            at(23, finding("2", "any-off", 9.0)),
-            at(7, finding("3", "any-off", 1.0)),
-            finding("4", "any-off", 0.5),
+            finding("1", "wide", 5.0), finding("2", "wide", 5.0, "dev-2"), finding("3", "wide", 5.0, "dev-3"),
+            finding("4", "single", 4.9), finding("5", "single", 4.9), finding("6", "grave", 7.5, "dev-2"),
         ],
         known,
+    )  # fmt: skip
+    assert [one.risk_removed for one in found] == [15.0, 7.5, 9.8]
+    assert places(found) == [("wide", "risk", None), ("grave", "high", "single"), ("single", "risk", None)]
+
+
+def test_what_takes_a_means_of_administration_away_says_what_is_left() -> None:
+    bare, full = (
+        device("dev-1", ("telnet", 23)),
+        device("dev-2", ("telnet", 23), ("http", 80), ("ssh", 22), ("tls", 443)),
     )
-    assert [(a.remedy.id, a.findings) for a in found] == [("telnet-off", ("1",)), ("any-off", ("3", "4"))]
+    results = [finding("1", "telnet-off", 6.8), finding("2", "telnet-off", 6.8, "dev-2")]
+    (only,) = rank_on([bare, full], results, {"telnet-off": TELNET_OFF})
+    assert [(one.device, one.administration_left) for one in only.on_devices] == [
+        ("dev-1", ()),
+        ("dev-2", ("HTTPS (443/tcp)", "SSH (22/tcp)", "unencrypted HTTP (80/tcp)")),
+    ]

@@ -49,9 +49,7 @@ def test_findings_end_with_1_and_are_json(
     }
     assert failing == {
         ("cleartext-telnet", hosts["telnet"], 23),
-        ("unexpected-service", hosts["telnet"], 23),
         ("cleartext-ftp", hosts["ftp"], 21),
-        ("unexpected-service", hosts["ftp"], 21),
         ("cleartext-http-management", hosts["web"], 80),
     }
     assert {d["addresses"][0]["address"] for d in found["devices"]} == set(hosts.values())

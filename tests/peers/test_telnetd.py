@@ -31,10 +31,8 @@ def test_a_telnet_daemon_fails_wherever_it_lives(
     host = daemons[port]
 
     assert said(review, host, "cleartext-telnet") == {(f"tcp/{port}", None, "fail")}
-    assert failing(review, host) == {
-        ("cleartext-telnet", f"tcp/{port}"),
-        ("unexpected-service", f"tcp/{port}"),
-    }
+    assert failing(review, host) == {("cleartext-telnet", f"tcp/{port}")}
+    assert said(review, host, "unexpected-service") == {(f"tcp/{port}", None, "informational")}
 
 
 def test_its_negotiation_is_the_proof_and_nothing_is_answered(daemons: Any, review: Review) -> None:

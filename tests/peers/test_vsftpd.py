@@ -57,4 +57,4 @@ def test_a_port_that_greets_as_ftp_is_no_telnet_and_is_not_expected(
     host = daemons["demands TLS"]
 
     assert said(review, host, "cleartext-telnet") == {(None, None, "pass")}
-    assert said(review, host, "unexpected-service") == {("tcp/21", None, "fail")}
+    assert said(review, host, "unexpected-service") == {("tcp/21", None, "informational")}

@@ -1,0 +1,53 @@
+"""One weakness is one finding, and its remediation fits the device."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from hardenprobe.judging.overlap import counted_once, fitted
+from hardenprobe.model import Endpoint, Result, Said, Word
+
+GENERAL = frozenset({"any-off"})
+
+
+def failed(check: str, remedy: str, port: int | None = 23, device: str = "dev-1") -> Result:
+    endpoint = None if port is None else Endpoint(address="192.0.2.1", transport="tcp", port=port)
+    return Result(
+        finding=f"{device} {check} {port}", device=device, check=check, check_version="1", origin="hardenprobe",
+        endpoint=endpoint, subject=None, vantage="office", result=Word.FAIL, score=5.0, observed=Said(text="open"),
+        expected=Said(text="closed"), remedy=remedy,
+    )  # fmt: skip
+
+
+def test_a_general_finding_is_information_where_a_specific_check_fails_for_the_same_port() -> None:
+    general, specific = failed("unexpected-service", "any-off"), failed("cleartext-telnet", "telnet-off")
+
+    counted, kept = counted_once([general, specific], GENERAL)
+
+    assert kept == specific
+    assert (counted.result, counted.remedy, counted.score) == (Word.INFORMATIONAL, None, None)
+    assert counted.observed.text == "open; counted once, as cleartext-telnet"
+    assert counted.finding == general.finding
+
+
+def test_a_general_finding_counts_where_no_specific_check_fails_for_its_port() -> None:
+    general = failed("unexpected-service", "any-off")
+    others = [
+        failed("cleartext-telnet", "telnet-off", port=2323),
+        failed("cleartext-telnet", "telnet-off", device="dev-2"),
+        failed("settings-page-open", "settings-sign-in", port=None),
+        replace(failed("cleartext-telnet", "telnet-off"), result=Word.PASS, remedy=None, score=None),
+    ]
+    assert counted_once([general, *others], GENERAL)[0] == general
+
+
+def test_https_only_is_not_advised_to_a_device_without_tls() -> None:
+    without = [
+        failed("cleartext-http-management", "http-to-https", 80),
+        failed("management-encryption-missing", "isolate-or-replace", None),
+    ]
+    with_tls = failed("cleartext-http-management", "http-to-https", 80, "dev-2")
+
+    assert [r.remedy for r in fitted([*without, with_tls])] == [
+        "isolate-or-replace", "isolate-or-replace", "http-to-https",
+    ]  # fmt: skip
