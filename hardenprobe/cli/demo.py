@@ -25,8 +25,9 @@ if TYPE_CHECKING:
     show_default=True,
     help="Folder for report, evidence and store.",
 )
+@options.details
 @options.checks_from
-def command(output: Path, checks_from: tuple[Path, ...]) -> int:
+def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
     """Start the lab, scan it, show the findings, write report and evidence.
 
     Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
@@ -68,7 +69,7 @@ def command(output: Path, checks_from: tuple[Path, ...]) -> int:
         found = kept.save(running.run(job, rules))
         input_files.keep(kept, inputs.of_job(job))
         printed = sum(lab.counters()["raw_print_bytes"].values())
-        running.show(found, None)
+        running.show(found, None, shown=running.Shown(details=details, store=str(output / "store.db")))
         _evidence(found, kept, lab, output / "evidence.zip")
     off = {device.asset_tag for device in job.inventory.devices if device.lab is None}
     for kind, name in (("html", "report.html"), ("csv", "findings.csv"), ("json", "review.json")):

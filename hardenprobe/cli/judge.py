@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 @options.baseline("Judge every device by it; without it, each by what is chosen for it again.")
 @options.store
 @click.option("--only", multiple=True, metavar="CHECK", help="Judge by this check alone; repeatable.")
+@options.details
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
 @options.plugins
 def command(
@@ -31,6 +32,7 @@ def command(
     baseline_name: str | None,
     store_url: str | None,
     only: tuple[str, ...],
+    details: bool,
     json_to: str | None,
     plugins: options.Plugins,
 ) -> int:
@@ -52,6 +54,7 @@ def command(
         return _bag(bag, baseline_name, checks, json_to)
     if bag or not review_name:
         raise click.UsageError("give REVIEW, or --bag FILE")
+    shown = running.Shown(details=details, store=store_url)
 
     def choose(old: Review) -> selection.Choice:
         return selection.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
@@ -59,9 +62,9 @@ def command(
     with opened(store_url) as kept:
         again = rejudge(kept, review_name, choose, checks, Ledger(kept).decisions(), only=only)
         if json_to is None:
-            running.show(again.review, None, again.tally)
+            running.show(again.review, None, again.tally, shown)
         else:  # the document is written from one piece
-            running.show(kept.load(again.review.head.id), json_to)
+            running.show(kept.load(again.review.head.id), json_to, shown=shown)
     return exit_status(again.review, tally=again.tally)
 
 

@@ -35,6 +35,12 @@ def store(command: Command) -> Command:
     )(command)
 
 
+def details(command: Command) -> Command:
+    return click.option(
+        "--details", is_flag=True, help="Print all of it: the whole plan, every device, coverage."
+    )(command)
+
+
 def vantages(command: Command) -> Command:
     return click.option(
         "--vantage", "vantage_names", multiple=True, metavar="NAME",

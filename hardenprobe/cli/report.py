@@ -14,19 +14,25 @@ from hardenprobe.cli import options
     "kind",
     default="html",
     show_default=True,
-    metavar="html|pdf|csv|worksheet|tickets|icalendar|oscal|junit|openmetrics|json",
+    metavar="text|html|pdf|csv|worksheet|tickets|icalendar|oscal|junit|openmetrics|json",
     help="What to write.",
 )
-@click.option("-o", "--output", required=True, metavar="FILE|-", help="Where to; - for standard output.")
+@click.option(
+    "-o", "--output", metavar="FILE|-", help="Where to; - for standard output, the default for text."
+)
 @click.option("--as-of", "day", metavar="DATE",
               help="What was known on a day, such as 2026-03-01: by the newest scan of the scope until then.")  # fmt: skip
+@options.details
 @options.store
-def command(review_name: str, kind: str, output: str, day: str | None, store_url: str | None) -> int:
-    """Write a stored review as a page, on paper, as tables, or for other programs.
+def command(
+    review_name: str, kind: str, output: str | None, day: str | None, details: bool, store_url: str | None
+) -> int:
+    """Write a stored review as text, as a page, on paper, as tables, or for other programs.
 
-    REVIEW is an id, a unique beginning of one, or `latest`. `html` is one page that works offline, `pdf` the same on
-    paper, `csv` a row for each result, `worksheet` a spreadsheet for the technician who makes the changes, `tickets` a row
-    for each open finding, `icalendar` due dates and ending risk acceptances, `oscal` assessment results, `junit` test results for a pipeline, `openmetrics` counts for a monitoring system, `json` everything.
+    REVIEW is an id, a unique beginning of one, or `latest`. `text` is what the scan printed, `html` one page that works
+    offline, `pdf` the same on paper, `csv` a row for each result, `worksheet` a spreadsheet for the technician who makes the
+    changes, `tickets` a row for each open finding, `icalendar` due dates and ending risk acceptances, `oscal` assessment
+    results, `junit` test results for a pipeline, `openmetrics` counts for a monitoring system, `json` everything.
     """
     from hardenprobe.cli import output_files
     from hardenprobe.cli.opening import opened
@@ -34,10 +40,16 @@ def command(review_name: str, kind: str, output: str, day: str | None, store_url
     from hardenprobe.reports.source import of_store
 
     write = FORMATS[kind]
+    if output is None and kind != "text":
+        raise click.UsageError(f"-o FILE says where the format {kind} is written to; - is standard output")
+    if details and kind != "text":
+        raise click.UsageError("--details belongs to --format text; the other formats hold everything")
+    given = {"details": details, "store": store_url} if kind == "text" else {}
+    output = output or "-"
     with opened(store_url) as kept:
         source = of_store(kept, review_name, day)
         with output_files.opened(output, "-o") as out:
-            write(source, out)
+            write(source, out, **given)
     if output != "-":
         click.echo(f"wrote {output}", err=True)
     return 0

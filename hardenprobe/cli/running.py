@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import dataclass
 
 import click
 from rich.console import Console
@@ -20,14 +21,29 @@ from hardenprobe.scanning.job import ScanJob
 from hardenprobe.store.persistence import Keeper
 
 
-def scan_and_keep(job: ScanJob, rules: JudgingRules, keeper: Keeper, json_to: str | None) -> int:
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """How a review is shown.
+
+    Attributes:
+        details: All of it, not only the first screen.
+        store: Where it is kept, for the command to run next; None for the usual place.
+    """
+
+    details: bool = False
+    store: str | None = None
+
+
+def scan_and_keep(
+    job: ScanJob, rules: JudgingRules, keeper: Keeper, json_to: str | None, shown: Shown = Shown()
+) -> int:
     """Scan, keep and show, and say how the command ends."""
     with keeper:
         found = run(job, rules, keeper)
         whole = not found.head.interrupted and not found.coverage.unfinished
         kept = keeper.finish(found, complete=whole)
     try:
-        show(kept.review, json_to)
+        show(kept.review, json_to, shown=shown)
     finally:  # even where it cannot be shown
         for reason in incomplete(found, rules.baseline):
             click.echo(f"incomplete: {reason}", err=True)
@@ -37,9 +53,7 @@ def scan_and_keep(job: ScanJob, rules: JudgingRules, keeper: Keeper, json_to: st
             click.echo(f"hardenprobe: {keeper.failed}; what was seen is kept", err=True)
         if kept.stored:
             name = kept.review.head.id
-            click.echo(
-                f"review {name} is stored; `hardenprobe report {name} --format html -o FILE`", err=True
-            )
+            click.echo(f"review {name} is stored", err=True)
         if kept.goes_on:
             click.echo(f"`hardenprobe scan --resume {kept.goes_on}` goes on", err=True)
     if not kept.stored:
@@ -75,15 +89,15 @@ def _run(job: ScanJob, rules: JudgingRules, keeper: Keeper | None, console: Cons
         return asyncio.run(scan_and_judge(job, rules, keeper, show_progress))
 
 
-def show(found: Review, json_to: str | None, tally: Tally | None = None) -> None:
+def show(found: Review, json_to: str | None, tally: Tally | None = None, shown: Shown = Shown()) -> None:
     """Show a review on standard output, or write its document there or to a file.
 
     Args:
         tally: The counts, where the review is given without its results; only for the screen.
     """
     if json_to is None:
-        terminal.show(found, Console(), tally)
+        terminal.show(found, Console(), tally, details=shown.details, store=shown.store)
         return
     options.write_json(document.to_document(found), json_to)
     if json_to != "-":
-        terminal.show(found, Console())
+        terminal.show(found, Console(), details=shown.details, store=shown.store)

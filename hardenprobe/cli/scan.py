@@ -62,6 +62,7 @@ LAB_NETWORK = "127.77.0.0/16"
     help="Write the scan's packets, payloads masked, to this new pcap file; needs the right to capture (Linux).",
 )
 @options.store
+@options.details
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
 @click.option(
     "--resume",
@@ -93,6 +94,7 @@ def command(
     tls_second_opinion: bool,
     capture_to: Path | None,
     store_url: str | None,
+    details: bool,
     json_to: str | None,
     resume: str | None,
     operator: str | None,
@@ -113,6 +115,7 @@ def command(
     from hardenprobe.store.persistence import Keeper
     from hardenprobe.store.resume import take_up
 
+    shown = running.Shown(details=details, store=store_url)
     if resume:
         _nothing_else()
         with opened(store_url) as kept:
@@ -120,7 +123,7 @@ def command(
             plan.check_scope(job.plan)
             rules = replace(rules, decisions=Ledger(kept).decisions())
             with captured(job, taken) as job:
-                return running.scan_and_keep(job, rules, Keeper(kept, taken.begun, taken), json_to)
+                return running.scan_and_keep(job, rules, Keeper(kept, taken.begun, taken), json_to, shown)
     if not targets:
         raise click.UsageError(
             "no TARGET; name an address, a block such as 192.0.2.0/24, first-last, or @file"
@@ -154,7 +157,7 @@ def command(
     # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
     with captured(job) as job, opened(store_url, make=True) as kept:
         rules = replace(rules, decisions=Ledger(kept).decisions())
-        return running.scan_and_keep(job, rules, Keeper(kept, begin(request, job)), json_to)
+        return running.scan_and_keep(job, rules, Keeper(kept, begin(request, job)), json_to, shown)
 
 
 def _nothing_else() -> None:
@@ -167,7 +170,7 @@ def _nothing_else() -> None:
     given = {
         name for name in context.params if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
     }
-    if extra := given - {"resume", "store_url", "json_to"}:
+    if extra := given - {"resume", "store_url", "details", "json_to"}:
         names = {p.name: p.opts[0] for p in context.command.params}
         raise click.UsageError(
             f"--resume goes on as the scan was begun; leave out {', '.join(sorted(names[e] for e in extra))}"

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from hardenprobe.evidence.bag import Payload
     from hardenprobe.evidence.parts import Wanted
 
-WIDTH = 120
+WIDTH = 80  # columns; every terminal and every sheet of paper has them
 # The JSON document is review.json. The other formats are for whoever changes, builds or watches, or need what not every
 # machine has; the review gives them all again.
 _KINDS = {"html": "html", "csv": "csv", "oscal": "oscal.json"}
@@ -52,5 +52,5 @@ def _screen(source: Source) -> tuple[str, int]:
         devices.append(one.device)
     shown = io.StringIO()
     console = Console(file=shown, width=WIDTH, color_system=None, force_terminal=False, legacy_windows=False)
-    terminal.show(replace(source.outline, devices=tuple(devices)), console, tally)
+    terminal.show(replace(source.outline, devices=tuple(devices)), console, tally, details=True)
     return shown.getvalue(), len(devices)

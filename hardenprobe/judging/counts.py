@@ -44,6 +44,8 @@ class Tally:
         told: Those of them that could be determined.
         untold: Check, reason and word to the devices of which it could not be told, each once.
         errors: Check to what is said of its first error.
+        undecided: The same key to how many results it is.
+        broken_checks: Check, who wrote it and what it said, to the devices with that result in error.
         undetermined: Checks that had to be determined and were not.
         lapsed: Exception that covers a finding no longer, and why, to how many findings, and check and device of one.
     """
@@ -55,6 +57,8 @@ class Tally:
     told: int = 0
     untold: dict[tuple[str, Reason | None, Word], list[str]] = field(default_factory=dict)
     errors: dict[str, str] = field(default_factory=dict)
+    undecided: Counter[tuple[str, Reason | None, Word]] = field(default_factory=Counter)
+    broken_checks: dict[tuple[str, str, str], list[str]] = field(default_factory=dict)
     undetermined: set[str] = field(default_factory=set)
     lapsed: dict[tuple[str, str], tuple[int, str, str]] = field(default_factory=dict)
 
@@ -98,6 +102,10 @@ class Tally:
                     holders.append(device)
                 if word is Word.ERROR:
                     self.errors.setdefault(result.check, result.observed.text)
+                self.undecided[result.check, result.reason, word] += 1
+                if word is Word.ERROR:
+                    error = (result.check, result.origin, result.observed.text)
+                    self.broken_checks.setdefault(error, []).append(device)
                 if word is Word.UNKNOWN and result.check in must:
                     self.undetermined.add(result.check)
                 continue
@@ -125,6 +133,9 @@ class Tally:
         for key, holders in other.untold.items():
             self.untold.setdefault(key, []).extend(holders)
         self.errors = other.errors | self.errors
+        self.undecided += other.undecided
+        for error, holders in other.broken_checks.items():
+            self.broken_checks.setdefault(error, []).extend(holders)
         self.undetermined |= other.undetermined
         for cover, (number, check, device) in other.lapsed.items():
             before, *first = self.lapsed.get(cover, (0, check, device))

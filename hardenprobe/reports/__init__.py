@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from importlib import import_module
-from typing import BinaryIO
+from typing import Any, BinaryIO, Protocol
 
 from hardenprobe.errors import UnknownName
 from hardenprobe.model import Review
 from hardenprobe.reports.source import Source, of_review
 
-Writer = Callable[[Review | Source, BinaryIO], None]
+
+class Writer(Protocol):
+    """Writes a report; some formats take options of their own."""
+
+    def __call__(self, what: Review | Source, out: BinaryIO, **options: Any) -> None: ...
+
 
 _MODULES = {
+    "text": "terminal",
     "html": "page",
     "pdf": "paper",
     "csv": "table",
@@ -39,8 +45,8 @@ class _Formats(Mapping[str, Writer]):
             raise UnknownName("report format", name, _MODULES)
         module = import_module(f"hardenprobe.reports.{_MODULES[name]}")
 
-        def write(what: Review | Source, out: BinaryIO) -> None:
-            module.write(of_review(what) if isinstance(what, Review) else what, out)
+        def write(what: Review | Source, out: BinaryIO, **options: Any) -> None:
+            module.write(of_review(what) if isinstance(what, Review) else what, out, **options)
 
         return write
 

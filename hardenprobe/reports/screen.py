@@ -27,9 +27,31 @@ class Screen:
         shown = visible(value, limit).encode(encoding, "backslashreplace").decode(encoding)
         return Text(shown, style=style)
 
-    def _line(self, value: object, style: str = "", indent: int = 0) -> None:
+    def _line(
+        self, value: object, style: str = "", indent: int = 0, *, hang: int = 0, folded: bool = True
+    ) -> None:
+        """Print a line.
+
+        Args:
+            indent: Columns before it.
+            hang: Further columns before what goes on below.
+            folded: Break it where the screen ends; a command is left whole, so that it can be copied.
+        """
+        if not folded:
+            for part in str(value).split("\n"):
+                self.console.print(self._text(part, style), highlight=False, soft_wrap=True)
+            return
         text: Text | Padding = self._text(value, style)
-        self.console.print(Padding(text, (0, 0, 0, indent)) if indent else text, highlight=False)
+        if hang and isinstance(text, Text) and text.cell_len > self.console.width:
+            lines = text.wrap(self.console, max(1, self.console.width - hang))
+            first, *rest = lines or [Text()]
+            self.console.print(first, highlight=False)
+            for line in rest:
+                self.console.print(Padding(line, (0, 0, 0, hang), expand=False), highlight=False)
+            return
+        self.console.print(
+            Padding(text, (0, 0, 0, indent), expand=False) if indent else text, highlight=False
+        )
 
     def _heading(self, title: str) -> None:
         self.console.print()

@@ -29,6 +29,12 @@ SEVERITIES = (Severity.HIGH, Severity.MEDIUM, Severity.LOW)
 
 SEVERITY_NOTE = "Severity words are the CVSS v2 ratings as the NVD uses them."
 
+RISK_NOTE = (
+    "Risk is the sum of the CCSS scores (NIST IR 7502: environmental, else temporal, else base) of the open findings that "
+    "a remediation closes. Adding scores up is common practice (no published requirement): it orders the work and is no "
+    "probability."
+)
+
 _HIDDEN = frozenset({"Cc", "Cf", "Cn", "Co", "Cs", "Zl", "Zp"})
 _MARKS = frozenset({"Mn", "Me"})
 _MOST_MARKS = 3  # on one letter; written languages need two, more only serve to smear over other lines

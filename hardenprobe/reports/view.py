@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
+from itertools import accumulate
 
 from hardenprobe.judging.counts import Counts, Tally
 from hardenprobe.model import (
@@ -129,7 +131,7 @@ class View:
         states = ", ".join(
             f"{self.people[state]:,} {state}" for state in ("answered", "expired", "unanswered")
         )
-        return f"People answer for {wanted}: {states}."
+        return f"Controls assessed manually, {wanted}: {states}."
 
     @property
     def asked(self) -> int:
@@ -165,54 +167,151 @@ class View:
 
         return tuple(sorted(self.review.devices, key=order))
 
+    @cached_property
+    def not_determined(self) -> tuple[tuple[Reason | None, int], ...]:
+        """Results that were not determined by reason, the most first; results in error are left out."""
+        counts: Counter[Reason | None] = Counter()
+        for (_, reason, word), results in self.tally.undecided.items():
+            if word is not Word.ERROR:
+                counts[reason] += results
+        return tuple(counts.most_common())
+
+    @cached_property
+    def missed_devices(self) -> frozenset[str]:
+        """The ids of listed devices that the review holds although they were not reached."""
+        tags = {one.asset_tag for one in self.missed}
+        return frozenset(one.id for one in self.review.devices if one.asset_tag in tags)
+
+    @property
+    def assessed(self) -> int:
+        """Devices that were reached."""
+        return len(self.review.devices) - len(self.missed_devices)
+
+    @property
+    def expected(self) -> int:
+        """Devices of the inventory that the scan looked for."""
+        return self.expected_reached + len(self.missed)
+
+    @property
+    def expected_reached(self) -> int:
+        """Devices of the inventory that were reached."""
+        listed = (one for one in self.review.devices if one.asset_tag is not None)
+        return sum(one.id not in self.missed_devices for one in listed)
+
+    @cached_property
+    def risk(self) -> float:
+        """Risk that the whole plan reduces: the sum of the scores of all open findings with a remediation."""
+        return round(sum(one.risk_removed for one in self.review.what_first), 1)
+
+    @cached_property
+    def risk_left(self) -> tuple[float, ...]:
+        """Risk that is left before the plan begins, and after each remediation."""
+        left = accumulate((-one.risk_removed for one in self.review.what_first), initial=self.risk)
+        return tuple(round(max(0.0, one), 1) for one in left)
+
+    @cached_property
+    def _order(self) -> dict[str, int]:
+        return {device.id: n for n, device in enumerate(self.devices)}
+
     def waits_for(self, advice: Advice) -> str:
-        """The ranks of the remedies that come first, as text."""
-        return ", ".join(f"no. {self.rank[id]}" if id in self.rank else id for id in advice.waits_for)
+        """What comes first on some of the devices, as text; "" where nothing does."""
+        needed = []
+        for id in advice.waits_for:
+            devices = [one.device for one in advice.on_devices if id in one.waits_for]
+            name = f"no. {self.rank[id]}" if id in self.rank else id
+            needed.append(f"{name} on {self.names(devices)}" if devices else name)
+        return ", ".join(needed)
+
+    def placed(self, advice: Advice) -> str:
+        """Why a remediation has its rank, where that is not the risk it reduces; else ""."""
+        if advice.placed_before is None:
+            return ""
+        rank = self.rank.get(advice.placed_before)
+        before = f"no. {rank}" if rank else advice.placed_before
+        return (
+            f"prerequisite of {before}"
+            if advice.placed == "prerequisite"
+            else "moved up, closes a high finding"
+        )
+
+    def left(self, advice: Advice) -> tuple[str, ...]:
+        """What each device can still be administered by, one line for each answer; empty where nothing is taken away."""
+        groups: dict[tuple[str, ...], list[str]] = {}
+        for one in advice.on_devices:
+            if one.administration_left is not None:
+                groups.setdefault(one.administration_left, []).append(one.device)
+        return tuple(
+            f"{self.names(devices)}: {', '.join(left) or 'only the control panel'}"
+            for left, devices in groups.items()
+        )
+
+    def effort(self, advice: Advice) -> str:
+        """How much work a remediation is: devices, and of how many makes and models where some share one."""
+        devices = counted(len(advice.devices), "device")
+        known = [self.device[id].make_model for id in advice.devices if id in self.device]
+        models = {one for one in known if one}
+        if len(advice.devices) == 1 or len(models) == len(advice.devices):
+            return devices
+        if not models:
+            return f"{devices}, models not known"
+        unknown = "" if all(known) else ", some not known"
+        return f"{devices} of {counted(len(models), 'model')}{unknown}"
+
+    def names(self, devices: Sequence[str], most: int = 6) -> str:
+        """How people call some devices, those with the worst findings first."""
+        order = self._order
+        shown = sorted(devices, key=lambda id: order.get(id, len(order)))[:most]
+        rest = f" and {len(devices) - most:,} more" if len(devices) > most else ""
+        return ", ".join(map(self.label, shown)) + rest
 
     def summary(self) -> str:
         """One paragraph: what was scanned, by whom, from where, how long, at which cost, and with which outcome."""
         head, coverage = self.review.head, self.review.coverage
         names = " and ".join(vantage.name for vantage in self.review.vantages) or "no vantage point"
-        devices = counted(len(self.review.devices), "device")
         planned = counted(coverage.planned, "planned address", "planned addresses")
-        when = duration_text(head.started, head.finished)
         said = [
-            f"{head.scope}: {coverage.answered:,} of {planned} answered, {devices} in all.",
-            f"Asked by {head.asked_by}, from {names}, on {when}, no further than reach {head.reach}.",
+            f"{head.scope}: {coverage.answered:,} of {planned} answered; {counted(self.assessed, 'device')} assessed.",
+            f"Scan by {head.asked_by} from vantage point {names} at test level {head.reach}, {duration_text(head.started, head.finished)}.",
             f"Cost: {cost_text(head.cost)}.",
         ]
         if head.interrupted:
-            said.append("The scan was stopped before it was done.")
+            said.append("The scan was stopped before it was complete.")
         if not coverage.answered:
-            said.append("No device answered, so nothing is proven about any of them.")
+            said.append("No device answered, so nothing was determined about any of them.")
         counts = ", ".join(f"{self.standing[severity]} {severity}" for severity in SEVERITIES)
-        standing = sum(self.standing.values())
-        said.append(f"{counted(standing, 'finding')} {'stands' if standing == 1 else 'stand'}: {counts}.")
+        said.append(f"{counted(sum(self.standing.values()), 'open finding')}: {counts}.")
         if self.worst_score is not None:
-            said.append(f"The worst score is {self.worst_score}.")
+            said.append(f"The highest score is {self.worst_score}.")
         if self.accepted:
-            said.append(
-                f"{counted(self.accepted, 'more finding')} {'has' if self.accepted == 1 else 'have'} a running exception."
-            )
-        said.append(f"{self.told:,} of {counted(self.asked, 'result')} could be determined.")
+            said.append(f"{counted(self.accepted, 'more finding')} with a risk acceptance in force.")
+        said.append(f"{self.told:,} of {counted(self.asked, 'result')} were determined.")
         checks = sum(one.checks for one in self.counts.values())
         determined = sum(one.determined for one in self.counts.values())
         if checks:
             said.append(
-                f"Counted by check and device, {determined:,} of {checks:,} were ({share_text(determined, checks)})."
+                f"By check and device, {determined:,} of {checks:,} were determined ({share_text(determined, checks)})."
             )
+        said += self.origin()
+        return " ".join(said)
+
+    def origin(self) -> list[str]:
+        """What a reader must know where the review is no full scan of real devices; one sentence each."""
+        head = self.review.head
+        said = []
         if head.judged_from:
-            said.append(f"Nothing was asked anew: the observations are those of review {head.judged_from}.")
+            said.append(f"Nothing was scanned anew: the observations are those of review {head.judged_from}.")
         if head.rechecks:
             said.append(
-                f"Only what proves {counted(len(head.rechecked), 'finding')} of review {head.rechecks} was asked again; "
-                "it says nothing of the rest."
+                f"A recheck of {counted(len(head.rechecked), 'finding')} of review {head.rechecks}; nothing else was reassessed."
             )
         if head.port_offset:
-            said.append(
-                f"Port offset {head.port_offset}: a lab, whose port 80 is reached at {80 + head.port_offset}."
-            )
-        return " ".join(said)
+            said.append(f"Port offset {head.port_offset}: a lab, whose port 80 is {80 + head.port_offset}.")
+        return said
+
+    @property
+    def baselines(self) -> str:
+        """The names of the baselines that the devices were judged by."""
+        return self.review.head.versions.get("baseline", "not recorded")
 
 
 def share_text(part: int, whole: int) -> str:

@@ -32,8 +32,10 @@ def test_the_way_of_a_statement(
     assert added.out == f"S-1  administrator-password-set of {one.address}: yes, holds until {UNTIL}\n"
 
     scanned = command("scan", *one.arguments, *store)
-    assert "1 answered, 0 expired, 22 unanswered." in " ".join(scanned.out.split())
-    assert "stored-data-encrypted (1)" in scanned.out
+    assert "22  attestations missing, for controls assessed manually" in scanned.out
+    detailed = command("report", "latest", "--format", "text", "--details", *store)
+    assert "1 answered, 0 expired, 22 unanswered." in " ".join(detailed.out.split())
+    assert f"stored-data-encrypted on {one.address}" in detailed.out
     for kind in ("json", "html"):
         command("report", "latest", *store, "--format", kind, "-o", str(tmp_path / kind))
     document = json.loads((tmp_path / "json").read_text())
@@ -51,7 +53,7 @@ def test_the_way_of_a_statement(
     assert (tmp_path / "back").read_text() == "seen and signed"
 
     assert command("statement", "end", "S-1", "--by", "Morag Kerr", "--reason", "reset", *store).status == 0
-    judged = command("judge", "latest", *store)
+    judged = command("judge", "latest", "--details", *store)
     assert "0 answered, 1 expired, 22 unanswered." in " ".join(judged.out.split())
     history = command("statement", "list", "--history", *store).out.splitlines()
     heads = [line.split("  ")[2] for line in history if not line.startswith(" ")]
