@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from hardenprobe.cli import options
@@ -23,9 +25,20 @@ from hardenprobe.cli import options
 @click.option("--as-of", "day", metavar="DATE",
               help="What was known on a day, such as 2026-03-01: by the newest scan of the scope until then.")  # fmt: skip
 @options.details
+@click.option(
+    "--by",
+    type=click.Choice(["owner", "place"]),
+    help="Of a worksheet: what each of its sheets is for; owner by default.",
+)
 @options.store
 def command(
-    review_name: str, kind: str, output: str | None, day: str | None, details: bool, store_url: str | None
+    review_name: str,
+    kind: str,
+    output: str | None,
+    day: str | None,
+    details: bool,
+    by: str | None,
+    store_url: str | None,
 ) -> int:
     """Write a stored review as text, as a page, on paper, as tables, or for other programs.
 
@@ -44,7 +57,13 @@ def command(
         raise click.UsageError(f"-o FILE says where the format {kind} is written to; - is standard output")
     if details and kind != "text":
         raise click.UsageError("--details belongs to --format text; the other formats hold everything")
-    given = {"details": details, "store": store_url} if kind == "text" else {}
+    if by and kind != "worksheet":
+        raise click.UsageError("--by belongs to --format worksheet")
+    given: dict[str, Any] = {}
+    if kind == "text":
+        given = {"details": details, "store": store_url}
+    elif by:
+        given = {"by": by}
     output = output or "-"
     with opened(store_url) as kept:
         source = of_store(kept, review_name, day)

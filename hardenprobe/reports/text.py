@@ -70,13 +70,13 @@ def _escape(char: str) -> str:
 
 
 def endpoint_text(endpoint: Endpoint | None, device: Device | None = None) -> str:
-    """Say where on a device: "TCP 23", with path and name where there are any.
+    """Say where on a device: "23/tcp", with path and name where there are any.
 
     The address is added where the device has several, or where the device is not known.
     """
     if endpoint is None:
         return "the device as a whole"
-    said = f"{endpoint.transport.upper()} {endpoint.port}"
+    said = port_text(endpoint)
     if endpoint.path:
         said += f" {endpoint.path}"
     if endpoint.server_name:
@@ -84,6 +84,11 @@ def endpoint_text(endpoint: Endpoint | None, device: Device | None = None) -> st
     if device is None or len(device.addresses) != 1:
         said += f" at {endpoint.address}"
     return visible(said)
+
+
+def port_text(endpoint: Endpoint | None) -> str:
+    """Write the port of an endpoint as "9100/tcp"; "-" for what concerns the device as a whole."""
+    return "-" if endpoint is None else f"{endpoint.port}/{endpoint.transport}"
 
 
 def reason_text(reason: Reason | None) -> str:

@@ -1,19 +1,22 @@
-"""A spreadsheet for the technician: a row for each change on each device, in the order of work, with room to note what was done."""
+"""A spreadsheet for technicians: one sheet for each owner or place, a row for each open finding in the order of work.
+
+What is the same for every device of a remediation is written once, on the sheet "Remediations".
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from shutil import copyfileobj
 from tempfile import TemporaryFile
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO, Literal, NamedTuple
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
-from hardenprobe.model import Advice, FindingDates, Remedy
+from hardenprobe.model import Device, FindingDates, Result
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.survey import Survey
 from hardenprobe.reports.table import neutral
-from hardenprobe.reports.text import CAUTION, counted
+from hardenprobe.reports.text import CAUTION, RISK_NOTE, counted, port_text
 from hardenprobe.reports.view import duration_text
 
 if TYPE_CHECKING:
@@ -22,65 +25,127 @@ if TYPE_CHECKING:
 Sheet = Any
 """A sheet of the library that is written row by row; its published types know half of it."""
 
-MOST_ROWS = 500_000
-"""Rows of work. A sheet of openpyxl holds 1,048,576 rows."""
+By = Literal["owner", "place"]
 
-_DONE = ("not yet", "done", "undone again", "not needed", "waits")
-_YES = ("yes", "no")
+MOST_ROWS = 100_000
+"""Rows of all sheets together, which are sorted in memory."""
+
+MOST_SHEETS = 60
+"""Sheets of owners or places; the findings of further ones share the last sheet."""
+
+_NAME = 31  # characters of a sheet's name that spreadsheets accept
+_DONE = ("not yet", "done", "rolled back", "not needed", "waits")
 
 # Title, width in characters, choices or "" for free text that the technician writes, None for what is given.
 WORK: tuple[tuple[str, int, Sequence[str] | None], ...] = (
     ("No.", 5, None),
-    ("Device", 18, None),
-    ("Address", 17, None),
-    ("Place", 18, None),
-    ("Setting to change", 34, None),
+    ("Device", 16, None),
+    ("Address", 16, None),
+    ("Port", 11, None),
     ("Severity", 9, None),
-    ("Owner", 14, None),
-    ("Open since", 11, None),
+    ("Observed", 34, None),
+    ("Remediation", 30, None),
+    ("Prerequisites on this device", 24, None),
+    ("Rollback", 28, None),
+    ("First seen", 11, None),
     ("Due", 11, None),
-    ("Overdue", 8, None),
-    ("Needs first", 30, None),
-    ("What stops working", 34, None),
-    ("Whom to ask", 24, None),
-    ("How to undo", 30, None),
-    ("How not to be locked out", 30, None),
-    ("How to confirm", 34, None),
-    ("Change reference", 14, ""),
-    ("Pilot device", 8, _YES),
-    ("Backup taken", 8, _YES),
-    ("State", 11, _DONE),
-    ("Done by", 14, ""),
-    ("Time", 16, ""),
-    ("Remarks", 24, ""),
+    ("Verification command", 34, None),
+    ("Finding", 26, None),
+    ("State", 10, _DONE),
+    ("Done by, date", 16, ""),
+    ("Signature", 18, ""),
+    ("Remarks", 22, ""),
 )
-"""The columns of the sheet "Work"."""
+"""The columns of a sheet of work."""
 
 _GUIDE = (
-    "Work down the sheet Work: rows are in the order of work, and a change that another one needs comes before it.",
-    "First do one row of a change, on a pilot device; wait a day; then do the others of the same number.",
-    "The settings are named in general words: the steps are on the sheet Changes, their exact place is in the documentation.",
-    "Columns with a light background are yours: change reference, pilot device, backup taken, state, done by, time, remarks.",
-    "Take a backup of the device's settings before the first change to it, and keep a session open until the new one works.",
+    "Each further sheet holds the open findings of one {by}, in the order of work; a remediation has one number everywhere.",
+    "Try a remediation on one pilot device first; wait a day; then apply it to the other devices of the same number.",
+    (
+        "Steps, impact, whom to coordinate with and the lock-out risk are on the sheet Remediations, in general words: the exact "
+        "place of a setting is in the device's documentation."
+    ),
+    "Back up the settings of a device before its first change, and keep a session open until the new setting works.",
+    "The verification command scans only what proves the finding; it needs the scope file and the store of the review.",
+    (
+        "Columns with a light background are for the technician. Due dates are those of the baseline (due_days), counted from the "
+        "day on which a finding was first seen; an empty cell means that none is set or known."
+    ),
 )
 
 
-def write(source: Source, out: BinaryIO) -> None:
-    """Write an Office Open XML workbook (ISO/IEC 29500)."""
+class Row(NamedTuple):
+    """An open finding to work on."""
+
+    rank: int
+    label: str
+    device: Device
+    result: Result
+    dates: FindingDates | None
+
+
+def write(source: Source, out: BinaryIO, *, by: By = "owner") -> None:
+    """Write an Office Open XML workbook (ISO/IEC 29500).
+
+    Args:
+        by: What each sheet is for.
+    """
     from openpyxl import Workbook
 
     survey = Survey(source)
+    groups = _groups(survey, by)
     book = Workbook(write_only=True)
     head = source.outline.head
-    book.properties.title = neutral(f"Work list of review {head.id}")
+    book.properties.title = neutral(f"Worksheet of review {head.id}")
     book.properties.creator = "hardenprobe"
     made = _moment(head.finished or head.started)
     book.properties.created = book.properties.modified = made
-    _read_first(book.create_sheet("Read first"), survey)
-    _work(book.create_sheet("Work"), survey)
-    _changes(book.create_sheet("Changes"), survey)
-    book.active = 1
+    _read_first(book.create_sheet("Read first"), survey, groups, by)
+    for name, rows in groups.items():
+        _work(book.create_sheet(name), survey, rows)
+    _remediations(book.create_sheet("Remediations"), survey)
+    book.active = 1 if groups else 0
     _save(book, made, out)
+
+
+def _groups(survey: Survey, by: By) -> Mapping[str, list[Row]]:
+    """Sheet name to its rows in the order of work; the sheet with the most findings comes first."""
+    found: dict[str, list[Row]] = {}
+    for row in islice(_rows(survey), MOST_ROWS):
+        found.setdefault(getattr(row.device, by) or f"no {by}", []).append(row)
+    groups: dict[str, list[Row]] = {}
+    name_of = _names()
+    for number, (title, rows) in enumerate(sorted(found.items(), key=lambda one: (-len(one[1]), one[0]))):
+        name = name_of(title) if number < MOST_SHEETS - 1 or len(found) <= MOST_SHEETS else "further ones"
+        groups.setdefault(name, []).extend(rows)
+    for rows in groups.values():
+        rows.sort(key=lambda row: (row.rank, row.label, row.result.finding))
+    return groups
+
+
+def _names() -> Callable[[str], str]:
+    """Make names that spreadsheets accept for sheets, each once, whatever the letter case."""
+    taken = {"read first", "remediations", "further ones"}
+
+    def name_of(title: str) -> str:
+        plain = "".join(" " if char in "[]:*?/\\'" else char for char in neutral(title)).strip() or "unnamed"
+        name, number = plain[:_NAME], 1
+        while name.casefold() in taken:
+            number += 1
+            name = f"{plain[: _NAME - 5]} ({number})"
+        taken.add(name.casefold())
+        return name
+
+    return name_of
+
+
+def _rows(survey: Survey) -> Iterator[Row]:
+    """The open findings that a remediation closes, each once; device after device."""
+    for piece in survey.source.pieces():
+        open_ = {r.finding: r for r in piece.results if r.stands and r.remedy in survey.rank}
+        for finding, result in open_.items():
+            rank = survey.rank[result.remedy or ""]
+            yield Row(rank, piece.device.label, piece.device, result, piece.dates.get(finding))
 
 
 def _save(book: Workbook, made: datetime, out: BinaryIO) -> None:
@@ -98,28 +163,29 @@ def _save(book: Workbook, made: datetime, out: BinaryIO) -> None:
                     copyfileobj(part, to)
 
 
-def _read_first(sheet: Sheet, survey: Survey) -> None:
+def _read_first(sheet: Sheet, survey: Survey, groups: Mapping[str, list[Row]], by: By) -> None:
     from openpyxl.styles import Font
 
     head = survey.review.head
     sheet.column_dimensions["A"].width = 110
     _page(sheet, landscape=False)
-    rows = sum(len(advice.devices) for advice in survey.review.what_first)
-    sheet.append([_cell(sheet, "What to change, device by device", font=Font(bold=True, size=16))])
+    rows = sum(map(len, groups.values()))
+    total = survey.standing.total()
+    sheet.append([_cell(sheet, "Remediation worksheet", font=Font(bold=True, size=16))])
     told = f"Review {head.id} of {head.scope}, {duration_text(head.started, head.finished)}."
     sheet.append([_cell(sheet, told)])
-    work = f"{counted(len(survey.review.what_first), 'change')}, {counted(rows, 'row')} of work."
-    if rows > MOST_ROWS:
-        work += f" The first {MOST_ROWS:,} rows are written."
+    work = f"{counted(len(survey.review.what_first), 'remediation')}, {counted(rows, 'finding')} on {counted(len(groups), 'sheet')}."
+    if rows >= MOST_ROWS:
+        work += f" Only {MOST_ROWS:,} of {total:,} open findings are written."
     sheet.append([_cell(sheet, work)])
     sheet.append([])
     sheet.append([_cell(sheet, CAUTION, font=Font(bold=True))])
     sheet.append([])
-    for line in _GUIDE:
-        sheet.append([_cell(sheet, line)])
+    for line in (*_GUIDE, RISK_NOTE):
+        sheet.append([_cell(sheet, line.format(by=by))])
 
 
-def _work(sheet: Sheet, survey: Survey) -> None:
+def _work(sheet: Sheet, survey: Survey, rows: Sequence[Row]) -> None:
     from openpyxl.styles import Font, PatternFill
     from openpyxl.utils import get_column_letter
     from openpyxl.worksheet.datavalidation import DataValidation
@@ -127,8 +193,7 @@ def _work(sheet: Sheet, survey: Survey) -> None:
     sheet.freeze_panes = "C2"
     _page(sheet, landscape=True)
     sheet.print_title_rows = "1:1"
-    rows = min(sum(len(advice.devices) for advice in survey.review.what_first), MOST_ROWS)
-    last = rows + 1
+    last = len(rows) + 1
     for number, (_, width, choices) in enumerate(WORK, 1):
         letter = get_column_letter(number)
         sheet.column_dimensions[letter].width = width
@@ -136,61 +201,54 @@ def _work(sheet: Sheet, survey: Survey) -> None:
             valid = DataValidation(type="list", formula1=f'"{",".join(choices)}"', allow_blank=True)
             valid.errorTitle, valid.error = "Not one of the choices", f"Choose one of: {', '.join(choices)}."
             valid.showErrorMessage = True
-            valid.add(f"{letter}2:{letter}{max(last, 2)}")
+            valid.add(f"{letter}2:{letter}{last}")
             sheet.data_validations.append(valid)
     sheet.auto_filter.ref = f"A1:{get_column_letter(len(WORK))}{last}"
     sheet.append([_cell(sheet, title, font=Font(bold=True), fill=_fill("E4E0D4")) for title, _, _ in WORK])
     own: PatternFill = _fill("F7F4EA")
-    for values in _rows(survey):
+    advice = {one.rank: one for one in survey.review.what_first}
+    first = {(a.rank, one.device): one for a in advice.values() for one in a.on_devices}
+    review = survey.review.head.id
+    for row in rows:
+        remedy, on_device = advice[row.rank].remedy, first.get((row.rank, row.device.id))
+        needed = [
+            f"No. {survey.rank[id]}" for id in (on_device.waits_for if on_device else ()) if id in survey.rank
+        ]
+        if on_device and on_device.administration_left is not None:
+            needed.append(
+                f"administration left: {', '.join(on_device.administration_left) or 'control panel only'}"
+            )
+        result, where = row.result, row.result.endpoint
+        address = where.address if where else row.device.addresses[0].address
+        values = (
+            row.rank, row.label, address, port_text(where), result.severity or "not rated",
+            result.observed.text + (f" ({result.subject})" if result.subject else ""), remedy.title,
+            "; ".join(needed), remedy.undo, row.dates.first_seen[:10] if row.dates else "",
+            (row.dates.due or "") if row.dates else "", f"hardenprobe recheck {review} {result.finding}", result.finding,
+        )  # fmt: skip
         given = [_cell(sheet, value) for value in values]
         sheet.append([*given, *(_cell(sheet, "not yet" if title == "State" else None, fill=own) for title, _, _ in WORK[len(given):])])  # fmt: skip
 
 
-def _rows(survey: Survey) -> Iterator[Iterable[object]]:
-    left = MOST_ROWS
-    for advice in survey.review.what_first:
-        for id in advice.devices[:left]:
-            device = survey.device.get(id)
-            address = device.addresses[0].address if device and device.addresses else ""
-            place = device.place if device else None
-            remedy = advice.remedy
-            yield (
-                advice.rank, survey.label(id), address, place, remedy.title, advice.worst,
-                device.owner if device else None, *_dates(survey.dates.get((id, remedy.id))), _first(advice, survey),
-                remedy.stops_working, remedy.ask, remedy.undo, remedy.lock_out, remedy.confirm,
-            )  # fmt: skip
-        left = max(0, left - len(advice.devices))
-
-
-def _dates(dates: FindingDates | None) -> tuple[str | None, ...]:
-    """Since when it is open, by when it is due, and whether that is over, of the finding that is due first."""
-    if dates is None:
-        return None, None, None
-    return dates.open_since[:10], dates.due, "yes" if dates.overdue else "no"
-
-
-def _first(advice: Advice, survey: Survey) -> str:
-    waits = survey.waits_for(advice)
-    return f"{advice.remedy.needs_first} Waits for {waits}." if waits else advice.remedy.needs_first
-
-
-def _changes(sheet: Sheet, survey: Survey) -> None:
+def _remediations(sheet: Sheet, survey: Survey) -> None:
     from openpyxl.styles import Font
 
     sheet.freeze_panes = "B2"
     _page(sheet, landscape=True)
     sheet.print_title_rows = "1:1"
-    titles = ("No.", "Change", "Steps", "Devices", "Needs first", "What stops working", "Whom to ask", "How to undo",
-              "How not to be locked out", "How to confirm")  # fmt: skip
-    for letter, width in zip("ABCDEFGHIJ", (5, 30, 60, 9, 30, 34, 26, 32, 32, 34), strict=True):
+    titles = ("No.", "Remediation", "Steps", "Devices", "Risk reduced", "Prerequisites", "Impact", "Coordinate with", "Rollback",
+              "Lock-out risk", "Verification")  # fmt: skip
+    for letter, width in zip("ABCDEFGHIJK", (5, 30, 60, 9, 9, 30, 34, 26, 32, 32, 34), strict=True):
         sheet.column_dimensions[letter].width = width
     sheet.append([_cell(sheet, title, font=Font(bold=True), fill=_fill("E4E0D4")) for title in titles])
     for advice in survey.review.what_first:
-        remedy: Remedy = advice.remedy
+        remedy = advice.remedy
         steps = _cell(sheet, None)
         # Ours, and of several lines; each line is made harmless by itself.
         steps.value = "\n".join(neutral(f"{n}. {step}") for n, step in enumerate(remedy.steps, 1))
-        values = (advice.rank, remedy.title, steps, len(advice.devices), _first(advice, survey), remedy.stops_working,
+        waits = survey.waits_for(advice)
+        first = f"{remedy.needs_first} After {waits}." if waits else remedy.needs_first
+        values = (advice.rank, remedy.title, steps, len(advice.devices), str(advice.risk_removed), first, remedy.stops_working,
                   remedy.ask, remedy.undo, remedy.lock_out, remedy.confirm)  # fmt: skip
         sheet.append([value if value is steps else _cell(sheet, value) for value in values])
 

@@ -59,7 +59,7 @@ def test_the_table_has_one_row_a_result() -> None:
     telnet = table[0]
     assert telnet["device"] == telnet["asset_tag"] == "HO-0101"
     assert (telnet["endpoint"], telnet["result"], telnet["severity"], telnet["score"]) == (
-        "TCP 23",
+        "23/tcp",
         "fail",
         "high",
         "7.8",

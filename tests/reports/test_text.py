@@ -52,11 +52,11 @@ def _device(*addresses: str) -> Device:
 
 def test_an_endpoint_names_its_address_only_where_there_are_several() -> None:
     telnet = Endpoint(address="127.0.0.9", transport="tcp", port=23, protocol="telnet")
-    assert endpoint_text(telnet, _device("127.0.0.9")) == "TCP 23"
-    assert endpoint_text(telnet, _device("127.0.0.9", "127.0.0.10")) == "TCP 23 at 127.0.0.9"
-    assert endpoint_text(telnet) == "TCP 23 at 127.0.0.9"
+    assert endpoint_text(telnet, _device("127.0.0.9")) == "23/tcp"
+    assert endpoint_text(telnet, _device("127.0.0.9", "127.0.0.10")) == "23/tcp at 127.0.0.9"
+    assert endpoint_text(telnet) == "23/tcp at 127.0.0.9"
     snmp = Endpoint(address="127.0.0.9", transport="udp", port=161, path="/\x1b", server_name="host")
-    assert endpoint_text(snmp, _device("127.0.0.9")) == r"UDP 161 /\x1b as host"
+    assert endpoint_text(snmp, _device("127.0.0.9")) == r"161/udp /\x1b as host"
     assert endpoint_text(None, _device("127.0.0.9")) == "the device as a whole"
 
 
