@@ -39,6 +39,7 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
     from hardenprobe.judging.completeness import exit_status
     from hardenprobe.reports import FORMATS
     from hardenprobe.scanning import inputs
+    from hardenprobe.reports.source import of_store
     from hardenprobe.scanning.request import ScanRequest, absolute, pinned
     from hardenprobe.store import input_files, store
     from hardenprobe.store.ledger import Ledger
@@ -71,10 +72,11 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
         printed = sum(lab.counters()["raw_print_bytes"].values())
         running.show(found, None, shown=running.Shown(details=details, store=str(output / "store.db")))
         _evidence(found, kept, lab, output / "evidence.zip")
+        stored = of_store(kept, found.head.id)  # which counts the reviews before, too
+        for kind, name in (("html", "report.html"), ("csv", "findings.csv"), ("json", "review.json")):
+            with (output / name).open("wb") as out:
+                FORMATS[kind](stored, out)
     off = {device.asset_tag for device in job.inventory.devices if device.lab is None}
-    for kind, name in (("html", "report.html"), ("csv", "findings.csv"), ("json", "review.json")):
-        with (output / name).open("wb") as out:
-            FORMATS[kind](found, out)
     click.echo(f"raw print ports of the lab received {printed} bytes", err=True)
     click.echo(f"wrote {output / 'report.html'}, and beside it:", err=True)
     click.echo("  findings.csv, review.json, store.db", err=True)

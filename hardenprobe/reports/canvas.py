@@ -80,6 +80,14 @@ class Canvas:
         said = self._svg.Text(visible(text, 80), 12, x, y, text_anchor=anchor, fill=colour, class_=style)
         self._drawing.append(said)
 
+    def upright(self, text: object, x: float, y: float) -> None:
+        """Write one line that reads upwards and ends at a spot."""
+        turned = f"rotate(-90 {x:.1f} {y:.1f})"
+        said = self._svg.Text(
+            visible(text, 18), 10, x, y, text_anchor="end", transform=turned, fill=INK, class_="p-ink"
+        )
+        self._drawing.append(said)
+
     def rule(self, x: float, y: float, to_x: float, to_y: float) -> None:
         self._drawing.append(self._svg.Line(x, y, to_x, to_y, stroke=RULE, class_="p-rule"))
 

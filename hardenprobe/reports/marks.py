@@ -37,20 +37,18 @@ class Mark:
     meaning: str
 
 
-HIGH = Mark(code="h", shape="■", style="fail high", meaning="fails, severity high")
-MEDIUM = Mark(code="m", shape="◧", style="fail medium", meaning="fails, severity medium")
-LOW = Mark(code="l", shape="□", style="fail low", meaning="fails, severity low")
-UNRATED = Mark(code="r", shape="◇", style="fail", meaning="fails, not rated")
-ACCEPTED = Mark(code="a", shape="▨", style="accepted", meaning="fails, and an exception runs")
-UNKNOWN = Mark(code="u", shape="?", style="unknown", meaning="could not be told")
-ERROR = Mark(code="e", shape="×", style="error", meaning="the check or the probe could not finish")
-NOTCHECKED = Mark(
-    code="n", shape="/", style="notchecked", meaning="not asked: the reach or a grant was missing"
-)
-PASS = Mark(code="p", shape="·", style="pass", meaning="passes")
-INFORMATIONAL = Mark(code="i", shape="i", style="informational", meaning="for information, not rated")
-NOTAPPLICABLE = Mark(code="-", shape="–", style="notapplicable", meaning="does not apply")
-NONE = Mark(code=" ", shape=" ", style="none", meaning="left out, or no result")
+HIGH = Mark(code="h", shape="■", style="fail high", meaning="open finding, high")
+MEDIUM = Mark(code="m", shape="▨", style="fail medium", meaning="open finding, medium")
+LOW = Mark(code="l", shape="□", style="fail low", meaning="open finding, low")
+UNRATED = Mark(code="r", shape="◇", style="fail", meaning="open finding, not rated")
+ACCEPTED = Mark(code="a", shape="▦", style="accepted", meaning="finding with a risk acceptance")
+UNKNOWN = Mark(code="u", shape="?", style="unknown", meaning="not determined")
+ERROR = Mark(code="e", shape="×", style="error", meaning="error in the check or the probe")
+NOTCHECKED = Mark(code="n", shape="/", style="notchecked", meaning="not checked at this test level")
+PASS = Mark(code="p", shape="·", style="pass", meaning="pass")
+INFORMATIONAL = Mark(code="i", shape="i", style="informational", meaning="informational")
+NOTAPPLICABLE = Mark(code="-", shape="–", style="notapplicable", meaning="not applicable")
+NONE = Mark(code=" ", shape=" ", style="none", meaning="not selected")
 
 MARKS = (
     HIGH, MEDIUM, LOW, UNRATED, ACCEPTED, UNKNOWN, ERROR, NOTCHECKED, PASS, INFORMATIONAL, NOTAPPLICABLE, NONE,

@@ -23,6 +23,7 @@ function pairs(list) {
 
 const form = document.getElementById("filter");
 const packed = document.querySelectorAll("script.block");
+const begins = new Set(); // the first check of each family
 const opened = new Map(); // a few blocks that were opened last
 let index, marks, generation = 0, chosen = [];
 
@@ -44,7 +45,7 @@ function row(number) {
   const name = make("th", { scope: "row" }, make("a", { href: `#device-${index.id[number]}` }, index.label[number]));
   const cells = index.columns.map((check) => {
     const code = index.row[number][check];
-    const cell = make("td", { class: `mark ${marks[code].style}` });
+    const cell = make("td", { class: `mark ${marks[code].style}${begins.has(check) ? " begins" : ""}` });
     if (code === " ") return cell;
     cell.title = `${index.checks[check][0]}: ${marks[code].meaning}`;
     if ("hmlra".includes(code)) cell.append(make("a", { href: `#at-${number}-${check}` }, ...symbol(code)));
@@ -57,12 +58,12 @@ function row(number) {
 function about(number) {
   const [high, medium, low, accepted, untold] = index.counts[number];
   const said = [
-    [high, "high"], [medium, "medium"], [low, "low"], [accepted, "accepted"], [untold, "not told"],
+    [high, "high"], [medium, "medium"], [low, "low"], [accepted, "risk accepted"], [untold, "not determined"],
   ].filter(([count]) => count > 0).map(([count, word]) => `${count} ${word}`).join(", ");
   const where = [index.address[number], index.kind[number], index.place[number]].filter((part) => part !== "").join(", ");
   const details = make(
     "details", { "data-device": index.id[number] },
-    make("summary", {}, make("strong", {}, index.label[number]), ` ${where}. `, make("span", { class: "quiet" }, said || "nothing fails")),
+    make("summary", {}, make("strong", {}, index.label[number]), ` ${where}. `, make("span", { class: "quiet" }, said || "no open finding")),
   );
   details.addEventListener("toggle", async () => {
     if (!details.open || details.dataset.full) return;
@@ -96,13 +97,16 @@ const badge = (one) => make("span", { class: `severity ${one.severity}` }, one.s
 
 function finding(number, known, one) {
   const [check, title] = index.checks[one.check];
-  const card = make("article", { class: "finding", "data-finding": one.id });
-  card.append(make("h4", {}, badge(one), " ", make("a", { href: `#device-${index.id[number]}` }, index.label[number]), `, ${one.where}`));
-  card.append(make("p", { class: "claim" }, title, " ", make("a", { href: `#check-${check}` }, make("code", {}, check))));
+  const card = make(
+    "details", { class: "finding", "data-finding": one.id },
+    make("summary", {}, badge(one), " ", make("strong", {}, index.label[number]), ` ${one.where} `, make("span", { class: "quiet" }, title)),
+  );
+  const device = make("a", { href: `#device-${index.id[number]}` }, index.label[number]);
+  card.append(make("p", { class: "claim" }, device, ", ", make("a", { href: `#check-${check}` }, make("code", {}, check))));
   if (one.note) card.append(make("p", { class: "notice" }, one.note));
   const list = pairs(one.told);
   if (one.remedy) {
-    list.append(make("dt", {}, "Change"), make("dd", {}, make("a", { href: `#remedy-${one.remedy[0]}` }, one.remedy[1])));
+    list.append(make("dt", {}, "Remediation"), make("dd", {}, make("a", { href: `#remedy-${one.remedy[0]}` }, one.remedy[1])));
   }
   list.append(make("dt", {}, "Finding"), make("dd", {}, make("a", { href: `#finding-${one.id}` }, make("code", {}, one.id))));
   card.append(list);
@@ -154,13 +158,16 @@ function wanted() {
   if (remedy) checks = remedy;
   if (check >= 0) checks = checks.filter((number) => number === check);
   const codes = option.dataset.codes ?? (remedy ? "hmlr" : check >= 0 ? "hmlrauenpi-" : "");
-  return { checks, codes, device: form.device.value.trim().toLowerCase(), network: index.networks.indexOf(form.network.value) };
+  const [owner, place] = [form.owner.value, form.place.value];
+  return { checks, codes, owner, place, device: form.device.value.trim().toLowerCase(), network: index.networks.indexOf(form.network.value) };
 }
 
 function matches(number, want) {
+  if (want.owner !== "" && index.owner[number] !== want.owner) return false;
+  if (want.place !== "" && index.place[number] !== want.place) return false;
   if (want.network >= 0 && index.network[number] !== want.network) return false;
   if (want.device !== "") {
-    const text = `${index.label[number]} ${index.address[number]} ${index.place[number]}`.toLowerCase();
+    const text = `${index.label[number]} ${index.address[number]}`.toLowerCase();
     if (!text.includes(want.device)) return false;
   }
   return want.codes === "" || want.checks.some((check) => want.codes.includes(index.row[number][check]));
@@ -218,13 +225,16 @@ async function show() {
   const want = wanted();
   chosen = index.order.filter((number) => matches(number, want));
   form.querySelector("output").textContent = `${chosen.length.toLocaleString("en")} of ${index.id.length.toLocaleString("en")} devices`;
+  const said = new URLSearchParams([...new FormData(form)].filter(([, value]) => value !== ""));
+  form.querySelector("[data-permalink]").href = said.size > 0 ? `#show?${said}` : "#lists";
   await Promise.all(pagers.map((pager) => pager.restart()));
 }
 
-function choose(values) {
-  form.reset();
-  for (const [name, value] of Object.entries(values)) form.elements[name].value = value;
-  show();
+async function choose(values) {
+  for (const one of form.elements) if (one.name) one.value = values[one.name] ?? "";
+  // A value that no choice has, as in a link to another review, chooses nothing.
+  for (const one of form.querySelectorAll("select")) if (one.selectedIndex < 0) one.value = "";
+  await show();
   document.getElementById("lists").scrollIntoView();
 }
 
@@ -249,10 +259,15 @@ async function search(id) {
 }
 
 async function follow() {
+  if (location.hash.startsWith("#show?")) {
+    await choose(Object.fromEntries(new URLSearchParams(location.hash.slice(6))));
+    return;
+  }
   const name = decodeURIComponent(location.hash.slice(1));
   const [, kind, rest] = name.match(/^(finding|device|at)-(.+)$/) ?? [];
   if (kind === undefined) {
-    document.getElementById(name)?.querySelector("details")?.setAttribute("open", "");
+    const there = document.getElementById(name);
+    (there?.localName === "details" ? there : there?.querySelector(":scope > details, th > details"))?.setAttribute("open", "");
     return;
   }
   const place = document.getElementById("linked");
@@ -273,6 +288,7 @@ async function follow() {
     if (one) found = finding(number, known, one);
   }
   const title = make("h3", { tabindex: "-1" }, found ? `The linked ${kind === "device" ? "device" : "finding"}` : "The link leads to nothing that this page holds");
+  if (found) found.open = true;
   place.replaceChildren(title, ...(found ? [found] : []));
   place.hidden = false;
   place.scrollIntoView();
@@ -282,9 +298,22 @@ async function follow() {
 async function begin() {
   index = await unpack(document.getElementById("index"));
   marks = Object.fromEntries(index.marks.map(([code, shape, style, meaning]) => [code, { shape, style, meaning }]));
-  const head = document.querySelector(".grid thead tr");
-  head.append(make("th", { scope: "col" }, "Device"));
-  for (const check of index.columns) head.append(make("th", { scope: "col" }, make("span", {}, index.checks[check][0])));
+  const families = make("tr", { class: "families" }, make("td"));
+  const labels = make("tr", {}, make("th", { scope: "col" }, "Device"));
+  let last = null;
+  for (const check of index.columns) {
+    const label = make("th", { scope: "col", title: index.checks[check][0] }, make("span", {}, index.short[check]));
+    if (index.families[check] === last?.textContent) {
+      last.colSpan += 1;
+    } else {
+      last = make("th", { scope: "colgroup", title: index.families[check] }, make("span", {}, index.families[check]));
+      families.append(last);
+      label.classList.add("begins");
+      begins.add(check);
+    }
+    labels.append(label);
+  }
+  document.querySelector(".grid thead").append(families, labels);
   const list = (id) => document.querySelector(`#${id} + .list, #${id} + .quiet + .list`);
   pagers = [
     new Pager(document.querySelector(".grid tbody"), rows, 40),

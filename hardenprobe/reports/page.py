@@ -27,6 +27,8 @@ def write(source: Source, out: BinaryIO) -> None:
         js=js,
         outcomes=page_data.OUTCOMES,
         networks=page_data.networks(survey),
+        owners=page_data.said_by(survey, "owner"),
+        places=page_data.said_by(survey, "place"),
         kept=page_data.kept_bytes(len(survey.review.devices)),
         index=own(page_data.pack(page_data.index(survey))),
         blocks=((one.findings, own(one.packed)) for one in page_data.blocks(survey)),

@@ -14,7 +14,8 @@ from collections.abc import Iterator, Sequence
 from itertools import islice
 from typing import Any, NamedTuple
 
-from hardenprobe.model import Device, Observation, Result, Word
+from hardenprobe.model import Device, Observation, Result, State, Word
+from hardenprobe.reports.families import family, in_order, short
 from hardenprobe.reports.marks import MARKS, STANDING, mark, weight
 from hardenprobe.reports.source import Piece
 from hardenprobe.reports.survey import Survey, network
@@ -34,6 +35,9 @@ _LIMIT = 1000  # characters of any one text
 _EXCHANGES = 24  # an average device shows as many in proof of its findings, by the lab
 
 _ID = re.compile("[0-9a-z]{4}")
+
+STATES = {State.ACCEPTING: "open", State.REFUSING: "closed", State.SILENT: "filtered"}
+"""The states of a port as people say them."""
 
 Pairs = list[tuple[str, str]]
 
@@ -64,7 +68,9 @@ def index(survey: Survey) -> dict[str, Any]:
         "block": BLOCK,
         "checks": [[check, _text(survey.title(check))] for check in survey.checks],
         # Columns of the table: a check that says nothing of any device has none.
-        "columns": [n for check, n in checks.items() if set(by_check[check]) - {" ", "-"}],
+        "columns": [checks[check] for check in in_order(checks) if set(by_check[check]) - {" ", "-"}],
+        "families": [family(check) for check in survey.checks],
+        "short": [_text(short(check)) for check in survey.checks],
         "marks": [[one.code, one.shape, one.style, one.meaning] for one in MARKS],
         "networks": names,
         "remedies": {id: sorted(found) for id, found in of_remedy.items()},
@@ -74,6 +80,7 @@ def index(survey: Survey) -> dict[str, Any]:
         "address": [" ".join(address.address for address in device.addresses) for device in devices],
         "kind": [_text(device.kind) for device in devices],
         "place": [_text(device.place or "") for device in devices],
+        "owner": [_text(device.owner or "") for device in devices],
         "network": [place[network(device)] for device in devices],
         "row": [survey.marks(device.id) for device in devices],
         "counts": [_counts(survey, device) for device in devices],
@@ -83,6 +90,11 @@ def index(survey: Survey) -> dict[str, Any]:
 def networks(survey: Survey) -> list[str]:
     """The networks that devices are shown under, sorted."""
     return sorted({network(device) for device in survey.review.devices})
+
+
+def said_by(survey: Survey, field: str) -> list[str]:
+    """What the devices have as their owner or place, sorted."""
+    return sorted({_text(said) for device in survey.review.devices if (said := getattr(device, field))})
 
 
 def _counts(survey: Survey, device: Device) -> list[int]:
@@ -147,7 +159,7 @@ def _device(survey: Survey, piece: Piece, kept: int) -> dict[str, Any]:
 def _about(device: Device) -> Pairs:
     several = len(device.addresses) > 1
     ports = (
-        f"{one.transport.upper()} {one.port} {one.state}"
+        f"{one.port}/{one.transport} {STATES[one.state]}"
         + (f" ({one.protocol})" if one.protocol else "")
         + (f" at {one.address}" if several else "")
         for one in device.services
@@ -156,8 +168,8 @@ def _about(device: Device) -> Pairs:
     baseline = f"{device.baseline.name} {device.baseline.hash}" if device.baseline else "none"
     pairs = (
         ("Names", ", ".join(device.names) or "none"),
-        ("Says it is", device.make_model or "nothing"),
-        ("Asset tag", device.asset_tag or "not listed"),
+        ("Make and model", device.make_model or "not known"),
+        ("Asset tag", device.asset_tag or "not in inventory"),
         ("Owner", device.owner or "not stated"),
         ("Criticality", device.criticality or "not stated"),
         *((("Environment", device.ccss),) if device.ccss else ()),
@@ -183,7 +195,7 @@ def _finding(
         told.append(("Rule set", f"{result.rule_set.name}, {result.rule_set.date}"))
     told += [
         ("Controls", ", ".join(result.controls) or "none"),
-        ("Seen from", result.vantage + (f", {result.reason}" if result.reason else "")),
+        ("Vantage point", result.vantage + (f", {result.reason}" if result.reason else "")),
         *_dates(piece, result),
     ]
     found: dict[str, Any] = {
@@ -198,10 +210,12 @@ def _finding(
     }
     if result.exception:
         found["note"] = (
-            f"Accepted until {_text(result.exception.until)}, exception {_text(result.exception.id)}."
+            f"Risk accepted until {_text(result.exception.until)}, exception {_text(result.exception.id)}."
         )
     elif result.lapsed:
-        found["note"] = f"Counts again: exception {_text(result.lapsed.id)} {_text(result.lapsed.why)}."
+        found["note"] = (
+            f"Risk acceptance {_text(result.lapsed.id)} no longer applies: {_text(result.lapsed.why)}."
+        )
     if result.remedy in survey.remedy:
         found["remedy"] = [result.remedy, _text(survey.remedy[result.remedy].title)]
     return found
@@ -246,11 +260,11 @@ def _text(value: object) -> str:
 
 
 OUTCOMES = (
-    ("standing", "fails", "".join(one.code for one in STANDING)),
-    ("high", "fails, high", "h"),
-    ("medium", "fails, medium", "m"),
-    ("low", "fails, low", "l"),
-    ("accepted", "accepted", "a"),
-    ("untold", "could not be told", "uen"),
+    ("standing", "open finding", "".join(one.code for one in STANDING)),
+    ("high", "high", "h"),
+    ("medium", "medium", "m"),
+    ("low", "low", "l"),
+    ("accepted", "risk accepted", "a"),
+    ("untold", "not determined", "uen"),
 )
 """What the page can be filtered by: name, words, and the codes of the marks."""

@@ -27,6 +27,7 @@ from hardenprobe.reports.text import (
     counted,
     elsewhere_text,
     ports_text,
+    reason_name,
     reason_text,
     retired_text,
     visible,
@@ -200,7 +201,7 @@ class _Screen(Screen):
         for reason, number in kept:
             self._line(f"{number:>5,}  {reason_text(reason)}")
         if rest := counts[len(kept) :]:
-            names = ", ".join(str(reason or "no reason recorded") for reason, _ in rest)
+            names = ", ".join(reason_name(reason) for reason, _ in rest)
             self._line(f"{sum(number for _, number in rest):>5,}  for other reasons: {names}")
         if unattested:
             self._line(f"{unattested:>5,}  attestations missing, for controls assessed manually")

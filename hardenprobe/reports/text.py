@@ -35,6 +35,21 @@ RISK_NOTE = (
     "probability."
 )
 
+_NAMES: dict[Reason | None, str] = {
+    Reason.SILENT: "no answer",
+    Reason.DROPPED: "filtered port",
+    Reason.CEILING: "limit of the device reached",
+    Reason.WINDOW: "outside the time window",
+    Reason.SCOPE: "outside the scope",
+    Reason.OFF_LINK: "off the device's link",
+    Reason.NO_CREDENTIAL: "no credential",
+    Reason.REACH: "not authorised at this test level",
+    Reason.INCONCLUSIVE: "inconclusive response",
+    Reason.CRASHED: "error",
+    Reason.AMBIGUOUS: "ambiguous port state",
+    None: "no reason recorded",
+}
+
 _HIDDEN = frozenset({"Cc", "Cf", "Cn", "Co", "Cs", "Zl", "Zp"})
 _MARKS = frozenset({"Mn", "Me"})
 _MOST_MARKS = 3  # on one letter; written languages need two, more only serve to smear over other lines
@@ -107,6 +122,11 @@ def socket_text(socket: SocketRecord) -> str:
     if icmp := socket.icmp:
         said += f", ICMP type {icmp.type} code {icmp.code} from {icmp.sender}"
     return visible(said)
+
+
+def reason_name(reason: Reason | None) -> str:
+    """Name a reason in two or three words, for a list of several."""
+    return _NAMES[reason]
 
 
 def dump(exchange: Exchange) -> list[str]:

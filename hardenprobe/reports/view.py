@@ -44,6 +44,21 @@ class Untold:
     error: str | None = None
 
 
+@dataclass(frozen=True, kw_only=True)
+class UntoldReason:
+    """A reason for which results were not determined.
+
+    Attributes:
+        checks: Each with how many devices it concerns.
+        devices: How many devices altogether.
+    """
+
+    reason: Reason | None
+    word: Word
+    checks: tuple[tuple[str, int], ...]
+    devices: int
+
+
 class View:
     """A review with the groupings that reports need.
 
@@ -158,6 +173,23 @@ class View:
         return tuple(sorted(groups, key=lambda group: (-len(group.devices), group.check)))
 
     @cached_property
+    def untold_by_reason(self) -> tuple[UntoldReason, ...]:
+        """What was not determined by reason, the most devices first."""
+        groups: dict[tuple[Reason | None, Word], list[Untold]] = {}
+        for one in self.untold:
+            groups.setdefault((one.reason, one.word), []).append(one)
+        found = (
+            UntoldReason(
+                reason=reason,
+                word=word,
+                checks=tuple((one.check, len(one.devices)) for one in held),
+                devices=len({id for one in held for id in one.devices}),
+            )
+            for (reason, word), held in groups.items()
+        )
+        return tuple(sorted(found, key=lambda one: -one.devices))
+
+    @cached_property
     def devices(self) -> tuple[Device, ...]:
         """The devices, those with the most findings of the worst severity first."""
 
@@ -257,10 +289,13 @@ class View:
         unknown = "" if all(known) else ", some not known"
         return f"{devices} of {counted(len(models), 'model')}{unknown}"
 
+    def worst_first(self, devices: Sequence[str]) -> tuple[str, ...]:
+        """Devices with the worst findings first."""
+        return tuple(sorted(devices, key=lambda id: self._order.get(id, len(self._order))))
+
     def names(self, devices: Sequence[str], most: int = 6) -> str:
         """How people call some devices, those with the worst findings first."""
-        order = self._order
-        shown = sorted(devices, key=lambda id: order.get(id, len(order)))[:most]
+        shown = self.worst_first(devices)[:most]
         rest = f" and {len(devices) - most:,} more" if len(devices) > most else ""
         return ", ".join(map(self.label, shown)) + rest
 

@@ -43,7 +43,7 @@ def test_the_way_of_a_statement(
     assert (row["control"], row["state"], row["by"], row["file"]) == (
         "administrator-password-set", "answered", "Imke Sandvoort", "form.txt",
     )  # fmt: skip
-    assert "Answered by people" in (tmp_path / "html").read_text()
+    assert "Controls assessed manually" in (tmp_path / "html").read_text()
 
     listed = command("statement", "list", *store).out
     assert f"S-1  holds until {UNTIL}" in listed

@@ -150,7 +150,9 @@ def test_links_lead_to_what_is_not_drawn_yet(browser: Browser, page_of: Callable
     with browser(file, f"#finding-{last.finding}") as opened:
         page = opened.page
         assert page.locator("#linked .finding").get_attribute("data-finding") == last.finding
-        assert page.locator("#linked h4").inner_text().endswith(f"{device.label}, TCP {last.endpoint.port}")
+        assert (
+            f"{device.label} {last.endpoint.port}/tcp" in page.locator("#linked summary").first.inner_text()
+        )
         page.evaluate(f"location.hash = '#device-{device.id}'")
         page.wait_for_selector("#linked details[open] dl")
         assert device.names[0] in page.locator("#linked").inner_text()
@@ -189,7 +191,19 @@ def test_filters_and_pages(browser: Browser, page_of: Callable[[Review], Path]) 
         page.select_option("select[name=network]", "127.0.0.0/24")
         assert output.inner_text() == "120 of 120 devices"
 
+        page.select_option("select[name=owner]", "Facilities")
+        page.select_option("select[name=place]", review.devices[0].place)
+        there = [one for one in review.devices if one.place == review.devices[0].place]
+        assert output.inner_text() == f"{len(there)} of 120 devices"
+        link = page.locator("[data-permalink]").get_attribute("href")
+        page.click("button[type=reset]")
+        expect(output).to_have_text(re.compile("120 of"))
+        page.evaluate("(to) => { location.hash = to }", link)
+        expect(output).to_have_text(f"{len(there)} of 120 devices")
+        assert page.input_value("select[name=place]") == review.devices[0].place
+
         remedy = review.what_first[0]
+        page.evaluate("(to) => { location.hash = to }", f"#remedy-{remedy.remedy.id}")
         page.locator(f"#remedy-{remedy.remedy.id} button").click()
         assert output.inner_text() == f"{len(remedy.devices)} of 120 devices"
         assert opened.said == []
@@ -207,6 +221,8 @@ def test_everything_is_reached_by_keyboard(browser: Browser, page_of: Callable[[
         assert seen[0].startswith("a skip")
         for wanted in (
             "input device",
+            "select owner",
+            "select place",
             "select outcome",
             "select check",
             "select network",
@@ -227,3 +243,18 @@ def test_without_scripts_it_says_where_the_lists_are(
         shown = opened.page.inner_text("main")
     assert "drawn up by a script" in shown
     assert "Switch telnet off" in shown
+
+
+@pytest.mark.parametrize("hostile", [False, True])
+def test_a_phone_never_scrolls_sideways_and_breaks_no_id(
+    browser: Browser, page_of: Callable[[Review], Path], hostile: bool
+) -> None:
+    with browser(page_of(sample_review(12, hostile=hostile)), width=390) as opened:
+        page = opened.page
+        page.evaluate("for (const one of document.querySelectorAll('details')) one.open = true")
+        page.wait_for_timeout(300)
+        assert page.evaluate("document.documentElement.scrollWidth") == 390
+        lines = page.evaluate(
+            "[...document.querySelectorAll('main code:not(.long)')].map((e) => e.getClientRects().length)"
+        )
+        assert set(lines) == {1}

@@ -56,7 +56,7 @@ def test_the_contents_list_names_the_pages_that_the_sections_are_on(
     reader, texts = pages
     contents = texts[0].partition(" Contents ")[2]
     listed = dict(re.findall(r"([A-Z][\w ,]*?) ?\.{5,} ?(\d+)", contents))
-    assert {"Summary", "What to do first", "Devices", "Findings", "How it was asked"} <= listed.keys()
+    assert {"Summary", "Remediation plan", "Devices", "Findings", "Appendices"} <= listed.keys()
     # The bookmarks of the file say independently where a heading is.
     marked = {}
     for one in reader.outline[1] if isinstance(reader.outline[1], list) else reader.outline:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from itertools import pairwise
 
+import pytest
 from defusedxml.ElementTree import fromstring
 
 from hardenprobe.comparison.standing import Count
@@ -12,6 +14,7 @@ from hardenprobe.model import Severity
 from hardenprobe.reports import pictures
 from hardenprobe.reports.source import of_review
 from hardenprobe.reports.survey import Survey, network
+from hardenprobe.reports.text import visible
 from hardenprobe.testing import HOSTILE, sample_review
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -83,10 +86,42 @@ def test_history_says_its_first_and_its_last_count() -> None:
     assert len(set(dashes)) == 3  # lines differ, too
 
 
+def test_the_risk_curve_steps_down_from_all_risk_to_none() -> None:
+    """The corners are those of a curve drawn by hand: down at each remediation, level in between."""
+    seen = survey(8)
+    svg = fromstring(pictures.risk(seen))
+    (curve,) = (one.get("d") for one in svg.iter(f"{SVG}path") if one.get("stroke-width") == "2")
+    spots = [tuple(map(float, spot.split())) for spot in curve.removeprefix("M").split("L")]
+    assert len(spots) == 2 * len(seen.review.what_first) + 1
+    for (x, y), (to_x, to_y) in pairwise(spots):
+        assert (to_x > x and to_y == y) or (to_x == x and to_y > y)
+    assert sum(one.risk_removed for one in seen.review.what_first) == pytest.approx(
+        seen.risk_left[0], abs=0.05
+    )
+    assert seen.risk_left[-1] == 0
+
+
+def test_a_first_review_shows_its_counts_as_bars() -> None:
+    seen = survey(8)
+    texts = [one.text for one in fromstring(pictures.by_severity(seen)).iter(f"{SVG}text")]
+    assert texts == [
+        part for word in ("high", "medium", "low") for part in (word, str(seen.standing[Severity(word)]))
+    ]
+
+
+def test_columns_are_named_by_their_devices_while_there_is_room() -> None:
+    seen = survey(8)
+    texts = {one.text for one in fromstring(pictures.fleet(seen)).iter(f"{SVG}text")}
+    assert {visible(device.label, 18) for device in seen.devices} <= texts
+    assert not {device.label for device in survey(90).devices} & {
+        one.text for one in fromstring(pictures.fleet(survey(90))).iter(f"{SVG}text")
+    }
+
+
 def test_every_picture_says_in_words_what_it_shows() -> None:
     root = fromstring(pictures.fleet(survey(8)))
     assert root.get("role") == "img" and root.get("aria-label")
-    assert "A row is a check" in (root.findtext(f"{SVG}title") or "")
+    assert "A row is a check with a finding" in (root.findtext(f"{SVG}title") or "")
 
 
 def test_text_of_a_device_is_only_text() -> None:
