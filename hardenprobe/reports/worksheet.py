@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
+from itertools import islice
 from shutil import copyfileobj
 from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal, NamedTuple
