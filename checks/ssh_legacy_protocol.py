@@ -67,6 +67,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, SshIdentification, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     # On the path: a session of protocol 1 can be read and changed.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A"},

@@ -74,6 +74,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, SshOffer, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # Rated 5.9 by NVD (CVSS v3.1): on the path, integrity of the first messages only.

@@ -67,6 +67,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, SshOffer, SshHostKey, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     compares=(KEY,),
     # The key of one opened device serves against every other.

@@ -55,6 +55,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, SshOffer, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # none: no protection once chosen. weak: practical attacks on the cipher. dated: attacks that need much or many.

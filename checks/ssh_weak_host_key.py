@@ -105,6 +105,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, SshOffer, SshHostKey, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # weak: the key itself can be broken by who can pay for it. dated: a collision in SHA-1 within the exchange.

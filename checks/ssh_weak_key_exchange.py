@@ -48,6 +48,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, SshOffer, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # weak: a group of 1024 bits can be precomputed by who can pay for it. dated: a collision in SHA-1 within seconds.

@@ -55,6 +55,7 @@ CHECK = Check(
     document=__doc__,
     # The last two tell what else a port speaks.
     reads=(TcpPort, SshOffer, HttpAnswer, TlsPort),
+    identifies=(HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
     # none: whatever is sent can be changed. weak and dated: no practical attack on the MAC as SSH uses it.

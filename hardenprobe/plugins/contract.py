@@ -30,6 +30,7 @@ _SAYS: Mapping[str, tuple[type[Any], ...]] = {
     "vector": (str, type(None)),
     "proof": (tuple,),
     "rule_set": (RuleSet, type(None)),
+    "settled": (bool,),
 }
 
 
@@ -50,6 +51,10 @@ def hold_check(found: object) -> Check[Any]:
     if not (found.reach is None or isinstance(found.reach, Reach)):
         raise ContractBroken(f"its reach is {clip(found.reach)}, expected a Reach or None")
     _hold_kinds("reads", found.reads)
+    if not isinstance(found.identifies, tuple) or not set(found.identifies) < set(found.reads):
+        raise ContractBroken(
+            f"its identifies is {clip(found.identifies)}, expected some of its reads and not all"
+        )
     return found
 
 

@@ -159,6 +159,11 @@ BREAKS = [
     pytest.param(source().replace("(facts.TcpPort,)", "(int,)"), "not registered with @facts", id="reads no facts"),
     pytest.param(source().replace("(facts.TcpPort,)", "facts.TcpPort"), "expected a tuple of facts", id="reads no tuple"),
     pytest.param(source().replace("judge=judge", "judge=5"), "its judge is 5", id="judge is no function"),
+    pytest.param(
+        source().replace("judge=judge", "judge=judge, identifies=(facts.TcpPort,)"),
+        "expected some of its reads and not all",
+        id="everything only identifies",
+    ),
     pytest.param(source().replace("remedy=TELNET_OFF", "remedy='off'"), "its remedy is 'off'", id="remedy is a text"),
     pytest.param(source().replace("reach=Reach.LOOK", "reach='far'"), "its reach is 'far'", id="reach is a text"),
     pytest.param("CHECK = 5", "expected a Check, got int", id="CHECK is none"),

@@ -9,7 +9,7 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from hardenprobe.model import Coverage, Review, Said, Word
+from hardenprobe.model import Coverage, Reason, Review, Said, Word
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.terminal import LONGEST, show
 from hardenprobe.reports.text import CAUTION
@@ -51,6 +51,18 @@ def test_the_parts_come_in_order() -> None:
     places = [shown.index(part) for part in parts]
     assert places == sorted(places)
     assert CAUTION in flat(shown)
+
+
+def test_an_error_says_what_broke_and_where() -> None:
+    review = sample_review(3)
+    broken = replace(
+        review.results[0],
+        result=Word.ERROR,
+        reason=Reason.CRASHED,
+        observed=Said(text="KeyError: 'x' (/checks/site_rule.py, line 23)"),
+    )
+    shown = flat(screen(replace(review, results=(broken, *review.results[1:])), width=200))
+    assert "KeyError: 'x' (/checks/site_rule.py, line 23)" in shown
 
 
 def test_the_numbers_are_those_of_the_review() -> None:
