@@ -512,6 +512,23 @@ def test_scope_that_closes_midway_stops_the_scan_and_keeps_what_was_seen(tmp_pat
     assert passes == [], "the rest of its ports was never looked at"
 
 
+def test_a_source_address_that_is_gone_says_nothing_of_a_device() -> None:
+    """192.0.2.1 (RFC 5737) is no address of ours: bind fails with EADDRNOTAVAIL, as after an address was taken away."""
+    device = Device({23: saying(b"\xff\xfb\x01login: ")})
+    gone = (Vantage(name="here", source="192.0.2.1"),)
+    known = listing(Listed(asset_tag="d", addresses=(device.address,)))
+
+    async def run() -> Review:
+        async with running(device):
+            return await reviewed(plan(device.address, vantages=gone, udp_ports=()), known)
+
+    found = asyncio.run(run())
+    assert found.coverage.unfinished == (device.address,)
+    assert device.connections == {}
+    assert not [r for r in found.results if r.result is Word.PASS]
+    assert exit_status(found) == INCOMPLETE
+
+
 @pytest.mark.skipif(
     sys.platform != "linux", reason="where the system is short of descriptors, not of anything else"
 )
