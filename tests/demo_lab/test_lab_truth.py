@@ -77,6 +77,14 @@ def test_findings_equal_the_declared_truth(source: str, scans: dict[str, Done]) 
 
 
 @pytest.mark.parametrize("source", SOURCES)
+def test_each_thing_is_said_once(source: str, scans: dict[str, Done]) -> None:
+    """Our checks keep what a plug-in's check is held to: one result for a place and a subject."""
+    said = Counter((r.finding, r.check, r.vantage) for r in scans[source].review.results)
+
+    assert {one: times for one, times in said.items() if times > 1} == {}
+
+
+@pytest.mark.parametrize("source", SOURCES)
 def test_print_channels_that_disagree_with_the_ports_are_noted(source: str, scans: dict[str, Done]) -> None:
     noted = words([scans[source].review])["channel-contradiction"].get("informational", set())
 
