@@ -24,13 +24,13 @@ CHECKS = registry.load(plugins=False)
 
 @pytest.fixture
 def accept(world: Any, office: Any) -> Callable[[str, str], None]:
-    """Accept the telnet of a device, as a review found it, for 28 days."""
+    """Accept the telnet of a device, as a review found it, for 30 days."""
 
     def make(review: str, device: str) -> None:
         today = world.now.date()
         request = ExceptionRequest(
             check="cleartext-telnet", device=device, reason="a script", compensating="a filter",
-            requested_by="Imke Sandvoort", approved_by="Morag Kerr", until=(today + timedelta(days=28)).isoformat(),
+            requested_by="Imke Sandvoort", approved_by="Morag Kerr", until=(today + timedelta(days=30)).isoformat(),
         )  # fmt: skip
         Ledger(world.kept).add([exceptions.draft(request, world.kept.load(review), office, CHECKS, today)])
 
@@ -85,13 +85,13 @@ def test_what_the_list_says_of_each(world: Any, accept: Callable[[str, str], Non
         (one,) = decided(world).exceptions
         return state_text(one, day, covered(world.kept, [one]).get(one.id, Covered()))
 
-    assert said("2026-01-06") == "runs until 2026-02-02, ends within 27 days; covers 1 open finding"
-    assert said("2026-01-23") == "runs until 2026-02-02, ends within 10 days; covers 1 open finding"
-    assert said("2026-02-03") == "expired on 2026-02-02"
+    assert said("2026-01-06") == "runs until 2026-02-04, ends within 29 days; covers 1 open finding"
+    assert said("2026-01-25") == "runs until 2026-02-04, ends within 10 days; covers 1 open finding"
+    assert said("2026-02-05") == "expired on 2026-02-04"
     box.runs[A, 23] = "refuses"
     world.later(1)
     world.scan(decisions=decided(world))
-    assert said("2026-01-06") == "runs until 2026-02-02, ends within 27 days; covers nothing that is open"
+    assert said("2026-01-06") == "runs until 2026-02-04, ends within 29 days; covers nothing that is open"
 
 
 def test_what_expired_once_stays_expired_whatever_the_clock_says(
@@ -106,5 +106,5 @@ def test_what_expired_once_stays_expired_whatever_the_clock_says(
     Ledger(world.kept).decisions()
     assert len(Ledger(world.kept).entries()) == 2, "it is remembered once"
     set_back = decided(world, date(2026, 1, 6)).exceptions[0]
-    assert set_back.state("2026-01-06") == "expired on 2026-02-02"
+    assert set_back.state("2026-01-06") == "expired on 2026-02-04"
     assert not replace(set_back, expired=False).state("2026-01-06").startswith("expired")
