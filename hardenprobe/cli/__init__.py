@@ -28,6 +28,7 @@ _COMMANDS = {
     "demo": ("demo", "Start the lab, scan it, show the findings, write the report."),
     "init": ("init", "Write a commented scope, inventory and baseline to start from."),
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
+    "next": ("next", "Scan again as last time, and say what differs."),
     "recheck": ("recheck", "Ask again only what proves findings; before and after."),
     "reviews": ("reviews", "List what is stored, newest first."),
     "compare": ("compare", "What changed between two reviews, and why."),

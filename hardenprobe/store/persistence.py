@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Self
 
+from sqlalchemy import Connection
+
 from hardenprobe.devices.matching import Met
 from hardenprobe.errors import StoreRefused
 from hardenprobe.model import Cost, InputFile, Review
 from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
-from hardenprobe.store import input_files
+from hardenprobe.store import input_files, requests
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.known_devices import known_devices
 from hardenprobe.store.spool import Spool
@@ -137,8 +139,14 @@ class Keeper:
             review = replace(review, notices=(self.clock_notice, *review.notices))
         if self.failed is None:
             try:
-                drop = (lambda db: Journal.forget_in(db, scan)) if complete else None
-                stored = self._store.save(review, drop)
+
+                def beside(db: Connection) -> None:
+                    if complete:
+                        Journal.forget_in(db, scan)
+                    if review.head.rechecks is None:
+                        requests.keep(db, review.head.id, self.begun.request)
+
+                stored = self._store.save(review, beside)
                 return Kept(review=stored, stored=True, goes_on=None if complete else scan)
             except StoreRefused as exc:
                 self._fall_back(str(exc), (), {})

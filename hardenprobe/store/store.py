@@ -21,7 +21,7 @@ from sqlalchemy import exc as sa_exc
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.model import Review
 from hardenprobe.model.document import digest, from_document, to_document
-from hardenprobe.store import review_log
+from hardenprobe.store import requests, review_log
 from hardenprobe.store.device_rows import (
     Part,
     at,
@@ -394,6 +394,7 @@ class Store:
                 row = db.execute(sa.select(_reviews).where(_reviews.c.id == name)).one()
                 review_log.add(db, "taken out", name, row.scope, row.digest, by, reason)
                 delete(db, name)
+                requests.forget(db, name)
                 db.execute(_reviews.delete().where(_reviews.c.id == name))
                 done.append(name)
         return done
