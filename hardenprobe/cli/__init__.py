@@ -1,7 +1,7 @@
 """The command line: one module a command, each parses, calls one library function and prints.
 
-Exit status, the first that holds: 70 a bug of ours; 2 wrong usage or bad input; 3 incomplete; 1 at least one finding
-stands; 0 otherwise.
+Exit status, the first that holds: 70 a bug in hardenprobe; 2 wrong usage or bad input; 3 incomplete; 1 at least one
+open finding; 0 otherwise.
 """
 
 from __future__ import annotations
@@ -29,21 +29,21 @@ _COMMANDS = {
     "init": ("init", "Write a commented scope, inventory and baseline to start from."),
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
     "next": ("next", "Scan again as last time, and say what differs."),
-    "recheck": ("recheck", "Ask again only what proves findings; before and after."),
-    "reviews": ("reviews", "List what is stored, newest first."),
+    "recheck": ("recheck", "Repeat only the requests that prove findings; before and after."),
+    "reviews": ("reviews", "List and verify the stored reviews, newest first."),
     "compare": ("compare", "What changed between two reviews, and why."),
     "judge": ("judge", "Judge stored observations again; touches no network."),
-    "exception": ("exception", "Accept a risk for a time, with who approved it and what holds it down."),
-    "statement": ("statement", "Keep what people answer for, since no scan can see it."),
+    "exception": ("exception", "Accept a risk for a time: approval, compensating controls, expiry."),
+    "statement": ("statement", "Keep attestations of controls that are assessed manually."),
     "device": ("device", "Accept a device into the fleet, retire it, read its history."),
     "report": ("report", "Write a stored review as a page, a table or a document."),
     "evidence": ("evidence", "Pack a review for an auditor, verify a bag, trace a finding."),
-    "allowlist": ("allowlist", "Hold a list of admitted sources against what is approved."),
-    "checks": ("checks", "List the checks, read, begin or try one."),
-    "baseline": ("baseline", "List the baselines, read one, or look one over."),
-    "scope": ("scope", "Look a scope file over before it is used."),
-    "store": ("store", "Take old reviews out, and leave the chain whole."),
-    "lab": ("lab", "Virtual devices to play with."),
+    "allowlist": ("allowlist", "Compare a device's allow-list with the approved networks."),
+    "checks": ("checks", "List the checks, read, write or try one."),
+    "baseline": ("baseline", "List the baselines, read or validate one."),
+    "scope": ("scope", "Validate a scope file."),
+    "store": ("store", "Remove old reviews, and keep the chain verifiable."),
+    "lab": ("lab", "Start virtual devices."),
 }
 
 
@@ -92,11 +92,11 @@ def run(arguments: Sequence[str] | None = None) -> int:
         click.echo("hardenprobe: interrupted", err=True)
         return INTERRUPTED
     except BrokenPipeError:
-        # Whoever read our output has gone; say nothing more, not even at the interpreter's end.
+        # The reader of the output has gone; write nothing more, not even at the interpreter's end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return INTERRUPTED
     except SystemExit:
-        # Click's own end where the reader has gone; its status 1 would say that a finding stands.
+        # Click's own end where the reader has gone; its status 1 would mean an open finding.
         return INTERRUPTED
     except Exception:  # noqa: BLE001 - whatever it is, a user sees no traceback
         from hardenprobe.cli.trouble import report_bug

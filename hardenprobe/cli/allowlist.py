@@ -30,20 +30,18 @@ from hardenprobe.cli import options
     "room",
     type=click.IntRange(1, 100_000),
     metavar="N",
-    help="The device takes N entries: show the shortest list, or the tightest that locks nobody out.",
+    help="The device takes N entries: show the shortest list, or the tightest that admits every approved source.",
 )
-@click.option(
-    "--edges", "with_edges", is_flag=True, help="Show which source addresses put the list to the test."
-)
+@click.option("--edges", "with_edges", is_flag=True, help="Show the source addresses that test the list.")
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for standard output.")
 def command(
     file: Path, approved: Path, forms: str, room: int | None, with_edges: bool, json_to: str | None
 ) -> int:
-    """Say what a list of admitted sources lets in that it should not, and whom it locks out.
+    """Compare an allow-list with the approved networks: what it admits beyond them, and what it leaves out.
 
     FILE is text with an entry a line, CSV or YAML: addresses, CIDR blocks, addresses with masks, first-last. The
-    status is 1 when something is admitted beyond what is approved, somebody is locked out, or an entry is needless, in
-    a form that the device does not take, or one too many; 2 when an entry cannot be read.
+    status is 1 when something is admitted that is not approved, an approved source is not admitted, or an entry is
+    redundant, in a form that the device does not take, or one too many; 2 when an entry cannot be read.
     """
     from rich.console import Console
 

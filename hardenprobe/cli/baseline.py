@@ -12,7 +12,7 @@ from hardenprobe.cli.folding import folded
 
 @click.group("baseline")
 def command() -> None:
-    """List the baselines, read one, or look one over."""
+    """List the baselines, read or validate one."""
 
 
 @command.command("list")
@@ -64,7 +64,7 @@ def _text(value: Any) -> str:
 def lint(name: str, plugins: options.Plugins) -> int:
     """Find misspelt ids, values out of range and contradictions in a baseline.
 
-    The exit status is 0 when there is nothing to mend, and 2 when there is.
+    The exit status is 0 when there is nothing to fix, and 2 when there is.
     """
     from hardenprobe.baseline import baseline
     from hardenprobe.baseline import lint as baseline_lint
@@ -74,5 +74,5 @@ def lint(name: str, plugins: options.Plugins) -> int:
     for fault in faults:
         click.echo(str(fault))
     if not faults:
-        click.echo(f"{name}: nothing to mend")
+        click.echo(f"{name}: nothing to fix")
     return USAGE if faults else 0

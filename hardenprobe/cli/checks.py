@@ -11,13 +11,13 @@ from hardenprobe.cli import options
 
 @click.group("checks")
 def command() -> None:
-    """List the checks, read one, begin one, or try one under development."""
+    """List the checks, read one, write one, or try one under development."""
 
 
 @command.command("list")
 @options.plugins
 def show_all(plugins: options.Plugins) -> int:
-    """List the checks with reach and title."""
+    """List the checks with test level and title."""
     from hardenprobe.plugins.sources import BUILT_IN
 
     found = plugins.registry()
@@ -37,7 +37,7 @@ def show_all(plugins: options.Plugins) -> int:
 @click.argument("check_id", metavar="CHECK")
 @options.plugins
 def show(check_id: str, plugins: options.Plugins) -> int:
-    """Read one check: why it matters, how it is asked, what its results mean, how to mend it."""
+    """Read one check: why it matters, how it is tested, what its results mean, the remediation."""
     from hardenprobe.cli.handbook import page
 
     found = plugins.registry()
@@ -100,10 +100,10 @@ def new(name: str, output: Path, probe: bool, package: bool) -> int:
 def attempt(
     file: Path, device: str | None, review_name: str | None, baseline_name: str | None, store_url: str | None
 ) -> int:
-    """Try a check under development: what it read, what it says, and what it breaks of the contract.
+    """Try a check under development: what it read, what it concludes, and where it breaks the contract.
 
     FILE holds the check; it is run, with the probes and services in the files beside it. Without --device and --review
-    the contract alone is held. The exit status is 2 where the check cannot be used or breaks the contract, 3 where it
+    only the contract is verified. The exit status is 2 where the check cannot be used or breaks the contract, 3 where it
     judged an error or nothing, 1 where it found something, 0 otherwise.
     """
     from hardenprobe.cli.opening import opened

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
     """Start the lab, scan it, show the findings, write report and evidence.
 
-    Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1: findings stand.
+    Everything happens on this machine's loopback network, 127.77.0.0/24. The exit status is 1, because there are open findings.
     """
     from hardenprobe.cli import running
     from hardenprobe.demo_lab.process import BASELINE, INVENTORY, running_lab
@@ -50,7 +50,9 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
         raise UsageError(f"-o {output}: {exc.strerror}") from exc
     with running_lab(INVENTORY) as lab, store.opened(str(output / "store.db")) as kept:
         if lab.port_offset:
-            click.echo(f"low ports are not for us here: every port is shifted by {lab.port_offset}", err=True)
+            click.echo(
+                f"low ports are not permitted here: every port is shifted by {lab.port_offset}", err=True
+            )
         request = ScanRequest(
             targets=pinned(["127.77.0.0/24"]),
             inventory=absolute(INVENTORY),
@@ -64,7 +66,7 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
         asked, rules = request.prepare()
         told = replace(
             asked.plan.scope, contacts=(CONTACT,)
-        )  # without whom nobody signs in to FTP as anonymous
+        )  # without a contact there is no anonymous FTP sign-in
         job = replace(asked, plan=replace(asked.plan, scope=told))
         rules = replace(rules, decisions=Ledger(kept).decisions())
         found = kept.save(running.run(job, rules))
@@ -80,7 +82,7 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
     click.echo(f"raw print ports of the lab received {printed} bytes", err=True)
     click.echo(f"wrote {output / 'report.html'}, and beside it:", err=True)
     click.echo("  findings.csv, review.json, store.db", err=True)
-    click.echo("  evidence.zip, which nobody signed: `hardenprobe evidence pack --help`", err=True)
+    click.echo("  evidence.zip, not signed: see `hardenprobe evidence pack --help`", err=True)
     click.echo(f"check the evidence: hardenprobe evidence verify {output / 'evidence.zip'}", err=True)
     missed = ", ".join(m.asset_tag for m in found.coverage.listed_not_seen if m.asset_tag in off)
     if missed:

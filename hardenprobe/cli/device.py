@@ -25,7 +25,7 @@ def command() -> None:
     """Accept a device into the fleet, retire it, read its history.
 
     DEVICE is an id or the unique beginning of one, an asset tag, a name, or an address of the newest review. Nothing is
-    sent to the device; what is decided is added to the ledger of the store, and nothing is taken away from it.
+    sent to the device; decisions are added to the ledger of the store, and nothing is removed from it.
     """
 
 
@@ -35,11 +35,11 @@ def command() -> None:
     "--review",
     "review_name",
     metavar="REVIEW",
-    help="What it rests on; the newest review that has the device.",
+    help="The review to judge; by default the newest one that has the device.",
 )
 @options.baseline("What it must meet; office-device-strict where it is left out.")
 @click.option("--accepted-by", metavar="PERSON", help="Who accepts it.")
-@click.option("--requested-by", metavar="PERSON", help="Who asks for it; somebody else.")
+@click.option("--requested-by", metavar="PERSON", help="Who requests it; not who accepts it.")
 @click.option("--reason", metavar="TEXT", help="Why.")
 @click.option(
     "--despite", multiple=True, metavar="CONTROL",
@@ -59,10 +59,10 @@ def accept(
     reason: str | None, despite: Sequence[str], trial: bool, output: Path | None, store_url: str | None,
     plugins: options.Plugins,
 ) -> int:  # fmt: skip
-    """Judge what is stored of a device, and accept it where nothing stands against it.
+    """Judge the stored observations of a device, and accept it where nothing prevents that.
 
-    Findings without a running exception stand in the way, and so do controls that the baseline calls for and nobody
-    answered, and checks that it says must be determined. The status is 1 then, and nothing is kept.
+    Open findings prevent it, and so do controls that the baseline requires and that are not attested, and checks that must
+    be determined and are not. The status is 1 then, and nothing is kept.
     """
     from hardenprobe.baseline import baseline
     from hardenprobe.cli import requests
@@ -144,10 +144,10 @@ def retire(
     device: str, answers: Path | None, only_template: bool, not_applicable: Sequence[str], lists: Sequence[Path],
     output: Path | None, store_url: str | None, **given: str | None,
 ) -> int:  # fmt: skip
-    """Take a device out of the fleet, once every point is answered by who, when and what shows it.
+    """Retire a device, once every point of the checklist has who, when and evidence.
 
-    Its running exceptions are ended with it; its reviews and every entry about it stay. While a point is not answered, or
-    a --list still names its address, the status is 1, and nothing is kept.
+    Its risk acceptances end with it; its reviews and every entry about it stay. While a point has no answer, or a --list
+    still names its address, the status is 1, and nothing is kept.
     """
     from datetime import UTC, datetime
 
@@ -195,7 +195,7 @@ def retire(
 @click.option("--json", "as_json", is_flag=True, help="Write the events as JSON.")
 @options.store
 def history(device: str, as_json: bool, store_url: str | None) -> int:
-    """List what happened to a device, the oldest first: where and how it was seen, what was decided of it."""
+    """List the history of a device, the oldest first: where and how it was reached, what was decided."""
     from dataclasses import asdict
 
     from hardenprobe.cli.opening import opened

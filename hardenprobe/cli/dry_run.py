@@ -53,8 +53,8 @@ def _allowed(plan: Plan) -> Iterator[tuple[str, str]]:
     yield "until", f"{scope.until}, the last day" if scope.until else "no end is named"
     yield "window", f"daily, {scope.window}" if scope.window else "any hour"
     yield "stop file", f"{scope.stop_file}: where it appears, the scan stops" if scope.stop_file else "none"
-    yield "contacts", "monitoring team: " + (", ".join(scope.contacts) or "nobody is named")
-    yield "", "abort: " + (", ".join(scope.abort) or "nobody is named")
+    yield "contacts", "monitoring team: " + (", ".join(scope.contacts) or "none named")
+    yield "", "abort: " + (", ".join(scope.abort) or "none named")
     for lease in scope.leased:
         what = ", ".join(lease.networks)
         yield "leased", f"{what} of {lease.owner}; agreed by {lease.agreed_by}"
@@ -73,7 +73,7 @@ def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
     if plan.nobodys:
         yield (
             "skipped",
-            f"{', '.join(plan.nobodys.cover())}: network and broadcast addresses of our own links",
+            f"{', '.join(plan.nobodys.cover())}: network and broadcast addresses of this machine's links",
         )
     yield "asked from", ", ".join(f"{v.name} ({v.source or 'the system chooses'})" for v in plan.vantages)
     yield "reach", f"{plan.reach}; the scope goes as far as {scope.reach}"
@@ -185,7 +185,7 @@ def _secrets(plan: Plan, inventory: Inventory) -> str:
         if device.serial or device.engine_id or device.pinned_key
         if any(address in asked for address in device.addresses)
     }
-    to = ", ".join(sorted(wanted)) or "nobody: the inventory confirms no device of these targets"
+    to = ", ".join(sorted(wanted)) or "no device: the inventory identifies none of these targets"
     return (
         f"{', '.join(plan.secrets)}, to devices of the inventory that were confirmed without a secret: {to}"
     )

@@ -13,12 +13,12 @@ from hardenprobe.model import Reach
 from hardenprobe.standards.ccss import score, severity
 
 WIDTH = 78
-LABEL = 15  # columns of what stands before a text
+LABEL = 15  # columns before a text
 UNGRANTED = "Without --reach {reach} and a scope file that grants it, the result is notchecked."
 
 
 def page(check: Check[Any], origin: str) -> str:
-    """What a check looks for, why, how and at what cost, what its results mean, how to mend, and where that is written."""
+    """What a check looks for, why, how and at what cost, what its results mean, the remediation, and the sources."""
     return "\n".join(_lines(check, origin))
 
 
@@ -45,7 +45,7 @@ def _lines(check: Check[Any], origin: str) -> Iterator[str]:
         if name:
             yield f"  {'':{LABEL}}{vector}"
     yield from _wrapped("CCSS base score (NIST IR 7502), in the words that the NVD has for CVSS v2.", "  ")
-    yield from _heading("How to mend it")
+    yield from _heading("Remediation")
     yield from _wrapped(f"{remedy.title}.", "  ")
     for number, step in enumerate(remedy.steps, 1):
         yield from _wrapped(step, f"  {number}. ")

@@ -12,7 +12,7 @@ from hardenprobe.cli import options
 
 @click.group("lab")
 def command() -> None:
-    """Virtual devices to play with."""
+    """Start virtual devices."""
 
 
 @command.command("list")
@@ -34,9 +34,7 @@ def show_all() -> int:
 @click.option(
     "--fleet", type=click.IntRange(min=1), default=None, metavar="N", help="N devices in place of the demo's."
 )
-@click.option(
-    "--hostile", is_flag=True, help="Devices that attack whoever asks them, in place of the demo's."
-)
+@click.option("--hostile", is_flag=True, help="Devices that attack the scanner, in place of the demo's.")
 @click.option(
     "--inventory",
     type=options.FILE,

@@ -96,7 +96,7 @@ def checks_from(command: Command) -> Command:
 
 @dataclass(frozen=True)
 class Plugins:
-    """Which checks there are, beside ours.
+    """Which checks there are, beside the built-in ones.
 
     Attributes:
         installed: Those of installed packages.

@@ -23,13 +23,16 @@ STANDS, UNDETERMINED, GONE = 1, 3, 0
     help="What you are authorised to scan; without it, what the review was allowed still holds.",
 )
 @click.option(
-    "--source", multiple=True, metavar="ADDRESS", help="Our own address to ask from, instead of the review's."
+    "--source",
+    multiple=True,
+    metavar="ADDRESS",
+    help="Address of this machine to scan from, instead of the review's.",
 )
 @options.vantages
 @click.option(
     "--reach",
     type=click.Choice(["look", "ask", "strain", "alter"]),
-    help="How far a probe may go, instead of as far as the review went.",
+    help="The highest test level, instead of the review's.",
 )
 @options.trust_anchors
 @click.option(

@@ -110,7 +110,7 @@ def _checks() -> Iterator[str]:
         "",
         f"> {CAUTION}",
         "",
-        "| check | reach | worst score | title |",
+        "| check | test level | highest score | title |",
         "|---|---|---|---|",
     )
     for id, check in sorted(found.items()):
@@ -144,8 +144,8 @@ def _check(id: str, check: Check[Any]) -> Iterator[str]:
     weighs = "; ".join(
         f"{f'{_text(name)}: ' if name else ''}{score(v).base} ({v})" for name, v in check.vectors.items()
     )
-    yield f"- **A fail weighs**: {weighs}"
-    yield f"- **Remedy**: {_text(check.remedy.title)} (`{check.remedy.id}`)"
+    yield f"- **Score of a fail**: {weighs}"
+    yield f"- **Remediation**: {_text(check.remedy.title)} (`{check.remedy.id}`)"
     yield f"- **Controls** (NIST SP 800-53 Rev. 5): {', '.join(check.controls)}"
 
 
@@ -160,8 +160,8 @@ def _observations() -> Iterator[str]:
         for facts in check.reads:
             readers.setdefault(facts.kind, []).append(id)
     yield from ("# Observations", "", _NOTE, "")
-    yield "What a probe can see, or an inventory declare: one record for each kind, as `facts` in a review's document. Text that a"
-    yield "device wrote is hostile: whoever shows it must escape it."
+    yield "What a probe observes, or an inventory declares: one record for each kind, as `facts` in a review's document. Text that a"
+    yield "device wrote is hostile: escape it wherever it is shown."
     for kind, facts in kinds.items():
         yield from ("", f"## {kind}", "", f"`{facts.__module__}.{facts.__name__}`: {_summary(facts)}", "")
         yield from _table(facts)
@@ -171,7 +171,7 @@ def _observations() -> Iterator[str]:
 
 def _baseline() -> Iterator[str]:
     yield from ("# Keys of a baseline", "", _NOTE, "")
-    yield f"`hardenprobe baseline show NAME` says what a baseline decides, and where each value comes from. The example values are those of `{baseline.DEFAULT}`."
+    yield f"`hardenprobe baseline show NAME` shows what a baseline decides, and where each value comes from. The example values are those of `{baseline.DEFAULT}`."
     yield from ("", "## The file", "")
     yield from _table(BaselineFile, key=lambda field: field.metadata.get("alias", field.name))
     seen: set[type[Any]] = set()
@@ -209,8 +209,8 @@ def _records(hint: Any) -> Iterator[type[Any]]:
 
 def _command_line() -> Iterator[str]:
     yield from ("# Command line", "", _NOTE, "", f"> {CAUTION}", "")
-    yield "Exit status, the first that holds: 70 a bug of ours; 2 wrong usage or bad input; 3 incomplete; 1 at least one finding"
-    yield "stands; 0 otherwise."
+    yield "Exit status, the first that holds: 70 a bug in hardenprobe; 2 wrong usage or bad input; 3 incomplete; 1 at least"
+    yield "one open finding; 0 otherwise."
     yield from _command(cli, click.Context(cli, info_name="hardenprobe", **cli.context_settings))
 
 

@@ -33,7 +33,7 @@ class Submission(Generic[T]):
 
     @contextmanager
     def blamed(self) -> Iterator[None]:
-        """Say of what is wrong in it on which line or in which option it stands."""
+        """Report an error with its line or option."""
         try:
             yield
         except InputError as exc:

@@ -20,14 +20,14 @@ LAB_NETWORK = "127.77.0.0/16"
 
 @click.command("scan")
 @click.argument("targets", nargs=-1, metavar="TARGET...")
-@click.option("--inventory", type=options.FILE, help="Devices that should be there (YAML or CSV).")
+@click.option("--inventory", type=options.FILE, help="Expected devices (YAML or CSV).")
 @click.option("--scope", type=options.FILE, help="What you are authorised to scan; this machine needs none.")
 @options.baseline("For devices that no rule of the inventory fits.")
 @click.option(
     "--source",
     multiple=True,
     metavar="ADDRESS|edges",
-    help="Our own address to ask from; edges: each of ours just inside or outside a declared list; repeatable.",
+    help="Address of this machine to scan from; edges: each one just inside or outside a declared list; repeatable.",
 )
 @options.vantages
 @click.option(
@@ -35,10 +35,10 @@ LAB_NETWORK = "127.77.0.0/16"
     type=click.Choice(["look", "ask", "strain", "alter"]),
     default="ask",
     show_default=True,
-    help="How far a probe may go.",
+    help="The highest test level.",
 )
 @click.option(
-    "--ports", metavar="LIST", help="TCP ports to look at instead of the baseline's, such as 21,23,9100-9107."
+    "--ports", metavar="LIST", help="TCP ports to scan instead of the baseline's, such as 21,23,9100-9107."
 )
 @click.option("--only", multiple=True, metavar="CHECK", help="Only this check; repeatable.")
 @click.option("--except", "leave_out", multiple=True, metavar="CHECK", help="Not this check; repeatable.")
@@ -67,7 +67,7 @@ LAB_NETWORK = "127.77.0.0/16"
 @click.option(
     "--resume",
     metavar="SCAN",
-    help="Go on with a scan that was interrupted: its id, the beginning of one, or latest.",
+    help="Continue an interrupted scan: its id, the beginning of one, or latest.",
 )
 @click.option("--operator", metavar="NAME", help="Who scans, kept beside the account that runs this.")
 @click.option("--dry-run", "only_plan", is_flag=True, help="Print the plan and send nothing.")

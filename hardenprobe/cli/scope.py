@@ -11,14 +11,14 @@ from hardenprobe.cli import options
 
 @click.group("scope")
 def command() -> None:
-    """Look a scope file over before it is used."""
+    """Validate a scope file."""
 
 
 @command.command("lint")
 @click.argument("file", type=options.FILE)
 @options.plugins
 def lint(file: Path, plugins: options.Plugins) -> int:
-    """Read a scope file as `scan` would, and say what it allows."""
+    """Read a scope file as `scan` would, and show what it allows."""
     from dataclasses import asdict
 
     from hardenprobe.errors import ScopeRefused
@@ -42,8 +42,8 @@ def lint(file: Path, plugins: options.Plugins) -> int:
         "reach": str(found.reach),
         "grants": ", ".join(sorted(found.grants or ())) or "nothing beyond reach ask",
         "gentleness": f"{ceilings}; the rest as the baseline says",
-        "contacts": ", ".join(found.contacts) or "nobody is named",
-        "abort": ", ".join(found.abort) or "nobody is named",
+        "contacts": ", ".join(found.contacts) or "none named",
+        "abort": ", ".join(found.abort) or "none named",
     }
     click.echo(visible(f"scope {found.name}, authorised by {found.authorised_by}", 2000))
     for title, text in said.items():

@@ -12,7 +12,7 @@ from hardenprobe.cli import options
 
 @click.group("statement")
 def command() -> None:
-    """Keep what people answer for: controls that no scan can see, with who, when, how, and a file that shows it."""
+    """Keep attestations: controls assessed manually, with who, when, the method, and a file that shows it."""
 
 
 @command.command("add")
@@ -22,19 +22,19 @@ def command() -> None:
 @click.option("--fleet", is_flag=True, default=None, help="The whole fleet, instead of one device.")
 @click.option("--answer", metavar="yes|no|partly|'not applicable'", help="Whether it is so.")
 @click.option("--words", metavar="TEXT", help="Own words, beside the answer.")
-@click.option("--by", metavar="PERSON", help="Who answers for it.")
+@click.option("--by", metavar="PERSON", help="Who attests it.")
 @click.option(
-    "--made", metavar="DAY", help="When it was found out, such as 2026-11-25; today where it is left out."
+    "--made", metavar="DAY", help="When it was assessed, such as 2026-11-25; today where it is left out."
 )
-@click.option("--until", metavar="DAY", help="Last day on which it holds; then somebody must answer anew.")
-@click.option("--method", metavar="examine|interview|test", help="How it was found out (SP 800-53A).")
+@click.option("--until", metavar="DAY", help="Last day on which it is valid.")
+@click.option("--method", metavar="examine|interview|test", help="Method of the assessment (SP 800-53A).")
 @click.option("--file", metavar="FILE", help="What shows it; a copy of 10 MiB at most is kept.")
 @click.option(
-    "--from-file", type=options.FILE, help="Many statements at once (YAML); all are added, or none."
+    "--from-file", type=options.FILE, help="Many attestations at once (YAML); all are added, or none."
 )
 @options.store
 def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
-    """Keep a statement. It is held against what is seen from the next `scan` or `judge` on."""
+    """Add an attestation. It is compared with what the network shows from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
     from hardenprobe.cli import requests
@@ -68,7 +68,7 @@ def add(from_file: Path | None, store_url: str | None, **given: Any) -> int:
 @click.option("--json", "as_json", is_flag=True, help="Write the list as JSON.")
 @options.store
 def show(history: bool, as_json: bool, store_url: str | None) -> int:
-    """List the statements, those that are over among them. The status is 3 where the ledger was changed from outside."""
+    """List the attestations, expired and withdrawn ones included. The status is 3 where the ledger was changed from outside."""
     from hardenprobe.cli import ledger_list
     from hardenprobe.decisions import statements
     from hardenprobe.decisions.statements import Statement
@@ -87,16 +87,16 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
 
 @command.command("end")
 @click.argument("statement", metavar="STATEMENT")
-@click.option("--by", required=True, metavar="PERSON", help="Who takes it back.")
+@click.option("--by", required=True, metavar="PERSON", help="Who withdraws it.")
 @click.option("--reason", required=True, metavar="TEXT", help="Why.")
 @options.store
 def end(statement: str, by: str, reason: str, store_url: str | None) -> int:
-    """Take a statement back. It stays in the history, and its control is unanswered again."""
+    """Withdraw an attestation. It stays in the history, and its control is not attested any more."""
     from hardenprobe.cli import requests
     from hardenprobe.decisions import statements
 
     requests.end(store_url, statements.KIND, statements.read, statement, by, reason)
-    click.echo(f"{statement} is taken back from the next scan or judge on", err=True)
+    click.echo(f"{statement} is withdrawn from the next scan or judge on", err=True)
     return 0
 
 
@@ -105,7 +105,7 @@ def end(statement: str, by: str, reason: str, store_url: str | None) -> int:
 @click.option("-o", "--output", required=True, type=options.FILE, help="Where to.")
 @options.store
 def file(statement: str, output: Path, store_url: str | None) -> int:
-    """Write the file that was attached to a statement, once its digest is found to fit."""
+    """Write the file that was attached to an attestation, after its digest is verified."""
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions import statements
     from hardenprobe.errors import UnknownName, UsageError
@@ -130,7 +130,7 @@ def file(statement: str, output: Path, store_url: str | None) -> int:
 
 @command.command("questions")
 def questions() -> int:
-    """List the controls that people can answer for."""
+    """List the controls that can be attested."""
     from hardenprobe.standards import controls
 
     for one in controls.shipped().values():

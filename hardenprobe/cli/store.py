@@ -11,24 +11,24 @@ from hardenprobe.cli import options
 
 @click.group("store")
 def command() -> None:
-    """Look after the store of reviews."""
+    """Maintain the store of reviews."""
 
 
 @command.command("prune")
 @click.argument("names", nargs=-1, metavar="[REVIEW]...")
 @click.option("--before", metavar="DAY", help="Every review that began before this day, such as 2025-01-01.")
-@click.option("--by", required=True, metavar="PERSON", help="Who takes them out.")
+@click.option("--by", required=True, metavar="PERSON", help="Who removes them.")
 @click.option("--reason", required=True, metavar="TEXT", help="Why, such as the rule of retention.")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @options.store
 def prune(
     names: tuple[str, ...], before: str | None, by: str, reason: str, yes: bool, store_url: str | None
 ) -> int:
-    """Take reviews out for good.
+    """Remove reviews permanently.
 
-    Their digests stay, with who, when and why, so that the chain of reviews can still be verified. What is decided and
-    stated, and bags of evidence that were packed, are not touched. Reviews after one that is gone no longer tell that a
-    finding was seen in it.
+    Their digests stay, with who, when and why, so that the chain of reviews can still be verified. Decisions,
+    attestations and packed bags of evidence are not touched. Later reviews no longer show that a finding was present in a
+    removed one.
     """
     from pathlib import Path
 
@@ -65,5 +65,5 @@ def prune(
 
 def _ask(question: str) -> None:
     if not sys.stdin.isatty():
-        raise click.UsageError("nobody can be asked here; --yes takes them out without a question")
+        raise click.UsageError("no terminal to confirm on; --yes removes them without confirmation")
     click.confirm(question, abort=True, err=True)

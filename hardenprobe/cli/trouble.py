@@ -1,4 +1,4 @@
-"""What happens on a bug of ours: tracebacks go to files, and no user reads one."""
+"""What happens on a bug in hardenprobe: tracebacks go to files, and no user reads one."""
 
 from __future__ import annotations
 
@@ -22,7 +22,9 @@ def report_bug() -> None:
     except OSError:
         click.echo(text, err=True)
         return
-    click.echo(f"hardenprobe: this is a bug of ours; what happened is in {where}, please report it", err=True)
+    click.echo(
+        f"hardenprobe: this is a bug in hardenprobe; the traceback is in {where}, please report it", err=True
+    )
 
 
 def log_to_file() -> None:
