@@ -46,7 +46,7 @@ def off_tcp(
     mute = [o for o in groups[State.ACCEPTING] if not _identified(seen, o)]
     if mute and not accept_only:
         closing = all(o.facts.closed for o in mute)
-        what = "accepts and closes at once" if closing else "accepts and its protocol is not recognised"
+        what = "open, and closes at once" if closing else "accepts and its protocol is not recognised"
         reason = Reason.DROPPED if closing else Reason.INCONCLUSIVE
         return _whole(Word.UNKNOWN, f"{_ports(mute)} {what}", expected, reason, _ids(mute))
     if groups[State.SILENT]:
@@ -112,7 +112,7 @@ def off_udp(asked: Sequence[Observation[Any]], answered_elsewhere: bool, expecte
 
 
 def no_service(seen: Seen, expected: str, what: str, ports: Iterable[int] | None = None) -> Outcome:
-    """Judge the quality of a service that nobody answered for.
+    """Judge the quality of a service that did not answer.
 
     Args:
         ports: Where the service could live; all that were looked at by default.
@@ -124,7 +124,7 @@ def no_service(seen: Seen, expected: str, what: str, ports: Iterable[int] | None
         return _whole(Word.UNKNOWN, text, expected, Reason.SILENT, proof)
     closing = [o for o in groups[State.ACCEPTING] if o.facts.closed]
     if closing:
-        text = f"{_ports(closing)} accepts and closes at once, and no {what} elsewhere"
+        text = f"{_ports(closing)} open, and closes at once, and no {what} elsewhere"
         return _whole(Word.UNKNOWN, text, expected, Reason.DROPPED, proof)
     mute = [o for o in groups[State.ACCEPTING] if not _identified(seen, o)]
     if mute:

@@ -89,7 +89,7 @@ class Seen:
         default_factory=dict, init=False, repr=False
     )
     memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)
-    """What several checks work out in the same way, by whoever works it out."""
+    """What several checks work out in the same way, by the function that does."""
 
     def of(self, facts: type[F]) -> tuple[Observation[F], ...]:
         """The observations of one kind, in the order they were made."""
@@ -341,7 +341,7 @@ def untold(
     subject: str | None = None,
     rule_set: RuleSet | None = None,
 ) -> Outcome:
-    """It cannot be told at the endpoint of `seen`."""
+    """Not determined at the endpoint of `seen`."""
     return _at(seen, Word.UNKNOWN, observed, expected, None, None, subject, reason, rule_set, None, None)
 
 

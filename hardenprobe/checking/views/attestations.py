@@ -65,7 +65,7 @@ def _management(seen: Seen) -> Bearing:
 def _job_names(seen: Seen) -> Bearing:
     for answer in seen.of(IppJobs):
         if answer.facts.names or answer.facts.users:
-            yield answer, "names of jobs or users are told without signing in"
+            yield answer, "names of jobs or users are shown without signing in"
         elif answer.facts.jobs or answer.facts.http_status in (401, 403):
             yield answer, ""
 

@@ -33,7 +33,7 @@ def answered(
         what: The service, as a sentence calls it.
         amplified: The check's vector for a reply longer than the request; None where it has one vector.
         far: The check's vector for a reply that comes from another link, where only its own should have one.
-        link_only: Its responders may ignore whoever asks from another link, so their silence tells nothing there.
+        link_only: Its responders may ignore requests from another link, so their silence proves nothing there.
     """
     asked = seen.of(facts)
     told = set()

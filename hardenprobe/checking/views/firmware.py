@@ -18,7 +18,7 @@ def later(version: str, floor: str, order: str, known: tuple[str, ...] = ()) -> 
         order: fields (numbers between anything else, first first), date (year, month, day) or list (`known`, oldest first).
 
     Returns:
-        Below zero where it is older, zero where it is the same, above zero where it is later; None where it cannot be told.
+        Below zero where it is older, zero where it is the same, above zero where it is later; None where it cannot be determined.
 
     >>> later("5.10.0", "5.2.0", "fields")
     1

@@ -1,4 +1,4 @@
-"""What the IPP checks look at: print services that told their attributes, and what to say of those that did not."""
+"""What the IPP checks read: print services that gave their attributes, and the outcomes of those that did not."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ REFUSALS = (0x0401, 0x0402, 0x0403)  # RFC 8011 appendix B: forbidden, not-authe
 
 
 def serving(seen: Seen, expected: str) -> tuple[list[Observation[IppPrinter]], list[Outcome]]:
-    """One answer for each port that told its attributes, and an outcome for each that did not, or for none at all."""
+    """One answer for each port that gave its attributes, and an outcome for each that did not, or for none at all."""
     found: list[Observation[IppPrinter]] = []
     missing: list[Outcome] = []
     for answers in by_port(seen.of(IppPrinter)).values():
@@ -34,7 +34,7 @@ def serving(seen: Seen, expected: str) -> tuple[list[Observation[IppPrinter]], l
             and (where.address, where.port) not in asked
             and not port.facts.closed
         ):
-            missing.append(untold(port, "was not asked for IPP", expected))
+            missing.append(untold(port, "IPP was not probed", expected))
     if not found and not missing:
         missing.append(no_service(seen, expected, "IPP", (PORT,)))
     return found, missing
@@ -48,7 +48,7 @@ def _untold(answer: Observation[IppPrinter], expected: str) -> Outcome:
     reason = (
         Reason.DROPPED if facts.http_status == 403 else reasons.get(facts.fault or "", Reason.INCONCLUSIVE)
     )
-    return untold(answer, f"no IPP came back: {facts.fault}", expected, reason=reason)
+    return untold(answer, f"no IPP answer: {facts.fault}", expected, reason=reason)
 
 
 def own_uris(seen: Seen, answer: Observation[IppPrinter]) -> dict[str, PrinterUri]:

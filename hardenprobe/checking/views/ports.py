@@ -31,10 +31,12 @@ def accepting(
             continue
         told = True
         if port.facts.closed and where.port in wants_reserved and not port.facts.reserved:
-            text = "accepts and closes at once, as it does where a client's port is not below 1024; not identified"
+            text = (
+                "open, and closes at once, as it does where a client's port is not below 1024; not identified"
+            )
             yield fail(port, text, expected)
         elif port.facts.closed:
-            yield untold(port, "accepts and closes at once", expected, reason=Reason.DROPPED)
+            yield untold(port, "open, and closes at once", expected, reason=Reason.DROPPED)
         elif client_first and port.facts.greeting:
             text = f"speaks unasked, as the assigned service, {ports[where.port]}, does not"
             yield untold(port, text, expected)

@@ -1,4 +1,4 @@
-"""What SNMP checks share: what it means that nobody answered a question with a default community."""
+"""What SNMP checks share: what no answer to a default community means."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the SSH checks look at: ports that told their algorithms, and what to say of those that did not."""
+"""What the SSH checks read: ports that gave their algorithms, and the outcomes of those that did not."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def offers(seen: Seen, expected: str) -> tuple[list[Observation[SshOffer]], list
 
 
 def unheard(seen: Seen, told: Iterable[Observation[Any]], expected: str) -> list[Outcome]:
-    """An outcome for each port that greets like SSH, or on which SSH is expected, and that is not among those told."""
+    """An outcome for each port that greets like SSH, or on which SSH is expected, and that did not give its algorithms."""
     places = {_place(o) for o in told}
     found = []
     for port in seen.accepting:
@@ -47,9 +47,9 @@ def unheard(seen: Seen, told: Iterable[Observation[Any]], expected: str) -> list
         if where is None or where in places:
             continue
         if port.facts.speaks == "ssh":
-            found.append(untold(port, "greets like SSH and told no more", expected))
+            found.append(untold(port, "greets like SSH and sent nothing more", expected))
         elif "ssh" in MAY_SPEAK.get(where[1], ()) and not (port.facts.closed or where in seen.identified):
-            found.append(untold(port, "accepts and says nothing", expected))
+            found.append(untold(port, "open, and sends nothing", expected))
     return found
 
 

@@ -49,7 +49,7 @@ def unanswered(seen: Seen, expected: str) -> Iterable[Outcome]:
 
 
 def why_unknown(facts: TlsPort | TlsSuites, version: str) -> Reason:
-    """Why a version, or the suites of a version, could not be told."""
+    """Why a version, or the suites of a version, is not determined."""
     word = facts.unknown_why.get(version, "")
     return Reason(word) if word in set(Reason) else Reason.INCONCLUSIVE
 
@@ -105,7 +105,7 @@ def walks(
     for port in speaking(seen):
         walk = by_place.get(port.endpoint)
         if walk is None:
-            missing.append(untold(port, "suites were not asked for", expected, reason=Reason.CEILING))
+            missing.append(untold(port, "suites were not probed", expected, reason=Reason.CEILING))
         else:
             found.append((port, walk))
     return found, missing
@@ -191,4 +191,4 @@ def judge_flaw(seen: Seen, name: str, what: str, expected: str) -> Iterable[Outc
         else:
             word = probe.facts.unknown_why or ""
             reason = Reason(word) if word in set(Reason) else Reason.INCONCLUSIVE
-            yield untold(probe, f"the probe could not tell{detail}", expected, reason=reason)
+            yield untold(probe, f"inconclusive response{detail}", expected, reason=reason)

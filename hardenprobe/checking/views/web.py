@@ -51,16 +51,14 @@ def mute(answers: Iterable[Observation[Any]], expected: str) -> Outcome | None:
 
 
 def no_http(one: Observation[Any], expected: str) -> Outcome:
-    """It cannot be told, since no HTTP came back."""
+    """Not determined, because there is no HTTP answer."""
     fault = one.facts.fault
     reasons = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
-    return untold(
-        one, f"no HTTP came back: {fault}", expected, reason=reasons.get(fault, Reason.INCONCLUSIVE)
-    )
+    return untold(one, f"no HTTP answer: {fault}", expected, reason=reasons.get(fault, Reason.INCONCLUSIVE))
 
 
 def unanswered(pages: Iterable[Observation[HttpAnswer]], expected: str) -> list[Outcome]:
-    """One outcome for each port of which a page was asked and no HTTP came back."""
+    """One outcome for each port of which a page was asked and the answer is not HTTP."""
     found = (mute(answers, expected) for answers in by_port(pages).values())
     return [outcome for outcome in found if outcome is not None]
 
