@@ -17,7 +17,7 @@ def exit_status(
     expected_missing: Iterable[str] = (),
     tally: Tally | None = None,
 ) -> int:
-    """How the command that made a review should end: 3 incomplete, 1 a finding stands, 0 otherwise.
+    """Exit status of the command that made a review: 3 incomplete, 1 an open finding, 0 otherwise.
 
     Args:
         expected: Says for each device which checks may not stay unknown.

@@ -1,4 +1,4 @@
-"""Counts over the results of a review, taken device by device, so that nobody needs all of them at once."""
+"""Counts over the results of a review, taken device by device, so that they need not all be in memory at once."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ class Counts:
     Attributes:
         standing: Findings by severity, those with a running exception left out.
         accepted: Findings with a running exception.
-        worst: Highest base score of a standing finding, None where none stands.
-        untold: Results that could not be told.
+        worst: Highest base score of an open finding, None where there is none.
+        untold: Results that are not determined.
         checks: Checks that were asked for.
-        determined: Those of them of which every result could be told.
+        determined: Those of them of which every result was determined.
     """
 
     standing: Counter[Severity | None] = field(default_factory=Counter)
@@ -42,7 +42,7 @@ class Tally:
         accepted: Findings with a running exception.
         asked: Results but for what was left out on purpose.
         told: Those of them that could be determined.
-        untold: Check, reason and word to the devices of which it could not be told, each once.
+        untold: Check, reason and word to the devices where it is not determined, each once.
         errors: Check to what is said of its first error.
         undecided: The same key to how many results it is.
         broken_checks: Check, who wrote it and what it said, to the devices with that result in error.

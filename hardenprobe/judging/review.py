@@ -40,7 +40,7 @@ def judged(review: Review, rules: JudgingRules) -> Review:
 def renewed(review: Review, registry: Registry, only: Iterable[str] = ()) -> Review:
     """A review to be judged anew, under a name of its own.
 
-    Checks that did not exist when it was scanned are judged as well: they say unknown where nobody asked.
+    Checks that did not exist when it was scanned are judged as well: they are unknown where nothing was observed.
 
     Args:
         only: Ids of the checks that judge it; all that may, by default.

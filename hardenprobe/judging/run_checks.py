@@ -82,7 +82,7 @@ def run_checks(case: Case, expected: Expected, registry: Registry) -> tuple[Resu
             met = not seen.of(NotMet)
             for check_id, check in registry.checks.items():
                 if not met and check.reach is not None:
-                    continue  # nobody was there to be asked; only what the inventory declares can be judged
+                    continue  # the device was not reached; only what the inventory declares can be judged
                 origin = registry.origins[check_id]
                 outcomes = _check(
                     check, seen, case, baseline, None if origin == BUILT_IN else registry.overran
@@ -206,7 +206,7 @@ def _outcomes(
 
 
 def _allowed(outcome: Outcome, service: str | None) -> Outcome:
-    """What would be a finding is only told where the baseline allows the service."""
+    """What would be a finding is only informational where the baseline allows the service."""
     if outcome.word is not Word.FAIL:
         return outcome
     text = f"{outcome.observed.text}; the baseline allows {service}"
