@@ -114,7 +114,7 @@ class Scan:
         plugged: Probes that plug-ins bring.
         seed: Of the order in which addresses are visited.
         done: (address, vantage) that need no visit any more.
-        quiet: Where the sweep found nobody; filled in as it goes.
+        quiet: Where the sweep found no device; filled in as it goes.
         capture: Writes down the packets, where somebody asked for that.
         interrupted: Somebody stopped the scan, or its window closed, before the plan was done.
     """
@@ -147,7 +147,7 @@ class Scan:
         return [notice for groups in self._groups.values() for notice in groups.notices]
 
     def stop(self, why: str) -> None:
-        """Finish the devices in hand and begin no other."""
+        """Finish the devices in progress and begin no other."""
         self.interrupted = True
         self.why_interrupted = self.why_interrupted or why
         self._stop.set()
@@ -161,7 +161,7 @@ class Scan:
                     yield visit
 
     async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
-        """Everybody from one vantage point; whoever was expected and is silent gets a second try at the end."""
+        """All addresses from one vantage point; an expected one that is silent gets a second try at the end."""
         silent: dict[str, Visit] = {}
         try:
             await self._groups[vantage.name].ask(self.plan, self.wanted)
@@ -185,7 +185,7 @@ class Scan:
             yield visit
 
     async def _due(self, vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
-        """Whose turn it is: first those who are expected, then whoever the sweep finds among all others."""
+        """Whose turn it is: first the expected addresses, then those that the sweep finds among all others."""
         expected = self.plan.expected(self.inventory.by_address)
         for address in VisitOrder(expected, self.seed):
             if (address, vantage.name) not in self.done:
@@ -195,8 +195,8 @@ class Scan:
                 yield due
 
     async def _found(self, addresses: AddressSet, vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
-        """Sweep addresses at which nobody is expected; those that show a sign of life are due."""
-        positions: dict[str, int] = {}  # of those in hand
+        """Sweep addresses at which no device is expected; those that show a sign of life are due."""
+        positions: dict[str, int] = {}  # of those in progress
 
         def untouched() -> Iterator[str]:
             for position, address in VisitOrder(addresses, self.seed).walk():
@@ -235,7 +235,7 @@ class Scan:
     async def _visited(
         self, due: AsyncGenerator[QueuedAddress], vantage: Vantage
     ) -> AsyncIterator[tuple[QueuedAddress, Visit]]:
-        """Visit whoever is due, several at a time; each visit is yielded when it is finished."""
+        """Visit the addresses that are due, several at a time; each visit is yielded when it is finished."""
         at_once = self.plan.timing.devices_at_once  # one device is never asked twice at the same moment
         done: asyncio.Queue[tuple[QueuedAddress, Visit] | None] = asyncio.Queue(maxsize=at_once)
         taking = asyncio.Lock()  # an asynchronous generator gives to one at a time
@@ -249,7 +249,7 @@ class Scan:
                         break
                     await done.put((one, await self._visit(one, vantage)))
             except asyncio.CancelledError:
-                raise  # nobody takes visits any more, and a full queue would hold us for ever
+                raise  # no one takes visits any more, and a full queue would block for ever
             except BaseException:
                 await done.put(None)
                 raise
@@ -273,7 +273,7 @@ class Scan:
 
     @contextlib.contextmanager
     def _interruptible(self) -> Any:
-        """Ctrl-C once finishes what is in hand; twice ends it at once."""
+        """Ctrl-C once finishes what is in progress; twice ends it at once."""
         loop = asyncio.get_running_loop()
         main = asyncio.current_task()
 
@@ -369,7 +369,7 @@ class Scan:
             asked.fault("visit", missing, Reason.CEILING, "the time for one device is used up")
         except CeilingReached as exc:
             asked.fault("visit", missing, Reason.CEILING, str(exc))
-        except Exception as exc:  # a bug of ours in one device's visit must not end the scan
+        except Exception as exc:  # a bug in one device's visit must not end the scan
             log.exception("visit of %s", address)
             text = f"{type(exc).__name__}: {clip(str(exc))}"
             asked.fault("visit", missing, Reason.CRASHED, text)
@@ -394,7 +394,7 @@ async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = ()) -> bool
         Whether somebody is there.
 
     Raises:
-        ScopeRefused, CeilingReached: What was seen until then stands.
+        ScopeRefused, CeilingReached: What was seen until then is kept.
     """
     if not await _somebody_there(asked, (*PROBES, *plugged)):
         return False
@@ -441,7 +441,7 @@ def _speaks_later(asked: ProbeContext, probes: Iterable[Probe]) -> bool:
 
 
 def first_ports(plan: Plan) -> tuple[int, ...]:
-    """The ports of a plan that are tried first: who is silent on all of these, and over SNMP, is nobody."""
+    """The ports of a plan that are tried first: an address that is silent on all of these, and over SNMP, has no device."""
     usual = tuple(port for port in FIRST_PORTS if port in plan.tcp_ports)
     return usual or plan.tcp_ports[:2]
 
@@ -464,9 +464,9 @@ def _answered(seen: Observation[Any]) -> bool:
 
 
 def _visit_of(asked: ProbeContext, unfinished: str | None) -> Visit:
-    """What a visit comes to. A bug of ours must not look like silence or refusal."""
+    """The result of a visit. A bug must not look like silence or refusal."""
     states = {getattr(o.facts, "state", None) for o in asked.seen if not getattr(o.facts, "control", False)}
-    # A reset proves a host, but on this machine the kernel resets for addresses that nobody has.
+    # A reset proves a host, but on this machine the kernel resets for addresses without a device.
     reset_proves = asked.listed is not None and not is_loopback(asked.line.address)
     proven = State.ACCEPTING in states or (State.REFUSING in states and reset_proves)
     crashed = next((o.facts.text for o in asked.of(ProbeFault) if o.facts.reason == Reason.CRASHED), None)
@@ -478,7 +478,7 @@ def _visit_of(asked: ProbeContext, unfinished: str | None) -> Visit:
     else:
         outcome = "refused" if State.REFUSING in states else "silent"
     if not proven and (asked.listed is None or outcome == "unfinished"):
-        seen = ()  # nobody proven, no device; of a listed one they prove that it was looked for
+        seen = ()  # no proof, no device; of a listed one they prove that it was looked for
     return Visit(
         address=asked.line.address,
         vantage=asked.line.vantage,

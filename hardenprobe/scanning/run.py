@@ -190,7 +190,7 @@ async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -
 
 
 async def _swept(running: Scan, keeper: Keeper | None, report: Callable[[], None]) -> None:
-    """Keep and report how far the sweep is, which finds nobody for minutes on end."""
+    """Keep and report how far the sweep is, which may find no device for minutes."""
     while True:
         await asyncio.sleep(SWEEP_KEPT)
         await _keep(running, keeper, [])

@@ -83,7 +83,7 @@ class Pace:
     Attributes:
         wait: Seconds, the deadline of one address.
         rate: Of connections and datagrams, over all addresses and whatever else the scan does.
-        in_flight: Addresses in hand at one time. Half the process's file descriptors is the most.
+        in_flight: Addresses in progress at one time. Half the process's file descriptors is the most.
     """
 
     wait: float = 2.0
@@ -147,7 +147,7 @@ class Step:
 
 
 class _Try:
-    """An address in hand; `due` is when its next step is, OVER where it has come to something."""
+    """An address in progress; `due` is when its next step is, OVER where it has a result."""
 
     __slots__ = ("address", "began", "datagrams", "due", "message_id", "sock", "step", "v6")
 
@@ -186,7 +186,7 @@ async def sweep(
         tap: Is told of every socket while the scan is captured.
 
     Raises:
-        ScopeRefused: An address, the hour or the stop file; what was in hand is dropped and not told.
+        ScopeRefused: An address, the hour or the stop file; what was in progress is dropped and not reported.
     """
     raw_last = sorted(dict.fromkeys(ports), key=lambda port: port in RAW_PRINT)
     run = _Sweep(addresses, bounds, raw_last, snmp, source, port_offset, pace or Pace(), tap)
@@ -224,7 +224,7 @@ def steps(ports: Sequence[int], snmp: bool, wait: float, port_offset: int = 0) -
 
 
 class _Sweep:
-    """One sweep at work: what is in hand, and what is told."""
+    """One sweep at work: what is in progress, and what is reported."""
 
     def __init__(
         self,
@@ -281,7 +281,7 @@ class _Sweep:
                         self._done = []
                     await sleeper.sleep(idle)
         except asyncio.CancelledError:
-            raise  # nobody takes touches any more
+            raise  # no one takes touches any more
         except BaseException:
             await self._end()
             raise
