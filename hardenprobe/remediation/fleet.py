@@ -1,6 +1,6 @@
 """Remedies for time, firmware, inventory, segments and lists. General words: every device calls its settings something else.
 
-What a change breaks is common practice, no source, and depends on the model.
+The impact of a change is common practice (no published requirement), and depends on the model.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ SEPARATE_NETWORKS = Remedy(
         "Switch forwarding between interfaces off.",
         "Where two networks must print, let a print server stand between them.",
     ),
-    confirm="Ask again: device-bridges-networks shows pass.",
+    confirm="Scan again: device-bridges-networks shows pass.",
     needs_first="It is known who prints over which interface.",
-    stops_working="Walk-up printing from phones, and whoever used the other interface.",
+    stops_working="Walk-up printing from phones, and users of the other interface.",
     ask="The network team and the users of the device.",
     undo="Switch the interface on again.",
     lock_out="Do not switch off the interface that you are connected over.",
@@ -30,7 +30,7 @@ CHANNELS_MATCH = Remedy(
         "Compare the print channels that the device names with the services in its settings.",
         "Switch off what is open and not needed; find out what filters a port that should be open.",
     ),
-    confirm="Ask again: channel-contradiction shows pass.",
+    confirm="Scan again: channel-contradiction shows pass.",
     needs_first="A list of the queues that print to the device.",
     stops_working="Queues on the channel that is switched off.",
     ask="The print server's administrator.",
@@ -49,7 +49,7 @@ IDENTITY_OWN = Remedy(
     confirm="Scan again: identity-shared shows pass for every device of the set.",
     needs_first="Somebody on site who can read the labels.",
     stops_working="Nothing; what identifies the device by the old number must learn the new one.",
-    ask="Whoever keeps the inventory, and whoever sets devices up from copies.",
+    ask="The owner of the inventory, and the team that sets devices up from copies.",
     undo="None needed.",
     lock_out="None: no access changes.",
 )
@@ -62,10 +62,10 @@ CLOCK_SET = Remedy(
         "Where the address comes by DHCP, see which time server that names: DHCP option 42 can overwrite what was entered.",
         "See that UDP 123 from the device to them is open.",
     ),
-    confirm="Ask again: clock-skew shows pass.",
+    confirm="Scan again: clock-skew shows pass.",
     needs_first="A time service that the device may reach.",
     stops_working="Nothing; scheduled jobs move to the right hour.",
-    ask="Whoever runs the time service.",
+    ask="The team that runs the time service.",
     undo="Remove the time servers.",
     lock_out="Certificates and sign-in by directory depend on time: a wrong setting can refuse both.",
 )
@@ -78,7 +78,7 @@ FIRMWARE_UPDATE = Remedy(
         "Export the settings, update one device, and let people print and scan for some days.",
         "Update the others out of hours, and scan them again: settings may be back at their defaults.",
     ),
-    confirm="Ask again: firmware-below-floor shows pass, and nothing that was closed is open again.",
+    confirm="Scan again: firmware-below-floor shows pass, and nothing that was closed is open again.",
     needs_first="A backup of the settings, and the device's service contract.",
     stops_working="Settings that are reset, supplies or panel apps that new firmware refuses.",
     ask="The service technician and the owner of the panel apps.",
@@ -92,12 +92,12 @@ INVENTORY_MATCH = Remedy(
     steps=(
         "Find the device, or find out who removed, moved or switched it off.",
         "Correct its entry: address, serial, place; or take it out of the inventory, and its data off the device.",
-        "Enter a device that nobody listed, with an owner; or unplug it.",
+        "Enter a device that is not in the inventory, with an owner; or unplug it.",
     ),
     confirm="Scan again with the corrected inventory.",
     needs_first="Somebody who answers for the inventory.",
-    stops_working="Whoever printed to an unlisted device, if it is unplugged.",
-    ask="The owner of the place, and whoever manages leases.",
+    stops_working="Printing to a device that is not in the inventory, if it is unplugged.",
+    ask="The owner of the place, and the manager of leases.",
     undo="Restore the entry.",
     lock_out="None.",
 )
@@ -111,7 +111,7 @@ SEGMENT_FILTER = Remedy(
     ),
     confirm="Scan again from the same segment: segment-reach shows pass.",
     needs_first="It is known who uses the service from that segment.",
-    stops_working="Whoever reached the device across segments.",
+    stops_working="Users who reached the device from other segments.",
     ask="The network team and the print server's administrator.",
     undo="Restore the rule.",
     lock_out="Keep your own address and the administrators' segment open to the settings; otherwise only the panel is left.",
@@ -127,7 +127,7 @@ ALLOW_LIST_ADMIT = Remedy(
     confirm="Ask again from the approved source: allow-list-locks-out shows pass.",
     needs_first="Access from some admitted source, or to the panel.",
     stops_working="Nothing that worked before.",
-    ask="The network team and whoever administers the device.",
+    ask="The network team and the device's administrators.",
     undo="Restore the old list.",
     lock_out="You may be locked out already: know how to clear the list at the panel.",
 )
@@ -138,11 +138,11 @@ ALLOW_LIST_TIDY = Remedy(
     steps=(
         "Enter your own address first, and keep a second session open.",
         "Write each entry as an address or a block whose bits right of the prefix are zero; drop doubles.",
-        "Where IPv6 is on, add the IPv6 sources, or switch IPv6 off if nobody uses it.",
+        "Where IPv6 is on, add the IPv6 sources, or switch IPv6 off if it is not used.",
     ),
     confirm="Copy the new list into the inventory and judge again: allow-list-malformed shows pass.",
     needs_first="It is known which sources each entry was meant to admit.",
-    stops_working="Whoever was admitted only by the faulty reading of an entry.",
+    stops_working="Sources that were admitted only through the faulty entry.",
     ask="The network team.",
     undo="Enter the old list again.",
     lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",
@@ -153,7 +153,7 @@ ALLOW_LIST_IPV6 = Remedy(
     title="Guard IPv6 as IPv4 is guarded",
     steps=(
         "In the access control settings, fill the list for IPv6 with the same sources.",
-        "Where the device has no list for IPv6, filter it in the network, or switch IPv6 off if nobody uses it.",
+        "Where the device has no list for IPv6, filter it in the network, or switch IPv6 off if it is not used.",
     ),
     confirm="Ask again over both families: allow-list-ipv6-bypass shows pass.",
     needs_first="The IPv6 addresses of administrators, print servers and collectors are known.",
@@ -167,14 +167,14 @@ STATEMENT_RENEWED = Remedy(
     id="statement-renewed",
     title="Find out who is right, and state anew what is so",
     steps=(
-        "Show what was seen to whoever made the statement.",
+        "Show the observation to the author of the attestation.",
         "Mend the exposure by the remedy of its own check, or take the statement back with `hardenprobe statement end`.",
-        "Once it is mended, state it anew, by test where that is possible, with a file that shows it.",
+        "Once it is fixed, attest it again, by test where that is possible, with a file that shows it.",
     ),
     confirm="Scan again: statement-contradicted shows pass, and so does the exposure's own check.",
-    needs_first="Whoever made the statement, or has taken over from them, can be reached.",
+    needs_first="The author of the attestation, or the successor, can be reached.",
     stops_working="Nothing by itself; see the remedy of the exposure.",
-    ask="Whoever made the statement.",
+    ask="The author of the attestation.",
     undo="Statements are never erased; make another one.",
     lock_out="None.",
 )

@@ -1,6 +1,6 @@
 """Remedies for SSH. General words: every device calls its settings something else.
 
-What a change breaks is common practice, no source, and depends on the model.
+The impact of a change is common practice (no published requirement), and depends on the model.
 """
 
 from __future__ import annotations
@@ -11,14 +11,14 @@ SSH_OFF = Remedy(
     id="ssh-protocol-2-only",
     title="Leave only protocol 2 of SSH on, or switch SSH off",
     steps=(
-        "If nobody administers the device over SSH, switch it off in the network or protocol settings.",
+        "If the device is not administered over SSH, switch it off in the network or protocol settings.",
         "Where it must stay, set the protocol to version 2 only.",
         "Where neither can be set, look for a firmware release, and let only the administrators' network reach the port.",
     ),
-    confirm="Ask again: ssh-legacy-protocol shows pass; the identification begins with SSH-2.0.",
+    confirm="Scan again: ssh-legacy-protocol shows pass; the identification begins with SSH-2.0.",
     needs_first="Administration over HTTPS works, or every SSH client in use speaks protocol 2.",
     stops_working="Clients from before 2006 and scripts that ask for protocol 1 by name.",
-    ask="Whoever scripts the device, and the service technician.",
+    ask="The authors of scripts for the device, and the service technician.",
     undo="Switch the former setting on again in the same place.",
     lock_out="If SSH is the only way in: keep one session open and try a second with protocol 2.",
 )
@@ -29,12 +29,12 @@ SSH_ALGORITHMS = Remedy(
     steps=(
         "In the device's security settings, deselect the key exchange methods, ciphers and MACs that the finding names.",
         "Keep curve25519-sha256 or diffie-hellman-group14-sha256, a cipher of the aes-ctr or aes-gcm family, and hmac-sha2-256.",
-        "Where there is no such choice, look for a firmware release, or switch SSH off if nobody needs it.",
+        "Where there is no such choice, look for a firmware release, or switch SSH off if it is not needed.",
     ),
-    confirm="Ask again: the SSH check that failed shows pass; the clients in use still connect.",
+    confirm="Scan again: the SSH check that failed shows pass; the clients in use still connect.",
     needs_first="The clients and agents in use are known to share an algorithm of those that stay.",
     stops_working="Old SSH clients, fleet agents and backup scripts that know nothing newer.",
-    ask="Whoever scripts the device or collects its configuration over SSH.",
+    ask="The authors of scripts that sign in over SSH, configuration backup among them.",
     undo="Choose the former set in the same place.",
     lock_out="A client that shares no algorithm cannot sign in: keep one session open and try a second.",
 )
@@ -48,10 +48,10 @@ SSH_HOST_KEY = Remedy(
         "Where keys cannot be made, a reset of the security settings often makes them anew; else look for a firmware release.",
         "Note the new fingerprint, and bring known-hosts files up to date over a path that you trust.",
     ),
-    confirm="Ask again: ssh-weak-host-key and ssh-shared-host-key show pass.",
+    confirm="Scan again: ssh-weak-host-key and ssh-shared-host-key show pass.",
     needs_first="A list of the clients that remember the old key.",
     stops_working="Clients and scripts that pinned the old key refuse to connect until they learn the new one.",
-    ask="Whoever scripts the device or collects its configuration over SSH.",
+    ask="The authors of scripts that sign in over SSH, configuration backup among them.",
     undo="None: an old key that is gone stays gone; clients learn the new one.",
     lock_out="Clients with strict host key checking refuse the device until the new key is known to them.",
     after=("ssh-algorithms-limit",),
@@ -68,10 +68,10 @@ SSH_STRICT = Remedy(
         ),
         "Update the clients too: the protection holds only where both sides have it.",
     ),
-    confirm="Ask again: ssh-prefix-truncation shows pass.",
+    confirm="Scan again: ssh-prefix-truncation shows pass.",
     needs_first="The clients in use share a cipher of the aes-gcm or aes-ctr family.",
     stops_working="Clients that know only the ciphers switched off; a firmware update may reset settings.",
-    ask="Whoever scripts the device, and the service technician.",
+    ask="The authors of scripts for the device, and the service technician.",
     undo="Choose the former ciphers in the same place; firmware may refuse to go back.",
     lock_out="A client that shares no cipher cannot sign in: keep one session open and try a second.",
     after=("ssh-algorithms-limit",),
