@@ -11,7 +11,7 @@ Unknown when
 Reach
     ask: what the other checks ask anyway, from this vantage point.
 Why it matters
-    Whoever is locked out asks for the list to be switched off, and then everybody is let in.
+    Users who are not admitted ask for the list to be switched off, and then everyone is admitted.
 Sources
     NIST SP 800-53 Rev. 5, AC-4 and CM-6; RFC 9110, section 15.5.4
 """

@@ -27,7 +27,7 @@ from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Said, Word
 from hardenprobe.remediation.fleet import ALLOW_LIST_TIDY
 
-EXPECTED = "each entry is an address or a block, says one thing, and stands once"
+EXPECTED = "each entry is an address or a block, is unambiguous, and not repeated"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
@@ -56,7 +56,7 @@ CHECK = Check(
     document=__doc__,
     reads=(DeclaredAllowList,),
     judge=judge,
-    # Unreadable, a mask with gaps and IPv4 alone may let others in; what stands twice only misleads whoever takes one of the two out.
+    # Unreadable, a mask with gaps and IPv4 alone may let others in; a repeated entry only misleads the person who removes one of the two.
     vectors={
         "unreadable": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:P",
         "form": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:ND/EM:P",

@@ -10,7 +10,7 @@ Unknown when
 Reach
     none: the list is read from the inventory, the device is not asked.
 Why it matters
-    A list that admits whole buildings protects nothing: whoever is inside reaches the settings.
+    A list that admits whole buildings protects nothing: anyone inside reaches the settings.
 Sources
     RFC 4632, section 3; NIST SP 800-53 Rev. 5, AC-4 and SC-7(5)
 """

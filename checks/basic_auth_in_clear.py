@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: the pages that are asked for anyway, without credentials.
 Why it matters
-    Basic sends the password with every request, readable to whoever is on the path.
+    Basic sends the password with every request, readable to anyone on the path.
 Sources
     RFC 7617, section 4; RFC 9110, section 11.6.1; NIST SP 800-53 Rev. 5, IA-5(1)
 """

@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: GetNext over the printer MIB's channel table; the ports are connected to anyway.
 Why it matters
-    A channel that nobody sees is filtered or broken; a port that no channel names is a service that nobody manages.
+    A channel that cannot be seen is filtered or broken; a port that no channel names is a service that is not managed.
 Sources
     RFC 3805, prtChannelTable; IANA-PRINTER-MIB, PrtChannelTypeTC; NIST SP 800-53 Rev. 5, CM-8
 """

@@ -52,7 +52,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         at = port.endpoint
         if at and at.port == PORT and (at.address, at.port) not in asked and not port.facts.closed:
             found = True
-            yield untold(port, "was not asked for IPP", EXPECTED)
+            yield untold(port, "IPP was not probed", EXPECTED)
     if not found:
         yield off_tcp(seen, EXPECTED, ports=(PORT,))
 

@@ -5,12 +5,12 @@ Fails when
 Passes when
     Every such port refuses, greets in another protocol, or is twice silent while another port answers.
 Unknown when
-    A port accepts and closes at once or speaks unasked, which no line printer daemon does; a random high port accepts as
+    A port is open and closes at once or speaks unasked, which no line printer daemon does; a random high port accepts as
     well; or nothing of the device answers.
 Reach
     look: one connection, closed without a byte.
 Why it matters
-    Jobs cross the network readable, and whoever reaches the port prints, lists and removes jobs under any name.
+    Jobs cross the network readable, and anyone who reaches the port prints, lists and removes jobs under any name.
 Sources
     Common practice (no published requirement): RFC 1179, sections 5 and 7, describes the protocol and does not forbid it; IANA
     Service Name and Transport Protocol Port Number Registry, printer 515/tcp; NIST SP 800-53 Rev. 5, CM-7 and SC-8

@@ -10,7 +10,7 @@ Unknown when
 Reach
     look: one connection a port, closed without a byte; none at all on a device that is marked fragile.
 Why it matters
-    Whoever reaches the port prints, reads jobs on the wire, and on many devices changes settings by printer language.
+    Anyone who reaches the port prints, reads jobs on the wire, and on many devices changes settings by printer language.
 Sources
     IANA Service Name and Transport Protocol Port Number Registry, pdl-datastream 9100/tcp; common practice for 9101 to
     9107, no source; NIST SP 800-53 Rev. 5, CM-7 and SC-7
@@ -38,7 +38,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             continue
         found = True
         if port.facts.closed:
-            yield untold(port, "accepts and closes at once", EXPECTED, reason=Reason.DROPPED)
+            yield untold(port, "open, and closes at once", EXPECTED, reason=Reason.DROPPED)
         else:
             yield fail(port, "accepts; not identified, since nothing may be said to it", EXPECTED)
     if not found:

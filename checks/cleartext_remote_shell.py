@@ -6,7 +6,7 @@ Fails when
 Passes when
     Every such port refuses, greets in another protocol, or is twice silent while another port answers.
 Unknown when
-    512 accepts and closes at once, or 513 or 514 though it was asked from a port below 1024; a random high port accepts as well, or nothing of the device answers.
+    512 is open and closes at once, or 513 or 514 though it was asked from a port below 1024; a random high port accepts as well, or nothing of the device answers.
 Reach
     look: one connection a port, from a port below 1024 where the scan may use one; nothing sent.
 Why it matters

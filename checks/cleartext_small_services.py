@@ -5,7 +5,7 @@ Fails when
 Passes when
     Every such port refuses, greets in another protocol, or is twice silent while another port answers.
 Unknown when
-    A port accepts and closes at once, a random high port accepts as well, or nothing of the device answers.
+    A port is open and closes at once, a random high port accepts as well, or nothing of the device answers.
 Reach
     look: one connection a port, nothing sent.
 Why it matters

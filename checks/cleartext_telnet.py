@@ -9,7 +9,7 @@ Unknown when
 Reach
     look: one connection a port, at most 1,024 bytes read, nothing sent.
 Why it matters
-    Whoever shares the network can read the administrator's name and password as they are typed.
+    Anyone who shares the network can read the administrator's name and password as they are typed.
 Sources
     RFC 854, TELNET COMMAND STRUCTURE; NIST SP 800-53 Rev. 5, MA-4(6) and IA-5(1)
 """

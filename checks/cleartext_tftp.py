@@ -9,7 +9,7 @@ Unknown when
 Reach
     ask: one datagram, half a second; the reply may come from any port of the device and is never acknowledged.
 Why it matters
-    Whoever knows a name reads, and often writes, files without a password and without encryption.
+    Anyone who knows a name reads, and often writes, files without a password and without encryption.
 Sources
     RFC 1350, sections 4, 5 and 7; NIST SP 800-53 Rev. 5, CM-7 and SC-8
 """

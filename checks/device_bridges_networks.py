@@ -74,7 +74,7 @@ CHECK = Check(
     document=__doc__,
     reads=(SnmpAnswer, SnmpEngine, SnmpObjects),
     judge=judge,
-    # Forwarding is a way for packets; a second leg alone is a way for whoever has taken the device.
+    # Forwarding is a way for packets; a second leg alone is a way for an attacker who has taken the device.
     vectors={
         "forwarding": "AV:A/AC:M/Au:N/C:P/I:P/A:N/PL:A/EM:A",
         "interfaces": "AV:A/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:P",

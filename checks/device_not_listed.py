@@ -9,7 +9,7 @@ Unknown when
 Reach
     none: inventory and scan are compared, nothing is asked.
 Why it matters
-    Nobody looks after a device that nobody has listed.
+    A device that is not in the inventory is not looked after.
 Sources
     NIST SP 800-53 Rev. 5, CM-8 and CM-8(3)
 """

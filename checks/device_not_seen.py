@@ -1,7 +1,7 @@
 """A device of the inventory was not met.
 
 Fails when
-    The scan looked for it at every address that the inventory names and nobody answered, every port refused, or another
+    The scan looked for it at every address that the inventory names and there was no answer, every port refused, or another
     device answered there.
 Passes when
     The device was met, at whichever of its addresses or, by its serial, at another.

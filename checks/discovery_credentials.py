@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: at most thirteen datagrams to UDP 5353, half a second each; the most telling six service types.
 Why it matters
-    Whoever shares the network reads how to sign in, without having to ask for it twice.
+    Anyone who shares the network reads how to sign in, without having to ask for it twice.
 Sources
     IANA Service Name and Transport Protocol Port Number Registry, notes on ftp, http, ssh and telnet (u and p); common
     practice for the other keys, no source; RFC 6763, sections 6 and 9; NIST SP 800-53 Rev. 5, IA-5

@@ -15,7 +15,7 @@ Reach
     for each device.
 Why it matters
     A responder tells everybody on the link who and where it is. Devices that ask by LLMNR themselves (queriers) can be lied to
-    by whoever answers first; that is another setting, and this check does not see it.
+    by the first who answers; that is another setting, and this check does not see it.
 Sources
     RFC 4795, sections 2.4 and 5.3; NIST SP 800-53 Rev. 5, CM-7 and SC-7
 """

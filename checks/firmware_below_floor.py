@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: what SNMP, the print service and the web server say of themselves anyway.
 Why it matters
-    Flaws that the maker has mended stay open, and those who use them read the release notes too.
+    Flaws that the maker has fixed stay open, and those who use them read the release notes too.
 Sources
     NIST SP 800-53 Rev. 5, SI-2; NIST SP 800-40 Rev. 4
 """

@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: one sign-in on each FTP port, the only one that is ever made; QUIT at once, nothing is listed or fetched.
 Why it matters
-    Whoever reaches the device can leave files to be printed or installed, and on many models read scans and settings.
+    Anyone who reaches the device can leave files to be printed or installed, and on many models read scans and settings.
 Sources
     RFC 1635; RFC 959, section 5.4; NIST SP 800-53 Rev. 5, AC-14
 """

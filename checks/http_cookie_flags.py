@@ -11,7 +11,7 @@ Reach
 Why it matters
     Without Secure the cookie goes out in clear at one wrong link; without HttpOnly a script in a page can read it.
 Sources
-    RFC 6265, sections 4.1.2.5, 4.1.2.6 and 8.3; what looks like a session: common practice, no source
+    RFC 6265, sections 4.1.2.5, 4.1.2.6 and 8.3; what looks like a session: common practice (no published requirement)
 """
 
 from __future__ import annotations

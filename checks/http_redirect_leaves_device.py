@@ -4,13 +4,13 @@ Fails when
     A redirect names a host that is no known name or address of the device (inventory, target, sysName, certificate), names
     no web address at all, or leads to plain HTTP, from https or from plain HTTP.
 Passes when
-    It leads to the device itself, over https. What stands before an @ in the address is no host.
+    It leads to the device itself, over https. The part before an @ in the address is no host.
 Unknown when
     The redirect names no place, or one that cannot be read. A name where no name of the device is known: informational.
 Reach
     ask: the pages that are asked for anyway; redirects are read and never followed.
 Why it matters
-    Whoever owns the other host receives the administrator's password, and one more step in clear can be bent to anywhere.
+    The owner of the other host receives the administrator's password, and one more step in clear can be bent to anywhere.
 Sources
     RFC 9110, sections 10.2.2 and 15.4; RFC 3986, section 3.2; RFC 9325, section 3.2
 """

@@ -9,7 +9,7 @@ Unknown when
 Reach
     ask: the pages that are asked for anyway; they are asked for by address.
 Why it matters
-    Somebody on the path can keep a browser on plain HTTP, and nobody sees the difference.
+    Somebody on the path can keep a browser on plain HTTP, and the user does not see the difference.
 Sources
     RFC 6797, sections 6.1, 7.2 and 8.1; RFC 9325, section 3.2
 """

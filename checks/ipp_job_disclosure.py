@@ -5,7 +5,7 @@ Fails when
 Passes when
     It is refused.
 Unknown when
-    No job is listed, or one without names, which does not show what the next one holds; or no IPP came back on its port.
+    No job is listed, or one without names, which does not show what the next one holds; or no IPP answer on its port.
 Reach
     ask: one Get-Jobs for waiting and one for finished jobs, limited to one job; only counts are kept.
 Why it matters
@@ -25,7 +25,7 @@ from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, TcpPort, TlsPort
 from hardenprobe.model import Observation
 from hardenprobe.remediation.web import JOB_PRIVACY
 
-EXPECTED = "nobody learns names of jobs or users without signing in"
+EXPECTED = "names of jobs or users are not shown without signing in"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:

@@ -4,13 +4,13 @@ Fails when
     An address of the device's own stands, at the same position, beside none or requesting-user-name, or another word that
     the baseline does not take for authentication.
 Passes when
-    Every address of its own stands beside authentication. Addresses of other hosts are not judged.
+    Every address of its own is paired with authentication. Addresses of other hosts are not judged.
 Unknown when
-    The attributes cannot be paired by position, or no IPP came back on its port.
+    The attributes cannot be paired by position, or no IPP answer on its port.
 Reach
     ask: the attributes that are asked for anyway.
 Why it matters
-    Nobody can say who printed, and whoever reaches the port can use up paper and spool; requesting-user-name is only a claim.
+    It is not known who printed, and anyone who reaches the port can use up paper and spool; requesting-user-name is only a claim.
 Sources
     RFC 8011, sections 5.4.2 and 9.3; NIST SP 800-53 Rev. 5, AC-14 and IA-2
 """

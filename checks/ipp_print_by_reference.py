@@ -5,7 +5,7 @@ Fails when
 Passes when
     It holds neither.
 Unknown when
-    No operations are told, or no IPP came back on its port.
+    No operations are told, or no IPP answer on its port.
 Reach
     ask: the attributes that are asked for anyway; nothing is printed.
 Why it matters

@@ -5,11 +5,11 @@ Fails when
 Passes when
     Some port serves pages over TLS, or nothing serves administration in clear.
 Unknown when
-    A port closed or fell silent at a TLS hello, or no HTTP came back over TLS, so that the alternative may be there.
+    A port closed or fell silent at a TLS hello, or no HTTP answer over TLS, so that the alternative may be there.
 Reach
     ask: what the other checks ask anyway.
 Why it matters
-    No setting mends it: every administrator's password crosses the network readable until the device is isolated or replaced.
+    No setting fixes it: every administrator's password crosses the network readable until the device is isolated or replaced.
 Sources
     NIST SP 800-53 Rev. 5, MA-4(6) and SC-8(1); RFC 9325, section 3.2
 """

@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: one more connection to TCP 5900, the version answered, the list read; nothing is chosen, so no session begins.
 Why it matters
-    Whoever reaches the port sees the panel, and often works it, as if standing before the device.
+    Anyone who reaches the port sees the panel, and often works it, as at the device.
 Sources
     RFC 6143, sections 7.1.1, 7.1.2 and 7.2.1; NIST SP 800-53 Rev. 5, AC-3 and MA-4
 """

@@ -11,9 +11,9 @@ Reach
     ask: one GET for the capabilities on each web port, below the root that the device's DNS-SD record names (key rs) and
     at the baseline's paths; a scan is never begun.
 Why it matters
-    A scan service that asks nobody who they are may let them scan what was left on the glass, unseen at the panel.
+    A scan service without authentication may let anyone scan what was left on the glass, unseen at the panel.
 Sources
-    NIST SP 800-53 Rev. 5, AC-3, AC-14 and CM-7; RFC 9110, section 15.5.2; the path: common practice, no source
+    NIST SP 800-53 Rev. 5, AC-3, AC-14 and CM-7; RFC 9110, section 15.5.2; the path: common practice (no published requirement)
 """
 
 from __future__ import annotations

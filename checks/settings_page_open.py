@@ -5,13 +5,13 @@ Fails when
 Passes when
     It is answered with 401, 403 or a sign-in form without the marker, or redirects to https, where it is asked again.
 Unknown when
-    The marker is absent or stands beside a password field; a path that cannot exist shows the same marker or form; the
+    The marker is absent or beside a password field; a path that cannot exist shows the same marker or form; the
     baseline lists no page; or no HTTP comes back.
 Reach
     ask: one GET for each page that the baseline declares safe, and one for a random path on a web port that shows a marker
     or a form; nothing that they lead to.
 Why it matters
-    Whoever reaches the device reads its settings, and on many models changes them, without a password.
+    Anyone who reaches the device reads its settings, and on many models changes them, without a password.
 Sources
     NIST SP 800-53 Rev. 5, AC-3, AC-14 and IA-2; RFC 9110, section 15.5.2
 """
@@ -54,7 +54,7 @@ def _one(page: Observation[SettingsPageAnswer], over_tls: bool, control: Control
     if facts.status is None:
         return no_http(page, EXPECTED)
     if facts.marker_found and facts.password_field:
-        return untold(page, "the marker stands beside a password field: settings or a sign-in form", EXPECTED)
+        return untold(page, "the marker is beside a password field: settings or a sign-in form", EXPECTED)
     if facts.marker_found and control and facts.marker in control.markers:
         return untold(page, "a path that cannot exist shows the marker as well", EXPECTED)
     if facts.marker_found and 200 <= facts.status < 300:

@@ -4,15 +4,15 @@ Fails when
     One GetBulk of the system group with ten repetitions, under a default community, is answered with more payload bytes
     than the baseline's factor times those of the question.
 Passes when
-    Never. An answer at or below the factor is informational: whoever attacks may ask for more repetitions than ten.
+    Never. An answer at or below the factor is informational: an attacker may ask for more repetitions than ten.
 Unknown when
     Version 2c does not answer a default community, or the answer was lost or cannot be read.
 Reach
     strain: one GetBulk, sent once.
 Why it matters
-    Whoever forges the sender's address lets the device flood a third party, with a factor of their own choosing.
+    An attacker who forges the sender's address lets the device flood a third party, with a factor of their own choosing.
 Sources
-    RFC 3416, section 4.2.3; RFC 8085, section 6; the factor: common practice, no source; NIST SP 800-53 Rev. 5, SC-5
+    RFC 3416, section 4.2.3; RFC 8085, section 6; the factor: common practice (no published requirement); NIST SP 800-53 Rev. 5, SC-5
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ Unknown when
 Reach
     ask: one read of the system group a version and community, sent twice at most.
 Why it matters
-    The community travels readable in every message, and whoever reads it is let in.
+    The community travels readable in every message, and anyone who reads it can use it.
 Sources
     RFC 3410, section 8; RFC 1157, section 4.1; RFC 3418; NIST SP 800-53 Rev. 5, IA-5 and SC-8
 """

@@ -13,7 +13,7 @@ Reach
 Why it matters
     Everybody knows the default: names, addresses, jobs, counters and often settings are open to the whole network.
 Sources
-    RFC 1157, section 4.1; RFC 3584, section 5; common practice for the list of defaults, no source; NIST SP 800-53
+    RFC 1157, section 4.1; RFC 3584, section 5; common practice (no published requirement) for the list of defaults; NIST SP 800-53
     Rev. 5, IA-5
 """
 

@@ -11,7 +11,7 @@ Reach
     alter: sysContact is read, the very octets are written back, and it is read again at once; both are logged. It may
     write the device's flash, count as a change and raise traps. Only a scope that grants alter lets it run.
 Why it matters
-    Whoever may write can send print jobs elsewhere, open closed services, or reset the device, without a password of their
+    Anyone who may write can send print jobs elsewhere, open closed services, or reset the device, without a password of their
     own.
 Sources
     RFC 3416, sections 3 and 4.2.5; RFC 3413, section 3.2; RFC 1157, section 4.1.5; RFC 3418, sysContact; NIST SP 800-53 Rev. 5, AC-3 and AC-6

@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: GetNext over a few columns, at most twelve rows. The texts are not kept: only their number and their shape.
 Why it matters
-    Names, telephone numbers and who printed when help whoever wants to talk their way in, and are personal data.
+    Names, telephone numbers and who printed when help social engineering, and are personal data.
 Sources
     RFC 3418, sysContact; RFC 3805, prtGeneralCurrentOperator and prtGeneralServicePerson; RFC 2707, jmJobOwner; NIST SP
     800-53 Rev. 5, AC-3 and SI-12(1)

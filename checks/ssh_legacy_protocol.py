@@ -5,7 +5,7 @@ Fails when
 Passes when
     It offers protocol 2.0 only. What the software version or comments say does not matter.
 Unknown when
-    It names a version that is neither, or another on another connection, or a port on which SSH is expected accepts and says nothing.
+    It names a version that is neither, or another on another connection, or a port on which SSH is expected is open and sends nothing.
 Reach
     look: the greeting is read, nothing is sent.
 Why it matters

@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: one key exchange for each key type; devices are compared, not asked again.
 Why it matters
-    Whoever opens one device, or its firmware, can stand in for all of them.
+    An attacker who opens one device, or its firmware, can pass as all of them.
 Sources
     RFC 4253 section 8; RFC 4251 section 4.1, which permits one key for several hosts; that each device has its own: NIST SP
     800-53 Rev. 5, SC-12, and common practice (no published requirement)

@@ -6,11 +6,11 @@ Passes when
     No such key is offered. ssh-rsa beside rsa-sha2-256 or rsa-sha2-512 is the same key kept for old clients.
 Unknown when
     The server's list or its RSA key did not come, or the port closes or is silent. A server whose key exchange methods
-    are all post-quantum hybrids shows its key to nobody who lacks them, as this scan does.
+    are all post-quantum hybrids shows its key to no client without them, such as this scan.
 Reach
-    ask: one connection for the list and one key exchange for each key type; nobody signs in.
+    ask: one connection for the list and one key exchange for each key type; there is no sign-in.
 Why it matters
-    Who can forge the host key stands between administrator and device and reads the password.
+    An attacker who can forge the host key gets between administrator and device and reads the password.
 Sources
     RFC 8332 sections 3 and 5.2; RFC 4253 section 6.6; NIST SP 800-57 Part 1 Rev. 5, table 2
 """

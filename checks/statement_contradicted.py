@@ -9,7 +9,7 @@ Unknown when
 Reach
     none: what people state and what other probes saw are compared, nothing more is asked.
 Why it matters
-    Whoever believes a wrong statement stops looking; the exposure itself is a finding of its own check.
+    A wrong attestation stops people from looking; the exposure itself is a finding of its own check.
 Sources
     NIST SP 800-53 Rev. 5, CA-2 and CA-7; NIST SP 800-53A Rev. 5, assessment methods examine, interview, test
 """
@@ -46,7 +46,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for claim in claims:
         yield from _one(claim, list(BEARING[claim.facts.control](seen)))
     if not claims:
-        yield inapplicable("nobody states anything of this device that the network could show", EXPECTED)
+        yield inapplicable("no attestation of this device can be tested over the network", EXPECTED)
 
 
 def _one(claim: Observation[StatementMade], bearing: list[tuple[Observation[Any], str]]) -> Iterator[Outcome]:
@@ -75,7 +75,7 @@ CHECK = Check(
     reads=(StatementMade, TcpPort, TelnetGreeting, FtpSession, TftpAnswer, SnmpAnswer, HttpAnswer, SettingsPageAnswer, IppJobs,
            RfbSecurity),
     judge=judge,
-    # The exposure has a score of its own; this one is that nobody looks any more.
+    # The exposure has a score of its own; this one is that the control is no longer checked.
     vectors={"": "AV:L/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
     remedy=STATEMENT_RENEWED,
     controls=("CA-2", "CA-7"),

@@ -9,7 +9,7 @@ Unknown when
 Reach
     ask: the same hellos as for tls-weak-cipher.
 Why it matters
-    Whoever recorded the traffic can read all of it on the day the device's key is taken, from a returned device for one.
+    Anyone who recorded the traffic can read all of it on the day the device's key is taken, from a returned device for one.
 Sources
     RFC 9325 section 4.1; RFC 10015 sections 2 and 4; NIST SP 800-52 Rev. 2 appendix D
 """

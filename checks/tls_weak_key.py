@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: the certificate is read from the hellos for the versions.
 Why it matters
-    A short key can be computed from the certificate; whoever has it is the device.
+    A short key can be computed from the certificate; anyone who has it can pass as the device.
 Sources
     RFC 9325 section 4.5; NIST SP 800-57 Part 1 Rev. 5, table 2; NIST SP 800-131A Rev. 2
 """

@@ -54,7 +54,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             yield fail(walk, text, expected, value=bits, subject=what, vector=vector, rule_set=rules.rule_set)
         still_open = open_versions(port.facts, walk.facts)
         curves_open = [v for v, done in walk.facts.small_curves_asked.items() if not done and v != "TLS 1.3"]
-        # One old version stands for all: a server has one list of curves.
+        # One old version represents all: a server has one list of curves.
         asked = [v for v, done in walk.facts.small_curves_asked.items() if done]
         if still_open:
             text = f"the suites of {', '.join(still_open)} are not all known"

@@ -60,7 +60,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             text = (
                 f"signed with {', '.join(sorted(set(hashes)))}"
                 if hashes
-                else "self-signed: nobody relies on a signature"
+                else "self-signed: no one relies on the signature"
             )
             yield passed(at, text, EXPECTED, value=hashes, subject=subject, rule_set=rules.rule_set)
 

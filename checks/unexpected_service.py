@@ -9,7 +9,7 @@ Unknown when
 Reach
     look: one connection a port; the result names the ports looked at.
 Why it matters
-    A service that nobody needs is one more way in, and nobody watches it.
+    A service that is not needed is one more way in, and is not monitored.
 Sources
     NIST SP 800-53 Rev. 5, CM-7 and CM-7(1)
 """
