@@ -48,11 +48,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
         elif serving is not None:
             how = "closes on us or says 403" if says_no(service, by_family[4]) else "refuses or is silent"
-            yield fail(serving, f"TCP {port} {how} over IPv4 and serves over IPv6", EXPECTED, value=port)
+            yield fail(serving, f"{port}/tcp {how} over IPv4 and serves over IPv6", EXPECTED, value=port)
         elif shut(service, by_family[6]):
-            yield passed(by_family[6][-1], f"TCP {port} serves us over neither family", EXPECTED, value=port)
+            yield passed(by_family[6][-1], f"{port}/tcp serves us over neither family", EXPECTED, value=port)
         else:
-            yield untold(by_family[6][-1], f"TCP {port} is not telling over IPv6", EXPECTED)
+            yield untold(by_family[6][-1], f"{port}/tcp is not telling over IPv6", EXPECTED)
     if not told:
         nothing = Said(text="no port that is refused over IPv4 was looked at over IPv6")
         yield Outcome(word=Word.NOTAPPLICABLE, observed=nothing, expected=Said(text=EXPECTED))

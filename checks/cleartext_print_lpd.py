@@ -1,7 +1,7 @@
 """The line printer daemon's port accepts.
 
 Fails when
-    TCP 515 accepts. Accepting is enough: nothing may be said to a port whose lines are commands.
+    515/tcp is open. An open port is enough: no data may be sent to a port whose lines are commands.
 Passes when
     Every such port refuses, greets in another protocol, or is twice silent while another port answers.
 Unknown when

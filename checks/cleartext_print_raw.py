@@ -1,7 +1,7 @@
 """A raw print port accepts.
 
 Fails when
-    TCP 9100 accepts, or one of 9101 to 9107. Accepting is enough: the protocol has no greeting and nothing is said to it.
+    9100/tcp is open, or one of 9101/tcp to 9107/tcp. An open port is enough: the protocol has no greeting and nothing is said to it.
 Passes when
     Every raw print port refuses, or is twice silent while another port answers.
 Unknown when

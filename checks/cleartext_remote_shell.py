@@ -1,7 +1,7 @@
 """A remote shell port accepts.
 
 Fails when
-    TCP 512, 513 or 514 accepts. The client would speak first, so the protocol is not confirmed. 513 and 514 are asked from
+    512/tcp, 513/tcp or 514/tcp is open. The client would speak first, so the protocol is not confirmed. 513 and 514 are asked from
     a port below 1024 where the scan may use one; else accepting and closing at once counts, since their daemons do so.
 Passes when
     Every such port refuses, greets in another protocol, or is twice silent while another port answers.

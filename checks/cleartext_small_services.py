@@ -1,7 +1,7 @@
 """An old small service accepts.
 
 Fails when
-    TCP 7, 9, 13, 19, 37 or 79 accepts: echo, discard, daytime, chargen, time or finger.
+    7/tcp, 9/tcp, 13/tcp, 19/tcp, 37/tcp or 79/tcp is open: echo, discard, daytime, chargen, time or finger.
 Passes when
     Every such port refuses, greets in another protocol, or is twice silent while another port answers.
 Unknown when

@@ -1,7 +1,7 @@
 """The device answers TFTP.
 
 Fails when
-    A read request for a random name to UDP 69 gets any TFTP reply; an error is one.
+    A read request for a random name to 69/udp gets any TFTP reply; an error is one.
 Passes when
     The port is unreachable, or it is silent from here and answers another vantage point.
 Unknown when

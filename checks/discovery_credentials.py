@@ -8,7 +8,7 @@ Passes when
 Unknown when
     Multicast DNS is silent, or it answers and no record came. It is not applicable where its port is unreachable.
 Reach
-    ask: at most thirteen datagrams to UDP 5353, half a second each; the most telling six service types.
+    ask: at most thirteen datagrams to 5353/udp, half a second each; the most telling six service types.
 Why it matters
     Anyone who shares the network reads how to sign in, without having to ask for it twice.
 Sources

@@ -1,7 +1,7 @@
 """The device answers NetBIOS name queries.
 
 Fails when
-    A node status request to UDP 137 gets a node status response.
+    A node status request to 137/udp gets a node status response.
 Passes when
     The port is unreachable, or it is silent from here and answers another vantage point.
 Unknown when

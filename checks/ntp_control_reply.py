@@ -1,7 +1,7 @@
 """The time service answers control queries.
 
 Fails when
-    A mode 6 (control) or mode 7 (private) query to UDP 123 gets a reply, an error among them.
+    A mode 6 (control) or mode 7 (private) query to 123/udp gets a reply, an error among them.
 Passes when
     The port is unreachable, or it is silent from here and answers another vantage point.
 Unknown when

@@ -8,7 +8,7 @@ Unknown when
     It turns us away before it offers anything, greets on a port that may not be spoken to, or a port accepts and its
     protocol is not recognised.
 Reach
-    ask: one more connection to TCP 5900, the version answered, the list read; nothing is chosen, so no session begins.
+    ask: one more connection to 5900/tcp, the version answered, the list read; nothing is chosen, so no session begins.
 Why it matters
     Anyone who reaches the port sees the panel, and often works it, as at the device.
 Sources

@@ -1,12 +1,12 @@
 """An SMB server agrees on version 1.
 
 Fails when
-    A negotiation on TCP 445 that offers NT LM 0.12 alone is agreed to.
+    A negotiation on 445/tcp that offers NT LM 0.12 alone is agreed to.
 Passes when
     The server answers and takes none of it, or closes at it and has answered a negotiation of version 2 or 3; or the
     ports refuse.
 Unknown when
-    The server is silent, answers with something else, or closes at both; TCP 139 accepts and 445 does not; or nothing of
+    The server is silent, answers with something else, or closes at both; 139/tcp is open and 445/tcp is not; or nothing of
     the device answers.
 Reach
     ask: one connection for each of two negotiations; no session follows.

@@ -1,12 +1,12 @@
 """An SMB server does not require signing.
 
 Fails when
-    A negotiation on TCP 445 is agreed to and the server's security mode does not require signing; each version that is
+    A negotiation on 445/tcp is agreed to and the server's security mode does not require signing; each version that is
     agreed to is a subject. Signing that is enabled is not required.
 Passes when
     Every version that is agreed to requires it.
 Unknown when
-    TCP 445 accepts and no version is agreed to, or it is silent. Without SMB it is not applicable.
+    445/tcp is open and no version is agreed to, or it is silent. Without SMB it is not applicable.
 Reach
     ask: one connection for each of two negotiations; no session follows.
 Why it matters

@@ -1,7 +1,7 @@
 """A small service answers datagrams.
 
 Fails when
-    UDP 7, 13, 17 or 19 answers a short datagram: echo, daytime, quote of the day or chargen; each is a subject of its own.
+    7/udp, 13/udp, 17/udp or 19/udp answers a short datagram: echo, daytime, quote of the day or chargen; each is a subject of its own.
 Passes when
     The ports are unreachable, or silent from here while they answer another vantage point.
 Unknown when

@@ -186,8 +186,8 @@ def _by_state(looked: Iterable[Observation[TcpPort]]) -> dict[State, list[Observ
 
 
 def _ports(looked: Iterable[Observation[TcpPort]]) -> str:
-    """Name the ports: "TCP 21, 23"; long lists are counted."""
+    """Name the ports: "21/tcp, 23/tcp"; long lists are counted."""
     numbers = sorted({o.endpoint.port for o in looked if o.endpoint})
     if len(numbers) > 8:
         return f"{len(numbers)} TCP ports ({numbers[0]} to {numbers[-1]})"
-    return "TCP " + ", ".join(map(str, numbers))
+    return ", ".join(f"{number}/tcp" for number in numbers)

@@ -119,7 +119,7 @@ def _cost(plan: Plan) -> Iterator[tuple[str, str]]:
         rounds * timing.seconds,
         (timing.connections + timing.datagrams) * visits / timing.connections_per_second,
     )
-    yield "", f"{slowest / 3600:,.1f} hours, if every device used up its time and its ceilings"
+    yield "", f"{slowest / 3600:,.1f} hours, if every device used up its time and its limits"
     yield "gently", f"one connection at a time to a device, {timing.pause:g} seconds between two"
 
 

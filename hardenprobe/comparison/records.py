@@ -120,7 +120,7 @@ class Drift:
 
     Attributes:
         what: Such as "port", "certificate", "firmware", "address".
-        where: Such as "TCP 443"; "" for the device as a whole.
+        where: Such as "443/tcp"; "" for the device as a whole.
         before, after: Device text; None for what was not there.
     """
 

@@ -145,8 +145,8 @@ class SmbNegotiation:
         answered: An SMB message came back.
         dialect: What was agreed on, None where nothing was.
         signing_required: From the security mode, None where nothing was agreed on.
-        session: On TCP 139, the answer to the request for a session that goes before it: "positive" or "negative"; None
-            where none came, and on TCP 445.
+        session: On 139/tcp, the answer to the request for a session that goes before it: "positive" or "negative"; None
+            where none came, and on 445/tcp.
         fault: Why there is no answer ("closed", "silent", or what could not be read).
     """
 

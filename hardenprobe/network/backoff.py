@@ -54,13 +54,13 @@ class Easing:
     def accepted(self, address: str, port: int, sock: socket.socket) -> None:
         """Note that a connection was made."""
         if (address, port) in self._accepted and _asked_twice(sock):
-            self.signs.append(f"TCP {port} of {address} took a connection only when it was asked again")
+            self.signs.append(f"{port}/tcp of {address} took a connection only when it was asked again")
         self._accepted.add((address, port))
 
     def unreachable(self, address: str, port: int, state: str) -> None:
         """Note that a connection was not made."""
         if (address, port) in self._accepted:
-            self.signs.append(f"TCP {port} of {address} accepted, and then was {state}")
+            self.signs.append(f"{port}/tcp of {address} accepted, and then was {state}")
 
 
 def _asked_twice(sock: socket.socket) -> bool:

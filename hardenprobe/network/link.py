@@ -196,7 +196,7 @@ class DeviceLink:
             recorder.socket = account(sock, there, outcome, time.monotonic() - recorder.began)
             self._failed.append((port, recorder))
             sock.close()
-            return Unreachable(f"{self.address} TCP {port}{says}", state)
+            return Unreachable(f"{self.address} {port}/tcp{says}", state)
 
         try:
             with audit_hook.granted(sock, self.address, real, self.source):
@@ -491,7 +491,7 @@ class Stream:
         """
         if not self.line.speaks(self.port, protocol):
             raise MayNotSpeak(
-                f"TCP {self.port} of {self.line.address} is not on the may-speak list for {protocol}",
+                f"{self.port}/tcp of {self.line.address} is not on the may-speak list for {protocol}",
                 self.line.address,
             )
         self.recorder.note("sent", data)
@@ -510,7 +510,7 @@ class Stream:
         """
         if not self.line.speaks(self.port, "tls"):
             raise MayNotSpeak(
-                f"TCP {self.port} of {self.line.address} is not on the may-speak list for tls",
+                f"{self.port}/tcp of {self.line.address} is not on the may-speak list for tls",
                 self.line.address,
             )
         layer = TlsLayer(self, context, server_name)
@@ -521,7 +521,7 @@ class Stream:
     async def raw_receive(self, limit: int, wait: float | None) -> bytes:
         """The socket itself, below TLS; counted, not recorded."""
         if self._sock is None:
-            raise Unreachable(f"{self.line.address} TCP {self.port} is closed", "closed")
+            raise Unreachable(f"{self.line.address} {self.port}/tcp is closed", "closed")
         self.line._still_allowed()
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
@@ -529,23 +529,23 @@ class Stream:
         try:
             data = await receive(self._sock, limit, self.line.timing.reply if wait is None else wait)
         except TimeoutError:
-            raise Unreachable(f"{self.line.address} TCP {self.port} says nothing", "silent") from None
+            raise Unreachable(f"{self.line.address} {self.port}/tcp says nothing", "silent") from None
         except OSError as exc:
-            raise Unreachable(f"{self.line.address} TCP {self.port}: {exc.strerror}", "closed") from None
+            raise Unreachable(f"{self.line.address} {self.port}/tcp: {exc.strerror}", "closed") from None
         self.line._spend(Cost(bytes_received=len(data)))
         return data
 
     async def raw_send(self, data: bytes) -> None:
         if self._sock is None:
-            raise Unreachable(f"{self.line.address} TCP {self.port} is closed", "closed")
+            raise Unreachable(f"{self.line.address} {self.port}/tcp is closed", "closed")
         self.line._still_allowed()
         try:
             async with asyncio.timeout(self.line.timing.reply):
                 await asyncio.get_running_loop().sock_sendall(self._sock, data)
         except TimeoutError:
-            raise Unreachable(f"{self.line.address} TCP {self.port} takes nothing", "silent") from None
+            raise Unreachable(f"{self.line.address} {self.port}/tcp takes nothing", "silent") from None
         except OSError as exc:
-            raise Unreachable(f"{self.line.address} TCP {self.port}: {exc.strerror}", "closed") from None
+            raise Unreachable(f"{self.line.address} {self.port}/tcp: {exc.strerror}", "closed") from None
         self.line._spend(Cost(bytes_sent=len(data)))
 
 

@@ -79,7 +79,7 @@ def hold_probe(found: object) -> Probe:
             raise ContractBroken(f"probe {found.name} speaks {word} on {port}, which is no port")
         if port in NEVER_SPEAK:
             raise ContractBroken(
-                f"probe {found.name} wants to speak on TCP {port}: a device prints what it hears there"
+                f"probe {found.name} wants to speak on {port}/tcp: a device prints what it hears there"
             )
     return found
 

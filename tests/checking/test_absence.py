@@ -58,7 +58,8 @@ def test_off_tcp(observations: list[Any], options: dict[str, Any], word: Word, r
 
 def test_off_tcp_names_the_ports_and_the_vantage_point() -> None:
     assert (
-        off_tcp(seen_device(RESET, tcp_port(23, State.REFUSING)), "off").observed.text == "off on TCP 21, 23"
+        off_tcp(seen_device(RESET, tcp_port(23, State.REFUSING)), "off").observed.text
+        == "off on 21/tcp, 23/tcp"
     )
     assert "from vantage point office only" in off_tcp(seen_device(SILENT, RESET), "off").observed.text
     many = seen_device(*(tcp_port(p, State.REFUSING) for p in range(1, 11)))

@@ -37,7 +37,7 @@ def test_a_port_of_sessions_or_web_services_is_known_for_what_it_is() -> None:
         pytest.param([telnet(NEGOTIATES)], Word.FAIL, None, "negotiates", id="RFC 854 negotiation"),
         pytest.param([telnet(PROMPTS)], Word.FAIL, None, "prompts 'login:'", id="a login prompt"),
         pytest.param([telnet(PROMPTS, 2323)], Word.FAIL, None, "prompts", id="a telnet server on 2323"),
-        pytest.param([tcp_port(23, State.REFUSING)], Word.PASS, None, "off on TCP 23", id="reset"),
+        pytest.param([tcp_port(23, State.REFUSING)], Word.PASS, None, "off on 23/tcp", id="reset"),
         pytest.param(
             [tcp_port(23), at(23, HTTP, protocol="http")], Word.PASS, None, "not on", id="a web server on 23"
         ),

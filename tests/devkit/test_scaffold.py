@@ -191,7 +191,7 @@ def test_it_can_be_installed_and_its_check_probe_and_service_are_found(tmp_path:
 @pytest.mark.parametrize(
     ("device", "status", "says"),
     [
-        (["--device", "lab:T-0001"], 1, "fail, TCP 113"),
+        (["--device", "lab:T-0001"], 1, "fail, 113/tcp"),
         (["--device", "lab:T-0003"], 0, "not recognised"),
         (["--device", "lab:T-00001"], 2, "did you mean"),
         (["--device", "T-0001"], 2, "write lab:"),

@@ -49,7 +49,7 @@ def encode_session_request() -> bytes:
 async def negotiate(
     line: DeviceLink, asked: str, message: bytes, decode: Decode, port: int = PORT
 ) -> Observation[SmbNegotiation]:
-    """Send one negotiation and read its answer; on TCP 139 a request for a session goes before it."""
+    """Send one negotiation and read its answer; on 139/tcp a request for a session goes before it."""
     facts = SmbNegotiation(asked=asked, answered=False)
     async with await line.connect(port) as stream:
         try:

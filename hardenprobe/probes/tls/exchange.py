@@ -181,7 +181,7 @@ class Talker:
     async def _connected(self, exchange: Callable[[Stream], Awaitable[Reply]], offered: int) -> Reply:
         if self.limit is not None and self.connections >= self.limit:
             raise CeilingReached(
-                f"TCP {self.port} has been asked for TLS {self.limit} times, which is enough"
+                f"{self.port}/tcp has been asked for TLS {self.limit} times, which is enough"
             )
         self.connections += 1
         try:

@@ -204,7 +204,7 @@ async def _child(
     """Start a child, give it the relay's port and the questions; return its answers, and what went wrong."""
     if not relay.line.speaks(relay.port, relay.word):
         raise ScopeRefused(
-            f"TCP {relay.port} of {relay.line.address} is not on the may-speak list for {relay.word}",
+            f"{relay.port}/tcp of {relay.line.address} is not on the may-speak list for {relay.word}",
             relay.line.address,
         )
     async with _listening(relay) as local:

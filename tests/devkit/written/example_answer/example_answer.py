@@ -1,7 +1,7 @@
 """A port answers questions of the Identification Protocol.
 
 Fails when
-    TCP 113 answers a question of RFC 1413.
+    113/tcp answers a question of RFC 1413.
 Passes when
     The port is closed, or another protocol was recognised there.
 Unknown when
