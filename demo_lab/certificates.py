@@ -114,8 +114,14 @@ class Authority:
             builder.add_extension(x509.SubjectAlternativeName(_alternatives(device, tls)), critical=False)
             .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
             .add_extension(_usage(authority=False), critical=True)
-            .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         )
+        if tls.purpose != "any":
+            oid = (
+                ExtendedKeyUsageOID.SERVER_AUTH
+                if tls.purpose == "server"
+                else ExtendedKeyUsageOID.CLIENT_AUTH
+            )
+            builder = builder.add_extension(x509.ExtendedKeyUsage([oid]), critical=False)
         if tls.padding:
             more = x509.UnrecognizedExtension(PADDING, bytes(tls.padding))
             builder = builder.add_extension(more, critical=False)

@@ -59,6 +59,7 @@ class Tls:
         key: Name of the key; devices with the same name share it. The asset tag by default. An ec-p256 key always comes
             out the same for the same name, so that it can be pinned; an rsa-2048 key is new at every start.
         names: subjectAltName instead of the device's own names and addresses.
+        purpose: What extKeyUsage allows: server, client, or any, without the extension.
         padding: Bytes of an extension that means nothing.
         more: Certificates that come along and belong to nothing.
     """
@@ -70,6 +71,7 @@ class Tls:
     key_type: Literal["ec-p256", "rsa-2048"] = "ec-p256"
     key: str | None = None
     names: tuple[str, ...] = ()
+    purpose: Literal["server", "client", "any"] = "server"
     padding: int = 0
     more: int = 0
 

@@ -230,6 +230,8 @@ def _tls(device: Virtual, service: Service) -> Iterator[_Found]:
         yield "tls-current-version-missing", *where, None
     if tls.dates in DATES:
         yield "tls-certificate-dates", *where, DATES[tls.dates]
+    if tls.purpose == "client":
+        yield "tls-chain-defects", *where, "not for servers"
     if tls.issuer == "self-signed" and not _pinned(device):
         yield "tls-certificate-untrusted", *where, None
     if (

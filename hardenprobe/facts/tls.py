@@ -30,6 +30,8 @@ class Certificate:
         self_signed: It bears its own signature.
         sha256: Digest of the certificate, hex.
         der: The certificate, base64.
+        authority: basicConstraints says that it is one (RFC 5280 section 4.2.1.9); None where that was not read.
+        purposes: Object ids of extKeyUsage (section 4.2.1.12); None without the extension, which allows any.
     """
 
     subject: str
@@ -46,6 +48,8 @@ class Certificate:
     self_signed: bool
     sha256: str
     der: str
+    authority: bool | None = None
+    purposes: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -43,6 +43,7 @@ def certificate(**changes: Any) -> Certificate:
         self_signed=False,
         sha256="bb" * 32,
         der="MAA=",
+        authority=False,
     )
     return replace(plain, **changes)
 

@@ -290,7 +290,26 @@ def _describe(certificate: x509.Certificate, der: bytes) -> Certificate:
         self_signed=_self_signed(certificate),
         sha256=hashlib.sha256(der).hexdigest(),
         der=base64.b64encode(der).decode("ascii"),
+        authority=_authority(certificate),
+        purposes=_purposes(certificate),
     )
+
+
+def _authority(certificate: x509.Certificate) -> bool | None:
+    try:
+        return certificate.extensions.get_extension_for_class(x509.BasicConstraints).value.ca
+    except x509.ExtensionNotFound:
+        return False
+    except _BROKEN:
+        return None
+
+
+def _purposes(certificate: x509.Certificate) -> tuple[str, ...] | None:
+    try:
+        found = certificate.extensions.get_extension_for_class(x509.ExtendedKeyUsage).value
+    except (x509.ExtensionNotFound, *_BROKEN):
+        return None
+    return tuple(purpose.dotted_string for purpose in found)[:_NAMES_LIMIT]
 
 
 def spki_sha256(certificate: x509.Certificate) -> str:

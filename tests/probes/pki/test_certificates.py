@@ -7,6 +7,7 @@ import subprocess
 from ipaddress import ip_address, ip_network
 from pathlib import Path
 from ssl import DER_cert_to_PEM_cert
+from typing import Any
 
 import pytest
 from cryptography import x509
@@ -222,3 +223,15 @@ def test_anchor_files_are_read_and_wrong_ones_named(folder: Path, tmp_path: Path
     for wrong in (tmp_path / "missing.pem", tmp_path / "empty.pem", tmp_path / "odd.pem"):
         with pytest.raises(FileInvalid, match=wrong.name):
             TrustAnchors.load([wrong], system=False)
+
+
+@pytest.mark.parametrize(
+    ("case", "issuer"),
+    [("good path", True), ("issuer is no authority", False), ("issuer without basicConstraints", False)],
+)
+def test_who_may_issue_is_read(case: str, issuer: bool, cases: Any) -> None:
+    """RFC 5280 section 4.2.1.9."""
+    sent, _ = cases[case]
+    leaf, above, *_ = describe_chain(der(*sent), TrustAnchors(certificates=())).certificates
+    assert (leaf.authority, above.authority) == (False, issuer)
+    assert leaf.purposes is None
