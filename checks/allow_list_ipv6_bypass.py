@@ -2,11 +2,12 @@
 
 Fails when
     At an IPv4 address a port closes at once, says 403, refuses or is silent, and the same port of the same device serves
-    over IPv6.
+    over IPv6 a source of ours that no declared list of the service admits.
 Passes when
-    Both families are treated alike.
+    Both families are treated alike; one result for all ports.
 Unknown when
-    IPv6 gave no telling answer, or a random high port accepts as well.
+    IPv6 gave no telling answer or was not asked, or a random high port accepts as well; or only other vantage points asked
+    over IPv4, some are served there and others not, and no list is declared.
 Reach
     ask: what the other checks ask anyway, at every address of the device.
 Why it matters
@@ -17,12 +18,12 @@ Sources
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
-from hardenprobe.checking.views.access import says_no, serves, service_at, shut
-from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, untold
+from hardenprobe.checking.views.access import admitted, says_no, serves, service_at, shut, silent
+from hardenprobe.facts import AddressAsked, DeclaredAllowList, HttpAnswer, TcpPort
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.remediation.fleet import ALLOW_LIST_IPV6
 
@@ -30,43 +31,79 @@ EXPECTED = "what is refused over IPv4 is refused over IPv6"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """Decide port by port, where both families were looked at."""
-    if len({address.family for address in seen.device.addresses}) < 2:
+    """Decide port by port, where IPv4 turns us away; what IPv4 does to another source counts where none of ours asked."""
+    known = [*seen.asked, *(address.address for address in seen.device.addresses)]
+    if len({":" in address for address in known}) < 2:
         yield inapplicable("the device has addresses of one family alone", EXPECTED)
         return
-    told = False
-    for port, by_family in sorted(_ports(seen).items()):
-        if set(by_family) != {4, 6}:
-            continue
+    alike: list[Observation[Any]] = []
+    quiet: list[Observation[Any]] = []
+    told = 0
+    lists = [one.facts for one in seen.of(DeclaredAllowList)]
+    there = _ports(seen.elsewhere)
+    for port, by_family in sorted(_ports(seen.observations).items()):
         service = service_at("tcp", port)
-        if _serves(service, by_family[4]) is not None:
-            continue
-        serving = _serves(service, by_family[6])
-        told = True
-        if serving is not None and seen.ambiguous:
-            text = "a random high port accepts as well, so accepting proves nothing"
-            yield untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
-        elif serving is not None:
-            how = "closes on us or says 403" if says_no(service, by_family[4]) else "refuses or is silent"
-            yield fail(serving, f"{port}/tcp {how} over IPv4 and serves over IPv6", EXPECTED, value=port)
-        elif shut(service, by_family[6]):
-            yield passed(by_family[6][-1], f"{port}/tcp serves us over neither family", EXPECTED, value=port)
-        else:
-            yield untold(by_family[6][-1], f"{port}/tcp is not telling over IPv6", EXPECTED)
-    if not told:
-        nothing = Said(text="no port that is refused over IPv4 was looked at over IPv6")
-        yield Outcome(word=Word.NOTAPPLICABLE, observed=nothing, expected=Said(text=EXPECTED))
+        fours = by_family.get(4) or there.get(port, {}).get(4, {})
+        turned = [heard for heard in fours.values() if _serves(service, heard) is None]
+        for (address, _), heard in by_family.get(6, {}).items():
+            if not turned or (4 in by_family and len(turned) < len(fours)):
+                continue
+            serving = _serves(service, heard)
+            ours = admitted(lists, service, seen.source_at(address))
+            told += 1
+            if serving is None and (shut(service, heard) or (silent(heard) and seen.answers)):
+                alike.append(heard[-1])
+            elif serving is None:
+                quiet.append(heard[-1])
+            elif seen.ambiguous:
+                text = "a random high port accepts as well, so accepting proves nothing"
+                yield untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
+            elif ours:
+                alike.append(serving)  # the list of a service may well admit our IPv6 address
+            elif len(turned) < len(fours) and ours is None:
+                text = f"{port}/tcp serves us over IPv6, and over IPv4 some of our sources and not others"
+                yield untold(serving, text, EXPECTED)
+            else:
+                how = "closes on us or says 403" if says_no(service, turned[0]) else "refuses or is silent"
+                yield fail(serving, f"{port}/tcp {how} over IPv4 and serves over IPv6", EXPECTED, value=port)
+    if quiet:
+        text = f"{_named(quiet)} not telling over IPv6"
+        yield _whole(Word.UNKNOWN, text, quiet, Reason.INCONCLUSIVE)
+    elif alike and len(alike) == told:
+        reason = Reason.DROPPED if silent(alike) else None
+        yield _whole(Word.PASS, f"{_named(alike)} treated alike over both families", alike, reason)
+    elif not told and any(":" in address for address in seen.unasked):
+        yield _whole(Word.UNKNOWN, "IPv6 was not asked from here", (), Reason.INCONCLUSIVE)
+    elif not told:
+        text = "no port that is refused over IPv4 was looked at over IPv6"
+        yield _whole(Word.NOTAPPLICABLE, text, ())
 
 
-def _ports(seen: Seen) -> dict[int, dict[int, list[Observation[Any]]]]:
-    found: dict[int, dict[int, list[Observation[Any]]]] = {}
-    for one in seen.observations:
+def _whole(word: Word, text: str, heard: Sequence[Observation[Any]], reason: Reason | None = None) -> Outcome:
+    proof = tuple(one.id for one in heard)
+    return Outcome(
+        word=word, observed=Said(text=text), expected=Said(text=EXPECTED), reason=reason, proof=proof
+    )
+
+
+def _named(heard: Iterable[Observation[Any]]) -> str:
+    ports = sorted({one.endpoint.port for one in heard if one.endpoint})
+    return f"{ports[0]}/tcp is" if len(ports) == 1 else f"{len(ports)} TCP ports are"
+
+
+Heard = dict[int, dict[int, dict[tuple[str, str], list[Observation[Any]]]]]
+
+
+def _ports(observations: Iterable[Observation[Any]]) -> Heard:
+    """Port to family to what was heard at each address from each vantage point."""
+    found: Heard = {}
+    for one in observations:
         where = one.endpoint
         if where is None or where.transport != "tcp" or not isinstance(one.facts, TcpPort | HttpAnswer):
             continue
         if not (isinstance(one.facts, TcpPort) and one.facts.control):
-            family = 6 if ":" in where.address else 4
-            found.setdefault(where.port, {}).setdefault(family, []).append(one)
+            family = found.setdefault(where.port, {}).setdefault(6 if ":" in where.address else 4, {})
+            family.setdefault((where.address, one.vantage), []).append(one)
     return found
 
 
@@ -77,7 +114,7 @@ def _serves(service: str, heard: list[Observation[Any]]) -> Observation[Any] | N
 CHECK = Check(
     id="allow-list-ipv6-bypass",
     document=__doc__,
-    reads=(TcpPort, HttpAnswer),
+    reads=(TcpPort, HttpAnswer, DeclaredAllowList, AddressAsked),
     judge=judge,
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:A/EM:A"},
     remedy=ALLOW_LIST_IPV6,

@@ -1,56 +1,53 @@
 """A service does not serve a source that its list admits.
 
 Fails when
-    Our address is on every declared list of a service, and the service turns us away: it closes at once, says 403, refuses
-    while it serves another vantage point, or is silent while something else of the device answers.
+    Our address is on every declared list of a service, and the service turns us away: it closes at once or says 403; or it
+    refuses or is silent, while it serves another source or at another address of the device, or, for silence over TCP,
+    something else of the device answers.
 Passes when
     The service serves us: a page or a demand for credentials, a greeting, a reply, or a connection that stays open.
 Unknown when
-    A translator may change our address on the way, our address is not known, or the service gave no telling answer. SNMP
+    A translator may change our address on the way (never on our own link), our address is not known, or the service gave no telling answer. SNMP
     may be silent because of the community alone.
 Reach
     ask: what the other checks ask anyway, from this vantage point.
 Why it matters
     Users who are not admitted ask for the list to be switched off, and then everyone is admitted.
 Sources
-    NIST SP 800-53 Rev. 5, AC-4 and CM-6; RFC 9110, section 15.5.4
+    NIST SP 800-53 Rev. 5, AC-3 and CP-10; RFC 9110, section 15.5.4
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
-from hardenprobe.checking.views.access import answers, serves, shut, silent
-from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.model import Observation, Reason, Said, Word
+from hardenprobe.checking.views.access import Attempt, attempts, silent
+from hardenprobe.facts import AddressAsked, DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.model import Reason, Said, Word
 from hardenprobe.remediation.fleet import ALLOW_LIST_ADMIT
-from hardenprobe.scope.ports import SERVICES
 
 EXPECTED = "the service serves a source that its list admits"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """Decide service by service, for those whose lists all admit us."""
-    source = seen.vantage.source
+    """Decide service by service and address by address, where a list admits the source that asked there."""
     lists = [one.facts for one in seen.of(DeclaredAllowList) if one.facts.entries]
-    shut = {s for one in lists for s in one.services if source and source not in AddressSet.of(one.entries)}
-    services = dict.fromkeys(s for one in lists for s in one.services if s not in shut)
-    if not services:
+    if not lists:
         yield inapplicable("no list that admits us is declared for a service", EXPECTED)
         return
-    edges = {s: edge_text(lists, s, source or "") for s in services}
-    told = False
-    for service in services if source else ():
-        for transport, port in SERVICES[service]:
-            for heard in answers(seen, service, transport, port):
-                told = True
-                yield _one(seen, service, source or "", edges[service], heard)
-    if not told:
-        unknown = bool(lists) and source is None
+    tried = [
+        one
+        for service in dict.fromkeys(s for a in lists for s in a.services)
+        for one in attempts(seen, service)
+    ]
+    inside = [one for one in tried if one.source and _all_admit(lists, one.service, one.source)]
+    for one in inside:
+        yield _one(seen, one, edge_text(lists, one.service, one.source or ""))
+    if not inside:
+        unknown = any(one.source is None for one in tried)
         text = "our own address is not known" if unknown else "no listed service that admits us was seen"
         yield Outcome(
             word=Word.UNKNOWN if unknown else Word.NOTAPPLICABLE,
@@ -59,32 +56,36 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         )
 
 
-def _one(seen: Seen, service: str, source: str, edge: str, heard: list[Observation[Any]]) -> Outcome:
-    serving = next((one for one in heard if serves(service, one.facts)), None)
+def _all_admit(lists: Iterable[DeclaredAllowList], service: str, source: str) -> bool:
+    return all(source in AddressSet.of(one.entries) for one in lists if service in one.services)
+
+
+def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
+    service, source, serving = one.service, one.source, one.serving
     if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
         text = "a random high port accepts as well, so accepting proves nothing"
         return untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
         return passed(serving, f"{service} serves {source}{edge}", EXPECTED, value=source)
-    telling = ([one for one in heard if not isinstance(one.facts, TcpPort)] or heard)[-1]
-    refused = service != "snmp" and shut(service, heard)
-    dropped = service != "snmp" and silent(heard)
-    if not (refused or dropped):
-        return untold(telling, f"{service} gave no telling answer", EXPECTED)
-    if seen.vantage.translated is not False:
+    if not one.turned or (
+        service == "snmp" and not one.served
+    ):  # which may only dislike the community, or be off
+        if silent(one.heard):
+            text = f"{service} is silent, like the whole device"
+            return untold(one.telling, text, EXPECTED, reason=Reason.SILENT)
+        return untold(one.telling, f"{service} gave no telling answer", EXPECTED)
+    if not seen.unchanged_at(one.address):
         text = f"{service} turns us away, but a translator may change our address {source} on the way"
-        return untold(telling, text, EXPECTED)
-    if dropped and not refused and not seen.answers:
-        return untold(telling, f"{service} is silent, like the whole device", EXPECTED, reason=Reason.SILENT)
-    how = "turns away" if refused else "is silent to"
+        return untold(one.telling, text, EXPECTED)
+    how = "is silent to" if one.dropped else "turns away"
     text = f"{service} {how} {source}, which its list admits{edge}"
-    return fail(telling, text, EXPECTED, value=source)
+    return fail(one.telling, text, EXPECTED, value=source)
 
 
 CHECK = Check(
     id="allow-list-locks-out",
     document=__doc__,
-    reads=(TcpPort, HttpAnswer, SnmpAnswer, SnmpEngine, DeclaredAllowList),
+    reads=(TcpPort, HttpAnswer, SnmpAnswer, SnmpEngine, DeclaredAllowList, AddressAsked),
     judge=judge,
     vectors={"": "AV:N/AC:L/Au:N/C:N/I:N/A:P/PL:ND/EM:P"},
     remedy=ALLOW_LIST_ADMIT,

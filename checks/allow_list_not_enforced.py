@@ -4,10 +4,11 @@ Fails when
     Our address is outside a declared list, and a service that the list is declared for still serves: a page or a demand
     for credentials, a greeting, a reply, or a connection that stays open. A bare TLS handshake does not count.
 Passes when
-    The service closes or says 403, refuses while it serves another vantage point, or is silent while something else of the
-    device answers.
+    The service closes or says 403; or it refuses or is silent, while it serves another source or at another address of the
+    device, or, for silence over TCP, something else of the device answers.
 Unknown when
-    A translator may change our address on the way, our address is not known, or the service could not be asked.
+    A translator may change our address on the way (never on our own link), our address is not known, or the service could
+    not be asked.
 Reach
     ask: what the other checks ask anyway, from this vantage point.
 Why it matters
@@ -18,48 +19,40 @@ Sources
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import Any
 
 from hardenprobe.addresses.edges import edge_text
-from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
-from hardenprobe.checking.views.access import answers, serves, shut, silent
-from hardenprobe.facts import DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.model import Observation, Reason, Said, Word
+from hardenprobe.checking.views.access import Attempt, admitted, attempts, silent
+from hardenprobe.facts import AddressAsked, DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.model import Reason, Said, Word
 from hardenprobe.remediation.general import ALLOW_LIST_ENFORCE
-from hardenprobe.scope.ports import SERVICES
 
 EXPECTED = "the service does not serve a source outside its list"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """Decide service by service, for every list that leaves our address out."""
-    lists = [one for one in seen.of(DeclaredAllowList) if one.facts.entries]  # an empty one admits everyone
-    source = seen.vantage.source
-    relevant = [one for one in lists if source and source not in AddressSet.of(one.facts.entries)]
-    if not relevant:
-        yield _nothing(bool(lists), source)
-        return
-    # Of two lists for one service, a source that either admits is admitted.
-    admitted = {s for one in lists if one not in relevant for s in one.facts.services}
-    services = dict.fromkeys(s for one in relevant for s in one.facts.services if s not in admitted)
-    edges = {s: edge_text((one.facts for one in relevant), s, source or "") for s in services}
-    told = False
-    for service in services:
-        for transport, port in SERVICES[service]:
-            for heard in answers(seen, service, transport, port):
-                told = True
-                yield _one(seen, service, source or "", edges[service], heard)
-    if not told:
-        text = "none of the listed services was seen"
-        yield Outcome(word=Word.NOTAPPLICABLE, observed=Said(text=text), expected=Said(text=EXPECTED))
+    """Decide service by service and address by address, where the source that asked there is on no list."""
+    lists = [
+        one.facts for one in seen.of(DeclaredAllowList) if one.facts.entries
+    ]  # an empty one admits everyone
+    tried = [
+        one
+        for service in dict.fromkeys(s for a in lists for s in a.services)
+        for one in attempts(seen, service)
+    ]
+    outside = [one for one in tried if one.source and admitted(lists, one.service, one.source) is False]
+    for one in outside:
+        edge = edge_text((a for a in lists if one.service in a.services), one.service, one.source or "")
+        yield _one(seen, one, edge)
+    if not outside:
+        yield _nothing(lists, tried)
 
 
-def _one(seen: Seen, service: str, source: str, edge: str, heard: list[Observation[Any]]) -> Outcome:
-    serving = next((one for one in heard if serves(service, one.facts)), None)
-    if serving is not None and seen.vantage.translated is not False:
+def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
+    service, source, serving = one.service, one.source, one.serving
+    if serving is not None and not seen.unchanged_at(one.address):
         text = f"{service} serves us, but a translator may change our address {source} on the way"
         return untold(serving, text, EXPECTED)
     if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
@@ -68,30 +61,35 @@ def _one(seen: Seen, service: str, source: str, edge: str, heard: list[Observati
     if serving is not None:
         text = f"{service} serves {source}, which no list admits{edge}"
         return fail(serving, text, EXPECTED, value=source)
-    telling = [one for one in heard if not isinstance(one.facts, TcpPort)] or heard
-    if shut(service, heard):
-        return passed(telling[-1], f"{service} does not serve {source}{edge}", EXPECTED, value=source)
-    if silent(heard):
+    if one.turned and not one.dropped:
+        return passed(one.telling, f"{service} does not serve {source}{edge}", EXPECTED, value=source)
+    if one.turned:
         text = f"{service} is silent to {source}{edge}"
-        if not seen.answers:
-            return untold(telling[-1], text, EXPECTED, reason=Reason.SILENT)
-        return replace(passed(telling[-1], text, EXPECTED, value=source), reason=Reason.DROPPED)
-    return untold(telling[-1], f"{service} gave no telling answer", EXPECTED)
+        return replace(passed(one.telling, text, EXPECTED, value=source), reason=Reason.DROPPED)
+    if silent(one.heard):
+        text = f"{service} is silent to {source}, like all that was tried of the device"
+        return untold(one.telling, text, EXPECTED, reason=Reason.SILENT)
+    return untold(one.telling, f"{service} gave no telling answer", EXPECTED)
 
 
-def _nothing(lists: bool, source: str | None) -> Outcome:
-    if lists and source is None:
-        text = Said(text="our own address is not known")
-        return Outcome(word=Word.UNKNOWN, observed=text, expected=Said(text=EXPECTED))
-    if lists:
-        return inapplicable(f"every declared list admits {source}", EXPECTED)
-    return inapplicable("no list with an entry is declared for this device", EXPECTED)
+def _nothing(lists: Sequence[DeclaredAllowList], tried: Sequence[Attempt]) -> Outcome:
+    word = Word.NOTAPPLICABLE
+    if not lists:
+        return inapplicable("no list with an entry is declared for this device", EXPECTED)
+    if not tried:
+        text = "none of the listed services was seen"
+    elif any(one.source is None for one in tried):
+        text, word = "our own address is not known", Word.UNKNOWN
+    else:
+        ours = ", ".join(sorted({one.source or "" for one in tried}))
+        return inapplicable(f"every declared list admits {ours}", EXPECTED)
+    return Outcome(word=word, observed=Said(text=text), expected=Said(text=EXPECTED))
 
 
 CHECK = Check(
     id="allow-list-not-enforced",
     document=__doc__,
-    reads=(TcpPort, HttpAnswer, SnmpAnswer, SnmpEngine, DeclaredAllowList),
+    reads=(TcpPort, HttpAnswer, SnmpAnswer, SnmpEngine, DeclaredAllowList, AddressAsked),
     judge=judge,
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:P/A:N/PL:A/EM:A"},
     remedy=ALLOW_LIST_ENFORCE,

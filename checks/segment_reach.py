@@ -18,19 +18,20 @@ Sources
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.check import Check, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.access import serves, shut
-from hardenprobe.facts import HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
+from hardenprobe.facts import AddressAsked, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Observation, Reach, Said, Word
 from hardenprobe.remediation.fleet import SEGMENT_FILTER
 from hardenprobe.scope.ports import SERVICES
 from hardenprobe.standards.segments import Segment
 
+Heard = Sequence[Observation[Any]]
 EXPECTED = "services are reached as the policy says"
 
 
@@ -43,45 +44,53 @@ class Settings:
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """Decide service by service of our segment."""
-    source = seen.vantage.source
-    segment = next((s for s in expect.segments if source and source in AddressSet.of(s.networks)), None)
-    if segment is None:
-        if expect.segments and source is None:
+    addresses = dict.fromkeys(o.endpoint.address for o in seen.observations if o.endpoint)
+    sources = {address: seen.source_at(address) for address in addresses} or {"": seen.vantage.source}
+    segments = {
+        address: next((s for s in expect.segments if source and source in AddressSet.of(s.networks)), None)
+        for address, source in sources.items()
+    }
+    if not any(segments.values()):
+        if expect.segments and None in sources.values():
             text = Said(text="our address is not known")
             yield Outcome(word=Word.UNKNOWN, observed=text, expected=Said(text=EXPECTED))
         else:
             yield inapplicable("the policy has no segment that we are in", EXPECTED)
         return
-    outcomes = [
-        *(o for service in segment.forbidden for o in _forbidden(seen, segment, service)),
-        *(o for service in segment.needed for o in _needed(seen, segment, service)),
-    ]
+    outcomes: list[Outcome] = []
+    for address, segment in segments.items():
+        here = [o for o in seen.observations if o.endpoint and o.endpoint.address == address]
+        certain = seen.unchanged_at(address)
+        for service in segment.forbidden if segment else ():
+            outcomes += _forbidden(seen, here, service, certain)
+        for service in segment.needed if segment else ():
+            outcomes += _needed(seen, here, service, certain)
     yield from outcomes
     if not outcomes:
-        text = Said(text=f"no service that segment {segment.name!r} speaks of was looked at")
+        text = Said(text="no service that our segment's policy speaks of was looked at")
         yield Outcome(word=Word.NOTAPPLICABLE, observed=text, expected=Said(text=EXPECTED))
 
 
-def _forbidden(seen: Seen, segment: Segment, service: str) -> Iterator[Outcome]:
-    expected = f"{service} does not serve segment {segment.name!r}"
-    for heard in _heard(seen.observations, service):
+def _forbidden(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
+    expected = f"{service} does not serve our segment"
+    for heard in _heard(here, service):
         serving = _serving(service, heard)
         if serving is None and shut(service, heard):
             yield passed(heard[-1], f"{service} does not serve us", expected)
-        elif serving is None or seen.ambiguous or seen.vantage.translated is not False:
+        elif serving is None or seen.ambiguous or not certain:
             yield untold(heard[-1], f"{service} gave no answer that tells", expected)
         else:
             yield fail(serving, f"{service} serves us", expected, value=service, vector="forbidden")
 
 
-def _needed(seen: Seen, segment: Segment, service: str) -> Iterator[Outcome]:
-    expected = f"{service} serves segment {segment.name!r}"
+def _needed(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
+    expected = f"{service} serves our segment"
     elsewhere = any(_serving(service, heard) for heard in _heard(seen.elsewhere, service))
-    for heard in _heard(seen.observations, service):
+    for heard in _heard(here, service):
         serving = _serving(service, heard)
         if serving is not None and not seen.ambiguous:
             yield passed(serving, f"{service} serves us", expected)
-        elif serving is None and elsewhere and seen.vantage.translated is False:
+        elif serving is None and elsewhere and certain:
             text = f"{service} serves another vantage point and not us"
             yield fail(heard[-1], text, expected, vector="needed")
         elif elsewhere or not shut(service, heard):
@@ -106,7 +115,7 @@ def _serving(service: str, heard: list[Observation[Any]]) -> Observation[Any] | 
 CHECK = Check(
     id="segment-reach",
     document=__doc__,
-    reads=(TcpPort, HttpAnswer, SnmpAnswer, SnmpEngine),
+    reads=(TcpPort, HttpAnswer, SnmpAnswer, SnmpEngine, AddressAsked),
     judge=judge,
     settings=Settings,
     vectors={

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import json
 import random
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from ipaddress import IPv4Address
 from pathlib import Path
@@ -76,9 +76,15 @@ def span(count: int) -> str:
     return f"{_address(1)}-{_address(count)}"
 
 
-def write(fleet: Iterable[Virtual], path: Path) -> None:
-    """Write the inventory of a fleet, without what the lab simulates: one device a line."""
-    approved = json.dumps(inventory.load(INVENTORY).approved_networks)
+def write(fleet: Iterable[Virtual], path: Path, approved_networks: Sequence[str] | None = None) -> None:
+    """Write the inventory of a fleet, without what the lab simulates: one device a line.
+
+    Args:
+        approved_networks: The shipped inventory's by default.
+    """
+    if approved_networks is None:
+        approved_networks = inventory.load(INVENTORY).approved_networks
+    approved = json.dumps(approved_networks)
     with path.open("w", encoding="utf-8") as out:
         out.write(f"inventory: {json.dumps(inventory.FORMAT)}\napproved_networks: {approved}\ndevices:\n")
         for device in fleet:

@@ -10,6 +10,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from ipaddress import ip_address
 from typing import Any, Literal
 
 from pysnmp.proto import api, rfc1902
@@ -82,6 +83,7 @@ class Shown:
         states_zone: hrSystemDate names the zone.
         access: vacmAccessTable is in the view; "writes" gives version 2c a write view.
         channels: TCP ports that prtChannelTable names beside those of its print services.
+        addresses: What ipAddressTable holds (RFC 4293).
     """
 
     contact: str | None = None
@@ -93,6 +95,7 @@ class Shown:
     states_zone: bool = True
     access: Literal["hidden", "reads", "writes"] = "hidden"
     channels: tuple[int, ...] = ()
+    addresses: tuple[str, ...] = ()
 
 
 def of(host: Host, shown: Shown | None = None) -> Table:
@@ -129,6 +132,9 @@ def of(host: Host, shown: Shown | None = None) -> Table:
         for model, level, view in ((2, 1, "all" if shown.access == "writes" else ""), (3, 3, "all")):
             fixed[f"6.3.16.1.4.1.6.3.108.97.98.0.{model}.{level}"] = text(view)
         fixed["6.3.16.1.5.2.1.4.3.97.108.108.3.1.3.6"] = number(1)  # view "all" includes internet
+    for own in map(ip_address, shown.addresses):
+        index = ".".join(map(str, (1 if own.version == 4 else 2, len(own.packed), *own.packed)))
+        fixed[f"2.1.4.34.1.3.{index}"] = number(2)
     for row, owner in enumerate(shown.job_owners, 1):
         fixed[f"4.1.2699.1.1.1.3.1.1.9.1.{row}"] = text(owner)
     if prints:

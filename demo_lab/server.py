@@ -78,14 +78,29 @@ class Lab:
             for service in host.device.services
             for port in (service.port + self.port_offset, *service.beside)
         ]
-        _allow_files(len(wanted))
+        return self._bind(wanted)
+
+    def bind_host(self, tag: str, addresses: Sequence[str]) -> int:
+        """Bind every declared port of one device at these addresses; where namespaces are, at other times than the others'."""
+        host = next(host for host in self.hosts if host.device.listed.asset_tag == tag)
+        return self._bind(
+            [
+                (host, service, address, port)
+                for address in addresses
+                for service in host.device.services
+                for port in (service.port + self.port_offset, *service.beside)
+            ]
+        )
+
+    def _bind(self, wanted: Sequence[tuple[Host, Service, str, int]]) -> int:
+        _allow_files(len(self._bound) + len(wanted))
         for host, service, address, port in wanted:
             if not 1 <= port <= 65535:
                 raise UsageError(
                     f"port {service.port} and an offset of {self.port_offset} make {port}, which is no port"
                 )
             self._bound.append((host, service, address, _bind(address, service, port)))
-        return len(self._bound)
+        return len(wanted)
 
     async def serve(self, until: asyncio.Event) -> None:
         """Serve until the event is set, then close everything."""

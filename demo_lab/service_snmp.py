@@ -32,7 +32,8 @@ class Snmp(Service, speaks="snmp"):
         users: Who version 3 knows.
         write_communities: Which of the communities may also write, and that is sysContact alone.
         most_repetitions: How far the agent follows a GetBulk.
-        contact, operator, job_owners, interfaces, forwards, utc_offset_h, states_zone, access, channels: See mib.Shown.
+        contact, operator, job_owners, interfaces, forwards, utc_offset_h, states_zone, access, channels, addresses:
+            See mib.Shown.
     """
 
     transport: ClassVar[Literal["tcp", "udp"]] = "udp"
@@ -54,6 +55,7 @@ class Snmp(Service, speaks="snmp"):
     states_zone: bool = True
     access: Literal["hidden", "reads", "writes"] = "hidden"
     channels: tuple[int, ...] = ()
+    addresses: tuple[str, ...] = ()
 
     @property
     def shown(self) -> mib.Shown:

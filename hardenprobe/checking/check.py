@@ -14,7 +14,7 @@ from functools import cached_property
 from typing import Any, Generic, Literal, TypeVar
 
 from hardenprobe.errors import ContractBroken
-from hardenprobe.facts import DeclaredDevice, TcpPort
+from hardenprobe.facts import AddressAsked, DeclaredDevice, TcpPort
 from hardenprobe.model import (
     UNPROVEN,
     Clock,
@@ -129,6 +129,26 @@ class Seen:
         return any(
             getattr(o.facts, "state", None) in (State.ACCEPTING, State.REFUSING) for o in self.observations
         )
+
+    @cached_property
+    def asked(self) -> Mapping[str, AddressAsked]:
+        """What became of each address of the device from this vantage point, by address."""
+        return {o.facts.address: o.facts for o in self.of(AddressAsked)}
+
+    @cached_property
+    def unasked(self) -> tuple[str, ...]:
+        """Addresses of the device that were planned and not assessed from this vantage point."""
+        return tuple(address for address, one in self.asked.items() if not one.assessed)
+
+    def source_at(self, address: str) -> str | None:
+        """Our own address that asked at one of the device's; None where that is not known."""
+        one = self.asked.get(address)
+        return one.source if one else self.vantage.source
+
+    def unchanged_at(self, address: str) -> bool:
+        """Nobody stands between us and an address who could change our own on the way."""
+        one = self.asked.get(address)
+        return self.vantage.translated is False or (one is not None and one.on_link is True)
 
     @cached_property
     def identified(self) -> frozenset[tuple[str, int]]:

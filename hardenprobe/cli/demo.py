@@ -38,8 +38,8 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
     from hardenprobe.errors import UsageError
     from hardenprobe.judging.completeness import exit_status
     from hardenprobe.reports import FORMATS
-    from hardenprobe.scanning import inputs
     from hardenprobe.reports.source import of_store
+    from hardenprobe.scanning import inputs
     from hardenprobe.scanning.request import ScanRequest, absolute, pinned
     from hardenprobe.store import input_files, store
     from hardenprobe.store.ledger import Ledger

@@ -10,7 +10,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.judging.rules import JudgingRules
-from hardenprobe.model import Reach
+from hardenprobe.model import Reach, Vantage
 from hardenprobe.planning.plan import Plan
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.files.ftp_anonymous import contact
@@ -75,7 +75,9 @@ def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
             "skipped",
             f"{', '.join(plan.nobodys.cover())}: network and broadcast addresses of this machine's links",
         )
-    yield "asked from", ", ".join(f"{v.name} ({v.source or 'the system chooses'})" for v in plan.vantages)
+    others = "those that a device is known to have inside the networks are assessed with it"
+    yield "other addresses", others if scope.other_addresses else "none"
+    yield "asked from", "; ".join(map(_asked_from, plan.vantages))
     yield "reach", f"{plan.reach}; the scope goes as far as {scope.reach}"
     yield "granted by name", _grants(plan)
     shifted = f", each shifted by {plan.port_offset}" if plan.port_offset else ""
@@ -86,6 +88,13 @@ def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
     yield "spoken to", f"{ports_text(spoken) if ask else 'none'}; the rest is listened to and closed"
     yield "never spoken to", ports_text(mute) if mute else "none of these ports"
     yield "UDP ports", ports_text(plan.udp_ports) if ask else "none"
+
+
+def _asked_from(vantage: Vantage) -> str:
+    """A vantage point with the addresses that will ask there, as far as they are known."""
+    if vantage.source and set(vantage.sources) <= {vantage.source}:
+        return f"{vantage.name} ({vantage.source})"
+    return f"{vantage.name} ({', '.join(vantage.sources) or 'no route is known'}; the route to each target decides)"
 
 
 def _grants(plan: Plan) -> str:
@@ -99,7 +108,7 @@ def _grants(plan: Plan) -> str:
 
 def _cost(plan: Plan) -> Iterator[tuple[str, str]]:
     """Ceilings: Link enforces them, so that they hold whatever a device answers."""
-    timing, visits = plan.timing, plan.wanted.count * len(plan.vantages)
+    timing, visits = plan.timing, plan.visits
     rounds = math.ceil(plan.wanted.count / timing.devices_at_once) * len(plan.vantages)
     yield (
         "at most",

@@ -80,7 +80,7 @@ def _run(job: ScanJob, rules: JudgingRules, keeper: Keeper | None, console: Cons
         TimeElapsedColumn(),
     )
     with Progress(*columns, console=console, transient=True) as bar:
-        total = job.plan.count * len(job.plan.vantages)
+        total = job.plan.visits
         task = bar.add_task("scan", total=total, answered=0, observations=0)
 
         def show_progress(step: ScanProgress) -> None:

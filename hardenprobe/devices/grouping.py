@@ -27,12 +27,14 @@ class Answer:
 
     Attributes:
         number: Of the visit.
+        same_as: The address at which the device was met that states to have this one, too.
     """
 
     number: int
     address: str
     shown: tuple[Identity, ...]
     observations: tuple[Observation[Any], ...]
+    same_as: str | None = None
 
     def values(self, kind: str) -> frozenset[str]:
         """What it shows of one kind of identity."""
@@ -104,17 +106,23 @@ def _one_device(answer: Answer, here: Listed | None, other: Answer, inventory: I
     there = _listed_at(other, inventory)
     if here and there:
         return here.asset_tag == there.asset_tag and not _serials_differ(answer, other)
+    if (answer.same_as == other.address and not here) or (other.same_as == answer.address and not there):
+        return not (_serials_differ(answer, other) or _differ(answer, other))
     if not answer.values("serial") & other.values("serial"):
         return False
-    if any(
-        answer.values(kind) and other.values(kind) and not answer.values(kind) & other.values(kind)
-        for kind in _VETOES
-    ):
+    if _differ(answer, other):
         return False
     return any(
         (id, boots) == (its, starts) and abs(began - since) <= _SLACK
         for id, boots, began in answer.engines
         for its, starts, since in other.engines
+    )
+
+
+def _differ(one: Answer, other: Answer) -> bool:
+    return any(
+        one.values(kind) and other.values(kind) and not one.values(kind) & other.values(kind)
+        for kind in _VETOES
     )
 
 

@@ -16,11 +16,20 @@ from ipaddress import ip_address
 from itertools import islice
 from typing import Any
 
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices import matching, self_description
 from hardenprobe.devices.grouping import Answer, group
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.devices.matching import Known
-from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, ProbeFault
+from hardenprobe.facts import (
+    AddressAsked,
+    DeclaredAllowList,
+    DeclaredDevice,
+    NotListed,
+    NotMet,
+    OtherAddress,
+    ProbeFault,
+)
 from hardenprobe.model import (
     INVENTORY,
     NOT_PLANNED,
@@ -32,11 +41,13 @@ from hardenprobe.model import (
     Elsewhere,
     Identity,
     Missed,
+    NotAssessed,
     Observation,
     Service,
     SocketRecord,
     State,
     Unlisted,
+    Vantage,
 )
 from hardenprobe.model.transcript import observation, utc_now
 from hardenprobe.model.visit import Visit
@@ -61,19 +72,35 @@ def settle(
     coverage: Coverage,
     known: Mapping[str, Known] | None = None,
     past: Sequence[matching.Met] = (),
+    planned: AddressSet | None = None,
+    vantages: Sequence[Vantage] = (),
 ) -> Fleet:
     """Decide which device answered at each address.
+
+    A listed device that was met keeps what was seen at those of its addresses that did not answer.
 
     Args:
         names: Address to the names by which it was asked for.
         coverage: What was planned, and how many addresses were visited beside these visits; the rest is filled in.
         known: Address to the device that an earlier review met there, and that keeps its id while it is still the same.
         past: The devices of earlier reviews, whose ids are kept where evidence says that they are the same.
+        planned: The addresses of the plan.
+        vantages: From each of which every one of those should have been asked.
     """
     met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
+    silent: dict[str, list[Visit]] = defaultdict(list)
+    for visit in visits:
+        if visit.outcome in ("silent", "refused") and visit.observations:
+            silent[visit.address].append(visit)
     evidence = {id(v): self_description.identities(v.observations) for v in met}
     answers = [
-        Answer(number=n, address=v.address, shown=evidence[id(v)], observations=v.observations)
+        Answer(
+            number=n,
+            address=v.address,
+            shown=evidence[id(v)],
+            observations=v.observations,
+            same_as=v.same_as,
+        )
         for n, v in enumerate(met)
     ]
     common = Counter(
@@ -109,16 +136,25 @@ def settle(
     observations = {}
     for device, members in groups.items():
         entry = listed.get(device)
-        seen = tuple(o for v in members for o in v.observations)
+        own = [str(ip_address(text)) for text in entry.addresses] if entry else []
+        places = {v.address for v in members}
+        members += [v for address in own for v in silent[address]]
+        members += [
+            v for told in silent.values() for v in told if v.same_as in places and v.address not in own
+        ]
+        seen = (*_asked(members, own, planned, vantages), *(o for v in members for o in v.observations))
         if entry:
             seen = (*_declared(entry, inventory, seen[0].asked_at if seen else ""), *seen)
         elif inventory.devices:
             seen = (_not_listed(members, inventory, seen[0].asked_at if seen else ""), *seen)
-        found = [e for v in members for e in evidence[id(v)]]
+        found = [e for v in members for e in evidence.get(id(v), ())]
         devices.append(_describe(device, entry, members, found, names))
         observations[device] = seen
     devices.sort(key=_by_address)
-    coverage = _coverage(coverage, visits, inventory, devices, listed)
+    coverage = replace(
+        _coverage(coverage, visits, inventory, devices, listed),
+        not_assessed=tuple(one for d in devices for one in _not_assessed(d, observations[d.id])),
+    )
     when = next((o.asked_at for v in visits for o in v.observations), "") or utc_now()
     for one, told in _not_met(coverage, inventory, names, when, visits, set(groups), past):
         devices.append(one)
@@ -276,6 +312,40 @@ def _declared(entry: Listed, inventory: Inventory, when: str) -> tuple[Observati
     return tuple(observation(facts, None, INVENTORY, when) for facts in declared)
 
 
+def _asked(
+    members: Sequence[Visit],
+    own: Iterable[str],
+    planned: AddressSet | None,
+    vantages: Sequence[Vantage],
+) -> Iterable[Observation[AddressAsked]]:
+    """From each vantage point what became of each address of a device that the plan holds.
+
+    Args:
+        own: The device's addresses by the inventory.
+    """
+    others = (
+        o.facts.address
+        for v in members
+        for o in v.observations
+        if isinstance(o.facts, OtherAddress) and o.facts.left_out is None
+    )
+    addresses = dict.fromkeys(
+        [*(a for a in own if planned and a in planned), *(v.address for v in members), *others]
+    )
+    visited = {(v.vantage, v.address): v for v in members}
+    when = next((o.asked_at for v in members for o in v.observations), "")
+    for vantage in vantages:
+        for address in addresses:
+            visit = visited.get((vantage.name, address))
+            facts = AddressAsked(address=address, outcome="not asked")
+            if visit:
+                facts = AddressAsked(
+                    address=address, outcome=visit.outcome, source=visit.source, on_link=visit.on_link
+                )
+            at = next((o.asked_at for o in visit.observations), when) if visit else when
+            yield observation(facts, None, vantage.name, at)
+
+
 def _not_listed(members: Sequence[Visit], inventory: Inventory, when: str) -> Observation[NotListed]:
     addresses = tuple(sorted({v.address for v in members}, key=ip_key))
     here = next((inventory.by_address[a].asset_tag for a in addresses if a in inventory.by_address), None)
@@ -344,6 +414,7 @@ def _coverage(
     listed: Mapping[str, Listed],
 ) -> Coverage:
     met = {entry.asset_tag for entry in listed.values()}
+    asked = [v for v in visits if v.same_as is None]  # what was planned
     outcome: dict[str, str] = {}
     for visit in visits:
         if outcome.get(visit.address) != "answered":
@@ -355,8 +426,8 @@ def _coverage(
     )
     return Coverage(
         planned=planned.planned,
-        visited=planned.visited + len({v.address for v in visits if v.outcome != "unfinished"}),
-        answered=len({v.address for v in visits if v.outcome == "answered"}),
+        visited=planned.visited + len({v.address for v in asked if v.outcome != "unfinished"}),
+        answered=len({v.address for v in asked if v.outcome == "answered"}),
         listed_not_seen=missed,
         seen_not_listed=tuple(
             Unlisted(address=d.addresses[0].address, device=d.id) for d in devices if d.asset_tag is None
@@ -369,6 +440,15 @@ def _coverage(
         listed_seen=tuple(d.asset_tag for d in devices if d.asset_tag is not None),
         seen_elsewhere=tuple(one for d in devices if d.id in listed for one in _elsewhere(d, listed[d.id])),
     )
+
+
+def _not_assessed(device: Device, seen: Iterable[Observation[Any]]) -> Iterable[NotAssessed]:
+    """The addresses that a device is known to have besides, and that the scan left out, each once."""
+    met = {one.address for one in device.addresses}
+    told = {o.facts.address: o.facts for o in seen if isinstance(o.facts, OtherAddress)}
+    for address, one in told.items():
+        if one.left_out is not None and address not in met:
+            yield NotAssessed(address=address, device=device.id, told_by=one.told_by, why=one.left_out)
 
 
 def _elsewhere(device: Device, entry: Listed) -> Iterable[Elsewhere]:

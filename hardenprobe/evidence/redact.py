@@ -164,6 +164,8 @@ class Redaction:
                         source=self._as.maybe("address", one.source),
                         on_link=one.on_link,
                         translated=one.translated,
+                        sources=tuple(sorted(self._as.of("address", source) for source in one.sources)),
+                        families=one.families,
                     )
                     for one in review.vantages
                 ),

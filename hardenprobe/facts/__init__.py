@@ -20,7 +20,15 @@ from hardenprobe.facts.discovery import (
     WebServices,
     WsDiscoveryAnswer,
 )
-from hardenprobe.facts.fleet import DeclaredAllowList, DeclaredDevice, NotListed, NotMet, StatementMade
+from hardenprobe.facts.fleet import (
+    AddressAsked,
+    DeclaredAllowList,
+    DeclaredDevice,
+    NotListed,
+    NotMet,
+    OtherAddress,
+    StatementMade,
+)
 from hardenprobe.facts.ports import FtpSession, ProbeFault, TcpPort, TelnetGreeting
 from hardenprobe.facts.snmp import (
     AccessEntry,
@@ -65,6 +73,7 @@ __all__ = [
     "USER_KEYS",
     "VERSIONS",
     "AccessEntry",
+    "AddressAsked",
     "Certificate",
     "Chain",
     "Channel",
@@ -86,6 +95,7 @@ __all__ = [
     "NotListed",
     "NotMet",
     "NtpControlAnswer",
+    "OtherAddress",
     "Path",
     "Personal",
     "PrinterUri",

@@ -23,6 +23,45 @@ class NotMet:
     source: str
 
 
+@facts("address-asked")
+@dataclass(frozen=True, kw_only=True)
+class AddressAsked:
+    """What became of one address of a device from a vantage point: which source asked there, or that none did.
+
+    Attributes:
+        outcome: answered, refused, silent, unfinished, or "not asked".
+        source: Our own address; None where none asked.
+        on_link: Whether the address is on a network of this machine, so that nobody stands between who could change our
+            address; None where that is not known.
+    """
+
+    address: str
+    outcome: str
+    source: str | None = None
+    on_link: bool | None = None
+
+    @property
+    def assessed(self) -> bool:
+        """All of it was looked at, whatever it answered."""
+        return self.outcome in ("answered", "refused", "silent")
+
+
+@facts("other-address")
+@dataclass(frozen=True, kw_only=True)
+class OtherAddress:
+    """An address that a device is known to have beside the one that was visited.
+
+    Attributes:
+        told_by: snmp (ipAddressTable, RFC 4293), mdns (its A and AAAA records), or link (an entry of the neighbour table
+            with the same link-layer address).
+        left_out: Why it is not assessed in the same scan; None where it is.
+    """
+
+    address: str
+    told_by: str
+    left_out: str | None = None
+
+
 @facts("not-listed")
 @dataclass(frozen=True, kw_only=True)
 class NotListed:

@@ -96,6 +96,7 @@ class SnmpObjects:
         date: hrSystemDate, hex of its octets.
         access: Rows of vacmAccessTable; group names are not kept.
         printing: hrPrinterStatus says so of one of its printers.
+        addresses: Of its interfaces, IPv4 and IPv6, as far as a zone is not needed to reach them.
         fault: Why reading ended early.
     """
 
@@ -113,6 +114,7 @@ class SnmpObjects:
     access: tuple[AccessEntry, ...] = ()
     channels: tuple[Channel, ...] = ()
     personal: tuple[Personal, ...] = ()
+    addresses: tuple[str, ...] = ()
     fault: str | None = None
 
 

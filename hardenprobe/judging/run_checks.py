@@ -199,10 +199,30 @@ def _outcomes(
     found = _contained(check, found, _faults(check, seen))
     if not found:
         return [_state(Word.UNKNOWN, "the check said nothing", check, Reason.INCONCLUSIVE)]
+    if seen.unasked and check.reach is not None:
+        found = [_unless_unasked(outcome, found, seen) for outcome in found]
     found = [held_to_proof(seen, outcome) for outcome in found]
     if check.service in baseline.allowed_services:
         return [_allowed(outcome, check.service) for outcome in found]
     return found
+
+
+def _unless_unasked(outcome: Outcome, found: list[Outcome], seen: Seen) -> Outcome:
+    """What is said of the whole device rests on each of its addresses; one that was not asked may tell otherwise.
+
+    So is the one thing that is said of a datagram service, which names the port of one address.
+    """
+    whole = outcome.endpoint is None or (outcome.endpoint.transport == "udp" and len(found) == 1)
+    if outcome.word not in (Word.PASS, Word.NOTAPPLICABLE) or not whole or not outcome.proof:
+        return outcome
+    missing = ", ".join(seen.unasked)
+    text = f"{outcome.observed.text}; {missing} of the device was not assessed from {seen.vantage.name}"
+    return replace(
+        outcome,
+        word=Word.UNKNOWN,
+        reason=Reason.INCONCLUSIVE,
+        observed=replace(outcome.observed, text=text),
+    )
 
 
 def _allowed(outcome: Outcome, service: str | None) -> Outcome:

@@ -196,12 +196,21 @@ class Vantage:
     """Where the question came from.
 
     Attributes:
-        source: Our own address, or None where the system chose it.
-        on_link: Whether the devices are on a network of this machine; None where that is not known.
-        translated: Whether a translator may change our address on the way; None where that is not known.
+        source: Our own address; None where the route to each device decided, and that led to several.
+        on_link: Whether the devices are on a network of this machine; None where only some are, or that is not known.
+        translated: Whether a translator may change our address on the way; None where that is not known. Nobody stands
+            between us and a device on our own link, whatever this says.
+        sources: Every address of ours that asked.
+        families: Of the addresses that are asked from here.
     """
 
     name: str
     source: str | None = None
     on_link: bool | None = None
     translated: bool | None = None
+    sources: tuple[str, ...] = ()
+    families: tuple[Literal["ipv4", "ipv6"], ...] = ("ipv4", "ipv6")
+
+    def asks(self, address: str) -> bool:
+        """Tell whether an address is of a family that is asked from here."""
+        return ("ipv6" if ":" in address else "ipv4") in self.families

@@ -107,6 +107,20 @@ def checks_of(rechecked: Iterable[Rechecked]) -> dict[str, frozenset[str]]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NotAssessed:
+    """An address of a device that was met, which the scan left out.
+
+    Attributes:
+        told_by: snmp, mdns or link.
+    """
+
+    address: str
+    device: str
+    told_by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
     """What the scan set out to see and what it saw, in addresses; and inventory and ledger against it.
 
@@ -115,6 +129,7 @@ class Coverage:
         seen_elsewhere: Those of them that were met otherwise than listed.
         retired_seen: Devices that were taken out of the fleet, and answer.
         targets: What was asked, as first and last address.
+        not_assessed: Addresses that met devices are known to have besides, and that were not assessed.
         accepted, not_accepted: Ids of the devices that were met, by whether their last step was that they were accepted;
             both empty while the store holds no acceptance at all.
     """
@@ -134,6 +149,7 @@ class Coverage:
     accepted: tuple[str, ...] = ()
     not_accepted: tuple[str, ...] = ()
     targets: tuple[str, ...] = ()
+    not_assessed: tuple[NotAssessed, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

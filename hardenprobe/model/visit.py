@@ -18,6 +18,9 @@ class Visit:
         observations: Where nobody answered, those of the search for a listed device.
         why: For an unfinished visit, one line for people.
         eased: How the device was spared when it bore less, for people; None where it was well.
+        source: The address of ours that asked; None where there was no way there.
+        on_link: Whether the address is on a network of this machine; None where that is not known.
+        same_as: The address at which the device was met that is known to have this one too; None for what was planned.
     """
 
     address: str
@@ -27,6 +30,9 @@ class Visit:
     cost: Cost = field(default_factory=Cost)
     why: str | None = None
     eased: str | None = None
+    source: str | None = None
+    on_link: bool | None = None
+    same_as: str | None = None
 
 
 BLOCK = 4096  # positions whose outcomes share a row

@@ -14,7 +14,8 @@ import socket
 import ssl
 import struct
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections import Counter, deque
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from ipaddress import ip_address
@@ -27,6 +28,7 @@ from hardenprobe.model.transcript import EXCHANGES, Recorder, observation
 from hardenprobe.network import audit_hook
 from hardenprobe.network.backoff import Easing
 from hardenprobe.network.rate_limit import Rate
+from hardenprobe.network.round_trip import RoundTrip
 from hardenprobe.network.sockets import (
     READ_LIMIT,
     account,
@@ -45,6 +47,11 @@ if TYPE_CHECKING:
 
 F = TypeVar("F")
 
+SIDE_BY_SIDE = 32  # attempts that may wait at one device; it answers none of them, so they cost it nothing
+DATAGRAM_LEAST = 0.35  # seconds; what a service behind a port may need by itself
+MUTE_AFTER = 0.9  # seconds in vain after which a port counts as mute
+MUTE_PORT, MUTE_DEVICE = 0.3, 1.0  # seconds that a mute port, and another one of a mute device, is waited for
+_DISCARD = 9  # any port will do to look a route up
 LIMITED = ("connections", "datagrams", "bytes_received", "seconds")  # what a device may be asked to bear
 ASK_AGAIN = 1.0  # seconds after which the scope is asked again in the middle of an exchange
 _LOCAL = frozenset(
@@ -93,6 +100,7 @@ class DeviceLink:
         turn: Shared by the lines to one device; the ceilings hold for what it has spent.
         rate: Shared by everything that a scan sends.
         tap: Is told of every socket while the scan is captured.
+        round_trip: Measured at every connection.
         share: What this line may spend of the device's limits; None where it may spend all of them.
     """
 
@@ -108,11 +116,14 @@ class DeviceLink:
     turn: DeviceBudget = field(default_factory=DeviceBudget)
     rate: Rate = field(default_factory=lambda: Rate(None))
     tap: Tap | None = None
+    round_trip: RoundTrip = field(default_factory=RoundTrip)
     share: Cost | None = None
     _last: float = 0.0
     _allowed: float = 0.0
     _open: Stream | None = None
     _over: bool = False
+    _mute: Counter[int] = field(default_factory=Counter)
+    _heard: bool = False
     _failed: list[tuple[int, Recorder]] = field(
         default_factory=list
     )  # connections that no observation has yet
@@ -120,6 +131,30 @@ class DeviceLink:
 
     def __post_init__(self) -> None:
         self.turn.cost += self.cost
+
+    def own_address(self) -> str | None:
+        """The address of ours that asks: the given one, else what the route says; None without a route. Nothing is sent."""
+        if self.source:
+            return self.source
+        with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock:
+            try:
+                with audit_hook.granted(sock, self.address, _DISCARD):
+                    sock.connect((self.address, _DISCARD))
+                return str(sock.getsockname()[0])
+            except OSError:
+                return None
+
+    def patience(self, port: int, wait: float) -> float:
+        """How long a reading of a port may wait, in seconds: less where it took its time before and said nothing.
+
+        A device of which two ports were silent so, and that has said nothing over TCP at all, is taken at its word.
+
+        Args:
+            wait: What the question would allow.
+        """
+        if self._mute[port]:
+            return min(wait, MUTE_PORT)
+        return min(wait, MUTE_DEVICE) if len(self._mute) > 1 and not self._heard else wait
 
     def speaks(self, port: int, protocol: str) -> bool:
         """Tell whether `protocol` may be spoken to `port` unasked."""
@@ -157,10 +192,11 @@ class DeviceLink:
         words = self.may_speak.get(port, frozenset()) | {protocol}
         self.may_speak = {**self.may_speak, port: words}
 
-    async def connect(self, port: int, *, reserved: bool = False) -> Stream:
+    async def connect(self, port: int, wait: float | None = None, *, reserved: bool = False) -> Stream:
         """Connect once. Use the stream as a context manager: it holds the device's only place.
 
         Args:
+            wait: Seconds; the connect time of the line's timing by default.
             reserved: From a port below 1024, where this process may; the stream says whether it was one.
 
         Raises:
@@ -172,7 +208,7 @@ class DeviceLink:
         await self.turn.lock.acquire()
         try:
             await self._admit(Cost(connections=1))
-            self._open = await self._connected(port, reserved)
+            self._open = await self._connected(port, self.timing.connect if wait is None else wait, reserved)
             return self._open
         except Unreachable as exc:
             self.turn.easing.unreachable(self.address, port, exc.state)
@@ -184,7 +220,74 @@ class DeviceLink:
             self.turn.lock.release()
             raise
 
-    async def _connected(self, port: int, reserved: bool) -> Stream:
+    async def connect_any(
+        self, ports: Iterable[int], *, apart: float, wait: float, reserved: Container[int] = ()
+    ) -> AnyPort:
+        """Connect to the first of several ports that accepts; those that do not answer wait side by side.
+
+        Only one connection is ever held: once a port accepts, the others are given up, and nothing is told of them.
+
+        Args:
+            apart: Seconds between two attempts while the one before has not answered.
+            wait: Seconds for each of them.
+            reserved: Ports that are asked from one below 1024, as for `connect`.
+
+        Raises:
+            ScopeRefused: As for `connect`.
+            CeilingReached: As for `connect`; before any port was asked.
+        """
+        todo, failed = deque(ports), dict[int, str]()
+        waiting: dict[asyncio.Task[Stream], int] = {}
+        opened: Stream | None = None
+        most = 1 if self.tap else SIDE_BY_SIDE  # a capture knows which socket spoke last, and no other
+        await self.turn.lock.acquire()
+        try:
+            while opened is None and (todo or waiting):
+                room = bool(todo) and len(waiting) < most
+                if room:
+                    try:
+                        await self._admit(Cost(connections=1))
+                    except CeilingReached:
+                        if not failed and not waiting:
+                            raise
+                        todo.clear()
+                        continue
+                    port = todo.popleft()
+                    waiting[asyncio.create_task(self._connected(port, wait, port in reserved))] = port
+                more = bool(todo) and len(waiting) < most
+                done, _ = await asyncio.wait(
+                    waiting, timeout=apart if more else None, return_when=asyncio.FIRST_COMPLETED
+                )
+                for task in done:
+                    port = waiting[task]
+                    try:
+                        stream = task.result()
+                    except Unreachable as exc:
+                        self.turn.easing.unreachable(self.address, port, exc.state)
+                        self._closed()
+                        failed[port] = exc.state
+                        del waiting[task]
+                    else:
+                        if opened is None:
+                            opened = stream
+                            del waiting[task]
+        finally:
+            await self._give_up(waiting)
+            if opened is None:
+                self.turn.lock.release()
+        self._open = opened
+        return AnyPort(stream=opened, failed=failed)
+
+    async def _give_up(self, waiting: Iterable[asyncio.Task[Stream]]) -> None:
+        """Close what still waits; one that has been accepted at the very same moment is reset."""
+        tasks = list(waiting)
+        for task in tasks:
+            task.cancel()
+        for late in await asyncio.gather(*tasks, return_exceptions=True):
+            if isinstance(late, Stream):
+                late.drop()
+
+    async def _connected(self, port: int, wait: float, reserved: bool) -> Stream:
         real = port + self.port_offset
         recorder = Recorder()
         sock = self._socket(socket.SOCK_STREAM)
@@ -206,11 +309,12 @@ class DeviceLink:
                     sock.bind((self.source or "", 0))
                 if self.tap:
                     self.tap.begin(recorder, "tcp", port, there, sock.getsockname())
-                await connect(sock, there, self.timing.connect)
+                await connect(sock, there, wait)
         except TimeoutError:
             raise failed("timed out", " is silent", "silent") from None
         except ConnectionRefusedError as exc:
             self._reached = True
+            self.round_trip.note(time.monotonic() - recorder.began)
             raise failed(exc, " refuses", "refusing") from None
         except ConnectionResetError:
             pass  # it accepted, and reset before we looked; the first read says so
@@ -225,6 +329,7 @@ class DeviceLink:
         except BaseException:
             sock.close()
             raise
+        self.round_trip.note(time.monotonic() - recorder.began)
         recorder.socket = account(sock, there, "connected", time.monotonic() - recorder.began)
         self._reached = True
         self.turn.easing.accepted(self.address, port, sock)
@@ -281,8 +386,9 @@ class DeviceLink:
                 if self.tap:
                     self.tap.begin(recorder, "udp", port, there, sock.getsockname(), any_port)
                     stack.callback(self._closed)
-                for _ in range(tries):
+                for sent in range(tries):
                     await self._admit(Cost(datagrams=1))
+                    began = time.monotonic()
                     try:
                         if any_port:
                             await loop.sock_sendto(sock, datagram, there)
@@ -290,7 +396,8 @@ class DeviceLink:
                             await loop.sock_sendall(sock, datagram)
                         recorder.note("sent", datagram)
                         self._spend(Cost(bytes_sent=len(datagram)))
-                        reply = await receive_datagram(sock, self.address, wait or self.timing.reply / tries)
+                        limit = self.round_trip.wait(DATAGRAM_LEAST, self.timing.reply / tries)
+                        reply = await receive_datagram(sock, self.address, wait or limit)
                     except TimeoutError:
                         told("no answer")
                         continue
@@ -302,6 +409,8 @@ class DeviceLink:
                             raise self._fault(exc) from None
                         told(exc)
                         continue
+                    if not sent:  # a later reply may be to either (RFC 6298 section 3)
+                        self.round_trip.note(time.monotonic() - began)
                     told("answered")
                     recorder.note("received", hide(reply) if hide else reply)
                     self._spend(Cost(bytes_received=len(reply)))
@@ -417,9 +526,24 @@ class DeviceLink:
     def _hang_up(self, stream: Stream) -> None:
         self._open = None
         self._closed()
+        if stream.waited >= MUTE_AFTER and not stream.heard:
+            self._mute[stream.port] += 1
         self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
         self.turn.lock.release()
+
+
+@dataclass(frozen=True, kw_only=True)
+class AnyPort:
+    """What became of several ports.
+
+    Attributes:
+        stream: The one that accepted, None where none did.
+        failed: Port to "refusing" or "silent"; what is missing was given up.
+    """
+
+    stream: Stream | None
+    failed: dict[int, str]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -445,6 +569,8 @@ class Stream:
         self.reserved = reserved
         self.port = port
         self.recorder = recorder
+        self.heard = False  # anything at all
+        self.waited = 0.0  # seconds, in vain
         self._sock: socket.socket | None = sock
         self._tls: TlsLayer | None = None
 
@@ -462,6 +588,12 @@ class Stream:
             self._sock.close()
             self._sock = None
             self.line._hang_up(self)
+
+    def drop(self) -> None:
+        """Reset a connection that came too late to hold the device's place."""
+        if self._sock is not None:
+            self._sock.close()
+            self._sock = None
 
     async def receive(self, limit: int = READ_LIMIT, wait: float | None = None) -> bytes:
         """Receive what comes next, b"" at the end.
@@ -526,12 +658,16 @@ class Stream:
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
             raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
         self.line._keep_to_share(Cost())
+        patience = self.line.patience(self.port, self.line.timing.reply if wait is None else wait)
         try:
-            data = await receive(self._sock, limit, self.line.timing.reply if wait is None else wait)
+            data = await receive(self._sock, limit, patience)
         except TimeoutError:
+            self.waited += patience
             raise Unreachable(f"{self.line.address} {self.port}/tcp says nothing", "silent") from None
         except OSError as exc:
             raise Unreachable(f"{self.line.address} {self.port}/tcp: {exc.strerror}", "closed") from None
+        if data:
+            self.heard = self.line._heard = True
         self.line._spend(Cost(bytes_received=len(data)))
         return data
 

@@ -129,6 +129,19 @@ class Plan:
         """Every address that was asked for."""
         return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
 
+    def wanted_from(self, vantage: Vantage) -> AddressSet:
+        """Those that will be visited from one vantage point."""
+        wanted = self.wanted
+        return AddressSet(
+            v4=wanted.v4 if "ipv4" in vantage.families else (),
+            v6=wanted.v6 if "ipv6" in vantage.families else (),
+        )
+
+    @property
+    def visits(self) -> int:
+        """How many visits that makes from all vantage points."""
+        return sum(self.wanted_from(vantage).count for vantage in self.vantages)
+
     @property
     def names(self) -> dict[str, tuple[str, ...]]:
         found: dict[str, tuple[str, ...]] = {}
@@ -166,8 +179,9 @@ class Plan:
             "udp": self.udp_ports,
             "reach": self.reach,
             "scope": self.scope.name,
+            "other_addresses": self.scope.other_addresses,
             "authorisation": asdict(self.authorisation),
-            "vantages": [[v.name, v.source] for v in self.vantages],
+            "vantages": [[v.name, v.source, v.families] for v in self.vantages],
             "checks": sorted(self.checks),
             "communities": self.communities,
             "paths": self.http_paths,

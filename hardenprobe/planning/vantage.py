@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from ipaddress import ip_address
 from itertools import islice
+from typing import Literal
 
 from hardenprobe.addresses.edges import MOST_EDGES, edges
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.model import INVENTORY, Vantage
+from hardenprobe.model.visit import Visit
+from hardenprobe.planning.local_links import networks
 from hardenprobe.planning.plan import Target
-from hardenprobe.scope.scope import Scope, is_loopback
+from hardenprobe.scope.scope import LOOPBACK, Scope
+
+Family = Literal["ipv4", "ipv6"]
 
 EDGES = "edges"
 """In place of a source: all local addresses at an edge of a declared list."""
@@ -25,10 +31,15 @@ MOST_SOURCES = 64
 def points(
     sources: Sequence[str], names: Sequence[str], targets: Sequence[Target], scope: Scope
 ) -> tuple[Vantage, ...]:
-    """Make the vantage points of a scan; without sources, the one that the system would choose.
+    """Make the vantage points of a scan.
+
+    Without sources there is one, from which the route to each target decides. A source asks targets of its own family.
+    Where no source is of a target's family, the route decides there: from the same vantage point where there is one
+    source, else from one more.
 
     Raises:
-        UsageError: A source is no address of this machine, or names and sources do not pair.
+        UsageError: A source is no address of this machine, has no route to a target or no target of its family, or names
+            and sources do not pair.
         ScopeRefused: The system would choose a source that is none of the testers' addresses.
     """
     if names and len(names) != max(1, len(sources)):
@@ -39,42 +50,115 @@ def points(
         )
     if len(set(names)) != len(names):
         raise UsageError("two vantage points have the same name")
-    ends = [str(end) for target in targets for end in (target.first, target.last)]
-    local = all(map(is_loopback, ends))
-    own = [_own(source) for source in sources]
+    own = tuple(dict.fromkeys(_own(source) for source in sources))
+    families: list[Family] = sorted({_family(str(target.first)) for target in targets})
+    left: list[Family] = [family for family in families if family not in {_family(source) for source in own}]
+    for source in own:
+        _check_routes(source, targets)
+    chosen = [_chosen(str(end)) for t in targets for end in (t.first, t.last) if _family(str(end)) in left]
     if scope.sources is not None:
-        for end in ends:  # where the system will choose, it must choose one of the testers' addresses
-            if not own or any(_other_family(source, end) for source in own):
-                scope.check_source(_chosen(end) or "that the system would choose")
-    given: list[str | None] = [*own] or [_chosen(ends[0])]
-    called = list(names) or (["here"] if len(given) == 1 else [str(g) for g in given])
-    return tuple(
-        Vantage(
-            name=name,
-            source=source,
-            on_link=True if local else None,
-            translated=False if local else scope.translated,
-        )
-        for name, source in zip(called, given, strict=True)
+        for one in dict.fromkeys(
+            chosen
+        ):  # where the system will choose, it must choose one of the testers' addresses
+            scope.check_source(one or "that the system would choose")
+    called = list(names) or (["here"] if len(own) < 2 else list(own))
+    routed = tuple(dict.fromkeys(filter(None, chosen)))
+    if len(own) < 2:
+        given = own[0] if own else None
+        return (_point(called[0], given, (*own, *routed), ("ipv4", "ipv6"), targets, scope),)
+    made = [
+        _point(name, source, (source,), (_family(source),), targets, scope)
+        for name, source in zip(called, own, strict=True)
+    ]
+    if left:
+        name = next(n for n in (*routed, "here", "by route") if n not in called)
+        made.append(_point(name, None, routed, tuple(left), targets, scope))
+    return tuple(made)
+
+
+def _point(
+    name: str,
+    source: str | None,
+    sources: tuple[str, ...],
+    families: tuple[Family, ...],
+    targets: Sequence[Target],
+    scope: Scope,
+) -> Vantage:
+    """A vantage point as the plan knows it; which addresses really asked is known after the scan."""
+    asked = AddressSet.of(f"{t.first}-{t.last}" for t in targets if _family(str(t.first)) in families)
+    ours = networks()
+    on_link = None if ours is None else True if not asked - ours else None if asked & ours else False
+    local = not asked - LOOPBACK
+    return Vantage(
+        name=name,
+        source=source,
+        on_link=True if local else on_link,
+        translated=False if local or on_link else scope.translated,
+        sources=sources,
+        families=families,
     )
 
 
+def _check_routes(source: str, targets: Sequence[Target]) -> None:
+    """Refuse a source from which a target of its family cannot be asked.
+
+    Raises:
+        UsageError: Says which.
+    """
+    of_family = [t for t in targets if _family(str(t.first)) == _family(source)]
+    if not of_family:
+        raise UsageError(
+            f"--source {source} asks nobody: no target is of its family; leave it out, or name such a target"
+        )
+    for target in of_family:
+        for end in dict.fromkeys((str(target.first), str(target.last))):
+            if _chosen(end, source) is None:
+                raise UsageError(
+                    f"--source {source} has no route to target {target.text}; name an address of ours that reaches it, "
+                    "or leave the source out, and the route to each target decides"
+                )
+
+
 def notices(vantages: Sequence[Vantage], targets: Sequence[Target]) -> list[str]:
-    """Say where a source cannot be used, since the target is of the other family."""
+    """Say where the route decides although a source was given, since no source is of the target's family."""
+    given = {_family(v.source) for v in vantages if v.source}
     found = []
     for vantage in vantages:
-        others = [t.text for t in targets if vantage.source and _other_family(vantage.source, str(t.first))]
-        if others:
+        others = [
+            t.text for t in targets if vantage.asks(str(t.first)) and _family(str(t.first)) not in given
+        ]
+        if others and given:
             more = f" and {len(others) - 1} more" if len(others) > 1 else ""
             found.append(
-                f"vantage point {vantage.name}: {vantage.source} cannot ask {others[0]}{more}, of the other family; "
-                "the system chooses the source there"
+                f"vantage point {vantage.name}: no --source is of the family of {others[0]}{more}; "
+                "the route to each decides the source"
             )
     return found
 
 
-def _other_family(source: str, address: str) -> bool:
-    return (":" in source) != (":" in address)
+def used(vantages: Sequence[Vantage], visits: Iterable[Visit], scope: Scope) -> tuple[Vantage, ...]:
+    """The vantage points as they really were, after the scan."""
+    asked: dict[str, list[Visit]] = {}
+    for visit in visits:
+        asked.setdefault(visit.vantage, []).append(visit)
+    return tuple(_as_used(one, asked[one.name], scope) if one.name in asked else one for one in vantages)
+
+
+def _as_used(planned: Vantage, visits: Sequence[Visit], scope: Scope) -> Vantage:
+    sources = tuple(sorted({v.source for v in visits if v.source})) or planned.sources
+    links = {v.on_link for v in visits}
+    on_link = links.pop() if len(links) == 1 else None
+    return replace(
+        planned,
+        source=planned.source or (sources[0] if len(sources) == 1 else None),
+        sources=sources,
+        on_link=on_link,
+        translated=False if on_link else scope.translated,
+    )
+
+
+def _family(address: str) -> Family:
+    return "ipv6" if ":" in address else "ipv4"
 
 
 def _own(source: str) -> str:
@@ -145,11 +229,17 @@ def _refusal(address: str) -> str | None:
     return None if same and not ip_address(address).is_multicast else "nothing is sent from it"
 
 
-def _chosen(address: str) -> str | None:
-    """The source that the system would choose; connecting a datagram socket sends nothing."""
+def _chosen(address: str, source: str | None = None) -> str | None:
+    """The source that the system would choose, None without a route; connecting a datagram socket sends nothing.
+
+    Args:
+        source: Where ours is given.
+    """
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     try:
         with socket.socket(family, socket.SOCK_DGRAM) as sock:
+            if source:
+                sock.bind((source, 0))
             sock.connect((address, 9))
             return str(sock.getsockname()[0])
     except OSError:

@@ -14,6 +14,7 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
+from ipaddress import ip_address
 from types import FrameType, SimpleNamespace
 from typing import Any, TypeVar
 
@@ -27,7 +28,13 @@ SIZE_CAP = 9000  # bytes; RFC 6762 section 17 allows no larger packet, and no ot
 TIME_CAP = 0.5  # seconds to take one message apart
 _LAYERS = ("dns", "llmnr", "netbios", "ntp", "smb", "smb2", "tftp")
 
-DNS_TYPES = {"A": 1, "PTR": 12, "TXT": 16, "ANY": 255}  # RFC 1035 sections 3.2.2 and 3.2.3
+DNS_TYPES = {
+    "A": 1,
+    "PTR": 12,
+    "TXT": 16,
+    "AAAA": 28,
+    "ANY": 255,
+}  # RFC 1035 sections 3.2.2 and 3.2.3, RFC 3596
 SMB1_DIALECT = "NT LM 0.12"
 SMB2_DIALECTS = {
     0x0202: "SMB 2.0.2", 0x0210: "SMB 2.1", 0x0300: "SMB 3.0", 0x0302: "SMB 3.0.2", 0x0311: "SMB 3.1.1"
@@ -88,7 +95,7 @@ class Record:
     """One resource record.
 
     Attributes:
-        data: What a PTR points at, device text; "" for other types.
+        data: What a PTR points at, device text; the address of an A or AAAA; "" for other types.
         strings: The strings of a TXT record.
     """
 
@@ -151,6 +158,8 @@ def _record(record: Any) -> Record:
     if kind == DNS_TYPES["TXT"]:
         strings = data if isinstance(data, list) else [data]
         return Record(name, kind, strings=tuple(bytes(s) for s in strings))
+    if kind in (DNS_TYPES["A"], DNS_TYPES["AAAA"]):
+        return Record(name, kind, str(ip_address(data)) if isinstance(data, str) else "")
     return Record(name, kind, readable(data) if kind == DNS_TYPES["PTR"] and isinstance(data, bytes) else "")
 
 

@@ -331,6 +331,12 @@ class _Screen(Screen):
                 "Expected and reached, with another address or name",
                 [elsewhere_text(one) for one in coverage.seen_elsewhere],
             )
+        if coverage.not_assessed:
+            told = [
+                f"{one.address} ({self.view.label(one.device)}, known by {one.told_by}): {one.why}"
+                for one in coverage.not_assessed
+            ]
+            self._list("Addresses known of devices and not assessed", told)
         if coverage.retired_seen:
             self._list("Retired but reached", [retired_text(one) for one in coverage.retired_seen])
         if coverage.accepted or coverage.not_accepted:

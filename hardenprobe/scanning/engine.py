@@ -5,28 +5,32 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import math
 import random
 import signal
+import time
 from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import CeilingReached, LocalFault, Overran, ScopeRefused, clip
-from hardenprobe.facts import ProbeFault, SnmpObjects, TcpPort
+from hardenprobe.facts import OtherAddress, ProbeFault, SnmpObjects, TcpPort
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.model.visit import OUTCOMES, SilentAddresses, Visit
 from hardenprobe.network import audit_hook
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
 from hardenprobe.network.link import DeviceBudget, DeviceLink
 from hardenprobe.network.rate_limit import Rate
+from hardenprobe.planning import local_links
 from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.plugins import probe_share
 from hardenprobe.probes import tcp
-from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.base import PortGreeting, Probe, ProbeContext
 from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, small_services, ssdp, ws_discovery
 from hardenprobe.probes.files import ftp, ftp_anonymous, smb, tftp
 from hardenprobe.probes.pki.certificates import TrustAnchors
@@ -38,7 +42,7 @@ from hardenprobe.probes.tls import ports as tls_ports
 from hardenprobe.probes.web import http, pages, services
 from hardenprobe.scanning import group_round
 from hardenprobe.scanning.group_round import GroupRound
-from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, sweep
+from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, Touch, sweep
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
 
@@ -80,6 +84,10 @@ PROBES: tuple[Probe, ...] = (
 )
 PLUGGED_SECONDS = 30.0  # that one probe of a plug-in may take at one address
 
+MOST_OTHERS = 8  # addresses of one device that are assessed beside the planned ones
+SECOND_TOUCH = 1.0  # seconds for a sign of life of who was expected, and silent all through
+TABLE_KEPT = 0.2  # seconds that the neighbour table is believed
+HASTY_GREETING, HASTY_REPLY = 0.3, 1.0  # seconds; for a device that accepts on any port whatever
 LISTENING = (telnet.PROBE, algorithms.GREETING)  # they read what was heard
 
 
@@ -94,12 +102,20 @@ class QueuedAddress:
 
     Attributes:
         position: In the sweep's order; None for an address that is visited without having been swept.
+        resolved: The link says that somebody has the address, silent though he is.
         cost: Of the sweep's touch, which counts under the device's ceiling.
     """
 
     address: str
     position: int | None = None
+    resolved: bool = False
     cost: Cost = field(default_factory=Cost)
+    began: float = field(default_factory=time.monotonic)
+
+    @property
+    def expected(self) -> bool:
+        """A device should be there."""
+        return self.position is None or self.resolved
 
 
 @dataclass(kw_only=True)
@@ -114,6 +130,7 @@ class Scan:
         plugged: Probes that plug-ins bring.
         seed: Of the order in which addresses are visited.
         done: (address, vantage) that need no visit any more.
+        others: Addresses that were not planned, to the planned one at which their device told of them; grows as it goes.
         quiet: Where the sweep found no device; filled in as it goes.
         capture: Writes down the packets, where somebody asked for that.
         interrupted: Somebody stopped the scan, or its window closed, before the plan was done.
@@ -127,6 +144,7 @@ class Scan:
     plugged: tuple[Probe, ...] = ()
     seed: int = 0
     done: frozenset[tuple[str, str]] = frozenset()
+    others: dict[str, str] = field(default_factory=dict)
     quiet: SilentAddresses = field(default_factory=SilentAddresses)
     capture: Capture | None = None
     interrupted: bool = False
@@ -137,9 +155,13 @@ class Scan:
     _overran: dict[str, str] = field(default_factory=dict)
     _groups: dict[str, GroupRound] = field(default_factory=dict)
     _rate: Rate = field(init=False)
+    _networks: AddressSet | None = field(init=False)
+    _table: dict[str, local_links.Neighbour] = field(default_factory=dict)
+    _table_read: float = -math.inf
 
     def __post_init__(self) -> None:
         self._rate = Rate(self.plan.timing.connections_per_second)
+        self._networks = local_links.networks()
 
     @property
     def notices(self) -> list[str]:
@@ -159,6 +181,9 @@ class Scan:
             for vantage in self.plan.vantages:
                 async for visit in self._from(vantage):
                     yield visit
+            for vantage in self.plan.vantages:  # which may have been told of by any of them
+                async for visit in self._besides(vantage):
+                    yield visit
 
     async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
         """All addresses from one vantage point; an expected one that is silent gets a second try at the end."""
@@ -168,29 +193,49 @@ class Scan:
         except ScopeRefused as exc:  # the hour or the stop file
             self.stop(str(exc))
         self.cost += self._groups[vantage.name].cost
+        latest = 0.0  # when the last of them was first asked
         async for due, visit in self._visited(self._due(vantage), vantage):
             if due.position is None and visit.outcome == "silent":
                 silent[visit.address] = visit
+                latest = max(latest, due.began)
             elif due.position is not None and visit.outcome in OUTCOMES:
                 self.cost += visit.cost
                 self.quiet.note(vantage.name, due.position, visit.outcome)
             else:
                 yield visit
         if silent and not self._stop.is_set():
+            rest = latest + self.plan.timing.second_try - time.monotonic()
             with contextlib.suppress(TimeoutError):  # devices asleep need some seconds
-                await asyncio.wait_for(self._stop.wait(), self.plan.timing.second_try)
-            async for _, visit in self._visited(_each(list(silent)), vantage):
-                yield replace(visit, cost=silent.pop(visit.address).cost + visit.cost)
-        for visit in silent.values():  # stopped before their second try
+                await asyncio.wait_for(self._stop.wait(), max(0.0, rest))
+            async for _, visit in self._visited(self._woken(silent, vantage), vantage):
+                first = silent.pop(visit.address)
+                yield replace(visit, cost=first.cost + visit.cost)
+        for visit in silent.values():  # not woken, or stopped before their second try
             yield visit
+
+    async def _besides(self, vantage: Vantage) -> AsyncIterator[Visit]:
+        """The addresses that devices are known to have beside the planned ones."""
+        more = [a for a in self.others if vantage.asks(a) and (a, vantage.name) not in self.done]
+        async for _, visit in self._visited(_each(more), vantage):
+            yield visit
+
+    async def _woken(self, silent: dict[str, Visit], vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
+        """Those of the silent who show a sign of life when they are touched once more; what that costs is theirs."""
+        async for touch in self._touched(list(silent), vantage, SECOND_TOUCH):
+            if touch.state is State.SILENT:
+                first = silent[touch.address]
+                silent[touch.address] = replace(first, cost=first.cost + touch.cost)
+            else:
+                yield QueuedAddress(address=touch.address, cost=touch.cost)
 
     async def _due(self, vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
         """Whose turn it is: first the expected addresses, then those that the sweep finds among all others."""
-        expected = self.plan.expected(self.inventory.by_address)
+        wanted = self.plan.wanted_from(vantage)
+        expected = self.plan.expected(self.inventory.by_address) & wanted
         for address in VisitOrder(expected, self.seed):
             if (address, vantage.name) not in self.done:
                 yield QueuedAddress(address=address)
-        async with contextlib.aclosing(self._found(self.plan.wanted - expected, vantage)) as found:
+        async with contextlib.aclosing(self._found(wanted - expected, vantage)) as found:
             async for due in found:
                 yield due
 
@@ -206,28 +251,48 @@ class Scan:
                     positions[address] = position
                     yield address
 
+        async for touch in self._touched(untouched(), vantage, self.plan.timing.connect):
+            position = positions.pop(touch.address)
+            resolved = touch.state is State.SILENT and self._resolved(touch.address)
+            if touch.state is State.SILENT and not resolved:
+                self.cost += touch.cost
+                self.quiet.note(vantage.name, position, "silent")
+            else:
+                yield QueuedAddress(
+                    address=touch.address, position=position, resolved=resolved, cost=touch.cost
+                )
+
+    async def _touched(
+        self, addresses: Iterable[str], vantage: Vantage, wait: float
+    ) -> AsyncGenerator[Touch]:
+        """Touch addresses; where the scope forbids it by now, the scan ends."""
         plan = self.plan
         touching = sweep(
-            untouched(),
+            addresses,
             plan.scope,
             ports=first_ports(plan),
             snmp=SNMP in plan.udp_ports,
             source=vantage.source,
             port_offset=plan.port_offset,
-            pace=Pace(wait=plan.timing.connect, rate=self._rate),
+            pace=Pace(wait=min(wait, plan.timing.connect), rate=self._rate),
             tap=SweepTap(self.capture) if self.capture else None,
         )
         try:
             async with contextlib.aclosing(touching) as touches:
                 async for touch in touches:
-                    position = positions.pop(touch.address)
-                    if touch.state is State.SILENT:
-                        self.cost += touch.cost
-                        self.quiet.note(vantage.name, position, "silent")
-                    else:
-                        yield QueuedAddress(address=touch.address, position=position, cost=touch.cost)
+                    yield touch
         except ScopeRefused as exc:  # the hour or the stop file
             self.stop(str(exc))
+
+    def _resolved(self, address: str) -> bool:
+        """Somebody on the link says that the address is his. The kernel's table is read a few times a second at most."""
+        if not self._networks or is_loopback(address) or address not in self._networks:
+            return False
+        now = time.monotonic()
+        if now - self._table_read > TABLE_KEPT:
+            self._table, self._table_read = local_links.neighbours(), now
+        known = self._table.get(address)
+        return known is not None and known.resolved is True
 
     def _settled(self, vantage: str, position: int, address: str) -> bool:
         return (address, vantage) in self.done or self.quiet.known(vantage, position)
@@ -292,15 +357,49 @@ class Scan:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
 
-    def _turn(self, listed: Listed | None, vantage: Vantage) -> DeviceBudget:
-        """Whose turn it is to connect, and how often: shared by all addresses of one listed device."""
-        return (
-            self._turns.setdefault(
-                (vantage.name, listed.asset_tag), DeviceBudget(waiting=len(listed.addresses))
-            )
-            if listed
-            else DeviceBudget()
-        )
+    def _other_addresses(self, asked: ProbeContext, vantage: Vantage) -> list[OtherAddress]:
+        """What else the device is known to be at; those inside the scope that nobody planned are due with it."""
+        here, plan = asked.line.address, self.plan
+        told: dict[str, str] = {}
+        for seen in asked.of(SnmpObjects):
+            told |= dict.fromkeys(seen.facts.addresses, "snmp")
+        told = dict.fromkeys(asked.addresses, "mdns") | told
+        told = dict.fromkeys(local_links.same_neighbour(here, local_links.neighbours()), "link") | told
+        found: list[OtherAddress] = []
+        for address in sorted(told, key=lambda a: (":" in a, a)):
+            if not _is_anywhere(address) or address == here or address in plan.wanted:
+                continue
+            if len(found) == MOST_OTHERS:
+                break
+            why = self._left_out(address, here, vantage)
+            if why is None:
+                self.others.setdefault(address, here)
+            found.append(OtherAddress(address=address, told_by=told[address], left_out=why))
+        return found
+
+    def _left_out(self, address: str, here: str, vantage: Vantage) -> str | None:
+        """Why an address that was not planned is not assessed; None where it is."""
+        scope = self.plan.scope
+        listed = self.inventory.by_address
+        if not scope.other_addresses or self.plan.shares:
+            return "the scan asks planned addresses only"
+        if address not in scope.allowed:
+            return "outside the scope"
+        if listed.get(address, listed.get(here)) is not listed.get(here):
+            return "listed as another device"
+        if scope.sources is not None:
+            ours = DeviceLink(address=address, permit=scope).own_address()
+            if ours is None or ours not in scope.sources:
+                return "our source there is none of the testers' addresses"
+        return None
+
+    def _turn(self, listed: Listed | None, address: str, vantage: Vantage) -> DeviceBudget:
+        """Whose turn it is to connect, and how often: shared by all that is known to be one device."""
+        known = listed.asset_tag if listed else address
+        if listed or address in self.others.values():
+            waiting = len(listed.addresses) if listed else 1
+            return self._turns.setdefault((vantage.name, known), DeviceBudget(waiting=waiting))
+        return DeviceBudget()
 
     async def _ask_plugged(self, asked: ProbeContext, until: float | None) -> None:
         """The probes of plug-ins, after ours and with what those left; one that kept everybody waiting is not run again."""
@@ -324,17 +423,18 @@ class Scan:
     async def _visit(self, due: QueuedAddress, vantage: Vantage) -> Visit:
         address = due.address
         plan, wanted = self.plan.at(address), self._wanted(address)
-        listed = self.inventory.by_address.get(address)
+        origin = self.others.get(address)
+        listed = self.inventory.by_address.get(origin or address)
         declared = [(s.port, s.protocol) for s in listed.services if s.transport == "tcp"] if listed else []
         line = DeviceLink(
             address=address,
             permit=self.plan.scope,
             vantage=vantage.name,
-            source=_source(vantage, address),
+            source=vantage.source if vantage.source and (":" in vantage.source) == (":" in address) else None,
             timing=self.plan.timing,
             may_speak=may_speak(declared),
             port_offset=self.plan.port_offset,
-            turn=self._turn(listed, vantage),
+            turn=self._turn(listed, origin or address, vantage),
             rate=self._rate,
             cost=due.cost,
             tap=Tap(self.capture) if self.capture else None,
@@ -354,7 +454,7 @@ class Scan:
         unfinished = None
         try:
             async with asyncio.timeout(self.plan.timing.seconds) as clock:
-                there = await ask_device(asked, self.plugged)
+                there = await ask_device(asked, self.plugged, expected=due.expected)
                 asked.line.turn.waiting -= 1
                 if there:
                     await self._ask_plugged(asked, clock.when())
@@ -373,22 +473,26 @@ class Scan:
             log.exception("visit of %s", address)
             text = f"{type(exc).__name__}: {clip(str(exc))}"
             asked.fault("visit", missing, Reason.CRASHED, text)
+        if not origin and any(_answered(o) for o in asked.seen):
+            asked.seen += [line.observation(facts, None) for facts in self._other_addresses(asked, vantage)]
         if line.tap:
             asked.seen[:] = await line.tap.numbered(asked.seen)
-        return _visit_of(asked, unfinished)
+        visit = replace(_visit_of(asked, unfinished), same_as=origin)
+        on_link = None if self._networks is None else address in self._networks
+        source = line.own_address()
+        if (
+            source is None
+        ):  # no way there: what our own stack said is no word of the device, and it was not asked
+            visit = replace(visit, observations=())
+        return replace(visit, source=source, on_link=on_link)
 
 
-def _source(vantage: Vantage, address: str) -> str | None:
-    """The source for an address; the system chooses where the vantage point's is of the other family."""
-    same = vantage.source is not None and (":" in vantage.source) == (":" in address)
-    return vantage.source if same else None
-
-
-async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = ()) -> bool:
+async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = (), *, expected: bool = False) -> bool:
     """One visit: ports, then what speaks on them, the cheapest and most telling first.
 
     Args:
         plugged: Probes that plug-ins bring, and that will ask afterwards.
+        expected: A device should be there, so every port is looked at though the first are silent.
 
     Returns:
         Whether somebody is there.
@@ -396,15 +500,27 @@ async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = ()) -> bool
     Raises:
         ScopeRefused, CeilingReached: What was seen until then is kept.
     """
-    if not await _somebody_there(asked, (*PROBES, *plugged)):
+    if not await _somebody_there(asked, (*PROBES, *plugged), expected):
         return False
-    if asked.accepting():
-        port = random.choice(_control_ports(asked))
-        with asked.trying("tcp", (TcpPort,), port):
-            asked.seen.append((await tcp.look(asked.line, port, control=True, touch_only=True)).seen)
     for probe in PROBES:
         await _run(probe, asked)
     return True
+
+
+async def _control(asked: ProbeContext) -> None:
+    """Look once at a random high port. Whoever accepts there accepts everywhere, and is waited for no longer than needs be."""
+    if any(o.facts.control for o in asked.of(TcpPort)) or not asked.accepting():
+        return
+    port = random.choice(_control_ports(asked))
+    heard = None
+    with asked.trying("tcp", (TcpPort,), port):
+        heard = await tcp.look(asked.line, port, control=True, touch_only=True)
+        asked.seen.append(heard.seen)
+    if heard and heard.accepting:
+        timing = asked.line.timing
+        asked.line.timing = replace(
+            timing, greeting=min(timing.greeting, HASTY_GREETING), reply=min(timing.reply, HASTY_REPLY)
+        )
 
 
 def _control_ports(asked: ProbeContext) -> list[int]:
@@ -413,14 +529,18 @@ def _control_ports(asked: ProbeContext) -> list[int]:
     return [port for port in ports if port > 0 and port not in asked.plan.tcp_ports]
 
 
-async def _somebody_there(asked: ProbeContext, probes: Sequence[Probe]) -> bool:
-    """Look at every port; False when the first ones and SNMP are all silent.
+async def _somebody_there(asked: ProbeContext, probes: Sequence[Probe], expected: bool) -> bool:
+    """Look at every port; False when nobody answers.
 
-    Ports that print come after SNMP, and are left out where the device says that it prints just now, or is fragile.
+    Where nobody is expected, silence of the first ports and of SNMP is enough; where somebody is, only the link itself
+    can say so. Ports that print come after SNMP, and are left out where the device says that it prints just now, or is
+    fragile.
     """
     plan = asked.plan
     quiet = [p for p in plan.tcp_ports if p not in RAW_PRINT]
-    await _look(asked, [p for p in first_ports(plan) if p in quiet])
+    await _look(asked, first := [p for p in first_ports(plan) if p in quiet])
+    if 1 < len(first) == len(asked.accepting()):  # so does whoever accepts everywhere
+        await _control(asked)
     for probe in FIRST_PROBES:
         if probe.allowed(plan) and (asked.wants(*probe.produces) or _speaks_later(asked, probes)):
             await probe.run(asked)
@@ -428,11 +548,23 @@ async def _somebody_there(asked: ProbeContext, probes: Sequence[Probe]) -> bool:
     fragile = asked.listed is not None and asked.listed.fragile
     ports = quiet if busy or fragile else plan.tcp_ports
     if not any(_answered(o) for o in asked.seen):
-        await _look(asked, [p for p in first_ports(plan) if p in ports and p not in asked.heard])
+        if expected and not _absent(asked.line.address):
+            await _look(asked, ports)
+        else:
+            await _look(asked, [p for p in first_ports(plan) if p in ports])
+        await _look_again(asked)
         if not any(_answered(o) for o in asked.seen):
             return False
-    await _look(asked, [p for p in ports if p not in asked.heard])
+    await _look(asked, ports)
+    await _look_again(asked)
+    await _control(asked)
     return True
+
+
+def _absent(address: str) -> bool:
+    """The link says that nobody has the address. It was asked for seconds by now, three times or more (RFC 4861 section 10)."""
+    known = local_links.neighbours().get(address)
+    return known is not None and known.resolved is not True
 
 
 def _speaks_later(asked: ProbeContext, probes: Iterable[Probe]) -> bool:
@@ -447,16 +579,40 @@ def first_ports(plan: Plan) -> tuple[int, ...]:
 
 
 async def _look(asked: ProbeContext, ports: Iterable[int]) -> None:
+    """A first look at those that have had none."""
     for port in ports:
+        if port in asked.heard or port in asked.unanswered:
+            continue
         with asked.trying("tcp", (TcpPort,), port):
-            heard = await tcp.look(asked.line, port)
-            asked.heard[port] = heard
-            asked.seen.append(heard.seen)
+            heard = await tcp.look_first(asked.line, port, tcp.first_wait(asked.line, len(asked.unanswered)))
+            if heard is None:
+                asked.unanswered.append(port)
+            else:
+                _note(asked, heard)
+
+
+async def _look_again(asked: ProbeContext) -> None:
+    """A second look at those that have not answered the first."""
+    waiting = [port for port in asked.unanswered if port not in asked.heard]
+    with asked.trying("tcp", (TcpPort,)):
+        async for heard in tcp.look_again(asked.line, waiting):
+            _note(asked, heard)
+
+
+def _note(asked: ProbeContext, heard: PortGreeting) -> None:
+    asked.heard[heard.port] = heard
+    asked.seen.append(heard.seen)
 
 
 async def _run(probe: Probe, asked: ProbeContext) -> None:
     if probe.allowed(asked.plan) and asked.wants(*probe.produces):
         await probe.run(asked)
+
+
+def _is_anywhere(address: str) -> bool:
+    """An address that a device can be met at without knowing a zone, and that is its own."""
+    known = ip_address(address)
+    return not (known.is_loopback or known.is_link_local or known.is_multicast or known.is_unspecified)
 
 
 def _answered(seen: Observation[Any]) -> bool:

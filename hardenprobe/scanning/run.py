@@ -11,7 +11,7 @@ from typing import Any
 
 from hardenprobe.devices import identity
 from hardenprobe.errors import StoreRefused
-from hardenprobe.facts import ProbeFault
+from hardenprobe.facts import OtherAddress, ProbeFault
 from hardenprobe.model import Cost, Coverage, Head, Reason
 from hardenprobe.model.observed import Observed
 from hardenprobe.model.review import new_id
@@ -69,6 +69,7 @@ async def _run(
         plugged=job.probes,
         seed=keeper.begun.seed if keeper else secrets.randbits(32),
         done=frozenset((v.address, v.vantage) for v in visits),
+        others=_others(visits),
         quiet=earlier.quiet if earlier else SilentAddresses(),
         cost=earlier.sweep if earlier else Cost(),
         capture=job.capture,
@@ -78,7 +79,7 @@ async def _run(
     def report() -> None:
         if on_progress:
             done = len(visits) + sum(running.quiet.count(v.name) for v in plan.vantages)
-            planned = plan.count * len(plan.vantages)
+            planned = plan.visits
             on_progress(Progress(done=done, planned=planned, answered=answered, observations=observations))
 
     async with _beside(_swept(running, keeper, report)):
@@ -89,10 +90,12 @@ async def _run(
             observations += len(visit.observations)
             report()
     await _keep(running, keeper, [])
-    quiet = max((running.quiet.count(v.name) for v in plan.vantages), default=0)
+    quiet: dict[tuple[str, ...], int] = {}  # nobody was there, by the families that are asked together
+    for point in plan.vantages:
+        quiet[point.families] = max(quiet.get(point.families, 0), running.quiet.count(point.name))
     coverage = Coverage(
         planned=plan.count,
-        visited=quiet,
+        visited=sum(quiet.values()),
         excluded=plan.scope.exclude.cover(),
         tcp_ports=plan.tcp_ports,
         udp_ports=plan.udp_ports,
@@ -104,6 +107,8 @@ async def _run(
         plan.names,
         coverage,
         known=job.again.known if job.again else None,
+        planned=plan.wanted,
+        vantages=plan.vantages,
         past=keeper.known_devices() if keeper and not job.again else (),
     )
     head = Head(
@@ -147,11 +152,17 @@ async def _run(
     return Observed(
         head=head,
         coverage=fleet.coverage,
-        vantages=plan.vantages,
+        vantages=vantage.used(plan.vantages, visits, plan.scope),
         devices=fleet.devices,
         observations=fleet.observations,
         notices=tuple(notices),
     )
+
+
+def _others(visits: Iterable[Visit]) -> dict[str, str]:
+    """What devices told of before a scan was interrupted."""
+    told = ((v.address, o.facts) for v in visits for o in v.observations if isinstance(o.facts, OtherAddress))
+    return {facts.address: address for address, facts in told if facts.left_out is None}
 
 
 def _crashes(visits: Iterable[Visit]) -> Iterator[str]:

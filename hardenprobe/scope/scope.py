@@ -47,6 +47,7 @@ class Scope:
         contacts, abort: The monitoring team, and who can call the scan off.
         clock_checked_by: Who checked that this machine's clock is right; "" for no one.
         translated: Whether there is an address translator between this machine and the devices; None where not known.
+        other_addresses: Whether an address that a device is known to have besides, inside the networks, is assessed with it.
         file_hash: SHA-256 of the file that it was read from.
     """
 
@@ -67,6 +68,7 @@ class Scope:
     abort: tuple[str, ...] = ()
     clock_checked_by: str = ""
     translated: bool | None = None
+    other_addresses: bool = True
     file_hash: str | None = None
 
     @classmethod

@@ -75,6 +75,7 @@ class ScopeFile:
     gentleness: Gentleness = field(default_factory=Gentleness)
     clock_checked_by: str | None = None
     translated: bool | None = None
+    other_addresses: bool = True
 
 
 def load(path: Path, known: Mapping[str, Reach | None] | None = None) -> Scope:
@@ -123,6 +124,7 @@ def load(path: Path, known: Mapping[str, Reach | None] | None = None) -> Scope:
         abort=file.contacts.abort,
         clock_checked_by=file.clock_checked_by or "",
         translated=file.translated,
+        other_addresses=file.other_addresses,
         file_hash=hashlib.sha256(path.read_bytes()).hexdigest(),
     )
 

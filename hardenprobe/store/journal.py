@@ -217,6 +217,9 @@ def encode_visit(visit: Visit) -> str:
             "outcome": visit.outcome,
             "why": visit.why,
             "eased": visit.eased,
+            "source": visit.source,
+            "on_link": visit.on_link,
+            "same_as": visit.same_as,
             "cost": asdict(visit.cost),
             "observations": [encode_observation(o) for o in visit.observations],
         }
@@ -236,6 +239,9 @@ def decode_visit(text: str) -> Visit:
         outcome=data["outcome"],
         why=data["why"],
         eased=data["eased"],
+        source=data.get("source"),
+        on_link=data.get("on_link"),
+        same_as=data.get("same_as"),
         cost=Cost(**data["cost"]),
         observations=tuple(decode_observations(data["observations"])),
     )

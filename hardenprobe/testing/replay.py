@@ -73,7 +73,7 @@ class Replay(DeviceLink):
         self.strayed.append(said)
         return AssertionError(said)
 
-    async def connect(self, port: int, *, reserved: bool = False) -> Stream:
+    async def connect(self, port: int, wait: float | None = None, *, reserved: bool = False) -> Stream:
         if port not in self.tcp:
             raise Unreachable(f"{self.address} TCP {port} refuses", "refusing")
         return _Scripted(self, port, self.tcp[port])

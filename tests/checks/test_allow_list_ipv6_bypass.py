@@ -48,8 +48,8 @@ OPEN6, OFF6 = tcp_port(443, address=SIX), tcp_port(443, State.REFUSING, address=
         ),
         pytest.param(
             [tcp_port(443, closed=True), tcp_port(443, State.SILENT, address=SIX)],
-            Word.UNKNOWN,
-            Reason.INCONCLUSIVE,
+            Word.PASS,
+            Reason.DROPPED,
             id="silent over IPv6",
         ),
         pytest.param(

@@ -119,7 +119,7 @@ def test_the_plan_says_all_that_a_board_signs(
         "leased 127.88.0.0/24 of Harbour Leasing; agreed by Jorunn Falk, letter of 2 March",
         "targets 127.88.0.1-127.88.0.20: 15 addresses",  # 20 without 1 and without 4
         "excluded 127.88.0.2/32, 127.88.0.8/30",
-        "asked from desk (127.0.0.1)",
+        "asked from desk (127.0.0.1; the route to each target decides)",
         "reach strain; the scope goes as far as strain",
         "granted by name snmp-amplification",
         "at most 7 connections and",
@@ -197,7 +197,10 @@ def test_whoever_changes_the_scope_changes_the_hash(
     assert before != after
 
 
-def test_a_source_of_the_other_family_is_noticed_before_the_scan(command: Command) -> None:
-    ended = command("scan", "::1", "--source", "127.0.0.1", "--dry-run")
+def test_a_family_without_a_source_is_noticed_and_a_source_without_a_target_refused(command: Command) -> None:
+    ended = command("scan", "::1", "127.77.0.1", "--source", "127.0.0.1", "--dry-run")
     assert ended.status == 0
-    assert "notice: vantage point here: 127.0.0.1 cannot ask ::1, of the other family" in ended.err
+    assert "notice: vantage point here: no --source is of the family of ::1; the route to each" in ended.err
+    ended = command("scan", "::1", "--source", "127.0.0.1", "--dry-run")
+    assert ended.status == 2
+    assert "--source 127.0.0.1 asks nobody: no target is of its family" in ended.err

@@ -309,9 +309,9 @@ devices:
     [
         # Kept for IPv4, forgotten for IPv6.
         ('"127.77.1.0/24", "::/0"', '"https"', {("fail", 443)}),
-        ('"127.77.1.0/24", "2001:db8::/64"', '"https"', {("pass", 443)}),
+        ('"127.77.1.0/24", "2001:db8::/64"', '"https"', {("pass", None)}),
         # A trap: one service is refused over both, and another serves over both.
-        ('"127.77.1.0/24", "2001:db8::/64"', '"http"', {("pass", 80)}),
+        ('"127.77.1.0/24", "2001:db8::/64"', '"http"', {("pass", None)}),
     ],
     ids=["fails", "passes", "trap"],
 )

@@ -10,14 +10,15 @@ from typing import Any
 import pytest
 from support.tls import chain, tls_port
 
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices import inventory
 from hardenprobe.devices.identity import Fleet, settle
 from hardenprobe.devices.inventory import Inventory
-from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, SnmpEngine
+from hardenprobe.facts import AddressAsked, DeclaredAllowList, DeclaredDevice, OtherAddress, SnmpEngine
 from hardenprobe.facts.snmp import HR_DEVICE_DESCR, PRT_SERIAL, SYS_DESCR, SYS_NAME
-from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State
+from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State, Vantage
 from hardenprobe.model.visit import Visit
-from hardenprobe.testing import at, snmp_answer, tcp_port
+from hardenprobe.testing import at, declared, snmp_answer, tcp_port
 
 LISTED = """\
 inventory: "hardenprobe.inventory/1"
@@ -295,3 +296,50 @@ def test_coverage_names_who_was_met_and_not_as_listed(tmp_path: Path) -> None:
             seen=("127.0.9.20",),
         ),
     )
+
+
+def told(visited: str, other: str, **of: Any) -> tuple[Visit, Visit]:
+    """A device that states another address, and the visit there."""
+    facts = OtherAddress(address=other, told_by="snmp")
+    seen = (tcp_port(80, address=visited), declared(facts), *of.pop("states", ()))
+    return visit(visited, *seen), replace(visit(other, *of.pop("there", ())), same_as=visited)
+
+
+def test_what_a_device_states_to_have_besides_is_an_address_of_it(known: Inventory) -> None:
+    found = settled(*told("127.0.9.11", "fd00::11"), known=known)
+    assert tags(found.devices)[0] == ("HO-2", ["127.0.9.11", "fd00::11"])
+    nobody = settled(*told("127.0.9.12", "fd00::12"))
+    assert tags(nobody.devices) == [(None, ["127.0.9.12", "fd00::12"])]
+
+
+def test_an_address_that_another_device_has_is_not_taken_by_stating_it(known: Inventory) -> None:
+    """A hostile agent names the address of a listed device, and one that states a serial of its own."""
+    found = settled(*told("127.0.9.12", "127.0.9.11"), known=known)
+    assert sorted(tags(found.devices)[:2], key=lambda t: t[0] or "") == [
+        (None, ["127.0.9.12"]),
+        ("HO-2", ["127.0.9.11"]),
+    ]
+    stranger = [stated("127.0.9.13", serial="XX-9")]
+    found = settled(
+        *told("127.0.9.12", "127.0.9.13", states=[stated("127.0.9.12", serial="XX-1")], there=stranger)
+    )
+    assert [d.addresses[0].address for d in found.devices] == ["127.0.9.12", "127.0.9.13"]
+
+
+def test_each_planned_address_is_told_of_from_each_vantage_point(known: Inventory) -> None:
+    points = (Vantage(name="office"), Vantage(name="guest"))
+    planned = AddressSet.of(["127.0.9.10", "::1"])
+    quiet = replace(visit("::1", outcome="silent"), observations=(tcp_port(80, State.SILENT, address="::1"),))
+    found = settle([visit("127.0.9.10"), quiet], known, {}, Coverage(), planned=planned, vantages=points)
+    (device,) = (d for d in found.devices if d.asset_tag == "HO-1")
+    asked = [
+        (o.vantage, o.facts.address, o.facts.outcome)
+        for o in found.observations[device.id]
+        if isinstance(o.facts, AddressAsked)
+    ]
+    assert asked == [
+        ("office", "127.0.9.10", "answered"),
+        ("office", "::1", "silent"),
+        ("guest", "127.0.9.10", "not asked"),
+        ("guest", "::1", "not asked"),
+    ]

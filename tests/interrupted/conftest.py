@@ -166,6 +166,14 @@ class Run:
         return json.loads((self.folder / f"{self.number}.json").read_text(encoding="utf-8"))
 
 
+def _without_ours(observation: dict[str, Any]) -> dict[str, Any]:
+    """The facts, without the address of ours that asked."""
+    facts = dict(observation["facts"])
+    if observation["kind"] == "address-asked":
+        del facts["source"]
+    return facts
+
+
 def _essence(review: dict[str, Any]) -> dict[str, Any]:
     """What two scans of the same devices must agree on: all but ids, times, costs and our own address."""
     said = {
@@ -173,7 +181,7 @@ def _essence(review: dict[str, Any]) -> dict[str, Any]:
         for r in review["results"]
     }
     seen = Counter(
-        (o["device"], o["kind"], json.dumps([o["endpoint"], o["facts"]], sort_keys=True))
+        (o["device"], o["kind"], json.dumps([o["endpoint"], _without_ours(o)], sort_keys=True))
         for o in review["observations"]
         if not o["facts"].get("control")  # the port on which nothing should accept is drawn anew
     )

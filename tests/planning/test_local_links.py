@@ -84,3 +84,32 @@ def test_they_are_skipped_inside_a_range_and_refused_by_themselves() -> None:
 def test_a_link_that_is_not_asked_does_not_change_the_plan() -> None:
     plan = made("192.0.2.0-192.0.2.70")
     assert plan.nobodys.cover() == ("192.0.2.0/32", "192.0.2.63/32")
+
+
+def neighbour(address: str, link_layer: str, link: int = 2) -> local_links.Neighbour:
+    return local_links.Neighbour(address, True, link_layer, link)
+
+
+def test_the_same_link_layer_address_on_one_link_is_the_same_device_unless_it_answers_for_many() -> None:
+    table = {
+        n.address: n
+        for n in (
+            neighbour("192.0.2.7", "02:00:00:00:00:07"),
+            neighbour("2001:db8::7", "02:00:00:00:00:07"),
+            neighbour("192.0.2.8", "02:00:00:00:00:08"),
+            neighbour("198.51.100.7", "02:00:00:00:00:07", link=3),
+            neighbour("127.0.0.1", "00:00:00:00:00:00", link=1),
+            neighbour("127.0.0.2", "00:00:00:00:00:00", link=1),
+            *(neighbour(f"203.0.113.{i}", "02:00:00:00:00:01") for i in range(20)),
+        )
+    }
+    assert local_links.same_neighbour("192.0.2.7", table) == ["2001:db8::7"]
+    assert not local_links.same_neighbour("127.0.0.1", table)
+    assert not local_links.same_neighbour("203.0.113.4", table)  # a router, or a proxy
+    assert not local_links.same_neighbour("192.0.2.99", table)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells by netlink")
+def test_loopback_is_a_network_of_ours() -> None:
+    ours = local_links.networks()
+    assert ours is not None and "127.0.0.1" in ours

@@ -35,16 +35,43 @@ def test_a_source_that_is_not_ours_is_refused(source: str) -> None:
 BOTH = scope.Scope(name="lab", networks=scope.LOOPBACK, sources=AddressSet.of(["127.0.0.5", "::1"]))
 
 
-def test_a_source_of_the_other_family_is_noticed() -> None:
+def test_targets_for_whose_family_no_source_was_given_are_noticed() -> None:
     here = [Vantage(name="desk", source="127.0.0.1")]
     (said,) = vantage.notices(here, plan.targets(["127.77.0.1", "::1", "::2"]))
     assert said == (
-        "vantage point desk: 127.0.0.1 cannot ask ::1 and 1 more, of the other family; the system chooses the source there"
+        "vantage point desk: no --source is of the family of ::1 and 1 more; the route to each decides the source"
     )
     assert not vantage.notices(here, plan.targets(["127.77.0.1"]))
     (said,) = vantage.notices([Vantage(name="desk", source="::1")], plan.targets(["127.77.0.1"]))
-    assert "::1 cannot ask 127.77.0.1, of the other family" in said
+    assert "no --source is of the family of 127.77.0.1; the route" in said
     assert not vantage.notices([Vantage(name="desk")], plan.targets(["127.77.0.1", "::1"]))
+
+
+def test_without_a_source_the_route_to_each_target_decides() -> None:
+    (one,) = vantage.points([], [], plan.targets(["127.77.0.1", "::1"]), scope.Scope.loopback())
+    assert (one.name, one.source, one.sources) == ("here", None, ("127.0.0.1", "::1"))
+    assert one.asks("127.77.0.1")
+    assert one.asks("::1")
+
+
+def test_a_source_asks_its_own_family_and_each_family_is_asked() -> None:
+    both = plan.targets(["127.77.0.1", "::1"])
+    (one,) = vantage.points(["127.0.0.5"], [], both, scope.Scope.loopback())
+    assert (one.source, one.sources, one.families) == ("127.0.0.5", ("127.0.0.5", "::1"), ("ipv4", "ipv6"))
+    several = vantage.points(["127.0.0.5", "127.0.0.6"], [], both, scope.Scope.loopback())
+    assert [(v.name, v.source, v.families) for v in several] == [
+        ("127.0.0.5", "127.0.0.5", ("ipv4",)),
+        ("127.0.0.6", "127.0.0.6", ("ipv4",)),
+        ("::1", None, ("ipv6",)),
+    ]
+
+
+def test_a_source_that_reaches_no_target_is_an_error_of_the_plan() -> None:
+    with pytest.raises(UsageError, match=r"--source ::1 asks nobody: no target is of its family"):
+        vantage.points(["::1"], [], plan.targets(["127.77.0.1"]), scope.Scope.loopback())
+    elsewhere = scope.Scope(name="lab", networks=AddressSet.of(["192.0.2.0/24"]))
+    with pytest.raises(UsageError, match=r"--source 127\.0\.0\.1 has no route to target 192\.0\.2\.7"):
+        vantage.points(["127.0.0.1"], [], plan.targets(["192.0.2.7"]), elsewhere)
 
 
 def test_only_the_testers_own_addresses_ask() -> None:

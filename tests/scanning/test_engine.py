@@ -180,7 +180,7 @@ def test_what_refuses_everything_is_refused_and_nobody_answered() -> None:
 
 
 @pytest.mark.slow
-def test_what_is_silent_everywhere_is_given_up_after_the_first_touch() -> None:
+def test_what_is_expected_and_silent_is_asked_at_every_port_and_touched_once_more() -> None:
     async def run() -> None:
         address = own_address()
         with contextlib.ExitStack() as stack:
@@ -196,7 +196,7 @@ def test_what_is_silent_everywhere_is_given_up_after_the_first_touch() -> None:
             work = plan(address, timing=timing, tcp_ports=(21, 80), udp_ports=())
             _, visits = await visits_of(work)
         assert visits[address].outcome == "silent"
-        assert visits[address].cost.connections == 4  # 80 twice, and twice at the second try; 21 never
+        assert visits[address].cost.connections == 5  # each twice, and 80 once more at the second try
 
     asyncio.run(run())
 
@@ -378,14 +378,14 @@ def test_bug_in_one_visit_leaves_the_others_and_does_not_look_like_silence(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     good, bad = Device({23: saying(b"login: ")}), Device({23: saying(b"login: ")})
-    look = tcp.look
+    look = tcp.look_first
 
-    async def broken(line: Any, port: int, **more: Any) -> Any:
+    async def broken(line: Any, port: int, wait: float) -> Any:
         if line.address == bad.address:
             raise KeyError("a bug of ours")
-        return await look(line, port, **more)
+        return await look(line, port, wait)
 
-    monkeypatch.setattr(tcp, "look", broken)
+    monkeypatch.setattr(tcp, "look_first", broken)
 
     async def run() -> Review:
         async with running(good, bad):

@@ -39,7 +39,7 @@ class Fed(DeviceLink):
         )
         self.data = data
 
-    async def connect(self, port: int, *, reserved: bool = False) -> Stream:
+    async def connect(self, port: int, wait: float | None = None, *, reserved: bool = False) -> Stream:
         return _FedStream(self, port, self.data)
 
     async def ask(self, port: int, datagram: bytes, **how: Any) -> Answer:

@@ -3,36 +3,98 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.check import Seen
-from hardenprobe.facts import HttpAnswer, TcpPort
+from hardenprobe.facts import DeclaredAllowList, HttpAnswer, TcpPort
 from hardenprobe.model import Observation, State
 from hardenprobe.scope.ports import SERVICES
 
 
-def answers(seen: Seen, service: str, transport: str, port: int) -> Iterator[list[Observation[Any]]]:
-    """What was heard of one port at each address.
+@dataclass(frozen=True, kw_only=True)
+class Attempt:
+    """What one of our sources met at one address of a service.
 
-    A port that refuses is left out, unless it serves another vantage point: then it is on, and refuses us.
+    Attributes:
+        source: Our own address; None where that is not known.
+        heard: All that was heard of the port there.
+        serving: What shows that the service serves us.
+        served: It serves some source of ours at some address of the device.
+        turned: It turned us away: it closed at once or said 403; or it refused or was silent, while it serves another
+            source or at another address, or something else of the device answers.
+        dropped: All that shows it is silence.
     """
-    elsewhere = {
-        one.endpoint.address for one in seen.elsewhere
-        if _is_at(one, transport, port) and one.endpoint and serves(service, one.facts)
-    }  # fmt: skip
+
+    service: str
+    address: str
+    source: str | None
+    heard: Sequence[Observation[Any]]
+    serving: Observation[Any] | None
+    served: bool
+    turned: bool
+    dropped: bool
+
+    @property
+    def telling(self) -> Observation[Any]:
+        """The one that says most."""
+        return ([one for one in self.heard if not isinstance(one.facts, TcpPort)] or list(self.heard))[-1]
+
+
+def attempts(seen: Seen, service: str) -> Iterator[Attempt]:
+    """What each address of a device did when a service was tried; a service that serves nobody anywhere is off.
+
+    Args:
+        service: A word of ports.SERVICES.
+    """
+    for transport, port in SERVICES[service]:
+        here = _by_address(seen.observations, transport, port)
+        everywhere = (
+            one
+            for heard in _by_address((*seen.observations, *seen.elsewhere), transport, port).values()
+            for one in heard
+        )
+        served = any(serves(service, one.facts) for one in everywhere)
+        for address, heard in here.items():
+            states = {getattr(one.facts, "state", None) for one in heard}
+            serving = next((one for one in heard if serves(service, one.facts)), None)
+            refused = says_no(service, heard) or (served and State.REFUSING in states)
+            quiet = State.SILENT in states and State.ACCEPTING not in states
+            dropped = quiet and (served or (seen.answers and transport == "tcp"))
+            if serving is None and not refused and not served and states == {State.REFUSING}:
+                continue  # off
+            yield Attempt(
+                service=service,
+                address=address,
+                source=seen.source_at(address),
+                heard=heard,
+                serving=serving,
+                served=served,
+                turned=serving is None and (refused or dropped),
+                dropped=serving is None and dropped and not refused,
+            )
+
+
+def _by_address(
+    observations: Iterable[Observation[Any]], transport: str, port: int
+) -> dict[str, list[Observation[Any]]]:
     found: dict[str, list[Observation[Any]]] = {}
-    for one in seen.observations:
-        if one.endpoint is None or not _is_at(one, transport, port):
-            continue
-        refuses = isinstance(one.facts, TcpPort) and one.facts.state is State.REFUSING
-        if not refuses or one.endpoint.address in elsewhere:
-            found.setdefault(one.endpoint.address, []).append(one)
-    yield from found.values()
+    for one in observations:
+        where = one.endpoint
+        if (
+            where
+            and (where.transport, where.port) == (transport, port)
+            and not getattr(one.facts, "control", False)
+        ):
+            found.setdefault(where.address, []).append(one)
+    return found
 
 
-def _is_at(one: Observation[Any], transport: str, port: int) -> bool:
-    where = one.endpoint
-    return where is not None and (where.transport, where.port) == (transport, port)
+def admitted(lists: Iterable[DeclaredAllowList], service: str, source: str | None) -> bool | None:
+    """Whether the declared lists of a service admit a source: one is enough. None where none is declared, or the source is not known; an empty one admits everyone."""
+    ours = [one for one in lists if service in one.services and one.entries]
+    return any(source in AddressSet.of(one.entries) for one in ours) if ours and source else None
 
 
 def serves(service: str, facts: Any) -> bool:

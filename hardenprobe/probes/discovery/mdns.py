@@ -120,6 +120,9 @@ async def _question(
 
     def read(data: bytes) -> str:
         records.extend(packets.decode_mdns(data, ident))
+        asked.addresses += [
+            r.data for r in records if r.type in (DNS_TYPES["A"], DNS_TYPES["AAAA"]) and r.data
+        ]
         return told(records)
 
     ask = partial(datagrams.ask, asked.line, MdnsAnswer, PORT, "mdns", f"{kind} {name}")

@@ -33,6 +33,7 @@ _CODECS: dict[str, Any] = {
     "2c": api.PROTOCOL_MODULES[api.SNMP_VERSION_2C],
 }
 
+LEAST, UNKNOWN = 0.3, 0.4  # seconds; the latter as long as nothing of the device has answered
 NO_SUCH_NAME = 2  # error-status of v1, RFC 1157 section 4.1.2
 
 
@@ -179,6 +180,7 @@ async def ask_community(
     *,
     origin: str,
     label: str | None = None,
+    wait: float | None = None,
     oids: tuple[str, ...] = IDENTITY,
 ) -> Observation[SnmpAnswer]:
     """Ask for what identifies the device, under one community.
@@ -193,7 +195,7 @@ async def ask_community(
         PORT,
         encode_get(version, name, oids, request_id),
         secrets=[name] if origin == "supplied" else [],
-        wait=line.timing.greeting,
+        wait=wait or patience(line),
     )
     status = values = fault = None
     if answer.data:
@@ -216,7 +218,7 @@ async def ask_community(
 async def discover_engine(line: DeviceLink) -> Observation[SnmpEngine]:
     """Ask whether an SNMPv3 engine lives here. Needs no secret."""
     message_id = secrets.randbelow(2**31 - 1) + 1
-    answer = await line.ask(PORT, encode_discovery(message_id), wait=line.timing.greeting)
+    answer = await line.ask(PORT, encode_discovery(message_id), wait=patience(line))
     facts = SnmpEngine(state=State(answer.state))
     if answer.data:
         try:
@@ -224,6 +226,11 @@ async def discover_engine(line: DeviceLink) -> Observation[SnmpEngine]:
         except MalformedReply as exc:
             facts = SnmpEngine(state=State.ACCEPTING, fault=str(exc))
     return line.observation(facts, line.endpoint(PORT, "udp", "snmp"), answer.recorder)
+
+
+def patience(line: DeviceLink, unknown: float = UNKNOWN) -> float:
+    """Seconds for an answer to each sending of a question; an agent may need some by itself, however near it is."""
+    return line.round_trip.wait(LEAST, line.timing.greeting, unknown=unknown)
 
 
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
@@ -242,7 +249,8 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     answered = False
     for community in asked.plan.communities:
         for version in VERSIONS:
-            answer = await ask_community(line, version, community, origin="default")
+            wait = patience(line, UNKNOWN if engine.facts.state is State.ACCEPTING else UNKNOWN / 2)
+            answer = await ask_community(line, version, community, origin="default", wait=wait)
             yield answer
             if answer.facts.state is State.REFUSING:
                 return

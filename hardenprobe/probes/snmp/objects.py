@@ -11,7 +11,7 @@ import contextlib
 import re
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
-from ipaddress import IPv4Address, ip_network
+from ipaddress import IPv4Address, ip_address, ip_network
 from typing import Any
 
 from hardenprobe.errors import MalformedReply
@@ -50,10 +50,11 @@ INCLUDED = 1
 OPERATOR, SERVICE_PERSON = "1.3.6.1.2.1.43.5.1.1.4", "1.3.6.1.2.1.43.5.1.1.5"
 CHANNEL_TYPE, CHANNEL_STATE = "1.3.6.1.2.1.43.14.1.1.2", "1.3.6.1.2.1.43.14.1.1.6"
 CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
+IP_ADDRESS = "1.3.6.1.2.1.4.34.1.3"  # RFC 4293, ipAddressIfIndex, whose index is the address
 JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
 COLUMNS = (
     DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, ADDRESS_INTERFACE,
-    ADDRESS_MASK, PREFIX, WRITE_VIEW, VIEW_FAMILY, OPERATOR, SERVICE_PERSON,
+    ADDRESS_MASK, PREFIX, IP_ADDRESS, WRITE_VIEW, VIEW_FAMILY, OPERATOR, SERVICE_PERSON,
     CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
 )  # fmt: skip
 PEOPLE = {
@@ -164,8 +165,29 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
             for i, b in rows[CHANNEL_TYPE].items()
         ),
         personal=tuple(personal),
+        addresses=tuple(
+            dict.fromkeys(filter(None, map(address_of, (*rows[IP_ADDRESS], *rows[ADDRESS_INTERFACE]))))
+        ),
         fault=fault,
     )
+
+
+def address_of(index: str) -> str | None:
+    """The address in the index of a row, None for one that needs a zone or is none.
+
+    Source: RFC 4293, ipAddressEntry; RFC 4001, InetAddressType: ipv4(1), ipv6(2).
+
+    >>> address_of("1.4.192.0.2.7"), address_of("192.0.2.7")
+    ('192.0.2.7', '192.0.2.7')
+    >>> address_of("2.16.32.1.13.184.0.0.0.0.0.0.0.0.0.0.0.7")
+    '2001:db8::7'
+    """
+    arcs = _arcs(index)
+    if arcs[:2] in ((1, 4), (2, 16)) and len(arcs) == arcs[1] + 2:
+        arcs = arcs[2:]
+    elif len(arcs) != 4:
+        return None
+    return str(ip_address(bytes(arcs))) if max(arcs) < 256 else None
 
 
 def _subnets(rows: Rows) -> Iterator[Subnet]:

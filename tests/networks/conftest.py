@@ -1,0 +1,59 @@
+"""Networks in namespaces of the test's own, each played in a process of its own; see play.py."""
+
+from __future__ import annotations
+
+import json
+import os
+import pickle
+import subprocess
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hardenprobe.demo_lab.network_lab import ADMITTED, ADMITTED_V6, NETWORK, OTHER
+
+LAB = "hardenprobe.demo_lab.network_lab:NETWORK"
+WITH_LISTS = {a for s in NETWORK.stations[:3] for a in s.device.listed.addresses}
+SCANS: dict[str, dict[str, Any]] = {
+    "the route to each decides": {},
+    "three sources": {"sources": [ADMITTED, OTHER, ADMITTED_V6], "targets": sorted(WITH_LISTS)},
+}
+SEEDS = tuple(range(1, 21))
+PLAY = Path(__file__).with_name("play.py")
+NO_RIGHT = 77
+
+
+@pytest.fixture(scope="session")
+def play(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, str, Mapping[str, Any]], Any]:
+    """Run play.py and take what it made; skip where namespaces cannot be had, fail on the build machine."""
+
+    def run(what: str, network: str, arguments: Mapping[str, Any]) -> Any:
+        folder = tmp_path_factory.mktemp("network")
+        command = (sys.executable, str(PLAY), what, network, str(folder), json.dumps(arguments))
+        done = subprocess.run(command, capture_output=True, text=True, timeout=180, check=False)
+        if done.returncode == NO_RIGHT and not os.environ.get("CI"):
+            pytest.skip(done.stderr.strip())
+        assert done.returncode == 0, done.stderr[-4000:]
+        return pickle.loads((folder / "played.pickle").read_bytes())
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def played(play: Callable[..., Any]) -> dict[str, Any]:
+    """What came of the shipped network's scans and of twenty random networks, all side by side, since they mostly wait."""
+    found: dict[str, Any] = play(
+        "scan", LAB, {"scans": SCANS, "seeds": SEEDS, "at_once": len(SCANS) + len(SEEDS)}
+    )
+    return found
+
+
+@pytest.fixture(params=SCANS)
+def scanned(request: pytest.FixtureRequest, played: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """What one scan was asked, and what came of it."""
+    made = played[request.param]
+    assert "failed" not in made, made["failed"]
+    return SCANS[request.param], made

@@ -1,0 +1,105 @@
+"""A whole scan over a network of three segments, held verdict by verdict to what the declaration says."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from hardenprobe.demo_lab.network_lab import ADMITTED, ADMITTED_V6, NETWORK, OTHER
+from hardenprobe.demo_lab.truth_network import fate, said, verdicts
+from hardenprobe.facts import TcpPort
+
+pytestmark = pytest.mark.slow
+
+SEEDS = tuple(range(1, 21))  # those of conftest.py
+
+LISTED = {a for s in NETWORK.stations for a in s.device.listed.addresses}
+
+
+def test_every_verdict_is_the_declared_one(scanned: tuple[dict[str, Any], dict[str, Any]]) -> None:
+    given_targets, made = scanned
+    review, planned = made["review"], frozenset(given_targets.get("targets") or LISTED)
+    given = {v.name: v.sources if len(review.vantages) > 1 else () for v in review.vantages}
+    truth = set(verdicts(NETWORK, given, review.coverage.tcp_ports, planned))
+
+    assert said(review) == truth
+    assert {v.word for v in truth} >= {"pass", "fail", "unknown", "notapplicable"}
+
+
+def test_every_port_is_seen_as_the_source_that_asked_meets_it(
+    scanned: tuple[dict[str, Any], dict[str, Any]],
+) -> None:
+    states = {"open": "accepting", "refusing": "refusing", "silent": "silent"}
+    review = scanned[1]["review"]
+    sources = {
+        (o.vantage, o.facts.address): o.facts.source
+        for seen in review.observations.values()
+        for o in seen
+        if o.kind == "address-asked"
+    }
+    looked = 0
+    for station in NETWORK.stations:
+        for seen in review.observations.values():
+            for o in seen:
+                if (
+                    isinstance(o.facts, TcpPort)
+                    and not o.facts.control
+                    and o.endpoint.address in station.addresses
+                ):
+                    where = o.endpoint
+                    became = fate(
+                        station, where.address, sources[o.vantage, where.address], "tcp", where.port
+                    )
+                    assert o.facts.state == states[became], (where, o.vantage)
+                    looked += 1
+    assert looked > 200
+
+
+def test_the_vantage_point_names_every_source_that_was_used(played: dict[str, Any]) -> None:
+    (here,) = played["the route to each decides"]["review"].vantages
+    assert here.sources == (ADMITTED, "10.77.2.2", ADMITTED_V6)
+    several = played["three sources"]["review"].vantages
+    assert [(v.source, v.sources, v.on_link) for v in several] == [
+        (ADMITTED, (ADMITTED,), True),
+        (OTHER, (OTHER,), True),
+        (ADMITTED_V6, (ADMITTED_V6,), True),
+    ]
+
+
+def test_who_is_filtered_throughout_or_absent_is_missed_and_nobody_else(played: dict[str, Any]) -> None:
+    review = played["the route to each decides"]["review"]
+    assert {m.asset_tag for m in review.coverage.listed_not_seen} == {"NW-09", "NW-11", "NW-12"}
+
+
+def test_an_address_that_nobody_listed_is_assessed_inside_the_scope_and_named_outside(
+    played: dict[str, Any],
+) -> None:
+    """RFC 4293, ipAddressTable: the agent of NW-10 states its own IPv6 address, and one of another network."""
+    review = played["the route to each decides"]["review"]
+    (device,) = (d for d in review.devices if d.label == "NW-10")
+    assert [a.address for a in device.addresses] == ["10.77.1.30", "fd00:77:1::30"]
+    left_out = [(n.address, n.device, n.told_by, n.why) for n in review.coverage.not_assessed]
+    assert ("192.0.2.30", device.id, "snmp", "outside the scope") in left_out
+
+
+def test_limits_hold_and_raw_print_ports_hear_nothing(played: dict[str, Any]) -> None:
+    """As the stations count them."""
+    counted = played["the route to each decides"]["counted"]
+    for station in NETWORK.stations:
+        assert sum(counted["connections"].get(a, 0) for a in station.addresses) <= 120
+    assert counted["raw_print_bytes"] == {"NW-04": 0}
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_verdict_on_a_random_network_is_wrong(seed: int, played: dict[str, Any]) -> None:
+    tried = played[str(seed)]
+    assert "failed" not in tried, tried["failed"]
+    assert (tried["wrong"], tried["missing"]) == (set(), set())
+
+
+def test_random_networks_have_verdicts_of_every_kind(played: dict[str, Any]) -> None:
+    words = [word for seed in SEEDS for word in played[str(seed)]["words"]]
+    assert {
+        word: words.count(word) > 15 for word in ("pass", "fail", "unknown", "notapplicable")
+    } == dict.fromkeys(("pass", "fail", "unknown", "notapplicable"), True)
