@@ -174,6 +174,7 @@ class Plan:
         }
         return {
             **({"shares": shares} if shares else {}),
+            **({"clock_reference": self.scope.clock_reference} if self.scope.clock_reference else {}),
             "targets": [[str(t.first), str(t.last), t.name] for t in self.targets],
             "tcp": self.tcp_ports,
             "udp": self.udp_ports,

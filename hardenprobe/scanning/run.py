@@ -12,19 +12,20 @@ from typing import Any
 from hardenprobe.devices import identity
 from hardenprobe.errors import StoreRefused
 from hardenprobe.facts import OtherAddress, ProbeFault
-from hardenprobe.model import Cost, Coverage, Head, Reason
+from hardenprobe.model import Clock, Cost, Coverage, Head, Reason
 from hardenprobe.model.observed import Observed
 from hardenprobe.model.review import new_id
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.model.versions import versions
 from hardenprobe.model.visit import SilentAddresses, Visit
-from hardenprobe.network import audit_hook
+from hardenprobe.network import audit_hook, ntp
 from hardenprobe.planning import vantage
 from hardenprobe.scanning import inputs
 from hardenprobe.scanning.engine import Scan
 from hardenprobe.scanning.job import Keeper, Progress, ScanJob
 from hardenprobe.scope import clock
 from hardenprobe.scope.accounts import operator
+from hardenprobe.scope.scope import Scope
 
 SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
 
@@ -58,7 +59,7 @@ async def _run(
         versions(),
     )  # read while files can be opened
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
-    proof = clock.prove(plan.scope, ends)
+    proof = await _measured(plan.scope, clock.prove(plan.scope, ends), plan.port_offset)
     visits: list[Visit] = list(earlier.visits) if earlier else []
     running = Scan(
         plan=plan,
@@ -185,6 +186,15 @@ def log_file() -> str | None:
     """Where the tracebacks of broken probes and checks go; None where they go to no file."""
     handlers = logging.getLogger("hardenprobe").handlers
     return next((str(file) for one in handlers if (file := getattr(one, "baseFilename", None))), None)
+
+
+async def _measured(scope: Scope, proof: Clock, port_offset: int) -> Clock:
+    """Measure our clock against the time server that the scope file names, if it names one."""
+    if not scope.clock_reference:
+        return proof
+    scope.check_now()
+    offset = await ntp.offset(scope.clock_reference, ntp.PORT + port_offset)
+    return clock.measured(proof, scope.clock_reference, offset)
 
 
 async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:

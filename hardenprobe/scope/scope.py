@@ -67,6 +67,7 @@ class Scope:
     contacts: tuple[str, ...] = ()
     abort: tuple[str, ...] = ()
     clock_checked_by: str = ""
+    clock_reference: str = ""
     translated: bool | None = None
     other_addresses: bool = True
     file_hash: str | None = None

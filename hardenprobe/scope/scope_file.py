@@ -7,11 +7,12 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, time
-from ipaddress import IPv4Network
+from ipaddress import IPv4Network, ip_address
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from hardenprobe.addresses.sets import AddressSet, Network, parse_network
+from hardenprobe.errors import clip
 from hardenprobe.model import Lease, Reach
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse
 from hardenprobe.scope import limits as gentleness
@@ -74,6 +75,7 @@ class ScopeFile:
     grants: tuple[str, ...] = ()
     gentleness: Gentleness = field(default_factory=Gentleness)
     clock_checked_by: str | None = None
+    clock_reference: str | None = None
     translated: bool | None = None
     other_addresses: bool = True
 
@@ -123,10 +125,26 @@ def load(path: Path, known: Mapping[str, Reach | None] | None = None) -> Scope:
         contacts=file.contacts.monitoring,
         abort=file.contacts.abort,
         clock_checked_by=file.clock_checked_by or "",
+        clock_reference=_reference(document, file.clock_reference),
         translated=file.translated,
         other_addresses=file.other_addresses,
         file_hash=hashlib.sha256(path.read_bytes()).hexdigest(),
     )
+
+
+def _reference(document: Document, text: str | None) -> str:
+    """A time server, as a literal address: no name is looked up for it."""
+    if text is None:
+        return ""
+    try:
+        found = ip_address(text)
+    except ValueError:
+        raise document.fault(
+            ("clock_reference",), f"clock_reference is {clip(text)}, expected the address of a time server"
+        ) from None
+    if found.is_multicast or found.is_unspecified:
+        raise document.fault(("clock_reference",), f"clock_reference {found} is no address of one server")
+    return str(found)
 
 
 def _spelled_out(document: Document) -> Document:
