@@ -101,6 +101,8 @@ def test_every_other_command_does_what_it_says(folder: Path) -> None:
         done = run(command, folder)
         # Two listed devices of the lab are switched off, the list shown is a wrong one, and no scan was left unfinished.
         status = {"judge": 3, "allowlist": 1}.get(command.split()[1], 2 if "--resume" in command else 0)
+        if "evidence verify hardenprobe-demo" in command:  # the demo's bag is not signed
+            status = 3
         assert done.returncode == status, f"{command}: {done.stderr}"
         assert "Traceback" not in done.stderr
     assert (folder / "report.html").is_file()

@@ -117,6 +117,7 @@ def alike(found: Review, other: Review) -> None:
         id=found.head.id,
         previous=found.head.previous,
         previous_digest=found.head.previous_digest,
+        inputs=found.head.inputs,  # only a store keeps the files
     )
     assert to_document(found) == to_document(replace(other, head=head))
 
