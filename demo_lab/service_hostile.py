@@ -114,6 +114,12 @@ async def reset(talk: Talk) -> None:
     talk.writer.transport.abort()
 
 
+@attack
+async def echo(talk: Talk) -> None:
+    while piece := await talk.some():
+        await talk.say(piece)
+
+
 # ---- HTTP
 
 
@@ -153,6 +159,19 @@ async def gzip_bomb(talk: Talk) -> None:
     await _request(talk)
     bomb = await asyncio.to_thread(gzip.compress, bytes(100 * 1024 * 1024), 6)
     await talk.say(_http(b"Content-Encoding: gzip\r\n", bomb))
+
+
+@attack
+async def no_body(talk: Talk) -> None:
+    await _request(talk)
+    await talk.say(b"HTTP/1.1 403 Forbidden\r\nContent-Length: 100\r\n\r\n")
+    await talk.some()
+
+
+@attack
+async def half_body(talk: Talk) -> None:
+    await _request(talk)
+    await talk.say(b"HTTP/1.1 301 Moved\r\nLocation: https://127.78.0.47/\r\nContent-Length: 100\r\n\r\nhalf")
 
 
 @attack
@@ -239,6 +258,25 @@ async def tls_long_message(talk: Talk) -> None:
     await talk.some()
     await talk.say(_record(22, _hello()) + _record(22, b"\x0b\xff\xff\xff\xff\xff\xfc" + bytes(16000)))
     await _flood(talk, _record(22, bytes(16384)))
+
+
+@attack
+async def tls_wrong_suite(talk: Talk) -> None:
+    """A ServerHello with a suite that no registry has (RFC 8701)."""
+    await talk.some()
+    body = b"\x03\x03" + os.urandom(32) + b"\x00\x0a\x0a\x00"
+    await talk.say(_record(22, b"\x02" + len(body).to_bytes(3) + body) + _record(22, b"\x0e\0\0\0"))
+    await talk.some()
+
+
+@attack
+async def tls_endless_retry(talk: Talk) -> None:
+    """One HelloRetryRequest after another (RFC 8446 section 4.1.4 allows one)."""
+    retry = bytes.fromhex("cf21ad74e59a6111be1d8c021e65b891c2a211167abb8c5e079e09e2c8a8339c")
+    more = b"\0\x2b\0\2\3\4\0\x33\0\2\0\x17"
+    body = b"\x03\x03" + retry + b"\x00\x13\x01\x00" + len(more).to_bytes(2) + more
+    while await talk.some():
+        await talk.say(_record(22, b"\x02" + len(body).to_bytes(3) + body))
 
 
 @attack
