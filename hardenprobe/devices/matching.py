@@ -98,7 +98,8 @@ def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] =
     found: dict[str, str] = {}
     taken: set[str] = set()
     by_what = _index(past, own)
-    for rank in (*BORN[:1], "asset-tag", *BORN[1:], "host-key", "tls-key", "name", "address"):
+    # An asset tag says less than a key: an inventory gives it to whoever answers at the listed address.
+    for rank in (*BORN, "host-key", "tls-key", "asset-tag", "name", "address"):
         pairs: list[tuple[Met, Met]] = []
         for one in now:
             if one.device in found:
@@ -141,4 +142,10 @@ def _contrary(before: Met, now: Met, rank: str, listed: Collection[str]) -> bool
         return False
     if "serial" in differ or (differ and rank != "asset-tag"):
         return True
-    return before.asset_tag != now.asset_tag and before.asset_tag in listed
+    if rank in KEPT and rank != "name":  # a key of its own outweighs an inventory that goes by address
+        return False
+    return (
+        None not in (before.asset_tag, now.asset_tag)
+        and before.asset_tag != now.asset_tag
+        and before.asset_tag in listed
+    )

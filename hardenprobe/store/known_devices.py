@@ -9,19 +9,22 @@ from hardenprobe.model.rows import read_device
 from hardenprobe.store.device_rows import pages
 from hardenprobe.store.store import UNREADABLE, Store
 
-_REVIEWS = 6  # how far back is looked for what a device showed: a serial number that was read half a year ago
+_REVIEWS = 6  # how far back is looked for what a device does not show any more, such as a serial number
 
 
 def known_devices(store: Store, scope: str) -> tuple[matching.Met, ...]:
-    """Every device of the newest reviews of a scope, each with what it showed last of each kind, by the newest first.
+    """Every device of a scope, each with what it showed last of each kind; the one that was met last first.
 
     A review that cannot be read is left out; `hardenprobe reviews` says of it that it was changed.
     """
     found: dict[str, matching.Met] = {}
     away: set[str] = set()
-    for review in reversed(store.of_scope(scope)[-_REVIEWS:]):
+    for back, review in enumerate(reversed(store.of_scope(scope))):
         try:
-            devices = list(_devices(store, review))
+            rows = store.rows(review)
+            devices = _devices(
+                store, review, [n for id, n in rows.items() if back < _REVIEWS or id not in found]
+            )
         except (StoreRefused, UsageError, *UNREADABLE):
             continue
         for device in devices:
@@ -46,9 +49,8 @@ def known_devices(store: Store, scope: str) -> tuple[matching.Met, ...]:
     return tuple(found.values())
 
 
-def _devices(store: Store, review: str) -> list[Device]:
-    rows = sorted(store.rows(review).values())
-    return [read_device(record) for page in pages(rows) for record in store.records(review, page)]
+def _devices(store: Store, review: str, rows: list[int]) -> list[Device]:
+    return [read_device(record) for page in pages(sorted(rows)) for record in store.records(review, page)]
 
 
 def _addresses(device: Device) -> frozenset[str]:
