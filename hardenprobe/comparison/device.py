@@ -27,12 +27,14 @@ class Pair:
         old: Number of the older one among them.
         baseline: Whose days for remediation hold; None where none is known.
         retired: Why nothing is expected of the device any more; None while it belongs to the fleet.
+        retired_on: The day on which it was retired, ISO 8601.
     """
 
     visits: Sequence[Visit]
     old: int
     baseline: Baseline | None = None
     retired: str | None = None
+    retired_on: str = ""
 
     @property
     def new(self) -> int:
@@ -175,7 +177,9 @@ def _fixed(pair: Pair, line: Timeline) -> Change:
 def _not_assessed(pair: Pair, line: Timeline, cause: Cause) -> Iterator[Change]:
     """A finding that is open as far as is known; what is no longer required is said once."""
     before = line.assessment(pair.old, pair.before)
-    if pair.retired and cause.why is not Why.NOT_REQUIRED:
+    if pair.retired:
+        if pair.retired_on <= pair.before.at[:10]:
+            return
         cause = Cause(why=Why.NOT_REQUIRED, text=pair.retired)
     if cause.why is not Why.NOT_REQUIRED:
         yield _change(pair, line, Kind.NOT_REASSESSED, line.sights.get(pair.old), None, [cause])
@@ -197,7 +201,13 @@ def _of(evidence: Evidence, one: Sighting) -> list[told.Entry]:
 
 
 def _result(one: Sighting) -> Result:
-    return decode_results([one.verdict.entry])[0]
+    """The result of a finding; all of a device are read at once, which takes a fraction of the time."""
+    memo = one.evidence.memo
+    if "failed" not in memo:
+        every = [v.entry for some in one.evidence.results.values() for v in some if v.word == Word.FAIL]
+        memo["failed"] = dict(zip(map(id, every), decode_results(every), strict=True))
+    found: Result = memo["failed"][id(one.verdict.entry)]
+    return found
 
 
 def _change(

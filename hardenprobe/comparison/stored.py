@@ -122,6 +122,7 @@ class Comparison:
                 old=self._old,
                 baseline=self._expected.of(device) if self._expected else None,
                 retired=f"the device was retired on {turn.on} ({turn.id})" if turn and gone else None,
+                retired_on=turn.on if turn and gone else "",
             )
         )
         if not ends and not change.changes:

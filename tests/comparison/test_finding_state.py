@@ -6,19 +6,24 @@ NIST SP 800-53A (a finding rests on what was assessed); what follows from them h
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
+from hardenprobe.comparison.causes import VerdictBasis, behind, causes
 from hardenprobe.comparison.comparable import newest_pair
 from hardenprobe.comparison.records import Change, Kind, Why
 from hardenprobe.comparison.stored import Comparison
+from hardenprobe.decisions import device_register
+from hardenprobe.decisions.entry import Draft
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.decisions.statements import Statement
 from hardenprobe.errors import UsageError
 from hardenprobe.lifecycle import device_history, device_lookup
+from hardenprobe.model import Device
 from hardenprobe.store.journal import ScanRecord
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.persistence import Keeper
 
 A, B, C, D = "192.0.2.7", "192.0.2.8", "192.0.2.9", "192.0.2.10"
@@ -467,3 +472,51 @@ def test_a_single_scan_has_nothing_to_be_compared_with(world: Any, one: Any) -> 
     world.scan()
     with pytest.raises(UsageError, match="the only scan of its scope"):
         newest_pair(world.kept)
+
+
+# --- retired, and set right
+
+
+def test_a_retired_device_is_no_longer_asked_for_and_never_fixed(world: Any, one: Any) -> None:
+    world.add("alive", C, serial="S-3", runs={22: "ssh"})
+    world.now = datetime.now(UTC) - timedelta(days=20)  # the ledger has the day of today
+    first = world.scan()
+    one.on = False
+    (device,) = (d for d in world.kept.load(first).devices if d.asset_tag == "P-1")
+    body = {
+        "device": device.id, "label": "P-1", "marks": [["serial", "S-1"]],
+        "answers": {"by": "Morag Kerr", "reason": "old"},
+    }  # fmt: skip
+    Ledger(world.kept).add([Draft(kind=device_register.RETIRED, subject="R-1", body=body)])
+    world.listed.clear()
+    world.later()
+    second = world.scan(targets=[A, C])
+    found = world.changes(first, second)
+    assert {change.kind for key, change in found.items() if key[0] == "P-1"} == {Kind.NOT_REQUIRED}
+    assert "retired on" in found["P-1", TELNET, 23].causes[0].text
+    world.later()
+    third = world.scan(targets=[A, C])
+    assert not [key for key in world.changes(second, third) if key[0] == "P-1"]
+
+
+def test_a_clock_that_was_set_right_is_the_device_s_change() -> None:
+    """RFC 9110 section 5.6.7: a Date is UTC. The device was 400 seconds ahead, and is not any more."""
+
+    def side(asked: str, date: str, said: str) -> VerdictBasis:
+        proof = {
+            "id": "1", "kind": "http-answer", "asked_at": asked, "endpoint": None,
+            "facts": {"status": 200, "date": date},
+        }  # fmt: skip
+        result = {
+            "check": "clock-skew", "check_version": "1", "origin": "hardenprobe", "rule_set": None,
+            "observations": ["1"], "observed": {"text": said}, "expected": {"text": "within 300 seconds"},
+        }  # fmt: skip
+        device = Device(id="dev-1", addresses=())
+        return behind(device, [result], [proof])
+
+    before = side("2026-01-05T08:00:00Z", "Mon, 05 Jan 2026 08:06:40 GMT", "400 seconds ahead")
+    after = side("2026-02-05T08:00:00Z", "Thu, 05 Feb 2026 08:00:00 GMT", "+0 seconds from ours")
+    (cause,) = causes(before, after)
+    assert cause.why is Why.DEVICE and cause.text.startswith("its clock was set: 400 seconds ahead before")
+    (cause,) = causes(before, before)
+    assert cause.why is Why.UNEXPLAINED

@@ -66,6 +66,7 @@ class Scanned:
     drops: frozenset[str] = frozenset()
     narrow: bool = False
     homes: dict[str, str] = field(default_factory=dict)
+    snmp: tuple[bool, ...] = ()
     recheck: bool = False
 
 
@@ -187,7 +188,7 @@ class Months(RuleBasedStateMachine):
         self._learn(
             Scanned(
                 id=id, at=self.kept.outline(id).head.started, source=source, drops=frozenset(drops), narrow=narrow,
-                asked=dict.fromkeys(went, (frozenset(ports), frozenset(only))), homes=at,
+                asked=dict.fromkeys(went, (frozenset(ports), frozenset(only))), homes=at, snmp=self._snmp(),
             )
         )  # fmt: skip
 
@@ -336,6 +337,9 @@ class Months(RuleBasedStateMachine):
             return Kind.NOT_REASSESSED
         return Kind.NOT_REQUIRED if was_open and line.says.get(old) != "not required" else None
 
+    def _snmp(self) -> tuple[bool, ...]:
+        return tuple(box.snmp for box in self.world.boxes.values())
+
     def _newest_findings(self) -> dict[str, list[Line]]:
         """What the newest scan saw open, by device."""
         number = len(self.scans) - 1
@@ -352,7 +356,8 @@ class Months(RuleBasedStateMachine):
         """Fixed only where it does not run, open only where it does, and determined where nothing hides it."""
         scan, homes = self.scans[-1], {name: box.addresses[0] for name, box in self.world.boxes.items()}
         wanted = self._newest_findings()
-        if not wanted or homes != scan.homes:
+        # Elsewhere, or without what identified it, nothing is judged.
+        if not wanted or homes != scan.homes or self._snmp() != scan.snmp:
             return
         self.world.later(1)
         found = self.world.recheck(scan.id)
