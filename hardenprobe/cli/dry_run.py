@@ -53,6 +53,11 @@ def _allowed(plan: Plan) -> Iterator[tuple[str, str]]:
     yield "until", f"{scope.until}, the last day" if scope.until else "no end is named"
     yield "window", f"daily, {scope.window}" if scope.window else "any hour"
     yield "stop file", f"{scope.stop_file}: where it appears, the scan stops" if scope.stop_file else "none"
+    if scope.clock_reference:
+        yield (
+            "clock",
+            f"measured against time server {scope.clock_reference}, at most two NTP queries to 123/udp",
+        )
     yield "contacts", "monitoring team: " + (", ".join(scope.contacts) or "none named")
     yield "", "abort: " + (", ".join(scope.abort) or "none named")
     for lease in scope.leased:

@@ -46,6 +46,7 @@ class Scope:
         sources: The testers' own addresses, None where any will do.
         contacts, abort: The monitoring team, and who can call the scan off.
         clock_checked_by: Who checked that this machine's clock is right; "" for no one.
+        clock_reference: Address of the time server that this machine's clock is measured against; "" for none.
         translated: Whether there is an address translator between this machine and the devices; None where not known.
         other_addresses: Whether an address that a device is known to have besides, inside the networks, is assessed with it.
         file_hash: SHA-256 of the file that it was read from.
