@@ -353,6 +353,13 @@ def _line(descriptor: int) -> bytes:
     return said
 
 
-def write_inventory(network: Network, path: Path) -> None:
-    """Write down the devices that are listed, for a scan."""
-    fleet.write((s.device for s in network.stations if s.device.listed.listed), path, network.approved)
+def write_files(network: Network, folder: Path) -> tuple[Path, Path]:
+    """Write the inventory of the devices that are listed, and a scope of all segments, for a scan."""
+    inventory, scope = folder / "inventory.yaml", folder / "scope.yaml"
+    fleet.write((s.device for s in network.stations if s.device.listed.listed), inventory, network.approved)
+    scope.write_text(
+        'scope: "hardenprobe.scope/1"\nname: "network lab"\nauthorised_by: "whoever started the lab"\n'
+        f"networks: {json.dumps(list(network.networks))}\n",
+        encoding="utf-8",
+    )
+    return inventory, scope

@@ -119,7 +119,14 @@ def _cost(plan: Plan) -> Iterator[tuple[str, str]]:
         "at most",
         (
             f"{timing.connections:,} connections and {timing.datagrams:,} datagrams a device, "
-            f"{timing.bytes_received:,} bytes from it, in {timing.seconds:g} seconds;"
+            f"{timing.bytes_received:,} bytes from it, in {timing.seconds:g} seconds"
+            + (
+                f", from each of {len(plan.vantages)} vantage points: {timing.connections * len(plan.vantages):,} connections "
+                f"and {timing.datagrams * len(plan.vantages):,} datagrams to one device"
+                if len(plan.vantages) > 1
+                else ""
+            )
+            + ";"
         ),
     )
     yield (

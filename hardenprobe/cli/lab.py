@@ -46,18 +46,30 @@ def show_all() -> int:
     type=click.Path(path_type=Path, file_okay=False),
     help="Take services from the Python files of this folder too; this runs their code. Repeatable.",
 )
+@click.option(
+    "--network",
+    is_flag=True,
+    help="Segments, a router and filtered devices in network namespaces (Linux), in place of the demo's.",
+)
 def start(
     port_offset: int | None,
     fleet: int | None,
     hostile: bool,
+    network: bool,
     inventory: Path | None,
     services_from: tuple[Path, ...],
 ) -> int:
     """Start the virtual devices; Ctrl-C stops them."""
     from hardenprobe.demo_lab.process import HOSTILE, running_lab
 
-    if (fleet is not None) + hostile + (inventory is not None) > 1:
-        raise click.UsageError("--fleet, --hostile and --inventory start different labs; choose one")
+    if (fleet is not None) + hostile + network + (inventory is not None) > 1:
+        raise click.UsageError(
+            "--fleet, --hostile, --network and --inventory start different labs; choose one"
+        )
+    if network:
+        if port_offset is not None or services_from:
+            raise click.UsageError("--network takes no other option: its devices have ports of their own")
+        return _start_network()
     target = "127.77.0.0/24"
     if hostile:
         from hardenprobe.demo_lab import hostile as attackers
@@ -84,4 +96,30 @@ def start(
                 time.sleep(1)
         except KeyboardInterrupt:
             click.echo("\nstopped")
+    return 0
+
+
+def _start_network() -> int:
+    """Start the network lab around this process; whoever scans it enters its namespace."""
+    import os
+    import tempfile
+
+    from hardenprobe.demo_lab import namespaces, network
+    from hardenprobe.demo_lab.network_lab import NETWORK
+
+    owned = [] if os.getuid() == 0 else ["--user", "--preserve-credentials"]
+    with tempfile.TemporaryDirectory(prefix="hardenprobe-lab-") as folder:
+        namespaces.leave()
+        with network.raised(NETWORK) as raised, network.serving(raised, Path(folder)) as lab:
+            inventory, scope = network.write_files(NETWORK, Path(folder))
+            enter = " ".join(["nsenter", "--target", str(os.getpid()), "--net", *owned, "--"])
+            targets = " ".join(a for s in NETWORK.stations for a in s.device.listed.addresses)
+            click.echo(f"the network lab is up on {', '.join(NETWORK.networks)}; in another terminal:")
+            click.echo(f"  {enter} hardenprobe scan {targets} --inventory {inventory} --scope {scope}")
+            click.echo("Ctrl-C stops it")
+            try:
+                while lab.counters():
+                    time.sleep(1)
+            except KeyboardInterrupt:
+                click.echo("\nstopped")
     return 0

@@ -35,23 +35,11 @@ from hardenprobe.errors import UsageError
 OFFICE = Path(hardenprobe.__file__).parent / "baselines" / "office-device.yaml"
 
 
-def files(net: network.Network, folder: Path) -> tuple[Path, Path]:
-    """An inventory of what is listed, and a scope of all the network."""
-    inventory, scope = folder / "inventory.yaml", folder / "scope.yaml"
-    network.write_inventory(net, inventory)
-    scope.write_text(
-        f'scope: "hardenprobe.scope/1"\nname: "network lab"\nauthorised_by: "the test"\n'
-        f"networks: {json.dumps(list(net.networks))}\n",
-        encoding="utf-8",
-    )
-    return inventory, scope
-
-
 def play(net: network.Network, folder: Path, given: dict[str, Any]) -> dict[str, Any]:
     """One scan, with how long it took and what the stations counted in the meantime."""
     namespaces.leave()
     with network.raised(net) as standing, network.serving(standing, folder) as stations:
-        inventory, scope = files(net, folder)
+        inventory, scope = network.write_files(net, folder)
         began = time.monotonic()
         review = hardenprobe.scan(
             given.get("targets") or [a for s in net.stations for a in s.device.listed.addresses],
