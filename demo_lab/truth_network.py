@@ -6,7 +6,7 @@ that a fault in hardenprobe's own code would show.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
 from typing import Literal
@@ -53,9 +53,11 @@ def said(review: Review) -> set[Verdict]:
     }
 
 
-def source_of(network: Network, address: str, sources: Sequence[str] = ()) -> str | None:
+def source_of(network: Network, address: str, sources: Sequence[str] | None = ()) -> str | None:
     """Our address that asks there: the source of that family that is given, else the one on the route; None for none."""
     version = ip_address(address).version
+    if sources is None:
+        return None
     if sources:
         return next((s for s in sources if ip_address(s).version == version), None)
     homes = [
@@ -128,14 +130,14 @@ class _View:
 
 def verdicts(
     network: Network,
-    vantages: dict[str, tuple[str, ...]],
+    vantages: Mapping[str, tuple[str, ...] | None],
     tcp_ports: tuple[int, ...],
     planned: Collection[str] | None = None,
 ) -> Iterator[Verdict]:
     """Every verdict of the checks that stand on who reaches what.
 
     Args:
-        vantages: Name to the sources given for it; none where routes decide.
+        vantages: Name to the sources given for it; an empty tuple where routes decide, None where there is no route.
         planned: The addresses of the scan; all that are listed by default.
     """
     for station in network.stations:
@@ -158,7 +160,7 @@ def verdicts(
 
 
 def _stated(
-    network: Network, station: Station, planned: Sequence[str], vantages: Collection[tuple[str, ...]]
+    network: Network, station: Station, planned: Sequence[str], vantages: Collection[tuple[str, ...] | None]
 ) -> list[str]:
     """What its agent says it has besides, where some source of ours may ask it and may go there (RFC 4293)."""
     agents = [

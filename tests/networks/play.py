@@ -87,7 +87,9 @@ def try_seed(seed: int, folder: Path) -> dict[str, Any]:
     options = {"ports": "23,80,9100", "only": sorted(truth_network.CHECKS), "baseline": hasty}
     made = play(net, folder, {"sources": sources, "options": options})
     review = made["review"]
-    given = {v.name: v.sources if len(review.vantages) > 1 else sources[:1] for v in review.vantages}
+    given = {
+        v.name: (v.sources or None) if len(review.vantages) > 1 else sources[:1] for v in review.vantages
+    }
     truth = set(truth_network.verdicts(net, given, review.coverage.tcp_ports))
     verdicts = truth_network.said(review)
     return {
