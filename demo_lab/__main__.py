@@ -35,7 +35,10 @@ def main() -> int:
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="decides the mixture of the fleet")
     parser.add_argument(
-        "--port-offset", type=int, metavar="N", help="added to every port; chosen by what this user may bind"
+        "--port-offset",
+        type=int,
+        metavar="N",
+        help="added to every port; chosen by what is free and what this user may bind",
     )
     parser.add_argument("--addresses", nargs="+", metavar="ADDRESS", help="only these of the inventory")
     parser.add_argument(
@@ -70,25 +73,19 @@ async def _run(options: argparse.Namespace, folder: Path) -> None:
                 raise UsageError(f"no simulated device of {path} has the address {address!r}")
         wanted = set(options.addresses)
         devices = tuple(d for d in devices if wanted & set(d.listed.addresses))
-    offset = server.choose_offset(devices) if options.port_offset is None else options.port_offset
-    lab = server.Lab(devices, folder, offset)
     until = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, until.set)
-    try:
-        sockets = lab.bind(options.addresses)
-    except UsageError:
-        lab.close()
-        raise
+    lab = server.start(devices, folder, options.port_offset, options.addresses)
     _tell(
         {
             "ready": True,
-            "port_offset": offset,
+            "port_offset": lab.port_offset,
             "inventory": str(path),
             "ca_file": str(lab.ca_file),
             "devices": len(devices),
-            "sockets": sockets,
+            "sockets": lab.sockets,
         }
     )
     _listen(loop, lambda: _tell(lab.counters()), until.set)

@@ -9,7 +9,6 @@ import hashlib
 import ssl
 import warnings
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
 from ipaddress import ip_address
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from hardenprobe.demo_lab.declarations import Tls, Virtual
+from hardenprobe.demo_lab.named_keys import rsa_named
 
 Key = ec.EllipticCurvePrivateKey | rsa.RSAPrivateKey
 
@@ -53,7 +53,7 @@ def key_digest(key: Key) -> str:
 
 
 class Authority:
-    """A certification authority with a key of its own, new at every start.
+    """A certification authority with a key of its own, new at every start, since somebody could come to trust it.
 
     Args:
         folder: Private to us; takes the authority's certificate and the devices' files.
@@ -131,10 +131,9 @@ class Authority:
         return builder.sign(key if own else self._key, hashes.SHA256())
 
 
-@lru_cache(maxsize=64)
 def rsa_key(name: str) -> rsa.RSAPrivateKey:
-    """The RSA key of a name, new at every start."""
-    return rsa.generate_private_key(65537, 2048)
+    """The RSA key of a name, always the same."""
+    return rsa_named(f"TLS {name}", 2048)
 
 
 def _name(text: str) -> x509.Name:

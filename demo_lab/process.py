@@ -77,7 +77,7 @@ def running_lab(
 
     Args:
         inventory: The shipped one by default.
-        port_offset: Chosen by the lab by default: 0 where low ports may be bound, 20000 where not.
+        port_offset: Chosen by the lab by default: 0 where low ports may be bound and are free, else 20000 or more.
         addresses: Serve only these.
         fleet: Simulate so many devices of `fleet.devices` in place of an inventory's; `fleet.span` tells their addresses.
         seed: Decides the mixture of the fleet.

@@ -13,7 +13,7 @@ import resource
 import socket
 import sys
 from collections import Counter
-from collections.abc import Coroutine, Iterable, Sequence
+from collections.abc import Coroutine, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,13 @@ HANDSHAKE = 10.0  # seconds
 GOODBYE = 2.0  # seconds a client may take to close its side of TLS
 SPARE_FILES = 512  # for clients, beside the sockets that listen
 TLS_RECORD = 0x16  # RFC 8446 section 5.1: a handshake record, the first byte of a ClientHello
+
+STEP = 977  # between offsets that are tried where another lab has the ports
+
+
+class PortTaken(UsageError):
+    """Something else listens on a port of the lab."""
+
 
 _HELP = {
     errno.EADDRINUSE: "is in use already; stop what uses it, or choose another --port-offset",
@@ -125,6 +132,11 @@ class Lab:
                 transport.close()
             self.close()
 
+    @property
+    def sockets(self) -> int:
+        """How many ports are bound."""
+        return len(self._bound)
+
     def close(self) -> None:
         for *_, bound in self._bound:
             bound.close()
@@ -152,13 +164,13 @@ class Lab:
         connection.setblocking(False)
         self.connections[address] += 1
         self.ports[f"{address} {service.port}"] += 1
+        if host.device.refusal(service, peer[0]) == "close":
+            connection.close()  # at once: whoever waits too long to be closed on takes it for silence
+            return
         self._spawn(self._talk(host, service, connection, peer[0]))
 
     async def _talk(self, host: Host, service: Service, connection: socket.socket, source: str) -> None:
         refusal = host.device.refusal(service, source)
-        if refusal == "close":
-            connection.close()
-            return
         try:
             encrypted = await _begins_with_tls(service, connection)
             reader, writer = await _streams(connection, host, encrypted)
@@ -213,6 +225,44 @@ def engine_id(name: str) -> bytes:
     return bytes.fromhex("80007ed905") + hashlib.sha256(f"engine {name}".encode()).digest()[:12]
 
 
+def offsets(devices: Sequence[Virtual]) -> Iterator[int]:
+    """Offsets to try in turn: that of `choose_offset`, then further ones that leave every port a port."""
+    first = choose_offset(devices)
+    highest = max((service.port for device in devices for service in device.services), default=0)
+    yield first
+    yield from (one for one in range(OFFSET, 65536 - highest, STEP) if one != first)
+
+
+def start(
+    devices: Sequence[Virtual], folder: Path, offset: int | None, addresses: Sequence[str] | None = None
+) -> Lab:
+    """Make a lab and bind its ports.
+
+    Args:
+        offset: None for the first at which no other lab is in the way.
+        addresses: Only these, all by default.
+
+    Raises:
+        PortTaken: Something else listens on a port, at every offset that may be used.
+        UsageError: As for `Lab.bind`.
+    """
+    taken: PortTaken | None = None
+    for one in offsets(devices) if offset is None else (offset,):
+        lab = Lab(devices, folder, one)
+        try:
+            lab.bind(addresses)
+        except PortTaken as exc:
+            lab.close()
+            taken = exc
+        except UsageError:
+            lab.close()
+            raise
+        else:
+            return lab
+    assert taken is not None
+    raise taken
+
+
 def choose_offset(devices: Iterable[Virtual]) -> int:
     """Zero where this process may bind the lowest declared port, OFFSET where it may not."""
     wanted = [(s.port, d.listed.addresses[0], s) for d in devices for s in d.services]
@@ -264,7 +314,8 @@ def _bind(address: str, service: Service, port: int) -> socket.socket:
     except OSError as exc:
         bound.close()
         why = _HELP.get(exc.errno or 0, f"cannot be bound: {exc.strerror}")
-        raise UsageError(f"{address} {service.transport} port {port} {why}") from exc
+        taken = PortTaken if exc.errno == errno.EADDRINUSE else UsageError
+        raise taken(f"{address} {service.transport} port {port} {why}") from exc
     return bound
 
 

@@ -14,9 +14,10 @@ from functools import cache
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import padding, rsa
+from cryptography.hazmat.primitives.asymmetric import padding
 from cryptography.x509.oid import NameOID
 
+from hardenprobe.demo_lab.named_keys import rsa_named
 from hardenprobe.demo_lab.service import Service, Talk
 from hardenprobe.probes.ssh.groups import prime
 
@@ -105,8 +106,8 @@ def _bytes(value: int) -> bytes:
 @cache
 def _chain(name: str, self_signed: bool) -> tuple[bytes, ...]:
     """A certificate of ten years for a key of 1024 bits, signed with SHA-1: by itself, or by an authority that nobody knows."""
-    key = rsa.generate_private_key(65537, 1024)
-    issuer = key if self_signed else rsa.generate_private_key(65537, 2048)
+    key = rsa_named(f"old TLS {name}", 1024)
+    issuer = key if self_signed else rsa_named("factory authority", 2048)
     now = datetime.now(UTC).replace(microsecond=0)
     subject, authority = (
         x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, n)]) for n in (name, "Factory authority")

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from functools import lru_cache
 
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed25519, padding, rsa
+from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding
 from cryptography.hazmat.primitives.asymmetric.utils import decode_dss_signature
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+
+from hardenprobe.demo_lab.named_keys import dsa_named, rsa_named
 
 Sign = Callable[[bytes], bytes]
 
@@ -34,7 +35,7 @@ def mpint(value: int) -> bytes:
 
 def host_key(algorithm: str, name: str, rsa_bits: int) -> tuple[bytes, Sign]:
     """The public key blob of a named key, and what signs with it. The blob of a name is the same for each algorithm
-    of a key type; Ed25519 and ECDSA keys are the same at every start, RSA and DSA keys are new."""
+    of a key type, and at every start."""
     if algorithm == "ssh-ed25519":
         return _ed25519(name)
     if algorithm == "ecdsa-sha2-nistp256":
@@ -69,7 +70,7 @@ def _ecdsa(name: str) -> tuple[bytes, Sign]:
 
 
 def _rsa(algorithm: str, name: str, bits: int) -> tuple[bytes, Sign]:
-    key = _rsa_key(name, bits)
+    key = rsa_named(f"SSH {name}", bits)
     numbers = key.public_key().public_numbers()
 
     def sign(data: bytes) -> bytes:
@@ -80,7 +81,7 @@ def _rsa(algorithm: str, name: str, bits: int) -> tuple[bytes, Sign]:
 
 
 def _dss(name: str) -> tuple[bytes, Sign]:
-    key = _dsa_key(name)
+    key = dsa_named(name)
     public = key.public_key().public_numbers()
     group = public.parameter_numbers
     blob = string(b"ssh-dss") + b"".join(map(mpint, (group.p, group.q, group.g, public.y)))
@@ -90,18 +91,3 @@ def _dss(name: str) -> tuple[bytes, Sign]:
         return string(b"ssh-dss") + string(r.to_bytes(20, "big") + s.to_bytes(20, "big"))
 
     return blob, sign
-
-
-@lru_cache(maxsize=4096)  # a device keeps its keys while the lab runs
-def _rsa_key(name: str, bits: int) -> rsa.RSAPrivateKey:
-    return rsa.generate_private_key(65537, bits)
-
-
-@lru_cache
-def _dsa_group() -> dsa.DSAParameters:
-    return dsa.generate_parameters(1024)  # slow, and harmless to share
-
-
-@lru_cache(maxsize=4096)
-def _dsa_key(name: str) -> dsa.DSAPrivateKey:
-    return _dsa_group().generate_private_key()

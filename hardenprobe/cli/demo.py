@@ -50,9 +50,7 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
         raise UsageError(f"-o {output}: {exc.strerror}") from exc
     with running_lab(INVENTORY) as lab, store.opened(str(output / "store.db")) as kept:
         if lab.port_offset:
-            click.echo(
-                f"low ports are not permitted here: every port is shifted by {lab.port_offset}", err=True
-            )
+            click.echo(f"standard ports are taken or not permitted: port offset {lab.port_offset}", err=True)
         request = ScanRequest(
             targets=pinned(["127.77.0.0/24"]),
             inventory=absolute(INVENTORY),

@@ -30,7 +30,12 @@ def show_all() -> int:
 
 
 @command.command("start")
-@click.option("--port-offset", type=click.IntRange(0, 55535), default=None, help="Added to every port.")
+@click.option(
+    "--port-offset",
+    type=click.IntRange(0, 55535),
+    default=None,
+    help="Added to every port; a free one by default.",
+)
 @click.option(
     "--fleet", type=click.IntRange(min=1), default=None, metavar="N", help="N devices in place of the demo's."
 )

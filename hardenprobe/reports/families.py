@@ -15,7 +15,7 @@ FAMILIES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Files and screens", ("smb", "ftp-", "cleartext-ftp", "cleartext-tftp", "remote-screen-")),
     ("Discovery and time", ("discovery-", "ntp-", "clock-")),
     ("Access and fleet", (
-        "allow-list-", "segment-", "device-", "firmware-", "statement-", "unexpected-", "cleartext-small-",
+        "allow-list-", "segment-", "device-", "firmware-", "statement-", "unexpected-", "cleartext-small-", "udp-small-", "identity-",
     )),
 )  # fmt: skip
 """Family and the beginnings of its checks' ids, in the order in which they are shown."""

@@ -43,8 +43,7 @@ def scans() -> Iterator[dict[str, Done]]:
     """One scan from each source."""
     owners = {address: d.listed.asset_tag for d in DEVICES for address in d.listed.addresses}
     done: dict[str, Done] = {}
-    # An offset of its own, so that it may run beside the demo, which takes the standard ports.
-    with running_lab(port_offset=42000) as lab:
+    with running_lab() as lab:
         before: Counter[str] = Counter()
         for source in SOURCES:
             found = asyncio.run(scan_and_judge(*order(lab, ["127.77.0.0/24"], source)))

@@ -213,3 +213,13 @@ def test_the_shipped_inventory_holds_what_a_demonstration_needs():
         for name, one in declarations.Service.registry.items()
         if one.__module__.startswith("hardenprobe.")
     }  # a plug-in under test may have brought others
+
+
+def test_labs_run_beside_each_other_at_offsets_of_their_own(write_inventory):
+    path = write_inventory(SMALL)
+    with running_lab(path) as one, running_lab(path) as other, running_lab(path) as third:
+        offsets = {lab.port_offset for lab in (one, other, third)}
+        assert len(offsets) == 3
+        for lab in (one, other, third):
+            with socket.create_connection((f"{NET}.1", 23 + lab.port_offset), 2):
+                pass
