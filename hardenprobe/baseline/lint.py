@@ -33,7 +33,10 @@ def lint(path: Path, registry: Registry) -> list[FileInvalid]:
     found = baseline.resolve(baseline.inheritance(path), registry)
     if isinstance(found, list):
         return found
-    return [found.document.fault(spot, text) for spot, text in _contradictions(found, registry)]
+    return [
+        *found.document.placeholders(),
+        *(found.document.fault(spot, text) for spot, text in _contradictions(found, registry)),
+    ]
 
 
 Told = Iterator[tuple[Spot, str]]

@@ -236,12 +236,12 @@ def show(finding: str, bag: Path | None, review_name: str, store_url: str | None
                 click.echo(f"{bag} is invalid; see `hardenprobe evidence verify {bag}`", err=True)
                 status = INVALID
             review, name = reading.one_device(lambda: file.document("data/review.json"), finding)
-            shown = list(trace.lines(review, name, lambda one: bag_source.used(file, one)))
+            shown = list(trace.lines(review, name, lambda one: bag_source.used(file, one), bag=str(bag)))
     else:
         with opened(store_url) as kept:
             stored = kept.find(review_name)
             review, name = reading.one_device(lambda: kept.document_bytes(stored), finding)
-            shown = list(trace.lines(review, name, lambda one: input_files.read(kept, one)))
+            shown = list(trace.lines(review, name, lambda one: input_files.read(kept, one), store=store_url))
     for line in shown:
         click.echo(line if trace.is_command(line) else folded(line, trace.INDENT if line[:1] == " " else 0))
     return status

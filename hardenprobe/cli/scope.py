@@ -18,10 +18,15 @@ def command() -> None:
 @click.argument("file", type=options.FILE)
 @options.plugins
 def lint(file: Path, plugins: options.Plugins) -> int:
-    """Read a scope file as `scan` would, and show what it allows."""
+    """Validate a scope file as `scan` would, and say what it allows.
+
+    The exit status is 2 where it is invalid, or still holds words of the template.
+    """
     from dataclasses import asdict
 
+    from hardenprobe.cli import USAGE
     from hardenprobe.errors import ScopeRefused
+    from hardenprobe.model.yaml_file import load_yaml
     from hardenprobe.reports.text import visible
     from hardenprobe.scope import scope_file
 
@@ -45,6 +50,10 @@ def lint(file: Path, plugins: options.Plugins) -> int:
         "contacts": ", ".join(found.contacts) or "none named",
         "abort": ", ".join(found.abort) or "none named",
     }
+    if untouched := load_yaml(file).placeholders():
+        for fault in untouched:
+            click.echo(str(fault), err=True)
+        return USAGE
     click.echo(visible(f"scope {found.name}, authorised by {found.authorised_by}", 2000))
     for title, text in said.items():
         if text:

@@ -30,18 +30,34 @@ INDENT = 12
 """Columns before what is said of something, for who folds long lines."""
 
 
+AUDIT_STORE = "hardenprobe-audit.db"
+"""Store that a bag's review is imported to before it is rechecked."""
+
+SCOPE = "scope.yaml"
+"""Name of the scope file in a command that is printed."""
+
+
 def is_command(line: str) -> bool:
     """Tell whether a line is a command, which is to be copied as it is."""
     return line.startswith("  hardenprobe ")
 
 
-def lines(review: Review, finding: str, used: Callable[[UsedFile], bytes] | None = None) -> Iterator[str]:
+def lines(
+    review: Review,
+    finding: str,
+    used: Callable[[UsedFile], bytes] | None = None,
+    *,
+    bag: str | None = None,
+    store: str | None = None,
+) -> Iterator[str]:
     """The trace, a line at a time; nothing in it does anything to a terminal.
 
     Args:
         review: As `reading.one_device` gives it.
         finding: Its whole id.
         used: Reads a file that the review rests on; raises UsageError where it is not at hand.
+        bag: The bag that the review is read from; None for a store.
+        store: Where the review is kept; None for the usual place.
     """
     result = next(one for one in review.results if one.finding == finding)
     device = next((one for one in review.devices if one.id == result.device), None)
@@ -65,12 +81,18 @@ def lines(review: Review, finding: str, used: Callable[[UsedFile], bytes] | None
     if asked := _again(review, result, device):
         yield ""
         if result.result is Word.FAIL:
-            yield "To ask again, where you are authorised to, beside the store that holds the review"
-            yield "  " + shlex.join(["hardenprobe", "recheck", visible(review.head.id), visible(finding)])
-            yield "or without it; FILE is what the review was made with"
+            yield "Recheck the finding, where you are authorised to scan:"
+            if bag is not None:
+                store = AUDIT_STORE
+                yield "  " + shlex.join(["hardenprobe", "evidence", "import", visible(bag), "--store", store])
+            again = ["hardenprobe", "recheck", visible(review.head.id), visible(finding)]
+            yield "  " + shlex.join([*again, *(["--store", visible(store)] if store else [])])
         else:
-            yield "To ask again, where you are authorised to; FILE is what the review was made with"
-        yield f"  {asked}"
+            if review.head.scope != "loopback":
+                yield f"Scan again, where you are authorised to, in the folder of the scope file {SCOPE}:"
+            else:
+                yield "Scan again:"
+            yield f"  {asked}"
         yield CAUTION
 
 
@@ -204,9 +226,9 @@ def _again(review: Review, result: Result, device: Device | None) -> str | None:
         words += ["--port-offset", str(review.head.port_offset)]
     if review.head.baselines and (named := review.head.baselines[-1].baseline) != DEFAULT:
         words += ["--baseline", named]
-    inventory = " --inventory FILE" if device and device.asset_tag else ""
-    scope = "" if review.head.scope == "loopback" else " --scope FILE"
-    return visible(shlex.join(words) + inventory + scope, 1000)
+    if review.head.scope != "loopback":
+        words += ["--scope", SCOPE]
+    return visible(shlex.join(words), 1000)
 
 
 def _ports(where: Endpoint | None) -> list[str]:

@@ -11,7 +11,7 @@ import difflib
 import json
 import re
 import typing
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 Spot = tuple[str | int, ...]
+
+_PLACEHOLDER = re.compile(r"\bWRITE [A-Z]{2}|^example-site\b")
+"""What the templates of `hardenprobe init` say where a person must write."""
 
 SIZE_LIMIT = 32 * 1024 * 1024  # bytes; an inventory of 100,000 devices takes about 20 MB
 
@@ -50,6 +53,22 @@ class Document:
     def place(self, spot: Spot) -> str | None:
         """File and line of a spot as people read them, None where it is not in a file."""
         return f"{self._file(spot)}:{self.lines[spot]}" if spot in self.lines else None
+
+    def placeholders(self) -> list[FileInvalid]:
+        """Values that were never written over the words of a template, each with its line."""
+
+        def walk(data: Any, spot: Spot) -> Iterator[FileInvalid]:
+            if isinstance(data, dict):
+                for key, value in data.items():
+                    yield from walk(value, (*spot, key))
+            elif isinstance(data, list):
+                for at, value in enumerate(data):
+                    yield from walk(value, (*spot, at))
+            elif isinstance(data, str) and _PLACEHOLDER.search(data):
+                key = spot[0] if spot else ""
+                yield self.fault(spot, f"{key} is still {clip(data)} of the template; write your own")
+
+        return list(walk(self.data, ()))
 
     def fault(self, spot: Spot, message: str) -> FileInvalid:
         near = self._near(spot)

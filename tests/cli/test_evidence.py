@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import shlex
 import shutil
 import sqlite3
 import subprocess
@@ -141,10 +142,15 @@ def test_show_tells_the_same_from_bag_and_store(
         name = result.finding
         shown = command("evidence", "show", name, "--bag", bag)
         assert shown.status == 0
-        assert shown.out == command("evidence", "show", name, "--review", SECOND, *store).out
+        stored = command("evidence", "show", name, "--review", SECOND, *store).out
+        # Only the way to a recheck differs: a bag is imported first.
+        told = "Recheck the finding, where you are authorised to scan:"
+        assert shown.out.partition(told)[0] == stored.partition(told)[0]
+        assert f"  hardenprobe recheck {SECOND} {name} {shlex.join(store)}\n" in stored
+        assert f"  hardenprobe evidence import {bag} --store " in shown.out
         assert shown.out.startswith(f"Finding {name}\n")
         assert all(obs in shown.out for obs in result.observations)
-        assert "  hardenprobe scan " in shown.out and "--inventory FILE --scope FILE\n" in shown.out
+        assert "  hardenprobe recheck " in shown.out and " FILE" not in shown.out
         assert shown.out.replace("\n", "").isprintable(), "what a device says does nothing to a terminal"
     assert "login" in "".join(command("evidence", "show", r.finding, "--bag", bag).out for r in proven)
     unknown = command("evidence", "show", "nothing", "--bag", bag)

@@ -32,6 +32,18 @@ def test_what_it_writes_passes_lint_and_a_dry_run(command: Command, tmp_path: Pa
         assert sum(line.lstrip().startswith("#") for line in text.splitlines()) > 5
 
     scope, listed, ours = (folder / name for name in starter_files.NAMES)
+    untouched = command("scope", "lint", scope)
+    assert (untouched.status, untouched.out) == (2, "")
+    for line, key in ((4, "name"), (7, "authorised_by"), (18, "contacts")):
+        assert f"{scope}:{line}: {key} is still " in untouched.err
+    assert command("baseline", "lint", ours).status == 2
+    assert f"{ours}:5: baseline is still 'example-site/1' of the template; write your own" in (
+        command("baseline", "lint", ours).out
+    )
+    for path in (scope, listed, ours):
+        text = path.read_text(encoding="utf-8").replace("example-site", "harbour")
+        path.write_text(re.sub(r"WRITE [^\"]*", "Harbour office, change 7", text), encoding="utf-8")
+
     looked = command("scope", "lint", scope)
     assert looked.status == 0 and "192.0.2.0/26" in looked.out and "no scan may run" not in looked.out
     assert command("baseline", "lint", ours).out == f"{ours}: nothing to mend\n"
@@ -42,7 +54,7 @@ def test_what_it_writes_passes_lint_and_a_dry_run(command: Command, tmp_path: Pa
 
     known = inventory.load(listed)
     choice = choose(known.baselines, registry.load(plugins=False))
-    assert {one.name for one in choice.baselines.values()} == {"example-site/1", "office-device-strict/1"}
+    assert {one.name for one in choice.baselines.values()} == {"harbour/1", "office-device-strict/1"}
     assert baseline.load(str(ours), registry.load(plugins=False)).extends
 
 
