@@ -43,7 +43,7 @@ def command(
     """
     from hardenprobe.baseline import selection
     from hardenprobe.cli import running
-    from hardenprobe.cli.opening import opened
+    from hardenprobe.cli.opening import opened, say_latest
     from hardenprobe.judging.completeness import exit_status
     from hardenprobe.model import Review
     from hardenprobe.store.ledger import Ledger
@@ -60,11 +60,20 @@ def command(
         return selection.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
 
     with opened(store_url) as kept:
+        say_latest(kept, review_name)
         again = rejudge(kept, review_name, choose, checks, Ledger(kept).decisions(), only=only)
         if json_to is None:
             running.show(again.review, None, again.tally, shown)
         else:  # the document is written from one piece
             running.show(kept.load(again.review.head.id), json_to, shown=shown)
+        head = again.review.head
+        click.echo(f"review {head.id} is stored, judged by {head.versions['baseline']}", err=True)
+        if head.id in kept.judged_otherwise():
+            latest, _ = kept.aside()
+            click.echo(
+                f"notice: latest stays {latest}, since {head.judged_from} was judged by other baselines",
+                err=True,
+            )
     return exit_status(again.review, tally=again.tally)
 
 

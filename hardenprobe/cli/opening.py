@@ -24,3 +24,15 @@ def opened(url: str | None, *, make: bool = False) -> Iterator[store.Store]:
         for notice in kept.notices:
             click.echo(f"notice: {notice}", err=True)
         yield kept
+
+
+def say_latest(kept: store.Store, name: str) -> None:
+    """Say which review `latest` names where a newer one could be meant, and why it is not."""
+    if name != store.LATEST:
+        return
+    latest, aside = kept.aside()
+    if aside:
+        click.echo(
+            f"notice: latest is {latest}; {', '.join(aside[:3])} judged it by other baselines, and is meant only by its id",
+            err=True,
+        )

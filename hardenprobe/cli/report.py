@@ -48,7 +48,7 @@ def command(
     results, `junit` test results for a pipeline, `openmetrics` counts for a monitoring system, `json` everything.
     """
     from hardenprobe.cli import output_files
-    from hardenprobe.cli.opening import opened
+    from hardenprobe.cli.opening import opened, say_latest
     from hardenprobe.reports import FORMATS
     from hardenprobe.reports.source import of_store
 
@@ -66,6 +66,7 @@ def command(
         given = {"by": by}
     output = output or "-"
     with opened(store_url) as kept:
+        say_latest(kept, review_name)
         source = of_store(kept, review_name, day)
         with output_files.opened(output, "-o") as out:
             write(source, out, **given)

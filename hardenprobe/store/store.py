@@ -326,8 +326,10 @@ class Store:
         with self.asking(), self.engine.connect() as db:
             known: list[str] = [row.id for row in db.execute(query)]
         if name == LATEST and known:
-            again = self.rechecks()
-            if scan := next((one for one in known if one not in again), None):
+            aside = self.rechecks() | self.judged_otherwise()
+            if scan := next((one for one in known if one not in aside), None):
+                return scan
+            if scan := next((one for one in known if one not in self.rechecks()), None):
                 return scan
             raise UsageError(f"store {self._shown} holds nothing but rechecks; name the one that you want")
         matching = [one for one in known if one == name] or [one for one in known if one.startswith(name)]
@@ -348,6 +350,28 @@ class Store:
         with self.asking(), self.engine.connect() as db:
             found = [(row.id, row.document) for row in db.execute(query)]
         return frozenset(one for one, document in found if _rechecks(document))
+
+    def judged_otherwise(self) -> frozenset[str]:
+        """Ids of the reviews that judge a scan again by other baselines than the scan was judged by."""
+        query = sa.select(_reviews.c.id, _reviews.c.document).where(
+            _reviews.c.document.contains('"judged_from":"', autoescape=True)
+        )
+        with self.asking(), self.engine.connect() as db:
+            again = {row.id: _judged_by(row.document) for row in db.execute(query)}
+            scans = {scan for scan, _ in again.values()}
+            rows = db.execute(sa.select(_reviews.c.id, _reviews.c.document).where(_reviews.c.id.in_(scans)))
+            by = {row.id: _judged_by(row.document)[1] for row in rows}
+        return frozenset(one for one, (scan, named) in again.items() if by.get(scan, "") not in ("", named))
+
+    def aside(self) -> tuple[str, tuple[str, ...]]:
+        """The review that `latest` names, and newer ones of that scan judged by other baselines, which it does not name."""
+        latest = self.find(LATEST)
+        otherwise = self.judged_otherwise()
+        with self.asking(), self.engine.connect() as db:
+            known: list[str] = [
+                row.id for row in db.execute(sa.select(_reviews.c.id).order_by(_reviews.c.number.desc()))
+            ]
+        return latest, tuple(one for one in known[: known.index(latest)] if one in otherwise)
 
     def before(self, review: str) -> list[str]:
         """Ids of the reviews of the same scope that were kept before this one, the newest first."""
@@ -443,6 +467,16 @@ class Store:
     def asking(self) -> AbstractContextManager[None]:
         """Turn the library's errors into ours."""
         return asking(self._shown)
+
+
+def _judged_by(document: str) -> tuple[str | None, str]:
+    """The scan that a review judges again, None for a scan; and how its baselines were chosen, "" where that is not kept."""
+    try:
+        head = json.loads(document)["review"]
+        named = head["versions"].get("baseline")
+        return head.get("judged_from"), json.dumps([named, head["baselines"]]) if named else ""
+    except UNREADABLE:
+        return None, ""
 
 
 def _rechecks(document: str) -> bool:
