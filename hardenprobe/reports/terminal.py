@@ -202,7 +202,7 @@ class _Screen(Screen):
             self._line(f"{number:>5,}  {reason_text(reason)}")
         if rest := counts[len(kept) :]:
             names = ", ".join(reason_name(reason) for reason, _ in rest)
-            self._line(f"{sum(number for _, number in rest):>5,}  for other reasons: {names}")
+            self._line(f"{sum(number for _, number in rest):>5,}  for other reasons: {names}", hang=7)
         if unattested:
             self._line(f"{unattested:>5,}  attestations missing, for controls assessed manually")
 

@@ -38,7 +38,7 @@ RISK_NOTE = (
 _NAMES: dict[Reason | None, str] = {
     Reason.SILENT: "no answer",
     Reason.DROPPED: "filtered port",
-    Reason.CEILING: "limit of the device reached",
+    Reason.CEILING: "limit reached",
     Reason.WINDOW: "outside the time window",
     Reason.SCOPE: "outside the scope",
     Reason.OFF_LINK: "off the device's link",

@@ -23,6 +23,7 @@ from hardenprobe.reports.view import duration_text
 if TYPE_CHECKING:
     from openpyxl import Workbook
 
+
 Sheet = Any
 """A sheet of the library that is written row by row; its published types know half of it."""
 
@@ -49,7 +50,9 @@ WORK: tuple[tuple[str, int, Sequence[str] | None], ...] = (
     ("Prerequisites on this device", 24, None),
     ("Rollback", 28, None),
     ("First seen", 11, None),
+    ("Open since", 11, None),
     ("Due", 11, None),
+    ("Overdue", 8, None),
     ("Verification command", 34, None),
     ("Finding", 26, None),
     ("State", 10, _DONE),
@@ -70,7 +73,7 @@ _GUIDE = (
     "The verification command scans only what proves the finding; it needs the scope file and the store of the review.",
     (
         "Columns with a light background are for the technician. Due dates are those of the baseline (due_days), counted from the "
-        "day on which a finding was first seen; an empty cell means that none is set or known."
+        "day since which a finding is open; an empty cell means that none is set or known."
     ),
 )
 
@@ -224,11 +227,15 @@ def _work(sheet: Sheet, survey: Survey, rows: Sequence[Row]) -> None:
         values = (
             row.rank, row.label, address, port_text(where), result.severity or "not rated",
             result.observed.text + (f" ({result.subject})" if result.subject else ""), remedy.title,
-            "; ".join(needed), remedy.undo, row.dates.first_seen[:10] if row.dates else "",
-            (row.dates.due or "") if row.dates else "", f"hardenprobe recheck {review} {result.finding}", result.finding,
+            "; ".join(needed), remedy.undo, row.dates.first_seen[:10] if row.dates else "", row.dates.open_since[:10] if row.dates else "",
+            (row.dates.due or "") if row.dates else "", _overdue(row.dates), f"hardenprobe recheck {review} {result.finding}", result.finding,
         )  # fmt: skip
         given = [_cell(sheet, value) for value in values]
         sheet.append([*given, *(_cell(sheet, "not yet" if title == "State" else None, fill=own) for title, _, _ in WORK[len(given):])])  # fmt: skip
+
+
+def _overdue(dates: FindingDates | None) -> str:
+    return "" if dates is None or dates.due is None else "yes" if dates.overdue else "no"
 
 
 def _remediations(sheet: Sheet, survey: Survey) -> None:

@@ -101,12 +101,12 @@ def test_other_formats_say_the_same(written: Written, kept: Store) -> None:
 def test_the_worksheet_has_the_day_that_comes_first(written: Written, kept: Store) -> None:
     from openpyxl import load_workbook
 
-    sheet = load_workbook(io.BytesIO(written("worksheet", of_store(kept, "r3"))))["Work"]
+    sheet = load_workbook(io.BytesIO(written("worksheet", of_store(kept, "r3"))))["Facilities"]
     header, *lines = sheet.iter_rows(values_only=True)
     found = [dict(zip(header, line, strict=True)) for line in lines]
-    telnet = [row for row in found if row["Setting to change"] == "Switch telnet off"]
-    assert {(row["Owner"], row["Open since"], row["Due"], row["Overdue"]) for row in telnet} == {
-        ("Facilities", "2026-02-02", "2026-02-16", "yes")
+    telnet = [row for row in found if row["Remediation"] == "Switch telnet off"]
+    assert {(row["Open since"], row["Due"], row["Overdue"]) for row in telnet} == {
+        ("2026-02-02", "2026-02-16", "yes")
     }
 
 

@@ -23,7 +23,7 @@ Written = Callable[[str, Any], bytes]
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 
 # What a technician needs beside each finding; common practice, no source.
-WANTED = {"Device", "Address", "Port", "Observed", "Finding", "Due", "First seen", "Remediation", "Rollback",
+WANTED = {"Device", "Address", "Port", "Observed", "Finding", "Due", "Overdue", "First seen", "Open since", "Remediation", "Rollback",
           "Verification command", "State", "Done by, date", "Signature", "Remarks"}  # fmt: skip
 
 
