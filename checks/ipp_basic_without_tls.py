@@ -5,7 +5,7 @@ Fails when
 Passes when
     None of its own addresses does. Addresses of other hosts are not judged.
 Unknown when
-    The attributes cannot be paired by position, or no IPP came back on its port.
+    The attributes cannot be paired by position, or no IPP answer on its port.
 Reach
     ask: the attributes that are asked for anyway; nobody signs in.
 Why it matters

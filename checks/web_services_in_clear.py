@@ -1,7 +1,7 @@
 """Web services for devices answer in clear.
 
 Fails when
-    TCP 5357 speaks HTTP without TLS: the port of printing and scanning by web services.
+    5357/tcp speaks HTTP without TLS: the port of printing and scanning by web services.
 Passes when
     The port refuses, greets in another protocol, or is twice silent while another port answers.
 Unknown when

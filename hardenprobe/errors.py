@@ -5,18 +5,18 @@
         ScopeRefused        address, window, port or reach outside the scope; raised before a packet leaves
           PastTheDoor         code that is not Link went for the network by itself
           MayNotSpeak         a probe would say something to a port that may not be spoken to
-        FileInvalid         file, line, what is wrong, how to mend it
+        FileInvalid         file, line, what is wrong, how to fix it
         UnknownName         a check, baseline or review of that name is not there; proposes the nearest
         StoreRefused        the store cannot be opened or is not ours
         BagRefused          a file is no evidence bag, or not one that can be read safely; in evidence/container.py
         TooScattered        a list has masks with gaps that make too many parts to be compared exactly
       MalformedReply      a codec met bytes it cannot read; the probe records it, a check never sees it
       CeilingReached      a device's ceiling of connections, bytes or seconds would be passed
-      Unreachable         nothing is on the line: refused, silent or cut off; the probe records it
+      Unreachable         no answer: refused, silent or cut off; the probe records it
       LocalFault          this machine cannot go on: no descriptor, buffer, port, address or interface is left
       ContractBroken      a check or a probe is not what it must be; who brought it is named, and the scan goes on
 
-A device's silence, refusal or nonsense is an observation; the caller's mistake is a UsageError; a bug of ours is
+A device's silence, refusal or nonsense is an observation; the caller's mistake is a UsageError; a bug in hardenprobe is
 neither and keeps its own type.
 """
 
@@ -52,7 +52,7 @@ class ScopeRefused(UsageError):
 
 
 class PastTheDoor(ScopeRefused):
-    """Code that is not Link went for the network by itself. It costs that code its result, and nobody else."""
+    """Code that is not Link went for the network by itself. It costs that code its result, and no other."""
 
 
 class MayNotSpeak(ScopeRefused):

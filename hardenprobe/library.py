@@ -62,7 +62,7 @@ def scan(
         scope: The file that says what may be touched; this machine's own addresses need none.
         inventory: The devices that should be there (YAML or CSV).
         baseline: Of the devices that no rule of the inventory fits: a shipped name or a file.
-        reach: How far a probe may go: look, ask, strain or alter.
+        reach: The highest test level: look, ask, strain or alter.
         only, leave_out: Ids of checks.
         secrets: The fleet's own SNMP users and communities (YAML).
         trust_anchors: CA certificates (PEM) beside the system's.
@@ -75,7 +75,7 @@ def scan(
         on_progress: Called as the scan goes on.
 
     Returns:
-        The review. What could not be told is in it: see `Review.coverage`, and results that are unknown or error.
+        The review. It also holds what was not determined: see `Review.coverage`, and results that are unknown or error.
 
     Raises:
         HardenprobeError: Something that was asked for is impossible, or a file is wrong; nothing was sent.

@@ -12,10 +12,10 @@ from hardenprobe.cli import options
 
 @click.group("exception")
 def command() -> None:
-    """Accept a risk for a time, with who approved it and what holds it down meanwhile.
+    """Accept a risk for a time: approval, compensating controls, expiry.
 
-    The finding stays in every review, marked as accepted. It counts again when the exception expires, is ended, or no
-    longer covers what is seen: when that is worse than what was accepted.
+    The finding stays in every review, marked as accepted. It is open again when the risk acceptance expires, is ended, or
+    no longer covers the finding because it got worse.
     """
 
 
@@ -24,24 +24,24 @@ def command() -> None:
 @click.option("--tag", metavar="TAG", help="Every device that the inventory tags so, instead of one device.")
 @click.option("--check", metavar="CHECK", help="Whose findings are accepted.")
 @click.option("--port", metavar="PORT/TRANSPORT", help="Only at this port, such as 23/tcp.")
-@click.option("--subject", metavar="TEXT", help="Only about this one of several things there.")
+@click.option("--subject", metavar="TEXT", help="Only this subject of several at that port.")
 @click.option("--reason", metavar="TEXT", help="Why the risk is accepted.")
 @click.option("--compensating", metavar="TEXT", help="Compensating controls until then.")
-@click.option("--requested-by", metavar="PERSON", help="Who asks for it.")
-@click.option("--approved-by", metavar="PERSON", help="Who approves it; somebody else.")
+@click.option("--requested-by", metavar="PERSON", help="Who requests it.")
+@click.option("--approved-by", metavar="PERSON", help="Who approves it; not the requester.")
 @click.option("--starts", metavar="DAY", help="First day, such as 2026-11-25; today where it is left out.")
 @click.option("--until", metavar="DAY", help="Last day; the baseline limits how far that may be.")
 @click.option(
-    "--from-file", type=options.FILE, help="Many exceptions at once (YAML); all are added, or none."
+    "--from-file", type=options.FILE, help="Many risk acceptances at once (YAML); all are added, or none."
 )
 @click.option("--review", "review_name", metavar="REVIEW", default="latest", show_default=True,
-              help="Where what is accepted was found.")  # fmt: skip
+              help="The review with the findings.")  # fmt: skip
 @options.baseline("Whose limits hold; without it, those of each device's own.")
 @options.store
 def add(
     from_file: Path | None, review_name: str, baseline_name: str | None, store_url: str | None, **given: Any
 ) -> int:
-    """Accept what a review found. It runs from the next `scan` or `judge` on."""
+    """Accept findings of a review. The risk acceptance applies from the next `scan` or `judge` on."""
     from datetime import UTC, datetime
 
     from hardenprobe.baseline import selection
@@ -115,12 +115,12 @@ def show(history: bool, as_json: bool, store_url: str | None) -> int:
 @click.option("--reason", required=True, metavar="TEXT", help="Why.")
 @options.store
 def end(exception: str, by: str, reason: str, store_url: str | None) -> int:
-    """End an exception before its last day. It stays in the history, and what it covered counts again."""
+    """End a risk acceptance before its last day. It stays in the history, and its findings are open again."""
     from hardenprobe.cli import requests
     from hardenprobe.decisions import exceptions
 
     requests.end(store_url, exceptions.KIND, exceptions.read, exception, by, reason)
-    click.echo(f"{exception} is ended; what it covered counts again from the next scan or judge on", err=True)
+    click.echo(f"{exception} is ended; its findings are open again from the next scan or judge on", err=True)
     return 0
 
 

@@ -36,7 +36,7 @@ def show(
     """Print what the ledger holds of one kind of thing, or every entry about it.
 
     Args:
-        told: What to print of a thing on a day: a headline, and what stands under it.
+        told: What to print of a thing on a day: a headline, and the lines under it.
         learn: Looks up in the store what else is known of the things, by id; for the JSON.
     """
     with opened(store_url) as kept:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from hardenprobe.model import Identity
 
 BORN = ("serial", "engine-id", "printer-uuid")
-"""The kinds that mending changes in no device: where both have one and they differ, it is another device."""
+"""The kinds that a fix changes in no device: where both have one and they differ, it is another device."""
 
 KEPT = (*BORN, "host-key", "tls-key", "name")
 """The kinds that a device is known again by, the most telling first."""

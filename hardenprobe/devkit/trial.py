@@ -138,7 +138,7 @@ def on_review(file: Path, stored: Review, baseline: str | None = None) -> Trial:
 
 
 def _loaded(file: Path) -> tuple[Check[Any], Registry]:
-    """The check of a file, and a registry in which it stands beside ours.
+    """The check of a file, and a registry that holds it beside the built-in ones.
 
     Raises:
         ContractBroken: It cannot be used; says why.
@@ -159,7 +159,7 @@ def _loaded(file: Path) -> tuple[Check[Any], Registry]:
 
 
 def _folders(file: Path) -> tuple[Path, ...]:
-    """The folder to load beside ours; none for a file that is one of ours."""
+    """The folder to load beside ours; none for a file that is a built-in one."""
     ours = Path(hardenprobe.checks.__path__[0]).resolve()
     return () if file.resolve().parent == ours else (file.parent.absolute(),)
 

@@ -110,7 +110,7 @@ class DeclaredAllowList:
         approved: The site's approved networks; empty where the inventory names none.
         position: Which of the device's lists, from 1.
         source: Base name and SHA-256 of the inventory's file.
-        copied: The list letter for letter as the device's settings show it; empty where nobody copied it.
+        copied: The list letter for letter as the device's settings show it; empty where it was not copied.
     """
 
     services: tuple[str, ...]

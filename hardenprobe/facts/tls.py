@@ -107,9 +107,9 @@ class TlsPort:
         unknown_why: Version to a word of records.Reason.
         picked: Version to the suite it picked when offered all of them.
         chains: Distinct certificates met, with what came along.
-        secure_renegotiation: Version to whether renegotiation_info came back (RFC 5746); not asked of TLS 1.3.
+        secure_renegotiation: Version to whether the server answered renegotiation_info (RFC 5746); not asked of TLS 1.3.
         compression: Version to whether compression was picked when offered; not offered in TLS 1.3.
-        extended_master_secret: Version to whether RFC 7627 came back.
+        extended_master_secret: Version to whether the server answered it (RFC 7627).
         certificate_requested: It asked for a client certificate.
         alerts: Version to the number of the alert that refused it.
         intolerant: What had to be left out for it to answer: "many suites", "TLS 1.3", "extensions".
@@ -166,7 +166,7 @@ class TlsSuites:
         small_curves_asked: Version to whether every curve below 250 bits was asked for.
         dh_bits: Version to suite to the size of the finite-field group.
         rsa_export_bits: Version to suite to the size of a temporary RSA key.
-        encrypt_then_mac: Version to CBC suite to whether RFC 7366 came back.
+        encrypt_then_mac: Version to CBC suite to whether the server answered it (RFC 7366).
         fallback_scsv: Whether RFC 7507 is honoured; None where there is nothing to fall back from, or no answer.
         chains: Certificates that the versions alone did not show.
         broken: As in TlsPort.

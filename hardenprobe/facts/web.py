@@ -16,7 +16,7 @@ class SettingsPageAnswer:
 
     Attributes:
         marker: What only that page holds.
-        marker_found: The marker is in what came back.
+        marker_found: The marker is in the answer.
         password_field: So is a password field.
         location: Location header as sent, device text.
         authenticate: WWW-Authenticate schemes, lower case.
@@ -77,7 +77,7 @@ class ScanServiceAnswer:
     """The answer to one GET for the capabilities of a driverless scan service.
 
     Attributes:
-        capabilities: A capabilities document came back.
+        capabilities: The answer is a capabilities document.
         location: Location header as sent, device text.
         cut: The body was cut off, or not read to its end.
         fault: Why there is no status.
@@ -124,10 +124,10 @@ class IppPrinter:
 
     Attributes:
         assigned: The port is IPP's, or the inventory says so; elsewhere it was only tried whether IPP is spoken.
-        http_status: Status code, None where no HTTP came back.
+        http_status: Status code, None where the answer is not HTTP.
         authenticate: WWW-Authenticate schemes, lower case.
         location: Location header as sent, device text.
-        status: IPP status-code, None where no IPP came back.
+        status: IPP status-code, None where the answer is not IPP.
         uris: Empty where `unpaired` says why.
         unpaired: Why the three attributes cannot be paired by position.
         operations: Of operations-supported.
@@ -179,12 +179,12 @@ class IppPrinter:
 
     @property
     def served(self) -> bool:
-        """Attributes came back."""
+        """The answer has attributes."""
         return self.status is not None and self.status < 0x0100  # RFC 8011 appendix B: successful
 
     @property
     def firmware_by_name(self) -> tuple[tuple[str, str], ...]:
-        """Name and version of each firmware; the name is "" where none stands at the version's position."""
+        """Name and version of each firmware; the name is "" where there is none at the version's position."""
         versions = self.firmware or self.firmware_versions
         # PWG 5100.13: the attributes are parallel.
         names = self.firmware_names if len(self.firmware_names) == len(versions) else ("",) * len(versions)
@@ -198,9 +198,9 @@ class IppJobs:
 
     Attributes:
         which: Of which-jobs: completed or not-completed.
-        http_status: Status code, None where no HTTP came back.
-        status: IPP status-code, None where no IPP came back.
-        jobs: Jobs told of.
+        http_status: Status code, None where the answer is not HTTP.
+        status: IPP status-code, None where the answer is not IPP.
+        jobs: Jobs that the answer lists.
         names: How many of them with a job-name.
         users: How many of them with a job-originating-user-name other than "anonymous".
         fault: Why there is no IPP status.
@@ -268,7 +268,7 @@ class HttpAnswer:
         tls: Asked over TLS.
         method: GET, or HEAD for the target of a form.
         learned: How the path came to be asked: "" by the plan, "link" from a page of this port, "tls" from a page over TLS.
-        status: Status code, None where no HTTP came back.
+        status: Status code, None where the answer is not HTTP.
         location: Location header as sent, device text.
         authenticate: WWW-Authenticate schemes, lower case.
         title: Page title, device text.

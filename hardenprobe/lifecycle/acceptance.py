@@ -38,7 +38,7 @@ class AcceptanceRequest:
     """Who wants a device accepted.
 
     Attributes:
-        despite: Controls that are answered with no or partly, and that do not stand in the way.
+        despite: Controls that are attested with no or partly, and that do not prevent acceptance.
     """
 
     accepted_by: str
@@ -53,7 +53,7 @@ class Finding:
 
     Attributes:
         where: Port, path and subject, for people; device text in part.
-        exception: Id of the one that runs for it, until which day; None where it stands.
+        exception: Id of the risk acceptance that covers it, until which day; None where the finding is open.
         lapsed: Why the one that covered it once does not.
     """
 
@@ -70,7 +70,7 @@ class Finding:
 
 @dataclass(frozen=True, kw_only=True)
 class Untold:
-    """A check that could not be told.
+    """A check that is not determined.
 
     Attributes:
         word: unknown, error or notchecked.
@@ -110,7 +110,7 @@ class Acceptance:
         seen_at: When the review that it rests on began.
         words: How many results of each kind there were.
         checks: Ids of those that were judged.
-        left_out: Those of them that the scan was not asked for, so that nobody looked.
+        left_out: Those of them that the scan left out.
     """
 
     id: str = ""
@@ -141,7 +141,7 @@ class Acceptance:
         return [one for one in self.findings if one.exception is None]
 
     def missing(self) -> list[str]:
-        """What stands in the way beside findings, one line each; empty where nothing does."""
+        """What prevents acceptance beside findings, one line each; empty where nothing does."""
         said = [
             f"not determined, and baseline {self.baseline} wants it: {one.check} ({one.word}, {one.reason})"
             for one in self.untold
@@ -161,7 +161,7 @@ class Acceptance:
 
     @property
     def refused(self) -> bool:
-        """Something stands in the way."""
+        """Something prevents acceptance."""
         return bool(self.standing() or self.missing())
 
 
@@ -262,7 +262,7 @@ def _weight(one: Result) -> tuple[bool, float]:
 
 
 def _untold(results: Iterable[Result], must: frozenset[str]) -> tuple[Untold, ...]:
-    """What could not be told, each check once; and what must be, of which nothing was said at all."""
+    """What is not determined, each check once; and what must be determined and has no result at all."""
     found: dict[tuple[str, str, str], None] = {}
     told: set[str] = set()
     for one in results:
@@ -297,7 +297,7 @@ def despite(named: Iterable[str], assessed: Acceptance) -> tuple[str, ...]:
     """Check controls that are to be put up with.
 
     Raises:
-        Wrong: One is no control, or nobody answered it with no or partly.
+        Wrong: One is no control, or it is not attested with no or partly.
     """
     found = tuple(dict.fromkeys(named))
     known = {one.control: one for one in assessed.statements}

@@ -44,7 +44,7 @@ POINTS: Mapping[str, Point] = {
 
 @dataclass(frozen=True, kw_only=True)
 class Answer:
-    """Who did one thing, when, and what shows it; or why there is nothing to do. Empty where nobody said.
+    """Who did one thing, when, and what shows it; or why there is nothing to do. Empty where not stated.
 
     Attributes:
         when: Day, ISO 8601.
@@ -86,8 +86,8 @@ class Answers:
     accounts: Answer = field(default_factory=Answer)
 
     def missing(self) -> list[str]:
-        """What nobody answered yet, one line each; empty where all is."""
-        said = [f"{key}: nobody said" for key in ("by", "reason") if not getattr(self, key)]
+        """Points without an answer, one line each; empty where all have one."""
+        said = [f"{key}: missing" for key in ("by", "reason") if not getattr(self, key)]
         for name, point in POINTS.items():
             if lacks := getattr(self, name).lacks(point.extra):
                 said.append(f"{name}: {point.title}; {', '.join(lacks)} not said, nor not_applicable")
@@ -101,7 +101,7 @@ def from_file(path: Path, names: Iterable[str], today: date) -> Answers:
         names: What the device may be called.
 
     Raises:
-        FileInvalid: With file, line and mend.
+        FileInvalid: With file, line and how to fix it.
     """
     document = load_yaml(path)
     if document.data.get("retirement") != FORMAT:

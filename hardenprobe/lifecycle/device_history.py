@@ -37,7 +37,7 @@ class Event:
         what: "first-seen", "seen", "judged-again", "rechecked", "not-met", "moved", "changed", "accepted", "retired", "exception",
             "exception-ended", "statement" or "statement-ended".
         text: For people; device text in part.
-        review, entry: Where it stands: id of a review, or number in the ledger.
+        review, entry: Where it is: id of a review, or number in the ledger.
         facts: The same for programs.
     """
 

@@ -56,11 +56,11 @@ def find(kept: Store, name: str, review: str | None = None) -> Appearance:
 
     Args:
         name: An id or the unique beginning of one, an asset tag, a name or an address. Newer reviews go first: where the
-            newest has somebody of that name, nobody else is meant.
+            newest has one of that name, no other is meant.
         review: Id of the one review to look in.
 
     Raises:
-        UsageError: There is no review, nobody of that name, or several; then they are listed.
+        UsageError: There is no review, no device of that name, or several; then they are listed.
     """
     ids = [review] if review else review_ids(kept)
     if not ids:

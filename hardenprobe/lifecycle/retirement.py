@@ -53,7 +53,7 @@ class Retirement:
     reviews: int = 0
 
     def notes(self) -> list[str]:
-        """What whoever reads the record should look at."""
+        """What a reader of the record should check."""
         said = self.answers.certificate.serial
         if said and self.serials and _serial(said) not in map(_serial, self.serials):
             return [f"the serial {said} is none that the device was seen to show: {', '.join(self.serials)}"]
@@ -69,7 +69,7 @@ def leaving(
         lists: Files that must not name its address any more.
 
     Returns:
-        The record, and the entries of those files that name it and nobody else.
+        The record, and the entries of those files that name it alone.
 
     Raises:
         UsageError: It was retired already.

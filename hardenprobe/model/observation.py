@@ -140,7 +140,7 @@ class SocketRecord:
         seconds: Until that outcome.
         round_trip_us: Smoothed round-trip time of the TCP handshake, microseconds; None where the kernel does not say.
         window: Receive window that the peer advertised, bytes; None where the kernel does not say.
-        icmp: What came back to a datagram instead of an answer.
+        icmp: The answer to a datagram instead of an answer.
     """
 
     at: float

@@ -60,7 +60,7 @@ def granted(sock: socket.socket, address: str, port: int, source: str | None = N
     """Let one socket go to one endpoint. Only network/link.py calls this.
 
     Args:
-        source: The address of ours that it may be bound to.
+        source: The local address that it may be bound to.
     """
     _granted[id(sock)] = _place((address, port))
     if source:
@@ -75,7 +75,7 @@ def granted(sock: socket.socket, address: str, port: int, source: str | None = N
 
 @contextmanager
 def child(command: Sequence[str]) -> Iterator[None]:
-    """Let one command be started: a child process of ours that holds itself."""
+    """Let one command be started: a child process that keeps the same scope."""
     _children[tuple(command)] += 1
     try:
         yield
@@ -104,9 +104,9 @@ def granted_many(
     """Let some modules connect and send datagrams to some ports of many addresses. Only the first touch calls this.
 
     Args:
-        addresses: Whoever is in it at that moment; it may change while the block runs.
+        addresses: The addresses in it at that moment; they may change while the block runs.
         modules: Whose own calls are meant; sockets come and go too fast to be granted one by one.
-        sources: The addresses of ours that sockets may be bound to.
+        sources: The local addresses that sockets may be bound to.
     """
     key = object()
     _swept[key] = (addresses, ports, modules)
@@ -128,7 +128,7 @@ def _new_socket(_: str, args: tuple[Any, ...]) -> None:
     family, kind = int(args[1]), int(args[2])
     if family in _HARMLESS:
         return
-    # Behind this function, _hook and the class's own: whoever makes the socket.
+    # Behind this function, _hook and the class's own: the code that makes the socket.
     if family == _PACKET and sys._getframe(3).f_globals.get("__name__") == _CAPTURE:
         return
     if family not in _INTERNET or kind & 0xF not in _SPEAKING:
@@ -143,7 +143,7 @@ def _send(_: str, args: tuple[Any, ...]) -> None:
         return
     try:
         here = _place(target)
-    except (ValueError, TypeError, OSError, IndexError):  # a path, a name, or an address that nobody reads
+    except (ValueError, TypeError, OSError, IndexError):  # a path, a name, or an address that cannot be read
         _refuse(f"to reach {target!r:.100}")
         return
     if _granted.get(id(sock)) != here:

@@ -2,7 +2,7 @@
 
 A port that has accepted once in a visit and then refuses or is silent is a sign, and so is a connection for which the
 kernel had to ask twice: a device whose queue is full drops requests. Each sign lengthens the pause between connections;
-after three the device is left alone. Common practice, no source.
+after three the device is left alone. Common practice (no published requirement).
 """
 
 from __future__ import annotations

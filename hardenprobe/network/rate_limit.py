@@ -1,4 +1,4 @@
-"""How much a whole scan sends in a second, however many devices it has in hand."""
+"""How much a whole scan sends in a second, however many devices are in progress."""
 
 from __future__ import annotations
 

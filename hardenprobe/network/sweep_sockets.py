@@ -60,7 +60,7 @@ class EpollPoller:
 
     def __init__(self) -> None:
         self._epoll = select.epoll()
-        self.watch = self._epoll.register  # no call of ours between: there are thousands a second
+        self.watch = self._epoll.register  # no call of this module between: there are thousands a second
         self.fileno = self._epoll.fileno
         self.close = self._epoll.close
 
@@ -179,7 +179,7 @@ class Discovery:
     Args:
         sources: Our own address for IPv4 (False) and IPv6 (True), None to let the system choose.
         encode: Makes the discovery with a message id.
-        tap: Is told of every discovery before it leaves.
+        tap: Learns of every discovery before it leaves.
     """
 
     def __init__(
@@ -228,7 +228,7 @@ class Discovery:
             except BlockingIOError:
                 break
             except OSError:
-                continue  # the news of a datagram, which is told in full below
+                continue  # the news of a datagram, which is reported in full below
             if peer[1] == self._port and (message_id := read_message_id(data)) is not None:
                 yield _plain(peer[0]), message_id, len(data)
         if sys.platform == "linux":
@@ -261,7 +261,7 @@ class Discovery:
 
 
 def _unreachable(sock: socket.socket) -> Iterator[tuple[str, None, int]]:
-    """The addresses that said, by ICMP, that nobody listens on the port."""
+    """The addresses that reported, by ICMP, that the port is closed."""
     for _ in range(RECEIVED_AT_ONCE):
         try:
             _, extra, _, peer = sock.recvmsg(1, 512, ERROR_QUEUE)

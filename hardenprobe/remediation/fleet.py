@@ -60,7 +60,7 @@ CLOCK_SET = Remedy(
     steps=(
         "In the date and time settings, enter the site's time servers and the time zone.",
         "Where the address comes by DHCP, see which time server that names: DHCP option 42 can overwrite what was entered.",
-        "See that UDP 123 from the device to them is open.",
+        "See that 123/udp from the device to them is open.",
     ),
     confirm="Scan again: clock-skew shows pass.",
     needs_first="A time service that the device may reach.",

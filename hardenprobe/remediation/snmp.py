@@ -1,6 +1,6 @@
 """Remedies for SNMP beyond versions and defaults. General words: every device calls its settings something else.
 
-What a change breaks is common practice, no source, and depends on the model.
+The impact of a change is common practice (no published requirement), and depends on the model.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ SNMP_V3_LEVEL = Remedy(
     confirm="Scan again with the same secrets: snmp-v3-below-authpriv shows pass.",
     needs_first="Every collector asks with authentication and privacy.",
     stops_working="Collectors that ask without privacy.",
-    ask="The monitoring team, and whoever reads meters and supplies.",
+    ask="The monitoring team, and the readers of meters and supplies.",
     undo="Set the level back in the same place.",
     lock_out=_NO_LOCK,
 )
@@ -64,12 +64,12 @@ SNMP_LIMIT_SOURCES = Remedy(
     steps=(
         WHOLE_DEVICE,
         "In the access control settings, admit only the collectors' and print servers' addresses to SNMP.",
-        "Where the device has no such list, filter UDP 161 in the network.",
+        "Where the device has no such list, filter 161/udp in the network.",
         "Switch versions 1 and 2c off where every collector speaks version 3.",
     ),
     confirm="Scan again from a client's network with --reach strain: SNMP is silent there.",
     needs_first="The addresses of all collectors and print servers are known.",
-    stops_working=f"Queues show offline and readings stop for whoever was forgotten. {LISTED_OUT}",
+    stops_working=f"Queues show offline and readings stop for collectors that were forgotten. {LISTED_OUT}",
     ask=_ASK,
     undo="Clear the list in the same place, or at the panel.",
     lock_out=LOCK_OUT,
@@ -83,10 +83,10 @@ SNMP_PERSONAL = Remedy(
         "Restrict the community's view to what collectors need, without the job tables, where the device can.",
         "Remove the default community.",
     ),
-    confirm="Ask again: snmp-personal-data shows pass.",
+    confirm="Scan again: snmp-personal-data shows pass.",
     needs_first="A mailbox of a team that is read.",
     stops_working="Accounting that reads job owners by SNMP, if the view is restricted.",
-    ask="Whoever answers for data protection, and the accounting team.",
+    ask="The data protection officer, and the accounting team.",
     undo="Enter the old text again.",
     lock_out=_NO_LOCK,
 )
@@ -99,10 +99,10 @@ SNMP_ENGINE_ID = Remedy(
         "Enter the SNMPv3 users again: their keys depend on the engine id.",
         "Take engine id, keys and certificates out of the image or export that devices are set up from.",
     ),
-    confirm="Ask again: snmp-shared-engine-id shows pass for every device of the set.",
+    confirm="Scan again: snmp-shared-engine-id shows pass for every device of the set.",
     needs_first="The SNMPv3 passwords, since users must be entered again.",
     stops_working="SNMPv3 readings of the device until its users are entered again.",
-    ask="The monitoring team, and whoever clones settings.",
+    ask="The monitoring team, and the team that clones settings.",
     undo="None needed: collectors discover the new id.",
     lock_out=_NO_LOCK,
 )
@@ -115,7 +115,7 @@ SNMP_VIEW = Remedy(
         "Take the write view away from every group of version 1 and 2c; where a tool must write, give it an SNMPv3 user.",
         "Remove the default communities.",
     ),
-    confirm="Ask again: snmp-access-table-readable shows pass.",
+    confirm="Scan again: snmp-access-table-readable shows pass.",
     needs_first="A list of the objects that collectors and print servers read, and of the tools that set values by SNMP.",
     stops_working="Tools that set values by SNMP, and collectors that read what the view no longer holds.",
     ask=_ASK,

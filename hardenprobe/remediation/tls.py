@@ -1,6 +1,6 @@
 """Remedies for TLS. General words: every device calls its settings something else.
 
-What a change breaks is common practice, no source, and depends on the model.
+The impact of a change is common practice (no published requirement), and depends on the model.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ TLS_MODERN = Remedy(
         "Where neither is offered, look for a firmware release that brings them.",
         "Where there is none, let only the administrators' network reach the device and plan its replacement.",
     ),
-    confirm="Ask again: tls-current-version-missing shows pass.",
+    confirm="Scan again: tls-current-version-missing shows pass.",
     needs_first="Nothing breaks by offering more; read the firmware's release notes if firmware is needed.",
     stops_working="Nothing, as long as older versions stay on.",
-    ask="Whoever administers the device.",
+    ask="The device's administrators.",
     undo="Switch the version off again in the same place.",
     lock_out="None.",
 )
@@ -30,10 +30,10 @@ TLS_OLD_OFF = Remedy(
         "In the device's security settings, set the lowest TLS version to 1.2.",
         "Send one test scan to each mail, folder and directory server: the switch often holds for both directions.",
     ),
-    confirm="Ask again: tls-deprecated-version shows pass; scans still arrive.",
+    confirm="Scan again: tls-deprecated-version shows pass; scans still arrive.",
     needs_first="TLS 1.2 is on, and each outbound destination has been tested with it.",
     stops_working="Old browsers and agents; scanning to mail, directory and folder servers that speak nothing newer.",
-    ask="Whoever runs the mail, directory and file servers, and the users of old workstations.",
+    ask="The teams that run the mail, directory and file servers, and the users of old workstations.",
     undo="Set the lowest version back in the same place.",
     lock_out="A browser too old for TLS 1.2 no longer reaches the settings: keep one session open and try a current one.",
     after=("tls-current-version",),
@@ -50,10 +50,10 @@ TLS_SUITES = Remedy(
         "Where there is no such choice, look for it as a lowest encryption strength, or for a firmware release.",
         "Prefer suites with ECDHE and GCM; keep one that the print servers and agents share.",
     ),
-    confirm="Ask again: tls-weak-cipher and tls-no-forward-secrecy show pass.",
+    confirm="Scan again: tls-weak-cipher and tls-no-forward-secrecy show pass.",
     needs_first="The suites that print servers, agents and browsers use are known to be among those that stay.",
     stops_working="Pinned or old clients, IPPS queues of old systems; jobs in progress drop when the service restarts.",
-    ask="Whoever runs the print servers and fleet agents.",
+    ask="The teams that run the print servers and fleet agents.",
     undo="Choose the former set in the same place.",
     lock_out="A browser that shares no suite no longer reaches the settings: keep one session open and try a second.",
     after=("tls-old-versions-off",),
@@ -67,10 +67,10 @@ TLS_PARAMETERS = Remedy(
         "Switch curves below 224 bits off where the device lists curves.",
         "Where there is no such setting, look for a firmware release.",
     ),
-    confirm="Ask again: tls-weak-parameters shows pass.",
+    confirm="Scan again: tls-weak-parameters shows pass.",
     needs_first="Clients support larger groups, or suites without DHE.",
     stops_working="Very old clients that cannot handle groups above 1024 bits.",
-    ask="Whoever runs the print servers and fleet agents.",
+    ask="The teams that run the print servers and fleet agents.",
     undo="Choose the former group in the same place.",
     lock_out="None while another suite works in your browser.",
     after=("tls-old-versions-off",),
@@ -99,11 +99,11 @@ TLS_CERTIFICATE = Remedy(
             "and for IPPS; note the day on which it ends."
         ),
     ),
-    confirm="Ask again: the certificate checks show pass; a browser opens the settings without a warning.",
+    confirm="Scan again: the certificate checks show pass; a browser opens the settings without a warning.",
     needs_first="Your authority's root is on the clients; the device is reached by a name.",
     stops_working="Clients that pinned the old certificate, IPPS queues, 802.1X where it uses the same certificate; jobs "
     "drop when the service restarts: do it out of hours.",
-    ask="Whoever runs the authority, the print servers and 802.1X.",
+    ask="The teams that run the authority, the print servers and 802.1X.",
     undo="Choose the former certificate again; leave it in the device until the new one has proved itself. Never export its private key for that.",
     lock_out="With Strict-Transport-Security on, a certificate that browsers refuse cannot be passed by: switch it off first.",
     after=("tls-current-version",),
@@ -120,7 +120,7 @@ TLS_FIRMWARE = Remedy(
     confirm="Ask again at reach strain: the check shows pass.",
     needs_first="A settings backup, and the release notes read.",
     stops_working="Settings may be reset; staged hops may be needed; supplies or apps may be refused.",
-    ask="Whoever administers the device, and the service technician.",
+    ask="The device's administrators, and the service technician.",
     undo="Often impossible: firmware may refuse to go back.",
     lock_out="A reset may restore the default password and address: know the panel's way in.",
 )
@@ -132,10 +132,10 @@ TLS_COMPRESSION_OFF = Remedy(
         "In the device's security settings, switch compression of TLS off, where there is such a setting.",
         "Otherwise look for a firmware release that leaves compression out; TLS 1.3 alone has none.",
     ),
-    confirm="Ask again: tls-compression shows pass.",
+    confirm="Scan again: tls-compression shows pass.",
     needs_first="Nothing: clients go on without compression.",
     stops_working="Nothing by the setting; a firmware update can reset settings.",
-    ask="Whoever administers the device.",
+    ask="The device's administrators.",
     undo="Switch it on again in the same place.",
     lock_out="None by the setting; a firmware update may restore the default password and address: know the panel's way in.",
 )
@@ -148,10 +148,10 @@ TLS_RENEGOTIATION = Remedy(
         "Otherwise look for a firmware release that answers with renegotiation_info (RFC 5746); TLS 1.3 alone has no renegotiation.",
         "Until then, let no client certificate sign in to the settings: what is sent before the second handshake is not whose it seems.",
     ),
-    confirm="Ask again: tls-insecure-renegotiation shows pass.",
+    confirm="Scan again: tls-insecure-renegotiation shows pass.",
     needs_first="Clients that know RFC 5746, which all current ones do.",
     stops_working="Very old clients that refuse servers with secure renegotiation; sign-in by client certificate where renegotiation goes off.",
-    ask="Whoever runs the print servers and fleet agents.",
+    ask="The teams that run the print servers and fleet agents.",
     undo="Switch it on again in the same place.",
     lock_out="A browser that signs in by client certificate may not reach the settings: keep one session open.",
 )

@@ -1,6 +1,6 @@
 """Remedies of the web, print, scan and anonymous FTP checks. General words: every device calls its settings something else.
 
-What a change breaks is common practice, no source, and depends on the model.
+The impact of a change is common practice (no published requirement), and depends on the model.
 """
 
 from __future__ import annotations
@@ -8,20 +8,20 @@ from __future__ import annotations
 from hardenprobe.model import Remedy
 from hardenprobe.remediation.general import LISTED_OUT, LOCK_OUT, WHOLE_DEVICE
 
-_ADMINISTRATOR = "Whoever administers the device."
-_PRINT_SERVERS = "The print server's administrator, and whoever prints without one."
+_ADMINISTRATOR = "The device's administrators."
+_PRINT_SERVERS = "The print server's administrator, and users who print without one."
 
 REDIRECT_HOME = Remedy(
     id="redirect-to-own-name",
     title="Let the device redirect to its own name over HTTPS",
     steps=(
         "In the network settings, enter the host name and domain that people use for the device.",
-        "In the web server settings, choose the redirect to HTTPS, and clear any address of a portal that nobody answers for.",
+        "In the web server settings, choose the redirect to HTTPS, and clear any address of a portal without an owner.",
     ),
-    confirm="Ask again: http-redirect-leaves-device shows pass; a browser asked for http:// ends on https:// of the same device.",
+    confirm="Scan again: http-redirect-leaves-device shows pass; a browser asked for http:// ends on https:// of the same device.",
     needs_first="HTTPS answers under the name that is entered.",
     stops_working="The portal's own way to the device, where there is one.",
-    ask="Whoever runs the portal that the redirect leads to.",
+    ask="The team that runs the portal that the redirect leads to.",
     undo="Enter the old address again in the same place.",
     lock_out="None: the settings stay reachable by address.",
 )
@@ -35,7 +35,7 @@ ISOLATE_OR_REPLACE = Remedy(
         "Otherwise let only the administrators' stations and the print servers reach it.",
         "Write its replacement into the budget, and administer it at the panel until then.",
     ),
-    confirm="Ask again from a client's network: the device is silent; or management-encryption-missing shows pass.",
+    confirm="Scan again from a client's network: the device is silent; or management-encryption-missing shows pass.",
     needs_first="A network segment of its own, or filters at the switch.",
     stops_working="Direct printing and scanning from the networks that are shut out.",
     ask="The network team, and the users of the device.",
@@ -50,10 +50,10 @@ SETTINGS_SIGN_IN = Remedy(
         "Over HTTPS, set an administrator password that is not the delivered one, and put it into the vault.",
         "In the access settings, demand the sign-in for reading settings too, not only for changing them.",
     ),
-    confirm="Ask again: settings-page-open shows pass.",
+    confirm="Scan again: settings-page-open shows pass.",
     needs_first="HTTPS works, and there is a place where the password is kept.",
     stops_working="Service technicians and tools that read pages without a password.",
-    ask="The service technician, and whoever reads meters from the pages.",
+    ask="The service technician, and the readers of meters on the pages.",
     undo="Allow reading without a sign-in again in the same place.",
     lock_out="A lost administrator password can mean a factory reset: vault first.",
 )
@@ -69,7 +69,7 @@ STRICT_TRANSPORT = Remedy(
         ),
         "In the web server settings, switch HTTP Strict Transport Security on, with a short max-age first.",
     ),
-    confirm="Ask again: http-strict-transport shows pass with a max-age above zero.",
+    confirm="Scan again: http-strict-transport shows pass with a max-age above zero.",
     needs_first="A trusted certificate that renews.",
     stops_working="Browsers no longer let anyone click past an expired or self-signed certificate, nor open plain HTTP at every port of the same name.",
     ask=_ADMINISTRATOR,
@@ -82,12 +82,12 @@ COOKIE_FLAGS = Remedy(
     title="Get firmware whose session cookies are Secure and HttpOnly",
     steps=(
         "Look in the web server settings for HTTPS only; some devices then set the flags.",
-        "Otherwise report it to the supplier, and install the firmware that mends it.",
+        "Otherwise report it to the supplier, and install the firmware that fixes it.",
     ),
-    confirm="Ask again: http-cookie-flags shows pass.",
+    confirm="Scan again: http-cookie-flags shows pass.",
     needs_first="Release notes read, settings exported.",
     stops_working="Nothing by the flags; a firmware update can reset settings and refuse supplies or apps.",
-    ask="The supplier, and whoever runs panel apps.",
+    ask="The supplier, and the owners of panel apps.",
     undo="None for firmware on most devices.",
     lock_out="None: the settings page is reached as before.",
 )
@@ -99,7 +99,7 @@ IPP_TLS = Remedy(
         "Move one pilot queue to ipps, then the others.",
         "In the IPP settings, demand a secure connection, or switch IPP without TLS off.",
     ),
-    confirm="Ask again: cleartext-ipp shows pass; print one page from each queue.",
+    confirm="Scan again: cleartext-ipp shows pass; print one page from each queue.",
     needs_first="Queues over ipps, tried on one pilot device, with a certificate that the clients trust.",
     stops_working="Queues by ipp://, old clients, some driverless printing.",
     ask=_PRINT_SERVERS,
@@ -111,12 +111,12 @@ IPP_AUTHENTICATION = Remedy(
     id="ipp-authentication",
     title="Demand authentication for IPP, or let only the print servers reach it",
     steps=(
-        "Decide who may print without a print server; where nobody may, admit only the print servers' addresses.",
+        "Decide who may print without a print server; where no one may, admit only the print servers' addresses.",
         WHOLE_DEVICE,
         "Otherwise switch authentication on in the IPP settings, over TLS.",
     ),
-    confirm="Ask again: ipp-no-authentication shows pass, or the port is silent from a client's network.",
-    needs_first="IPP over TLS, since Basic sends the password readable; accounts for whoever prints directly.",
+    confirm="Scan again: ipp-no-authentication shows pass, or the port is silent from a client's network.",
+    needs_first="IPP over TLS, since Basic sends the password readable; accounts for users who print directly.",
     stops_working=f"Driverless printing from phones and guests. {LISTED_OUT}",
     ask=_PRINT_SERVERS,
     undo="Switch authentication off again in the same place; clear the list at the panel where it shuts you out.",
@@ -132,7 +132,7 @@ JOB_PRIVACY = Remedy(
         "Shorten the list of finished jobs, or switch it off.",
     ),
     confirm="Ask again while a job is listed: ipp-job-disclosure shows pass.",
-    needs_first="Whoever reads job lists for accounting has an account of their own.",
+    needs_first="Readers of job lists for accounting have accounts of their own.",
     stops_working="Status windows that show other people's jobs; accounting that reads the list without signing in.",
     ask="The accounting team.",
     undo="Show the names again in the same place.",
@@ -146,7 +146,7 @@ PRINT_BY_REFERENCE_OFF = Remedy(
         "In the IPP or print settings, switch off printing from an address (Print-URI, Send-URI).",
         "Where there is no such setting, let the device open no connections but to the servers it needs.",
     ),
-    confirm="Ask again: ipp-print-by-reference shows pass.",
+    confirm="Scan again: ipp-print-by-reference shows pass.",
     needs_first="A list of servers that the device must reach: mail, directory, folders, time.",
     stops_working="Printing a document by giving its address; the operations are deprecated and hardly used.",
     ask=_PRINT_SERVERS,
@@ -161,7 +161,7 @@ SCAN_SIGN_IN = Remedy(
         "Ask who scans from a computer or phone straight from the device.",
         "In the scan or driverless settings, switch the service off, or demand a sign-in over TLS.",
     ),
-    confirm="Ask again: scan-service-open shows pass.",
+    confirm="Scan again: scan-service-open shows pass.",
     needs_first="Another way to scan: to a folder or to mail, from the panel.",
     stops_working="Driverless scanning from computers and phones.",
     ask="The users of the device.",
@@ -176,8 +176,8 @@ FTP_ANONYMOUS_OFF = Remedy(
         "In the FTP settings, switch anonymous access off; where there is no such setting, switch the FTP server off.",
         "Where jobs arrive this way, move them to IPP over TLS first.",
     ),
-    confirm="Ask again: ftp-anonymous shows pass.",
-    needs_first="Another way for whoever prints or updates by FTP.",
+    confirm="Scan again: ftp-anonymous shows pass.",
+    needs_first="Another way to print and to update for those who use FTP.",
     stops_working="Printing and firmware updates by anonymous FTP.",
     ask="The users of the device, and the service technician.",
     undo="Switch anonymous access on again in the same place.",
@@ -192,7 +192,7 @@ WEB_SERVICES_OFF = Remedy(
         "Give them queues over IPP with TLS, and another way to scan, one pilot first.",
         "In the network settings, switch web services for printing and scanning off; WS-Discovery usually goes with them.",
     ),
-    confirm="Ask again: web-services-in-clear and discovery-ws-discovery show pass; a test page still prints.",
+    confirm="Scan again: web-services-in-clear and discovery-ws-discovery show pass; a test page still prints.",
     needs_first="Queues over IPP with TLS, tried on one pilot device.",
     stops_working="Queues and scanning that computers set up by themselves.",
     ask="Whoever sets up workstations, and the users who scan from them.",

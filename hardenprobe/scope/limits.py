@@ -21,7 +21,7 @@ class Gentleness:
         connections_at_once: To one device; there is never more than one, and writing it down changes nothing.
         devices_at_once: How many different devices may be visited at the same moment.
         connections_per_second: Of the whole scan. The default is a tenth of what a busy office switch takes without
-            notice (common practice, no source).
+            notice (common practice (no published requirement)).
     """
 
     connections: int | None = None

@@ -1,7 +1,7 @@
 """Port numbers: what is assigned where, where we may speak, and where never.
 
-Source: IANA Service Name and Transport Protocol Port Number Registry; raw print ports 9101 to 9107: common practice,
-no source.
+Source: IANA Service Name and Transport Protocol Port Number Registry; raw print ports 9101 to 9107: common practice (no published
+requirement).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Devices of the lab made from a few lines, really on the line, and scans of them."""
+"""Devices of the lab made from a few lines, really on the network, and scans of them."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ _number = itertools.count(1)
 
 @dataclass(frozen=True, kw_only=True)
 class LabDevice:
-    """A simulated device that is on the line.
+    """A simulated device that is on the network.
 
     Attributes:
-        address: A loopback address that nobody else uses.
+        address: A loopback address that is not used otherwise.
         lab: Its process.
     """
 
@@ -71,7 +71,7 @@ def lab_device(
     asset_tag: str = "T-0001",
     **lab: Any,
 ) -> Iterator[LabDevice]:
-    """Put one simulated device on the line.
+    """Put one simulated device on the network.
 
     Args:
         services: As in an inventory: `{"speaks": "telnet"}`, with the other keys of that service.

@@ -20,7 +20,7 @@ Holds = Callable[..., None]
 
 @pytest.fixture
 def lab_device(tmp_path: Path) -> Iterator[Callable[..., LabDevice]]:
-    """Make devices that are really on the line, from a few words; they are gone when the test ends.
+    """Make devices that are really on the network, from a few words; they are gone when the test ends.
 
     `lab_device({"speaks": "telnet"}).scan("cleartext-telnet")`; arguments as for `hardenprobe.testing.devices.lab_device`.
     """

@@ -1,4 +1,4 @@
-"""A line that plays a device from a script: what it says, and what it must be told. No network."""
+"""A line that plays a device from a script: what it sends, and what it must receive. No network."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ class Replay(DeviceLink):
 
     async def connect(self, port: int, wait: float | None = None, *, reserved: bool = False) -> Stream:
         if port not in self.tcp:
-            raise Unreachable(f"{self.address} TCP {port} refuses", "refusing")
+            raise Unreachable(f"{self.address} {port}/tcp refuses", "refusing")
         return _Scripted(self, port, self.tcp[port])
 
     async def ask(self, port: int, datagram: bytes, **how: Any) -> Answer:
@@ -84,7 +84,7 @@ class Replay(DeviceLink):
         recorder.note("sent", datagram)
         told = [data for direction, data in steps if direction == "sent"]
         if told and datagram not in told:
-            raise self.stray(f"UDP {port} was told {datagram!r}, the script has {told!r}")
+            raise self.stray(f"{port}/udp received {datagram!r}, the script has {told!r}")
         said = [data for direction, data in steps if direction == "received"]
         if not said:
             state = "silent" if port in self.udp else "refusing"
@@ -104,7 +104,7 @@ class _Scripted(Stream):
 
     async def raw_receive(self, limit: int, wait: float | None) -> bytes:
         if not self._steps or self._steps[0][0] == "sent":
-            raise Unreachable(f"{self.line.address} TCP {self.port} says nothing", "silent")
+            raise Unreachable(f"{self.line.address} {self.port}/tcp says nothing", "silent")
         said = self._steps.popleft()[1]
         if rest := said[limit:]:
             self._steps.appendleft(("received", rest))
@@ -114,7 +114,7 @@ class _Scripted(Stream):
         if not self._steps or self._steps[0] != ("sent", data):
             wanted = f"the script has {self._steps[0]!r}" if self._steps else "the script is at its end"
             assert isinstance(self.line, Replay)
-            raise self.line.stray(f"TCP {self.port} was told {data!r}; {wanted}")
+            raise self.line.stray(f"{self.port}/tcp received {data!r}; {wanted}")
         self._steps.popleft()
 
 

@@ -145,7 +145,7 @@ def test_baselines(command: Command) -> None:
         shown = command("baseline", "show", name)
         assert (shown.status, shown.err) == (0, "")
         assert shown.out == command("baseline", "show", file).out
-        assert command("baseline", "lint", name).out == f"{name}: nothing to mend\n"
+        assert command("baseline", "lint", name).out == f"{name}: nothing to fix\n"
         assert all(check in shown.out for check in ("cleartext-telnet", "unexpected-service"))
     ended = command("baseline", "show", "ofice-device")
     assert ended.status == 2 and "office-device" in ended.err

@@ -46,7 +46,7 @@ def test_what_it_writes_passes_lint_and_a_dry_run(command: Command, tmp_path: Pa
 
     looked = command("scope", "lint", scope)
     assert looked.status == 0 and "192.0.2.0/26" in looked.out and "no scan may run" not in looked.out
-    assert command("baseline", "lint", ours).out == f"{ours}: nothing to mend\n"
+    assert command("baseline", "lint", ours).out == f"{ours}: nothing to fix\n"
     planned = command("scan", "192.0.2.0/26", "--scope", scope, "--inventory", listed, "--dry-run")
     assert planned.status == 0, planned.err
     # One is excluded, and more where one of our own links has these addresses.

@@ -92,7 +92,7 @@ def test_a_review_that_is_gone_behind_our_back_is_missed(
         ([], "say which reviews"),
         (["--before", "soon"], "--before: 'soon' is no day"),
         (["2027", "--yes"], "there is no review '2027'"),
-        (["latest"], "nobody can be asked here; --yes"),
+        (["latest"], "no terminal to confirm on; --yes"),
         (["latest", "--yes", "--by", " "], "--by: is empty"),
         (["latest", "--yes", "--reason", ""], "--reason: is empty"),
     ],

@@ -238,7 +238,7 @@ def test_what_is_refused(changes: dict[str, Any], key: str, says: str) -> None:
 
 @pytest.mark.parametrize(("severity", "days"), [("high", 30), ("medium", 90), ("low", 365)])
 def test_the_worst_severity_limits_the_length(severity: str, days: int) -> None:
-    """The shipped limits are common practice, no source."""
+    """The shipped limits are common practice (no published requirement)."""
     review = worse(severity=Severity(severity))
     last = TODAY + timedelta(days=days)
     assert (

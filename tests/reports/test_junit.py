@@ -15,7 +15,7 @@ from hardenprobe.testing import sample_review
 
 Written = Callable[[str, Any], bytes]
 
-# No formal standard exists. Element: attributes that it must have, elements that it may hold. Common practice, no source.
+# No formal standard exists. Element: attributes that it must have, elements that it may hold. Common practice (no published requirement).
 COUNTS = {"tests", "failures", "errors", "skipped"}
 COMMON = {
     "testsuites": ({"name", *COUNTS}, {"testsuite"}),

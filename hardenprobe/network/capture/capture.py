@@ -53,7 +53,7 @@ class _Piece:
 
     Attributes:
         at: Where its packet begins in the file.
-        place: Where in the stream it stands, None for a datagram.
+        place: Where in the stream it is, None for a datagram.
     """
 
     at: int
@@ -298,7 +298,7 @@ class Capture:
 
     @contextlib.contextmanager
     def _failing(self) -> Iterator[None]:
-        """A full disk ends the capture, not the scan; so does a bug of ours. What was written stays a whole file."""
+        """A full disk ends the capture, not the scan; so does a bug here. What was written stays a whole file."""
         try:
             yield
         except Exception as exc:

@@ -1,4 +1,4 @@
-"""Whose a captured packet is. Link tells of each socket that it opens, and everything else is somebody else's.
+"""Whose a captured packet is. Link reports each socket that it opens; every other packet belongs to others.
 
 A packet is the scan's where its protocol, the device's address and both ports are those of such a socket, or where it is
 an ICMP error that quotes one, or a later fragment of such a packet. The kernel shows some packets twice (on loopback
@@ -18,7 +18,11 @@ from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.capture import frames
 from hardenprobe.network.capture.frames import Frame
 
-SENT, RECEIVED, TOLD = "sent", "received", "told"  # by us, by the device, about what we sent
+SENT, RECEIVED, TOLD = (
+    "sent",
+    "received",
+    "told",
+)  # by the scanner, by the device, about what the scanner sent
 LINGER = 1.0  # seconds for which packets of a socket may still come after it was closed
 FORGET = 10.0  # seconds after which they have surely been read
 FRAGMENTED = 256  # datagrams in pieces at one time; a flood must not fill memory

@@ -30,7 +30,7 @@ class Frame:
         source_port, target_port: 0 for ICMP and for a later fragment.
         sequence, flags: Of TCP.
         ident: Of the datagram that a fragment belongs to.
-        offset, more: Where in it the fragment stands, and whether others follow.
+        offset, more: Where in it the fragment is, and whether others follow.
         quoted: Of an ICMP error: the packet it is about.
     """
 
@@ -55,7 +55,7 @@ class Frame:
 
     @property
     def checksum_at(self) -> int:
-        """Where the transport's checksum stands."""
+        """Where the transport's checksum is."""
         return self.start + {TCP: 16, UDP: 6}.get(self.protocol, 2)
 
 

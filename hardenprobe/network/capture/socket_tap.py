@@ -1,4 +1,4 @@
-"""What a capture is told of a scan's sockets: of those of a sweep, and of those of a visit, whose packets observations name."""
+"""What a capture learns of a scan's sockets: of those of a sweep, and of those of a visit, whose packets observations name."""
 
 from __future__ import annotations
 

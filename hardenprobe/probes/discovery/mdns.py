@@ -33,7 +33,7 @@ TELLING = (
     "_ipps._tcp",
     "_printer._tcp",
 )
-SCANS = ("_uscan._tcp", "_uscans._tcp")  # common practice, no source
+SCANS = ("_uscan._tcp", "_uscans._tcp")  # common practice (no published requirement)
 _KEYS = sorted(USER_KEYS | PASSWORD_KEYS, key=lambda key: -len(key))
 _KEY = re.compile(rb"(?=(.)(" + "|".join(_KEYS).encode() + rb")=)", re.IGNORECASE | re.DOTALL)
 

@@ -1,6 +1,6 @@
 """Set-Cookie: which cookies look like a session, and how they are guarded. Values are examined and never kept.
 
-Source: RFC 6265 section 4.1 (attributes). What looks like a session is common practice, no source.
+Source: RFC 6265 section 4.1 (attributes). What looks like a session is common practice (no published requirement).
 """
 
 from __future__ import annotations

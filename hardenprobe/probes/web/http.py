@@ -47,10 +47,10 @@ SCHEMES = 16  # challenge schemes kept of one answer; the registry of RFC 9110 s
 
 @dataclass(frozen=True, kw_only=True)
 class Fetched:
-    """What came back to one request.
+    """The answer to one request.
 
     Attributes:
-        status: None where no HTTP came back.
+        status: None where the answer is not HTTP.
         cut: The body was cut off, or not read to its end.
         fault: Why there is no status ("closed", "silent", "not HTTP: ...").
     """

@@ -10,7 +10,7 @@ from urllib.parse import urljoin, urlsplit
 
 MOST_PATHS = 6  # of one page that are kept of each kind
 _MOST_SEEN = 256  # links of one page that are looked at
-# Which of many links lead to settings, and which must not be followed since they may do something: common practice, no source.
+# Which of many links lead to settings, and which must not be followed since they may do something: common practice (no published requirement).
 _TELLING = re.compile(
     r"log-?[io]n|sign|admin|setting|config|set-?up|secur|network|user|passw|maint", re.IGNORECASE
 )

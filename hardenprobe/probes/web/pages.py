@@ -17,7 +17,7 @@ from hardenprobe.probes.web.http import IPP, fetch, lenient_context
 from hardenprobe.probes.web.page import look_at
 from hardenprobe.scope.web_paths import SettingsPage
 
-# The root of the document that driverless scan services give, whichever its namespace prefix; common practice, no source.
+# The root of the document that driverless scan services give, whichever its namespace prefix; common practice (no published requirement).
 _ROOT = re.compile(r"/?(?:[A-Za-z0-9._~-]{1,32}/){0,4}[A-Za-z0-9._~-]{0,32}", re.ASCII)
 MOST_ROOTS = 2  # that records name and that are asked for; a device has one scan service, over TLS or not
 _CAPABILITIES = re.compile(rb"<(?:[A-Za-z0-9_.-]{1,32}:)?ScannerCapabilities[\s/>]")
@@ -66,7 +66,7 @@ def capabilities_path(root: str) -> str | None:
     """Where the scan service of a DNS-SD record tells its capabilities; None for a root that is no plain path.
 
     Args:
-        root: Value of the key "rs", device text; common practice, no source.
+        root: Value of the key "rs", device text; common practice (no published requirement).
     """
     if not _ROOT.fullmatch(root) or ".." in root:
         return None
