@@ -30,7 +30,7 @@ class Side:
     Attributes:
         observed: Device text in part.
         asked_at: When its proof was asked last, UTC; None where nothing proves it.
-        sent, received: Bytes on the line of its proof, which other findings may share.
+        sent, received: Bytes of its proof, which other findings may share.
     """
 
     result: Word

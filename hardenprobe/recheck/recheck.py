@@ -30,7 +30,7 @@ class RecheckRequest:
 
     Attributes:
         review: As for `Store.find`.
-        findings: Keys, or unique beginnings of keys; without any, all that stand.
+        findings: Keys, or unique beginnings of keys; without any, all open ones.
         inventory, scope, secrets_file, trust_anchors, checks_from: Absolute paths.
     """
 

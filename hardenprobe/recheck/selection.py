@@ -55,13 +55,13 @@ class Picked:
 
 
 def pick(kept: Store, name: str, wanted: Sequence[str]) -> Picked:
-    """Find findings by their keys, or the unique beginnings of those; without any, all that stand.
+    """Find findings by their keys, or the unique beginnings of those; without any, all open ones.
 
     Args:
         name: Of the review, as for `Store.find`.
 
     Raises:
-        UsageError: There is no such review or finding, several begin so, or nothing stands.
+        UsageError: There is no such review or finding, several begin so, or none is open.
         StoreRefused: The review cannot be read.
     """
     review = kept.find(name)
@@ -96,12 +96,12 @@ def pick(kept: Store, name: str, wanted: Sequence[str]) -> Picked:
             see = f"hardenprobe report {review} --format csv -o FILE"
             raise UnknownName(f"finding in review {review} that begins with", text, known, see=see)
     if not subjects:
-        raise UsageError(f"no finding of review {review} stands; there is nothing to ask about again")
+        raise UsageError(f"review {review} has no open finding; there is nothing to recheck")
     return Picked(review=kept.outline(review), subjects=tuple(subjects))
 
 
 def with_others(kept: Store, picked: Picked, registry: Registry) -> Picked:
-    """Add the devices that findings compare with: whether a key is shared is told by both of them together.
+    """Add the devices that findings compare with: whether a key is shared shows only in both of them together.
 
     Raises:
         StoreRefused: The review cannot be read.

@@ -1,4 +1,4 @@
-"""The least that must be asked to tell whether findings still stand: which addresses, which ports, which kinds of facts.
+"""The least that must be probed to determine whether findings are still open: which addresses, which ports, which kinds of facts.
 
 At every address of a finding's device: the port of the finding and those of its proof; of a finding about the device as a
 whole, every port that its check reads. Beside these only what makes the answer worth something: a port by which the
@@ -165,7 +165,7 @@ def _alive(subject: Subject) -> list[Port]:
 
 
 def _spare(answered: Iterable[Port], asked: set[Port]) -> list[Port]:
-    """One more port that accepted, so that silence can be told from absence; none that prints."""
+    """One more port that accepted, so that silence differs from absence; none that prints."""
     return sorted(p for p in answered if p[0] == "tcp" and p[1] not in NEVER_SPEAK and p not in asked)[:1]
 
 

@@ -112,7 +112,10 @@ def test_a_beginning_that_several_share_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_review_without_findings_has_nothing_to_ask(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as db, pytest.raises(UsageError, match="nothing to ask"):
+    with (
+        store.opened(str(tmp_path / "store.db")) as db,
+        pytest.raises(UsageError, match="nothing to recheck"),
+    ):
         db.save(replace(sample_review(1), results=()))
         prepared(db)
 
