@@ -22,7 +22,7 @@ _OF_INVENTORY = frozenset({"declared-allow-list", "declared-device", "not-listed
 
 @dataclass(frozen=True, kw_only=True)
 class VerdictBasis:
-    """What stands behind some results of one check of one device in one review.
+    """The grounds of some results of one check of one device in one review.
 
     Attributes:
         results: Entries of the review's document; empty where the check said nothing.
@@ -41,7 +41,7 @@ class VerdictBasis:
 def behind(
     device: Device, results: Sequence[Mapping[str, Any]], seen: Sequence[Mapping[str, Any]]
 ) -> VerdictBasis:
-    """Gather what stands behind some results of one check."""
+    """Gather the grounds of some results of one check."""
     named = {id for result in results for id in result["observations"]}
     versions = {(result["check_version"], result["origin"]) for result in results}
     return VerdictBasis(

@@ -68,7 +68,7 @@ _WHY = {
     Reason.NO_CREDENTIAL: Why.NOT_ASKED,
 }
 _CLEAR = (Word.PASS, Word.NOTAPPLICABLE)
-_HERE = "here"  # the name of a vantage point that nobody named
+_HERE = "here"  # the name of a vantage point without one
 
 VARY: Mapping[str, frozenset[str]] = {
     "tcp-port": frozenset({"tries"}),
@@ -184,7 +184,7 @@ class Conditions:
         return next((one.source for one in self.vantages if one.name == vantage), None)
 
     def same_source(self, vantage: str, other: Conditions, its: str) -> bool:
-        """Whether a vantage point stands where `its` of another review stood: by address and segment, else by name."""
+        """Whether a vantage point is the same as `its` of another review: by address and segment, else by name."""
         mine, theirs = self.source(vantage), other.source(its)
         if mine is None or theirs is None:
             return vantage == its
@@ -428,7 +428,7 @@ def _of_all(one: Sighting, told: Sequence[Verdict], here: Evidence) -> Assessmen
     if not clear:
         return _no_verdict(one, here)
     if all(one.reason == Reason.DROPPED for one in clear):
-        return _not_assessed(_filtered("no answer came back"))
+        return _not_assessed(_filtered("no answer"))
     return ABSENT
 
 

@@ -69,7 +69,7 @@ class Side:
     Attributes:
         result: An XCCDF word; "fail" where the finding is open.
         reason: Why it was not determined, a word of records.Reason.
-        accepted_until: Last day of a running exception.
+        accepted_until: Last day of the risk acceptance.
     """
 
     result: str
