@@ -1,4 +1,4 @@
-"""Where a list of admitted sources ends: the addresses on both sides of an edge are what puts it to the test."""
+"""Where an allow-list ends: the addresses on both sides of an edge test it."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ from hardenprobe.standards.ccss import base_of
 FORMAT = "hardenprobe.exceptions/1"
 KIND, END, EXPIRED = "exception", "exception-end", "exception-expired"
 Way = Worse | Mapping[str, Worse] | None
-NOT_IDENTIFIED = "cannot be told apart: the device shows nothing of what identified it when the risk was accepted, so it may be another one"
+NOT_IDENTIFIED = "not identified: the device shows nothing of what identified it when the risk was accepted, so it may be another one"
 
 
 @dataclass(frozen=True, kw_only=True)

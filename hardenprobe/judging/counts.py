@@ -16,8 +16,8 @@ class Counts:
     """What is said of one device.
 
     Attributes:
-        standing: Findings by severity, those with a running exception left out.
-        accepted: Findings with a running exception.
+        standing: Open findings by severity, without those with a risk acceptance.
+        accepted: Findings with a risk acceptance.
         worst: Highest base score of an open finding, None where there is none.
         untold: Results that are not determined.
         checks: Checks that were asked for.
@@ -38,8 +38,8 @@ class Tally:
 
     Attributes:
         devices: Id to counts.
-        standing: Findings by severity over the whole fleet, those with a running exception left out.
-        accepted: Findings with a running exception.
+        standing: Open findings by severity over the whole fleet, without those with a risk acceptance.
+        accepted: Findings with a risk acceptance.
         asked: Results but for what was left out on purpose.
         told: Those of them that could be determined.
         untold: Check, reason and word to the devices where it is not determined, each once.

@@ -1,7 +1,7 @@
-"""Accepting a device into the fleet: what is stored of it, judged anew, and what people state of it.
+"""Acceptance of a device into the fleet: its stored observations, judged again, and its attestations.
 
-Nothing is asked of the device: what was never looked at is unknown, and a check that the baseline says must be determined
-stands in the way while it is not.
+The device is not probed: what was never observed is unknown, and a check that the baseline requires to be determined prevents
+acceptance while it is not.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ class Acceptance:
     reason: str = ""
 
     def standing(self) -> list[Finding]:
-        """The findings without a running exception."""
+        """The findings without a risk acceptance."""
         return [one for one in self.findings if one.exception is None]
 
     def missing(self) -> list[str]:

@@ -70,7 +70,7 @@ class Said:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Accepted:
-    """A running exception: the risk is accepted until a day."""
+    """A risk acceptance: the risk is accepted until a day."""
 
     id: str
     until: str
@@ -119,7 +119,7 @@ class Result:
 
     @property
     def stands(self) -> bool:
-        """A finding without a running exception."""
+        """A finding without a risk acceptance."""
         return self.result is Word.FAIL and self.exception is None
 
     @property

@@ -129,7 +129,7 @@ ALLOW_LIST_ADMIT = Remedy(
     stops_working="Nothing that worked before.",
     ask="The network team and the device's administrators.",
     undo="Restore the old list.",
-    lock_out="You may be locked out already: know how to clear the list at the panel.",
+    lock_out="Your access may be blocked already: know how to clear the list at the panel.",
 )
 
 ALLOW_LIST_TIDY = Remedy(

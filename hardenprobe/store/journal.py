@@ -81,7 +81,7 @@ class Journal:
         self._store = store
 
     def begin(self, begun: ScanRecord, runner: str | None = None) -> None:
-        """Write down what a scan is told to do. Twice is harmless: it says who goes on with it.
+        """Write down a scan's order. Twice is harmless: it records who continues it.
 
         Args:
             runner: The process that is at it, this one by default.

@@ -78,7 +78,7 @@ def test_a_devices_way_through_the_fleet(
     before = bytes_of(store)
     trial = command(*accept, "--dry-run")
     assert trial.status == 0, trial.out
-    assert "Nothing stands in the way, " in trial.out
+    assert "Nothing prevents acceptance, " in trial.out
     assert bytes_of(store) == before
     accepted = command(*accept, *WHO, "-o", str(tmp_path / "record.html"))
     assert (accepted.status, accepted.err.splitlines()) == (0, [f"wrote {tmp_path / 'record.html'}"])
@@ -143,9 +143,9 @@ def test_retiring_ends_the_exceptions_of_the_device(command: Command, fleet: lis
     with opened(fleet[1]) as kept:
         Ledger(kept).add([Draft(kind="exception", subject="E-", body=body)])
     looked = command("device", "retire", "HO-0101", *fleet)
-    assert looked.status == 1 and "Its exceptions: to be ended: E-1" in looked.out
+    assert looked.status == 1 and "Its risk acceptances: to be ended: E-1" in looked.out
     done = command("device", "retire", "HO-0101", *DONE, *fleet)
-    assert done.status == 0 and "Its exceptions: ended: E-1" in done.out
+    assert done.status == 0 and "Its risk acceptances: ended: E-1" in done.out
     assert f"E-1  ended on {TODAY}" in command("exception", "list", *fleet).out
     history = command("exception", "list", "--history", *fleet).out
     assert "reason: the device is retired: worn out" in history
