@@ -165,4 +165,4 @@ def test_a_retirement_says_what_was_done_and_what_is_open() -> None:
         "Its exceptions: to be ended: E-1",
         "Its history: kept: 3 reviews, and every entry of the ledger",
     ]
-    assert section(found, "Lists that let its address in") == ["l.txt:2: 127.0.9.10 names it"]
+    assert section(found, "Allow-lists that admit its address") == ["l.txt:2: 127.0.9.10 names it"]
