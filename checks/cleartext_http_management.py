@@ -93,9 +93,7 @@ def _content(seen: Seen, answer: Observation[HttpAnswer], at: str) -> Outcome:
     if facts.cut and not facts.body_length:
         return untold(answer, f"{facts.status}{at}, and nothing of its body came", EXPECTED)
     if sends_to_https(seen, facts):
-        text = (
-            "a page that does nothing but send the browser to https, which somebody on the path can prevent"
-        )
+        text = "a page that does nothing but send the browser to https, which an attacker on the path can prevent"
         return note(answer, text, EXPECTED, value=facts.leads_to)
     page = f"a page titled {facts.title!r}" if facts.title else "content"
     return fail(answer, f"{facts.status}{at} with {page}", EXPECTED, value=facts.title)

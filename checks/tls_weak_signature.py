@@ -41,7 +41,7 @@ EXPECTED = "no signature on the path uses a hash that the rule set forbids"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """Look at the signatures that somebody relies on."""
+    """Examine the signatures that are relied on."""
     rules = load(expect.rules)
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)

@@ -72,7 +72,7 @@ def recipe(device: Virtual) -> str:
 
 
 def span(count: int) -> str:
-    """The addresses of a fleet as a target; between them are a few that nobody has."""
+    """The addresses of a fleet as a target; between them are a few without a device."""
     return f"{_address(1)}-{_address(count)}"
 
 

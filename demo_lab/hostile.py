@@ -6,7 +6,7 @@ from hardenprobe.demo_lab.declarations import Virtual, load
 from hardenprobe.demo_lab.process import HOSTILE
 
 ADDRESSES = "127.78.0.1-127.78.0.102"
-"""What is to be scanned; beyond it waits a witness to whom nobody is to come."""
+"""What is to be scanned; beyond it is a witness that must not be reached."""
 
 
 def attackers() -> tuple[Virtual, ...]:

@@ -23,7 +23,7 @@ INVENTORY = Path(__file__).with_name("inventory.yaml")
 BASELINE = Path(__file__).with_name("baseline.yaml")
 """What is expected of those devices."""
 HOSTILE = Path(__file__).with_name("hostile.yaml")
-"""Devices that attack whoever asks them, and a few good ones among them."""
+"""Devices that attack the scanner, and a few good ones among them."""
 
 READY_S = 30.0  # a loaded machine takes its time; the lab itself needs about a second
 REPLY_S = 10.0

@@ -116,7 +116,7 @@ def _own_name(host: Host) -> str:
 
 
 def _llmnr(host: Host, data: bytes) -> bytes | None:
-    """RFC 4795 section 2.3: whoever is authoritative for the name answers."""
+    """RFC 4795 section 2.3: the host that is authoritative for the name answers."""
     try:
         ident, name, kind, question = dns_question(data)
     except (ValueError, IndexError, struct.error):

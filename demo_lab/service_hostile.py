@@ -1,4 +1,4 @@
-"""TCP services that attack whoever asks them. None of them answers anything that a good service would.
+"""TCP services that attack the scanner. None of them answers anything that a good service would.
 
 Every attack is bounded, so that a client that never hangs up does not keep the lab busy for ever.
 """

@@ -1,4 +1,4 @@
-"""UDP services that attack whoever asks them, and SNMP agents that break their protocol."""
+"""UDP services that attack the scanner, and SNMP agents that break their protocol."""
 
 from __future__ import annotations
 

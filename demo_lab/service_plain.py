@@ -14,7 +14,7 @@ GREETING = bytes.fromhex(
 
 @dataclass(frozen=True, kw_only=True)
 class Telnet(Service, speaks="telnet"):
-    """A login that nobody passes.
+    """A login that always fails.
 
     Attributes:
         negotiates: Begin with RFC 854 commands; otherwise only with the prompt.

@@ -35,7 +35,7 @@ STRICT = "kex-strict-s-v00@openssh.com"
 
 @dataclass(frozen=True, kw_only=True)
 class Ssh(Service, speaks="ssh"):
-    """An SSH server that proves its host keys and lets nobody in.
+    """An SSH server that proves its host keys and admits no one.
 
     Attributes:
         protocol: Version in the identification; 1.99 stands for protocol 1 as well, which nothing here speaks.

@@ -21,7 +21,7 @@ _Found = tuple[str, str | None, int | None, str | None]
 
 
 def found(device: Virtual, source: str) -> Iterator[_Found]:
-    """Derive the findings of one device for whoever asks from `source`."""
+    """Derive the findings of one device as probed from `source`."""
     clear = False
     for service in device.services:
         if device.refusal(service, source) is not None:

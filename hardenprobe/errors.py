@@ -166,7 +166,7 @@ def _from_text(cls: type[UnknownName], text: str) -> UnknownName:
 
 
 def blame(error: BaseException, folder: str, otherwise: str = "") -> str:
-    """Where in somebody's files an error was raised, in brackets.
+    """Where in third-party files an error was raised, in brackets.
 
     Args:
         folder: That holds them.

@@ -189,7 +189,7 @@ def _raised(file: Path) -> Iterator[list[str]]:
 
 @contextmanager
 def _by_itself(inventory: Path, tag: str) -> Iterator[tuple[Path, str]]:
-    """An inventory of one device at addresses that nobody else has, so that other labs may run; and the first of them."""
+    """An inventory of one device at addresses that are otherwise unused, so that other labs may run; and the first of them."""
     data = yaml.safe_load(inventory.read_text(encoding="utf-8"))
     (device,) = (one for one in data["devices"] if one["asset_tag"] == tag)
     text = yaml.safe_dump({**data, "devices": [device]})

@@ -1,4 +1,4 @@
-"""A bag's review, taken into a store of somebody else, so that it is shown, compared and judged there."""
+"""A bag's review, taken into another store, so that it is shown, compared and judged there."""
 
 from __future__ import annotations
 

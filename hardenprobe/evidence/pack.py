@@ -133,7 +133,7 @@ def pack_redacted(
     key: Path,
     signer: Signer | None = None,
 ) -> str:
-    """Write what tells nobody whose devices these are.
+    """Write the redacted bag.
 
     Args:
         full: The full bag of the same review, which is cited.

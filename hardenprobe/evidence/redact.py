@@ -93,7 +93,7 @@ def _sorted(made: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
 
 
 def _rounded(cost: Cost) -> Cost:
-    """To tens, thousands of bytes and tens of seconds: exact costs are as good as a name for whoever counted them too."""
+    """To tens, thousands of bytes and tens of seconds: exact costs identify a scan to anyone who counted them too."""
     return Cost(
         connections=round(cost.connections, -1),
         datagrams=round(cost.datagrams, -1),

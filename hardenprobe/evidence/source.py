@@ -166,7 +166,7 @@ def seen(row: Part) -> Seen:
 
 
 def changed_outside(review: str, why: str) -> StoreRefused:
-    """What is said of a review that somebody changed in its store."""
+    """What is reported of a review that was changed in its store."""
     return StoreRefused(f"review {review} was changed from outside ({why}); it cannot be packed")
 
 

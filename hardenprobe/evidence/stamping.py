@@ -15,7 +15,7 @@ from hardenprobe.evidence.verify import Verdict, verify, verify_opened
 
 
 def request(bag: Path) -> bytes:
-    """A request for a time stamp of a bag: of its signature, or of its tag manifest where nobody signed it.
+    """A request for a time stamp of a bag: of its signature, or of its tag manifest where it is not signed.
 
     Raises:
         BagRefused: It is no bag, or not valid.

@@ -48,7 +48,7 @@ def vouch(
 
 
 def fit_to_sign(certificate: x509.Certificate, at: datetime) -> None:
-    """Make sure that somebody could vouch for what is signed with a certificate at a time.
+    """Make sure that a certificate has a path to a trust anchor at a time.
 
     Raises:
         Wrong: Nobody could.

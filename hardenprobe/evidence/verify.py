@@ -1,4 +1,4 @@
-"""Whether a bag is complete and valid, and who signed it. Nothing in the bag is believed: anchors come from whoever asks."""
+"""Whether a bag is complete and valid, and who signed it. Nothing in the bag is believed: anchors come from the verifier."""
 
 from __future__ import annotations
 
@@ -136,7 +136,7 @@ class Verdict:
 
 @dataclass(frozen=True, kw_only=True)
 class Trust:
-    """What whoever verifies a bag believes.
+    """What the verifier of a bag trusts.
 
     Attributes:
         anchors: Trust anchors of the signer. None where none were named; then a bag needs no signature.

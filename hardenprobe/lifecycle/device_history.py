@@ -271,7 +271,7 @@ def _of_ledger(
 
 
 def _concerns(entry: Entry, ids: set[str], marks: device_register.Marks) -> bool:
-    """Tell whether a step of somebody's way was one of this device."""
+    """Whether a step of a history belongs to this device."""
     if entry.kind not in (device_register.ACCEPTED, device_register.RETIRED):
         return False
     if entry.body["device"] in ids:

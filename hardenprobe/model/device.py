@@ -11,7 +11,7 @@ KINDS = ("printer", "multifunction", "scanner", "label-printer", "plotter")  # o
 
 
 TARGET = "target"
-"""Source of an identity: somebody asked for the device by this name."""
+"""Source of an identity: the device was given as a target by this name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

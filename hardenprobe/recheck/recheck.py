@@ -26,7 +26,7 @@ FORMAT = "hardenprobe.recheck/1"
 
 @dataclass(frozen=True, kw_only=True)
 class RecheckRequest:
-    """What somebody wants to know again. What is None is as the review had it.
+    """What to recheck. What is None is as the review had it.
 
     Attributes:
         review: As for `Store.find`.

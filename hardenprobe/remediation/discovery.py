@@ -23,7 +23,7 @@ DISCOVERY_OFF = Remedy(
     confirm="Scan again: the discovery checks show pass, their ports unreachable; a test scan still arrives in its folder.",
     needs_first="Queues that name the device instead of searching for it.",
     stops_working="Phone and driverless printing, web-service and name-based queues, set-up tools that search, scan to folder by short name.",
-    ask="The users who print from phones, whoever sets up workstations, and whoever runs the folders that are scanned to.",
+    ask="The users who print from phones, the team that sets up workstations, and the owners of the folders that are scanned to.",
     undo="Switch the protocol on again in the same place.",
     lock_out="None: discovery is not how the settings are reached.",
 )

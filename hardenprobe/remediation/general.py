@@ -15,7 +15,7 @@ WHOLE_DEVICE = (
 )
 LISTED_OUT = "Administrators, collectors and the replies that scan to folder waits for, where a list for the whole device forgets them."
 LOCK_OUT = (
-    "A list for the whole device shuts out whoever is not on it: your own address first, a second session open, and know how to "
+    "A list for the whole device shuts out everyone who is not on it: your own address first, a second session open, and know how to "
     "clear the list at the panel before you begin."
 )
 
@@ -84,7 +84,7 @@ RAW_PRINT_LIMIT = Remedy(
     confirm="Ask again from a client's network: cleartext-print-raw shows pass; print one page from each queue.",
     needs_first="Queues over IPP with TLS, tried on one pilot device.",
     stops_working=f"Most print-server queues, pull-print, label software, firmware and fonts that are loaded by the raw port. {LISTED_OUT}",
-    ask="The print server's administrator, whoever runs accounting, output management, label or line-of-business software.",
+    ask="The print server's administrator, the owners of accounting, output management, label and line-of-business software.",
     undo="Switch raw printing on again in the same place; clear the list at the panel where it shuts you out.",
     lock_out=LOCK_OUT,
 )

@@ -17,7 +17,7 @@ SNMP_WRITE_OFF = Remedy(
     steps=(
         "In the SNMP settings, delete every community with write access, or set it to read only.",
         "Where a tool must write, give it an SNMPv3 user with authentication and privacy.",
-        "Look through the settings for what somebody may have changed: addresses, forwarding of jobs, passwords.",
+        "Look through the settings for changes: addresses, forwarding of jobs, passwords.",
     ),
     confirm="Scan again with --reach alter: the write-back is refused with authorizationError.",
     needs_first="A list of the tools that set values by SNMP: driver set-up, fleet tools, job accounting.",

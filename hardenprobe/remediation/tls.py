@@ -83,7 +83,7 @@ TLS_CERTIFICATE = Remedy(
         "Set the device's clock first; a wrong clock makes a good certificate fail.",
         (
             "In the device's certificate settings, create a new key (RSA 2048 or more, or P-256) and a signing request. The private key "
-            "stays in the device: where it must be made elsewhere or exported, whoever holds the file is the device, so protect it "
+            "stays in the device: where it must be made elsewhere or exported, anyone who holds the file can pass as the device, so protect it "
             "with a passphrase and delete it afterwards."
         ),
         (

@@ -162,7 +162,7 @@ def authorisation_lines(scope: Authorisation) -> list[tuple[str, str]]:
     if scope.grants is None:
         grants = "everything: it was this machine"
     else:
-        grants = listed(scope.grants) or "nothing beyond reach ask"
+        grants = listed(scope.grants) or "nothing beyond test level ask"
     lines = [
         ("Authorised by", f"{scope.authorised_by}{f', until {scope.until}' if scope.until else ''}"),
         ("Scope file", f"SHA-256 {scope.file_hash}" if scope.file_hash else "none: this machine needs none"),

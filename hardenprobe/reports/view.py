@@ -133,7 +133,7 @@ class View:
 
     @cached_property
     def unanswered(self) -> tuple[Answered, ...]:
-        """The controls that somebody must still answer, or answer anew."""
+        """The controls that must still be attested, or attested again."""
         return tuple(one for one in self.review.statements if one.required and one.state != "answered")
 
     def people_summary(self) -> str:

@@ -14,7 +14,7 @@ def of_job(job: ScanJob) -> tuple[InputFile, ...]:
 
 
 def of_anchors(anchors: TrustAnchors) -> tuple[InputFile, ...]:
-    """The trust anchors, those of this system among them; none where nobody is trusted."""
+    """The trust anchors, those of this system among them; none where there is no trust."""
     from cryptography.hazmat.primitives.serialization import Encoding
 
     data = b"".join(one.public_bytes(Encoding.PEM) for one in anchors.certificates)

@@ -29,7 +29,7 @@ HOSTILE = (
     "@SUM(1)\r\n-1+1\t|calc",
     "</style></script><!--<img src=http://127.0.0.1/x onerror=document.title='owned'>",
 )
-"""Texts that a device may send in the hope that somebody shows them as they are."""
+"""Texts that a device may send in the hope that they are shown as they are."""
 
 ASKED = "2026-03-02T21:00:{:02d}Z"
 

@@ -94,7 +94,7 @@ _CHECKS = tuple(
 
 
 def sample_review(devices: int = 3, hostile: bool = False) -> Review:
-    """Build a review of an invented fleet: findings of each severity, exceptions, and things that nobody could tell.
+    """Build a review of an invented fleet: findings of each severity, exceptions, and results that are not determined.
 
     The same arguments always build the same review. Its scores are those of the vectors beside them.
 

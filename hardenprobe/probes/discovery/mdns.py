@@ -131,7 +131,7 @@ async def _question(
 
 
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
-    """All service types; then, if somebody reads them, the records of the most telling types."""
+    """All service types; then, if a check reads them, the records of the most telling types."""
     if PORT not in asked.plan.udp_ports:
         return
     await packets.ready()

@@ -16,7 +16,7 @@ from hardenprobe.probes.base import Probe, ProbeContext
 
 PORT, SESSION_PORT = 445, 139  # IANA, microsoft-ds and netbios-ssn
 SESSION_REQUEST, POSITIVE, NEGATIVE = 0x81, 0x82, 0x83  # RFC 1002 section 4.3.1
-ANY_SERVER = "*SMBSERVER"  # by which a server is asked for whose NetBIOS name nobody knows; common practice (no published requirement)
+ANY_SERVER = "*SMBSERVER"  # a name for servers whose NetBIOS name is not known; common practice (no published requirement)
 LIMIT = 4096  # bytes of one message; a negotiation is a few hundred
 
 Decode = Callable[[bytes], tuple[str | None, bool | None]]

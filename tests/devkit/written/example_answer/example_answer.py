@@ -80,7 +80,7 @@ class Settings:
 
 
 def judge(seen: Seen, expect: Settings) -> Iterator[Outcome]:
-    """Strongest evidence first; what nobody answered is judged by `off_tcp`."""
+    """Strongest evidence first; what was not answered is judged by `off_tcp`."""
     found = [one for one in seen.of(Answer) if one.facts.recognised]
     for one in found:
         yield (note if expect.tolerated else fail)(one, "answers", EXPECTED)

@@ -1,4 +1,4 @@
-"""A port is open that nobody needs.
+"""A port is open that is not needed.
 
 Fails when
     One of `ports` is open.
@@ -36,7 +36,7 @@ class Settings:
 
 
 def judge(seen: Seen, expect: Settings) -> Iterator[Outcome]:
-    """Strongest evidence first; what nobody answered is judged by `off_tcp`."""
+    """Strongest evidence first; what was not answered is judged by `off_tcp`."""
     found = False
     for one in () if seen.ambiguous else seen.accepting:
         if one.endpoint and one.endpoint.port in expect.ports:
