@@ -2,7 +2,7 @@
 
 Fails when
     A question for the device's own name, or where none is known for the name of its address, gets a response over UDP
-    5355, by unicast or by its link's group, or over TCP 5355 where that accepts.
+    5355, by unicast or by its link's group, or over 5355/tcp where that is open.
 Passes when
     The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
     here and answers another vantage point.
@@ -11,7 +11,7 @@ Unknown when
     is silent; or what comes back is no answer to the question. Responders
     ignore unicast questions over UDP by the standard.
 Reach
-    ask: one datagram, and one connection where TCP 5355 accepts; where the scope grants the link, two to its group
+    ask: one datagram, and one connection where 5355/tcp is open; where the scope grants the link, two to its group
     for each device.
 Why it matters
     A responder tells everybody on the link who and where it is. Devices that ask by LLMNR themselves (queriers) can be lied to

@@ -1,14 +1,14 @@
 """The device answers multicast DNS.
 
 Fails when
-    A question for the published service types, to UDP 5353 of the device or to the group of its link, gets a response.
+    A question for the published service types, to 5353/udp of the device or to the group of its link, gets a response.
 Passes when
     The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
     here and answers another vantage point.
 Unknown when
     The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
     is silent; or what comes back is no answer to the question. From
-    another link silence tells nothing, since responders may ignore whoever is not on theirs.
+    another link silence proves nothing, since responders may ignore requests from another link.
 Reach
     ask: one datagram, half a second; where discovery-credentials is selected, at most twelve more. Where the scope grants the
     link, its group is asked twice for all devices together.

@@ -1,7 +1,7 @@
 """The device answers the service location protocol.
 
 Fails when
-    A service request for service:printer to UDP 427, by unicast or by its link's group, gets a reply, whatever it holds, or
+    A service request for service:printer to 427/udp, by unicast or by its link's group, gets a reply, whatever it holds, or
     an agent answers the group's request for agents.
 Passes when
     The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from

@@ -1,7 +1,7 @@
 """The device answers SSDP.
 
 Fails when
-    A search for a root device to UDP 1900, by unicast or by its link's group, gets a response.
+    A search for a root device to 1900/udp, by unicast or by its link's group, gets a response.
 Passes when
     The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
     here and answers another vantage point.

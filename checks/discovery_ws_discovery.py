@@ -1,7 +1,7 @@
 """The device answers WS-Discovery.
 
 Fails when
-    A probe to UDP 3702, by unicast or by its link's group, in the standard's namespace or in the draft's of April 2005, gets ProbeMatches.
+    A probe to 3702/udp, by unicast or by its link's group, in the standard's namespace or in the draft's of April 2005, gets ProbeMatches.
 Passes when
     The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
     here and answers another vantage point.

@@ -64,7 +64,7 @@ def _allowed(plan: Plan) -> Iterator[tuple[str, str]]:
         what = ", ".join(lease.networks)
         yield "leased", f"{what} of {lease.owner}; agreed by {lease.agreed_by}"
     if scope.public:
-        yield "public", f"{', '.join(scope.public.cover())}: addresses of the Internet, allowed by name"
+        yield "public", f"{', '.join(scope.public.cover())}: public addresses, allowed by the scope"
 
 
 def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
@@ -82,16 +82,19 @@ def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
         )
     others = "those that a device is known to have inside the networks are assessed with it"
     yield "other addresses", others if scope.other_addresses else "none"
-    yield "asked from", "; ".join(map(_asked_from, plan.vantages))
-    yield "reach", f"{plan.reach}; the scope goes as far as {scope.reach}"
-    yield "granted by name", _grants(plan)
+    yield "vantage points", "; ".join(map(_asked_from, plan.vantages))
+    yield "test level", f"{plan.reach}; the scope authorises {scope.reach}"
+    yield "grants", _grants(plan)
     shifted = f", each shifted by {plan.port_offset}" if plan.port_offset else ""
     yield "TCP ports", ports_text(plan.tcp_ports) + shifted
     for address, share in plan.shares.items():
-        udp = f"; UDP {ports_text(share.udp_ports)}" if ask and share.udp_ports else ""
-        yield "there", f"{address}: TCP {ports_text(share.tcp_ports)}{udp}"
-    yield "spoken to", f"{ports_text(spoken) if ask else 'none'}; the rest is listened to and closed"
-    yield "never spoken to", ports_text(mute) if mute else "none of these ports"
+        udp = f"; UDP ports {ports_text(share.udp_ports)}" if ask and share.udp_ports else ""
+        yield "at", f"{address}: TCP ports {ports_text(share.tcp_ports)}{udp}"
+    yield (
+        "data sent to",
+        f"{ports_text(spoken) if ask else 'none'}; every other port is opened, read and closed",
+    )
+    yield "no data to", ports_text(mute) if mute else "none of these ports"
     yield "UDP ports", ports_text(plan.udp_ports) if ask else "none"
 
 
@@ -148,7 +151,7 @@ def _told(plan: Plan, inventory: Inventory, secrets: Secrets) -> Iterator[tuple[
     """Which secret goes where, and what the monitoring team will see of it."""
     if not plan.reach.admits(Reach.ASK):
         yield "secrets", "none"
-        yield "alarms", "none: nothing is asked that could be refused"
+        yield "alarms", "none: no request that could be refused"
     else:
         yield "secrets", _secrets(plan, inventory)
         yield (
@@ -182,15 +185,15 @@ def _checks(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
     """What is judged, by how far its questions go, and what the plan leaves unasked."""
     yield "checks", counted(len(plan.checks), "check")
     for origin in plan.plugged:
-        yield "", f"not of hardenprobe: {origin}"
+        yield "", f"third-party: {origin}"
     for broken in registry.broken:
         yield "", str(broken)
     asked: dict[str, list[str]] = {}
     for id in sorted(plan.checks):
         reach = registry.checks[id].reach
-        how = "from what is known" if reach is None else f"reach {reach}"
+        how = "without probing" if reach is None else f"test level {reach}"
         if reach is not None and not plan.granted(id, reach):
-            how = "not asked, for want of reach or grant"
+            how = "not run, not granted at their test level"
         asked.setdefault(how, []).append(id)
     for how in sorted(asked):
         yield "", f"{how}: {', '.join(asked[how])}"
@@ -208,5 +211,5 @@ def _secrets(plan: Plan, inventory: Inventory) -> str:
     }
     to = ", ".join(sorted(wanted)) or "no device: the inventory identifies none of these targets"
     return (
-        f"{', '.join(plan.secrets)}, to devices of the inventory that were confirmed without a secret: {to}"
+        f"{', '.join(plan.secrets)}, to devices of the inventory that were identified without a secret: {to}"
     )

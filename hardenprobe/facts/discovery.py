@@ -10,20 +10,20 @@ from hardenprobe.model.kinds import facts
 USER_KEYS = frozenset({"u", "user", "username"})
 PASSWORD_KEYS = frozenset({"p", "pass", "passwd", "password", "pwd"})
 """Names under which a DNS-SD TXT record carries who may sign in. u and p: IANA Service Name and Transport Protocol Port
-Number Registry, notes on ftp, http, ssh and telnet; the others: common practice, no source."""
+Number Registry, notes on ftp, http, ssh and telnet; the others: common practice (no published requirement)."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Datagram:
-    """One question in a datagram, and what came back.
+    """One request in a datagram, and its answer.
 
     Attributes:
         question: What was asked, in words.
-        state: accepting (something came back), refusing (port unreachable) or silent.
+        state: accepting (there was an answer), refusing (port unreachable) or silent.
         says: What a well-formed reply to this very question says, device text; None without one.
         sent, received: UDP payload, bytes.
         group: The service's multicast group was asked on the device's own link, and not the device itself.
-        fault: Why what came back is no such reply.
+        fault: Why the answer is not a reply of this protocol.
     """
 
     question: str
@@ -36,7 +36,7 @@ class Datagram:
 
     @property
     def answered(self) -> bool:
-        """A reply of the protocol, to this question, came back."""
+        """The answer is a reply of the protocol to this request."""
         return self.says is not None
 
     @property
@@ -101,7 +101,7 @@ class NtpControlAnswer(Datagram):
 @facts("tftp-answer")
 @dataclass(frozen=True, kw_only=True)
 class TftpAnswer(Datagram):
-    """The answer to one TFTP read request for a file that nobody has (RFC 1350)."""
+    """The answer to one TFTP read request for a file that does not exist (RFC 1350)."""
 
 
 @facts("small-service-answer")
@@ -142,7 +142,7 @@ class SmbNegotiation:
 
     Attributes:
         asked: "1" (NT LM 0.12 alone) or "2" (every dialect of versions 2 and 3).
-        answered: An SMB message came back.
+        answered: The answer is an SMB message.
         dialect: What was agreed on, None where nothing was.
         signing_required: From the security mode, None where nothing was agreed on.
         session: On 139/tcp, the answer to the request for a session that goes before it: "positive" or "negative"; None
@@ -169,7 +169,7 @@ class WebServices:
     """The answer to one GET at the port of web services for devices, which asks for nothing that they have.
 
     Attributes:
-        status: HTTP status code, None where no HTTP came back.
+        status: HTTP status code, None where the answer is not HTTP.
         fault: Why there is none.
     """
 

@@ -20,7 +20,7 @@ MOST_ANSWERS = 1024  # of one question; a link holds no more devices that are wo
 
 @dataclass(frozen=True, kw_only=True)
 class GroupAnswers:
-    """What came back to one question.
+    """The answer to one question.
 
     Attributes:
         by_address: Address to its first answer.

@@ -69,7 +69,7 @@ class Permit(Protocol):
 
 @dataclass(eq=False, kw_only=True)
 class DeviceBudget:
-    """What the lines to all addresses of one device share, so that it is asked one thing at a time and no more than it bears.
+    """Lock, cost and back-off shared by all addresses of one device.
 
     Attributes:
         lock: Held while a connection is open.
@@ -99,7 +99,7 @@ class DeviceLink:
         cost: What has been spent so far.
         turn: Shared by the lines to one device; the ceilings hold for what it has spent.
         rate: Shared by everything that a scan sends.
-        tap: Is told of every socket while the scan is captured.
+        tap: Learns of every socket while the scan is captured.
         round_trip: Measured at every connection.
         share: What this line may spend of the device's limits; None where it may spend all of them.
     """
@@ -468,14 +468,14 @@ class DeviceLink:
         return mine
 
     async def _admit(self, wish: Cost) -> None:
-        """Ask scope and ceiling, pause, and write the wish down."""
+        """Check scope and limits, pause, and write down that the socket is wanted."""
         self._ask_scope()
         self.turn.easing.check(self.address)
         limit = self.timing
         spent = self.turn.cost
         for name in LIMITED:
             if getattr(spent, name) + getattr(wish, name) > getattr(limit, name):
-                raise CeilingReached(f"{self.address}: ceiling of {getattr(limit, name):g} {name} reached")
+                raise CeilingReached(f"{self.address}: limit of {getattr(limit, name):g} {name} reached")
         self._keep_to_share(wish)
         rest = self._last + max(limit.pause, self.turn.easing.pause) - time.monotonic()
         if rest > 0:
@@ -548,7 +548,7 @@ class AnyPort:
 
 @dataclass(frozen=True, kw_only=True)
 class Answer:
-    """What came back to a datagram.
+    """The answer to a datagram.
 
     Attributes:
         state: accepting (answered), refusing (port unreachable) or silent, as in records.State.
@@ -604,7 +604,7 @@ class Stream:
         Raises:
             Unreachable: state "silent" when nothing came in time, "closed" when the line was cut.
             CeilingReached: The device has sent enough.
-            ScopeRefused: The window has closed, or the scan was told to stop.
+            ScopeRefused: The window has closed, or the stop file exists.
         """
         if self._tls is not None:
             data = await self._tls.receive(limit, wait)
@@ -656,7 +656,7 @@ class Stream:
             raise Unreachable(f"{self.line.address} {self.port}/tcp is closed", "closed")
         self.line._still_allowed()
         if self.line.cost.bytes_received >= self.line.timing.bytes_received:
-            raise CeilingReached(f"{self.line.address}: ceiling of received bytes reached")
+            raise CeilingReached(f"{self.line.address}: limit of received bytes reached")
         self.line._keep_to_share(Cost())
         patience = self.line.patience(self.port, self.line.timing.reply if wait is None else wait)
         try:

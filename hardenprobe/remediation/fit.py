@@ -1,6 +1,6 @@
 """Which remediation fits a device, and what a change leaves to administer it by.
 
-Which protocols administer a device is common practice, no source.
+Which protocols administer a device is common practice (no published requirement).
 """
 
 from __future__ import annotations

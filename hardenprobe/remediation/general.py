@@ -1,6 +1,6 @@
-"""Remedies that several checks share. General words: every device calls its settings something else.
+"""Remediations that several checks share. General words: every device calls its settings something else.
 
-What a change breaks is common practice, no source, and depends on the model.
+The impact of a change is common practice (no published requirement), and depends on the model.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ TELNET_OFF = Remedy(
         "In the network or protocol settings, disable the Telnet server.",
         "Where a tool still needs a command line, use SSH if the device has it.",
     ),
-    confirm="Ask again: `hardenprobe scan` shows cleartext-telnet as pass, off on the ports looked at.",
+    confirm="Scan again: `hardenprobe scan` shows cleartext-telnet as pass, off on the scanned ports.",
     needs_first="Another means of administration works: HTTPS or SSH from the administrators' network, or the control panel.",
     stops_working="Scripts and service tools that sign in by Telnet.",
-    ask="Whoever scripts the device, and the service technician.",
+    ask="The authors of scripts for the device, and the service technician.",
     undo="Switch the telnet server on again in the same place.",
     lock_out="Low while another means of administration works; prove that first. Without one, only the control panel is left.",
 )
@@ -42,8 +42,8 @@ FTP_OFF = Remedy(
         "In the network or protocol settings, switch the FTP server off.",
         "If jobs or firmware arrive by FTP and cannot move, demand TLS in the FTP settings instead.",
     ),
-    confirm="Ask again: cleartext-ftp shows pass.",
-    needs_first="Another way for whoever prints or updates by FTP.",
+    confirm="Scan again: cleartext-ftp shows pass.",
+    needs_first="Another way to print and to update for those who use FTP.",
     stops_working="Printing and firmware updates by FTP. Scanning to an FTP server is the other direction and goes on.",
     ask="The users of the device, and the service technician.",
     undo="Switch the FTP server on again in the same place.",
@@ -57,10 +57,10 @@ HTTP_TO_HTTPS = Remedy(
         "In the web server or security settings, switch HTTPS on and prove it from the administrators' network.",
         "Then switch plain HTTP off, or set it to redirect to HTTPS on the device.",
     ),
-    confirm="Ask again: cleartext-http-management shows pass; a browser asked for http:// ends on https://.",
+    confirm="Scan again: cleartext-http-management shows pass; a browser asked for http:// ends on https://.",
     needs_first="HTTPS answers from the administrators' network, best with a certificate that browsers trust.",
     stops_working="Devices without HTTPS, panel apps, some driverless printing and scanning, old browsers.",
-    ask="Whoever administers the device, and whoever runs its panel apps.",
+    ask="The device's administrators, and the owners of its panel apps.",
     undo="Switch plain HTTP on again over HTTPS or at the panel.",
     lock_out="If HTTPS does not work when HTTP goes off, only the panel is left: keep one session open and try HTTPS first.",
 )
@@ -81,7 +81,7 @@ RAW_PRINT_LIMIT = Remedy(
             "there is no address to admit."
         ),
     ),
-    confirm="Ask again from a client's network: cleartext-print-raw shows pass; print one page from each queue.",
+    confirm="Scan again from a client's network: cleartext-print-raw shows pass; print one page from each queue.",
     needs_first="Queues over IPP with TLS, tried on one pilot device.",
     stops_working=f"Most print-server queues, pull-print, label software, firmware and fonts that are loaded by the raw port. {LISTED_OUT}",
     ask="The print server's administrator, the owners of accounting, output management, label and line-of-business software.",
@@ -91,15 +91,15 @@ RAW_PRINT_LIMIT = Remedy(
 
 CLOSE_PORT = Remedy(
     id="unneeded-services-off",
-    title="Switch off services that nobody needs",
+    title="Switch off services that are not needed",
     steps=(
         "For each port named, find out which service it is and who uses it.",
-        "In the network or protocol settings, switch off what nobody needs.",
+        "In the network or protocol settings, switch off what is not needed.",
         "Enter what must stay in the baseline, with its reason, so that it is not reported again.",
     ),
-    confirm="Ask again: unexpected-service no longer names the port.",
+    confirm="Scan again: unexpected-service no longer names the port.",
     needs_first="A list of what the site needs from this kind of device.",
-    stops_working="Whatever used the service: LPD off ends host, warehouse and old script queues.",
+    stops_working="Clients of the service: without LPD, host, warehouse and old script queues.",
     ask="The print server's administrator and the owners of host systems.",
     undo="Switch the service on again in the same place.",
     lock_out="Keep HTTPS administration; switch services off one at a time.",
@@ -118,10 +118,10 @@ SNMP_V3 = Remedy(
         "Delete the template users that came with the device or its image.",
         "Enter the same user in every collector and see that readings arrive.",
     ),
-    confirm="Read sysName with the new user at the level authPriv; then ask again: snmp-v3-missing shows pass.",
+    confirm="Read sysName with the new user at the level authPriv; then scan again: snmp-v3-missing shows pass.",
     needs_first="Collectors that speak SNMPv3.",
     stops_working="Nothing by itself: versions 1 and 2c go on until they are switched off.",
-    ask="The monitoring team, and whoever reads meters and supplies.",
+    ask="The monitoring team, and the readers of meters and supplies.",
     undo="Delete the user.",
     lock_out="None: SNMP is not how the settings are reached.",
 )
@@ -137,7 +137,7 @@ SNMP_COMMUNITY = Remedy(
             "Where that list holds for the whole device, enter your own address first."
         ),
     ),
-    confirm="Ask again: snmp-default-community-read shows no answer to a default community.",
+    confirm="Scan again: snmp-default-community-read shows no answer to a default community.",
     needs_first="The new community, or the SNMPv3 user, is known to every collector and print server.",
     stops_working="Queues show offline, driver set-up, supplies and meter readings, accounting, monitoring.",
     ask="The print server's administrator, the monitoring team, the supplies contract.",
@@ -153,7 +153,7 @@ SNMP_V1_V2C_OFF = Remedy(
         "See that every collector reads by SNMPv3.",
         "In the SNMP settings, switch versions 1 and 2c off.",
     ),
-    confirm="Ask again: snmp-cleartext-version shows no answer to version 1 or 2c.",
+    confirm="Scan again: snmp-cleartext-version shows no answer to version 1 or 2c.",
     needs_first="SNMPv3 with authentication and privacy on the device and on every collector; queue status off SNMP.",
     stops_working="Queues show offline, driver set-up, supplies and meter readings, accounting, monitoring.",
     ask="The print server's administrator, the monitoring team, the supplies contract.",
@@ -170,9 +170,9 @@ ALLOW_LIST_ENFORCE = Remedy(
         "In the access control settings, enter the declared sources and switch the filter on for every listed service.",
         "Restart the service or the device where its documentation says that lists take effect only then.",
     ),
-    confirm="Ask again from an address outside the list and from one inside: allow-list-not-enforced shows pass outside, and inside the pages open.",
+    confirm="Scan again from an address outside the list and from one inside: allow-list-not-enforced shows pass outside, and inside the pages open.",
     needs_first="The addresses of administrators, print servers, monitoring and accounting are known.",
-    stops_working="Whoever was forgotten: print servers, monitoring, accounting, yourself.",
+    stops_working="Sources that were forgotten: print servers, monitoring, accounting, yourself.",
     ask="The print server's administrator, the monitoring team, the network team.",
     undo="Switch the filter off, at the panel if need be.",
     lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",
@@ -186,8 +186,8 @@ ALLOW_LIST_NARROW = Remedy(
         "Replace the entries that admit more than the approved networks by the approved ones.",
     ),
     confirm="Enter the new list in the inventory and judge again: allow-list-too-wide shows pass.",
-    needs_first="A list of approved networks that somebody answers for.",
-    stops_working="Whoever reached the device from outside the approved networks.",
+    needs_first="A list of approved networks with an owner.",
+    stops_working="Clients outside the approved networks.",
     ask="The network team, and the owners of what is outside.",
     undo="Enter the old list again.",
     lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",

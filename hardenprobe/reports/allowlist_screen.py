@@ -24,7 +24,7 @@ BLOCKS = 8
 def show(
     found: Comparison, console: Console, tested: Sequence[tuple[Edge, bool, bool]] | None = None
 ) -> None:
-    """Print a comparison: both files, who is let in, who is locked out, faults, what to write, edges, caution."""
+    """Print a comparison: both files, what is admitted beyond them, what is not admitted, faults, what to write, edges, caution."""
     _AllowListScreen(found, console, tested).show()
 
 
@@ -40,7 +40,7 @@ class _AllowListScreen(Screen):
         self._line(f"List      {_described(self.found.listed)}")
         self._line(f"Approved  {_described(self.found.approved)}")
         self._beyond()
-        self._heading("Approved and locked out")
+        self._heading("Approved and not admitted")
         self._set(self.found.locked_out)
         self._faults()
         if self.found.room is not None:
@@ -70,7 +70,7 @@ class _AllowListScreen(Screen):
             self._line(f"With masks: {', '.join(map(str, patterns[:BLOCKS]))}{more}")
 
     def _faults(self) -> None:
-        self._heading("Entries to mend")
+        self._heading("Entries to correct")
         flaws = self.found.flaws
         if not flaws:
             self._line("None.")
@@ -112,18 +112,18 @@ class _AllowListScreen(Screen):
             self._line(f"The list has {len(self.found.listed.lines):,} entries, the device takes {room:,}.")
 
     def _edges(self, tested: Sequence[tuple[Edge, bool, bool]]) -> None:
-        self._heading("Sources that put the list to the test")
+        self._heading("Sources that test the list")
         ours = [edge for edge, inside, outside in tested if inside or outside]
         cut = "the first " if len(tested) == MOST_EDGES else ""
         self._line(
             f"{cut}{counted(len(tested), 'edge', 'edges')}; this machine has an address at {len(ours):,} of them. "
-            "Declare the list in the inventory, and `scan --source edges` asks from these."
+            "Declare the list in the inventory, and `scan --source edges` scans from these."
         )
         sources: dict[str, tuple[str, bool]] = {}
         for edge, inside, outside in tested:
             sources[edge.inside] = ("admitted", inside)
             sources[edge.outside] = ("not admitted", outside)
-        # Those that can be asked from here come first.
+        # Those of this machine come first.
         ordered = sorted(sources.items(), key=lambda one: not one[1][1])
         if not ordered:
             return

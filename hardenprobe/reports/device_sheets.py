@@ -25,10 +25,9 @@ def acceptance(one: Acceptance, digest: str | None = None) -> Sheet:
     if digest:
         verdict = f"Accepted into the fleet on {one.on} ({one.id}), {unknown} not determined."
     elif one.refused:
-        stand = "stands" if len(standing) == 1 else "stand"
-        verdict = f"Not accepted: {counted(len(standing), 'finding')} {stand}, {counted(len(missing), 'thing')} missing."
+        verdict = f"Not accepted: {counted(len(standing), 'open finding')}, {counted(len(missing), 'point')} missing."
     else:
-        verdict = f"Nothing stands in the way, {unknown} not determined; nothing is kept yet."
+        verdict = f"Nothing prevents acceptance, {unknown} not determined; nothing is stored yet."
     words = ", ".join(f"{number} {word}" for word, number in one.words.items()) or "no result"
     covered = tuple(
         (f"{f.severity}, {f.score}", f"{f.check} at {f.where}: {f.exception}, until {f.until}")
@@ -40,20 +39,20 @@ def acceptance(one: Acceptance, digest: str | None = None) -> Sheet:
         verdict=verdict,
         about=(
             *_device(one.device, one.kind, one.make_model, one.addresses),
-            ("Asked for by", one.requested_by or NOT_SAID),
+            ("Requested by", one.requested_by or NOT_SAID),
             ("Accepted by", one.accepted_by or NOT_SAID),
             ("Reason", one.reason or NOT_SAID),
-            ("Rests on", f"review {one.review}, begun {one.seen_at}"),
+            ("Based on", f"review {one.review}, begun {one.seen_at}"),
             ("Judged by", f"baseline {one.baseline}, SHA-256 {one.baseline_hash}"),
             ("Checked", f"{counted(len(one.checks), 'check')}; results: {words}"),
             *((("Ledger", f"entry {one.id}, SHA-256 {digest}"),) if digest else ()),
         ),
         sections=(
-            Section(title="Findings that stand", rows=tuple(map(_finding, standing)) or NONE),
+            Section(title="Open findings", rows=tuple(map(_finding, standing)) or NONE),
             Section(title="Missing", rows=tuple(("", line) for line in missing) or NONE),
-            Section(title="Findings with a running exception", rows=covered or NONE),
+            Section(title="Findings with a risk acceptance", rows=covered or NONE),
             Section(title="Not determined", rows=_untold(one.untold) or NONE),
-            Section(title="What people state", rows=_stated(one.statements, one.despite) or NONE),
+            Section(title="Attestations", rows=_stated(one.statements, one.despite) or NONE),
             Section(title="Checks", rows=(("", ", ".join(one.checks) or "none"), ("", SEVERITY_NOTE))),
         ),
     )
@@ -63,7 +62,7 @@ def retirement(one: Retirement, missing: Sequence[str], digest: str | None = Non
     """The page of a retirement.
 
     Args:
-        missing: What stands in the way.
+        missing: What prevents it.
         digest: As for `acceptance`.
     """
     answers = ((point.title, _answered(getattr(one.answers, name))) for name, point in POINTS.items())
@@ -71,13 +70,13 @@ def retirement(one: Retirement, missing: Sequence[str], digest: str | None = Non
     if digest:
         verdict = f"Retired from the fleet on {one.on} ({one.id})."
     else:
-        verdict = f"Not retired: {counted(len(missing), 'point')} {'stands' if len(missing) == 1 else 'stand'} in the way."
+        verdict = f"Not retired: {counted(len(missing), 'point')} missing."
     return Sheet(
         title=f"Retirement of {one.label}",
         verdict=verdict,
         about=(
             *_device(one.device, one.kind, one.make_model, one.addresses),
-            ("Taken out by", one.answers.by or NOT_SAID),
+            ("Retired by", one.answers.by or NOT_SAID),
             ("Reason", one.answers.reason or NOT_SAID),
             *((("Ledger", f"entry {one.id}, SHA-256 {digest}"),) if digest else ()),
         ),
@@ -88,19 +87,20 @@ def retirement(one: Retirement, missing: Sequence[str], digest: str | None = Non
                 rows=(
                     *((title[0].upper() + title[1:], said) for title, said in answers),
                     (
-                        "Its exceptions",
+                        "Its risk acceptances",
                         f"{'ended' if digest else 'to be ended'}: {ended}" if ended else "none was running",
                     ),
                     ("Its history", f"kept: {counted(one.reviews, 'review')}, and every entry of the ledger"),
                 ),
             ),
             Section(
-                title="Lists that let its address in", rows=tuple(("", line) for line in one.lists) or NONE
+                title="Allow-lists that admit its address",
+                rows=tuple(("", line) for line in one.lists) or NONE,
             ),
             Section(
-                title="To look at",
+                title="To check",
                 rows=(
-                    ("Certificates that it showed", ", ".join(one.serials) or "none was seen"),
+                    ("Certificates that it showed", ", ".join(one.serials) or "none was observed"),
                     *(("", note) for note in one.notes()),
                 ),
             ),
@@ -124,13 +124,13 @@ def _untold(untold: Iterable[Untold]) -> tuple[tuple[str, str], ...]:
     groups: dict[str, list[str]] = {}
     for one in untold:
         groups.setdefault(f"{one.word}, {one.reason}", []).append(
-            f"{one.check} (wanted)" if one.must else one.check
+            f"{one.check} (required)" if one.must else one.check
         )
     return tuple((title, ", ".join(checks)) for title, checks in groups.items())
 
 
 def _stated(controls: Iterable[Control], despite: Iterable[str]) -> tuple[tuple[str, str], ...]:
-    """The answers; what nobody answers is named among what is missing."""
+    """The answers; points without one are named among what is missing."""
     return tuple(
         (
             one.control,

@@ -1,4 +1,4 @@
-"""The mark that stands for what a check says of a device: a shape and a word, so that colour is never the only sign."""
+"""The mark of a check's result for a device: a shape and a word, so that colour is never the only sign."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from hardenprobe.model import Result, Severity, Word
 
-# Of several results in one place the first of these is shown: what needs work, then what could not be told, and a
+# Of several results in one place the first of these is shown: what needs work, then what is not determined, and a
 # pass only where nothing else was said.
 _PRECEDENCE = (
     Word.FAIL,

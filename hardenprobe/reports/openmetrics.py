@@ -1,6 +1,6 @@
 """Counts of a review as OpenMetrics text, for a monitoring system.
 
-Nothing is labelled by device: a series for each would grow without bound, and a device's name is nobody's business there.
+Nothing is labelled by device: a series for each would grow without bound, and device names do not belong in a monitoring system.
 Labels are check ids, result words, severities and kinds of device, and there are at most `MOST` checks.
 """
 
@@ -73,9 +73,7 @@ class _Collected:
                 )
         yield by("devices", "Devices that were reviewed, by kind.", ["kind"], self._devices())
         yield by("results", "Results by check and word.", ["check", "result"], self._results())
-        yield by(
-            "findings", "Findings that stand, by check and severity.", ["check", "severity"], self._findings()
-        )
+        yield by("findings", "Open findings, by check and severity.", ["check", "severity"], self._findings())
         yield by(
             "findings_by_owner",
             "Open findings without a risk acceptance, by owner and whether they are overdue.",
@@ -90,9 +88,9 @@ class _Collected:
                 seconds,
                 "seconds",
             )
-        yield gauge("findings_accepted", "Findings with a running exception.", self.survey.accepted)
+        yield gauge("findings_accepted", "Findings with a risk acceptance.", self.survey.accepted)
         yield gauge(
-            "results_undetermined", "Results that could not be told.", self.survey.asked - self.survey.told
+            "results_undetermined", "Results that are not determined.", self.survey.asked - self.survey.told
         )
         for name, number in (
             ("planned", coverage.planned),
@@ -100,19 +98,15 @@ class _Collected:
             ("answered", coverage.answered),
         ):
             yield gauge(f"addresses_{name}", f"Addresses {name}.", number)
-        yield gauge(
-            "devices_missed", "Listed devices that were looked for and not met.", len(self.survey.missed)
-        )
+        yield gauge("devices_missed", "Expected devices that were not reached.", len(self.survey.missed))
         yield gauge(
             "devices_unlisted",
             "Addresses that answered and are in no inventory.",
             len(coverage.seen_not_listed),
         )
-        yield gauge(
-            "cost_connections", "Connections that asking has cost the devices.", head.cost.connections
-        )
-        yield gauge("cost_datagrams", "Datagrams that asking has cost the devices.", head.cost.datagrams)
-        yield gauge("cost_line_seconds", "Time on the line.", head.cost.seconds, "seconds")
+        yield gauge("cost_connections", "Connections that the scan cost the devices.", head.cost.connections)
+        yield gauge("cost_datagrams", "Datagrams that the scan cost the devices.", head.cost.datagrams)
+        yield gauge("cost_line_seconds", "Connection time.", head.cost.seconds, "seconds")
 
     def _devices(self) -> Counter[tuple[str, ...]]:
         kinds = Counter(device.kind for device in self.survey.review.devices)
@@ -129,7 +123,7 @@ class _Collected:
         return counts
 
     def _findings(self) -> Counter[tuple[str, ...]]:
-        """A check that has results and no finding is 0 for every severity: a series that vanishes alarms nobody."""
+        """A check that has results and no finding is 0 for every severity: a series that vanishes raises no alarm."""
         counts: Counter[tuple[str, ...]] = Counter(dict.fromkeys(self._severities(), 0))
         for kind, count in self.survey.results.items():
             if kind.word is Word.FAIL and not kind.accepted:

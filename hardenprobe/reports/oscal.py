@@ -160,7 +160,7 @@ class _Results:
                 yield parts.finding(result, piece.device, title, control, keys, self.tool)
 
     def _failed(self) -> Iterator[tuple[Piece, Result, list[str]]]:
-        """Each finding once, with the observations from every vantage point that saw it; one that stands speaks for it."""
+        """Each finding once, with the observations from every vantage point that saw it; an open one represents it."""
         for piece in self.source.pieces():
             found: dict[str, tuple[Result, list[str]]] = {}
             for result, key in self._keyed(piece):

@@ -146,7 +146,7 @@ def _where(endpoint: Endpoint | None) -> list[Object]:
 
 
 def stated(answer: Answered, collected: str, labels: dict[str, str], tool: Object) -> Object:
-    """What people answered for some devices."""
+    """Attestations of some devices."""
     props = [
         *prop("state", answer.state),
         *prop("answer", answer.answer),
@@ -182,7 +182,7 @@ def risk(
     observations: list[str],
     tool: Object,
 ) -> Object:
-    """What a failed result puts at risk, and the change that mends it."""
+    """What a failed result puts at risk, and its remediation."""
     title = note.title if note else result.check
     facets = [
         _facet("severity", str(result.severity) if result.severity else None),
@@ -262,7 +262,7 @@ def remedy_resource(remedy: Remedy) -> Object:
         f"Needs first: {markup(remedy.needs_first)}",
         f"Stops working: {markup(remedy.stops_working)}",
         f"Ask first: {markup(remedy.ask)}",
-        f"Undo: {markup(remedy.undo)}",
+        f"Rollback: {markup(remedy.undo)}",
         f"Lock-out: {markup(remedy.lock_out)}",
         f"Confirm: {markup(remedy.confirm)}",
     )

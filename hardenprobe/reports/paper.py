@@ -13,7 +13,7 @@ from hardenprobe.reports.source import Source
 from hardenprobe.reports.survey import Survey
 
 MOST = 1000
-"""Findings and devices that are printed: paper is laid out in memory, and nobody reads more. The worst come first."""
+"""Findings and devices that are printed: paper is laid out in memory, and no one reads more. The worst come first."""
 
 
 class Line(NamedTuple):

@@ -22,14 +22,14 @@ LISTED = 30
 
 
 def own(text: str) -> Markup:
-    """Markup of ours, in which there is no device text that was not made harmless."""
+    """Markup without device text that was not made harmless."""
     from markupsafe import Markup
 
     return Markup(text)
 
 
 def read(name: str) -> Markup:
-    """A file of ours."""
+    """A file of this package."""
     return own((HERE / name).read_text(encoding="utf-8"))
 
 

@@ -107,7 +107,7 @@ def port_text(endpoint: Endpoint | None) -> str:
 
 
 def reason_text(reason: Reason | None) -> str:
-    """Say in words why something could not be told."""
+    """Say in words why a result is not determined."""
     return REASONS[reason]
 
 

@@ -30,7 +30,7 @@ from hardenprobe.reports.text import SEVERITIES, counted
 
 @dataclass
 class Untold:
-    """A check that could not be told for one reason.
+    """A check that is not determined for one reason.
 
     Attributes:
         devices: Ids of the devices, with their labels.
@@ -90,7 +90,7 @@ class View:
 
     @cached_property
     def worst_score(self) -> float | None:
-        """Highest base score of a standing finding over the whole fleet, None where none stands."""
+        """Highest base score of an open finding over the whole fleet, None where there is none."""
         return max((one.worst for one in self.counts.values() if one.worst is not None), default=None)
 
     @property
@@ -100,7 +100,7 @@ class View:
 
     @cached_property
     def missed(self) -> tuple[Missed, ...]:
-        """Listed devices that were looked for and not met."""
+        """Expected devices that were not reached."""
         return tuple(m for m in self.review.coverage.listed_not_seen if m.why != NOT_PLANNED)
 
     @property
@@ -114,7 +114,7 @@ class View:
 
     @cached_property
     def lapsed(self) -> tuple[str, ...]:
-        """What counts again although it was accepted once, one line for each exception and reason."""
+        """Findings that are open again although they were accepted once, one line for each risk acceptance and reason."""
         return tuple(
             f"{id} no longer covers {check} on {self.label(device)}"
             + (f" and {counted(number - 1, 'more finding')}" if number > 1 else "")
@@ -137,7 +137,7 @@ class View:
         return tuple(one for one in self.review.statements if one.required and one.state != "answered")
 
     def people_summary(self) -> str:
-        """One sentence on what people answer for; "" where nothing is asked of them."""
+        """One sentence on the controls to attest; "" where there are none."""
         total = sum(self.people.values())
         if not total:
             return ""
@@ -159,7 +159,7 @@ class View:
 
     @cached_property
     def untold(self) -> tuple[Untold, ...]:
-        """What could not be told, by check and reason, the most devices first."""
+        """What is not determined, by check and reason, the most devices first."""
         groups = [
             Untold(
                 check=check,

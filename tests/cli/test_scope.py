@@ -54,7 +54,7 @@ def test_lint_says_what_a_file_allows(command: Command, scope: Path) -> None:
         "window daily, 00:00 to 23:59 Europe/Berlin",
         "stop file no-such-file",
         "sources any",
-        "reach strain",
+        "test level strain",
         "grants snmp-amplification",
         "connections 7, pause 0.25, devices_at_once 2, connections_per_second 50",
         "contacts desk 300",
@@ -119,15 +119,15 @@ def test_the_plan_says_all_that_a_board_signs(
         "leased 127.88.0.0/24 of Harbour Leasing; agreed by Jorunn Falk, letter of 2 March",
         "targets 127.88.0.1-127.88.0.20: 15 addresses",  # 20 without 1 and without 4
         "excluded 127.88.0.2/32, 127.88.0.8/30",
-        "asked from desk (127.0.0.1; the route to each target decides)",
-        "reach strain; the scope goes as far as strain",
-        "granted by name snmp-amplification",
+        "vantage points desk (127.0.0.1; the route to each target decides)",
+        "test level strain; the scope authorises strain",
+        "grants snmp-amplification",
         "at most 7 connections and",
         "105 connections and",  # 15 addresses, 7 each
         "50 connections and datagrams a second, 2 devices at once",
         "one connection at a time to a device, 0.25 seconds between two",
-        "reach strain: snmp-amplification",
-        "not asked, for want of reach or grant: snmp-default-community-write, snmp-known-community-write, tls-early-ccs",
+        "test level strain: snmp-amplification",
+        "not run, not granted at their test level: snmp-default-community-write, snmp-known-community-write, tls-early-ccs",
     ):
         assert part in said, part
 

@@ -123,20 +123,18 @@ def test_an_acceptance_names_what_stands_and_what_is_covered() -> None:
         despite=("c-1",),
     )  # fmt: skip
     found = device_sheets.acceptance(one)
-    assert found.verdict == "Not accepted: 1 finding stands, 2 things missing."
-    assert section(found, "Findings that stand") == [
+    assert found.verdict == "Not accepted: 1 open finding, 2 points missing."
+    assert section(found, "Open findings") == [
         "high, 7.8: cleartext-telnet at 23/tcp: login: (E-1: expired on 2026-03-01)"
     ]
-    assert section(found, "Findings with a running exception") == [
+    assert section(found, "Findings with a risk acceptance") == [
         "high, 7.8: cleartext-ftp at 23/tcp: E-2, until 2026-04-01"
     ]
-    assert section(found, "Not determined") == ["unknown, silent: a (wanted), b"]
-    assert section(found, "What people state") == [
-        "c-1: no, by I, until 2027-01-01 (S-1), accepted all the same"
-    ]
+    assert section(found, "Not determined") == ["unknown, silent: a (required), b"]
+    assert section(found, "Attestations") == ["c-1: no, by I, until 2027-01-01 (S-1), accepted all the same"]
     assert section(found, "Missing")[-1] == "expired by people: c-2"
     assert device_sheets.acceptance(made()).verdict == (
-        "Nothing stands in the way, 0 checks not determined; nothing is kept yet."
+        "Nothing prevents acceptance, 0 checks not determined; nothing is stored yet."
     )
 
 
@@ -155,14 +153,14 @@ def test_a_retirement_says_what_was_done_and_what_is_open() -> None:
     one = Retirement(device="dev-1", label="HO-0101", kind="printer", make_model=None, addresses=("127.0.9.10",), ids=(),
                      marks=(), answers=answers, exceptions=("E-1",), reviews=3, lists=("l.txt:2: 127.0.9.10 names it",))  # fmt: skip
     found = device_sheets.retirement(one, ["accounts: open"])
-    assert found.verdict == "Not retired: 1 point stands in the way."
+    assert found.verdict == "Not retired: 1 point missing."
     assert section(found, "What was done") == [
         "Storage sanitised (clear, purge or destroy): purge; form 17; by I, 2026-03-19",
         "Certificate revoked: not answered yet",
         "Address taken out of lists of admitted sources: not answered yet",
         "Taken out of monitoring: not applicable: never watched",
         "Its accounts removed, on it and elsewhere: not answered yet",
-        "Its exceptions: to be ended: E-1",
+        "Its risk acceptances: to be ended: E-1",
         "Its history: kept: 3 reviews, and every entry of the ledger",
     ]
     assert section(found, "Allow-lists that admit its address") == ["l.txt:2: 127.0.9.10 names it"]
