@@ -34,7 +34,7 @@ def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         words,
         cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "100"},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "80"},
         capture_output=True,
         text=True,
         timeout=150,
