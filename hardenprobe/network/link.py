@@ -136,13 +136,15 @@ class DeviceLink:
         """The address of ours that asks: the given one, else what the route says; None without a route. Nothing is sent."""
         if self.source:
             return self.source
-        with socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock:
-            try:
-                with audit_hook.granted(sock, self.address, _DISCARD):
-                    sock.connect((self.address, _DISCARD))
+        try:
+            with (
+                socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock,
+                audit_hook.granted(sock, self.address, _DISCARD),
+            ):
+                sock.connect((self.address, _DISCARD))
                 return str(sock.getsockname()[0])
-            except OSError:
-                return None
+        except OSError:
+            return None
 
     def patience(self, port: int, wait: float) -> float:
         """How long a reading of a port may wait, in seconds: less where it took its time before and said nothing.

@@ -313,7 +313,7 @@ def test_every_shipped_baseline_loads(name: str) -> None:
 
 
 HEAD = {"baseline", "title", "dated", "extends", "sources", "for"}
-SOURCE = re.compile(r"RFC \d+|NIST (SP|IR) |IANA|common practice (no published requirement)")
+SOURCE = re.compile(r"RFC \d+|NIST (SP|IR) |IANA|common practice \(no published requirement\)")
 
 
 def sourced(lines: list[str], numbers: list[int]) -> bool:

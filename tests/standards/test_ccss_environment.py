@@ -68,7 +68,7 @@ def test_the_inventory_goes_before_the_baseline_metric_by_metric() -> None:
 
 def test_a_site_orders_its_work_by_what_weighs_there() -> None:
     def first(found: Review) -> str:
-        return ranking.rank(found.results, remedies(CHECKS))[0].remedy.id
+        return ranking.rank(found.devices, found.results, remedies(CHECKS))[0].remedy.id
 
     one = next(r for r in REVIEW.findings if r.check == "cleartext-ftp")
     two = replace(one, finding="other", check="x", remedy="telnet-off", score=(one.score or 0) - 1)
