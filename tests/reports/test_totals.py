@@ -155,7 +155,7 @@ def test_totals_are_those_of_the_records(kind: str, hostile: bool, written: Writ
 def test_the_screen_says_the_same() -> None:
     review = sample_review(24)
     out = io.StringIO()
-    terminal.show(review, Console(file=out, width=200))
+    terminal.show(review, Console(file=out, width=400), details=True)
     said, want = out.getvalue(), expected(review)
     counts = f"{want.high} high !!!, {want.medium} medium !!, {want.low} low !"
     assert counts in said
