@@ -21,10 +21,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, untold
+from hardenprobe import (
+    Check,
+    NoSettings,
+    Observation,
+    Outcome,
+    Reason,
+    Seen,
+    Word,
+    fail,
+    inapplicable,
+    unknown,
+)
 from hardenprobe.checking.views.access import admitted, says_no, serves, service_at, shut, silent
 from hardenprobe.facts import AddressAsked, DeclaredAllowList, HttpAnswer, TcpPort
-from hardenprobe.model import Observation, Reason, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import ALLOW_LIST_IPV6
 
 EXPECTED = "what is refused over IPv4 is refused over IPv6"
@@ -57,12 +68,12 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
                 quiet.append(heard[-1])
             elif seen.ambiguous:
                 text = "a random high port accepts as well, so accepting proves nothing"
-                yield untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
+                yield unknown(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
             elif ours:
                 alike.append(serving)  # the list of a service may well admit our IPv6 address
             elif len(turned) < len(fours) and ours is None:
                 text = f"{port}/tcp serves us over IPv6, and over IPv4 some of our sources and not others"
-                yield untold(serving, text, EXPECTED)
+                yield unknown(serving, text, EXPECTED)
             else:
                 how = "closes on us or says 403" if says_no(service, turned[0]) else "refuses or is silent"
                 yield fail(serving, f"{port}/tcp {how} over IPv4 and serves over IPv6", EXPECTED, value=port)

@@ -21,12 +21,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, Word, fail, inapplicable, passed, unknown
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.access import Attempt, attempts, silent
 from hardenprobe.facts import AddressAsked, DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.model import Reason, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import ALLOW_LIST_ADMIT
 
 EXPECTED = "the service serves a source that its list admits"
@@ -47,10 +47,10 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for one in inside:
         yield _one(seen, one, edge_text(lists, one.service, one.source or ""))
     if not inside:
-        unknown = any(one.source is None for one in tried)
-        text = "our own address is not known" if unknown else "no listed service that admits us was seen"
+        undetermined = any(one.source is None for one in tried)
+        text = "our own address is not known" if undetermined else "no listed service that admits us was seen"
         yield Outcome(
-            word=Word.UNKNOWN if unknown else Word.NOTAPPLICABLE,
+            word=Word.UNKNOWN if undetermined else Word.NOTAPPLICABLE,
             observed=Said(text=text),
             expected=Said(text=EXPECTED),
         )
@@ -64,7 +64,7 @@ def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
     service, source, serving = one.service, one.source, one.serving
     if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
         text = "a random high port accepts as well, so accepting proves nothing"
-        return untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
+        return unknown(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
         return passed(serving, f"{service} serves {source}{edge}", EXPECTED, value=source)
     if not one.turned or (
@@ -72,11 +72,11 @@ def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
     ):  # which may only dislike the community, or be off
         if silent(one.heard):
             text = f"{service} is silent, like the whole device"
-            return untold(one.telling, text, EXPECTED, reason=Reason.SILENT)
-        return untold(one.telling, f"{service} gave no telling answer", EXPECTED)
+            return unknown(one.telling, text, EXPECTED, reason=Reason.SILENT)
+        return unknown(one.telling, f"{service} gave no telling answer", EXPECTED)
     if not seen.unchanged_at(one.address):
         text = f"{service} turns us away, but a translator may change our address {source} on the way"
-        return untold(one.telling, text, EXPECTED)
+        return unknown(one.telling, text, EXPECTED)
     how = "is silent to" if one.dropped else "turns away"
     text = f"{service} {how} {source}, which its list admits{edge}"
     return fail(one.telling, text, EXPECTED, value=source)

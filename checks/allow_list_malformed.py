@@ -21,10 +21,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, passed
 from hardenprobe.addresses.lint import families, flaws
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.model import Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import ALLOW_LIST_TIDY
 
 EXPECTED = "each entry is an address or a block, is unambiguous, and not repeated"

@@ -22,11 +22,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, Word, fail, inapplicable, passed, unknown
 from hardenprobe.addresses.edges import edge_text
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.access import Attempt, admitted, attempts, silent
 from hardenprobe.facts import AddressAsked, DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.model import Reason, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.general import ALLOW_LIST_ENFORCE
 
 EXPECTED = "the service does not serve a source outside its list"
@@ -54,10 +54,10 @@ def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
     service, source, serving = one.service, one.source, one.serving
     if serving is not None and not seen.unchanged_at(one.address):
         text = f"{service} serves us, but a translator may change our address {source} on the way"
-        return untold(serving, text, EXPECTED)
+        return unknown(serving, text, EXPECTED)
     if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
         text = "a random high port accepts as well, so accepting proves nothing"
-        return untold(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
+        return unknown(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
         text = f"{service} serves {source}, which no list admits{edge}"
         return fail(serving, text, EXPECTED, value=source)
@@ -68,8 +68,8 @@ def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
         return replace(passed(one.telling, text, EXPECTED, value=source), reason=Reason.DROPPED)
     if silent(one.heard):
         text = f"{service} is silent to {source}, like all that was tried of the device"
-        return untold(one.telling, text, EXPECTED, reason=Reason.SILENT)
-    return untold(one.telling, f"{service} gave no telling answer", EXPECTED)
+        return unknown(one.telling, text, EXPECTED, reason=Reason.SILENT)
+    return unknown(one.telling, f"{service} gave no telling answer", EXPECTED)
 
 
 def _nothing(lists: Sequence[DeclaredAllowList], tried: Sequence[Attempt]) -> Outcome:

@@ -20,10 +20,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, passed, unknown
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
 from hardenprobe.facts import DeclaredAllowList
-from hardenprobe.model import Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.general import ALLOW_LIST_NARROW
 
 SHOWN = 4  # blocks that a sentence names
@@ -45,11 +45,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         approved = AddressSet.of(one.facts.approved)
         expected = f"{subject} admits only {approved.said(KEPT) or 'approved networks'}"
         if not approved:
-            yield untold(one, "the inventory names no approved networks", expected, subject=subject)
+            yield unknown(one, "the inventory names no approved networks", expected, subject=subject)
             continue
         if not one.facts.entries:
             text = "the list is empty, and an empty list admits everyone on most devices"
-            yield untold(one, text, expected, subject=subject)
+            yield unknown(one, text, expected, subject=subject)
             continue
         excess = AddressSet.of(one.facts.entries) - approved
         if not excess:

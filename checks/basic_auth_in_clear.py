@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed
 from hardenprobe.checking.views.web import in_clear, mute, nothing_in_clear
 from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.general import HTTP_TO_HTTPS

@@ -19,10 +19,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, note, passed
+from hardenprobe import Check, NoSettings, Outcome, Seen, State, note, passed
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, TcpPort
-from hardenprobe.model import State
 from hardenprobe.remediation.fleet import CHANNELS_MATCH
 
 EXPECTED = "every print channel has its port, and every port for printing its channel"

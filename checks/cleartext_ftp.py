@@ -19,8 +19,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, off_tcp, passed, unknown
 from hardenprobe.facts import FtpSession, HttpAnswer, SmbNegotiation, TcpPort, TlsPort, WebServices
 from hardenprobe.remediation.general import FTP_OFF
 
@@ -45,12 +44,12 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield passed(session, f"USER is refused with {facts.user_code} and TLS is named", EXPECTED)
         else:
             said = "nothing" if facts.user_code is None else str(facts.user_code)
-            yield untold(session, f"USER is answered with {said}, which does not show why", EXPECTED)
+            yield unknown(session, f"USER is answered with {said}, which does not show why", EXPECTED)
     asked = {o.endpoint for o in seen.of(FtpSession)}
     for port in seen.accepting:
         if port.facts.speaks == "ftp" and port.endpoint not in asked:
             found = True
-            yield untold(port, "greets like FTP on a port that may not be spoken to", EXPECTED)
+            yield unknown(port, "greets like FTP on a port that may not be spoken to", EXPECTED)
     if not found:
         yield off_tcp(seen, EXPECTED)
 

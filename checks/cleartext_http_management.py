@@ -22,8 +22,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
+from hardenprobe import (
+    Check,
+    NoSettings,
+    Observation,
+    Outcome,
+    Reason,
+    Seen,
+    Word,
+    fail,
+    note,
+    off_tcp,
+    passed,
+    unknown,
+)
 from hardenprobe.checking.views.web import (
     IPP,
     REDIRECTS,
@@ -33,7 +45,6 @@ from hardenprobe.checking.views.web import (
     sends_to_https,
 )
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort
-from hardenprobe.model import Observation, Reason, Word
 from hardenprobe.remediation.general import HTTP_TO_HTTPS
 
 EXPECTED = "plain HTTP is off, refused, or redirected to https"
@@ -85,13 +96,13 @@ def _one(seen: Seen, answer: Observation[HttpAnswer], answers: Iterable[Observat
     others = any(o.facts.status not in (None, 404) for o in answers if not o.facts.learned)
     if facts.status in REFUSED or (facts.status == 404 and others):
         return passed(answer, f"{facts.status} without a form", EXPECTED, value=facts.status)
-    return untold(answer, f"{facts.status}{at}, which tells nothing of the settings", EXPECTED)
+    return unknown(answer, f"{facts.status}{at}, which tells nothing of the settings", EXPECTED)
 
 
 def _content(seen: Seen, answer: Observation[HttpAnswer], at: str) -> Outcome:
     facts = answer.facts
     if facts.cut and not facts.body_length:
-        return untold(answer, f"{facts.status}{at}, and nothing of its body came", EXPECTED)
+        return unknown(answer, f"{facts.status}{at}, and nothing of its body came", EXPECTED)
     if sends_to_https(seen, facts):
         text = "a page that does nothing but send the browser to https, which an attacker on the path can prevent"
         return note(answer, text, EXPECTED, value=facts.leads_to)

@@ -21,13 +21,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, fail, off_tcp, passed, unknown
 from hardenprobe.checking.views.ipp import PORT, own_uris
 from hardenprobe.checking.views.tls import speaking
 from hardenprobe.checking.views.web import by_port, leads_to_https, no_http
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
-from hardenprobe.model import Observation
 from hardenprobe.remediation.web import IPP_TLS
 
 EXPECTED = "IPP over TLS only"
@@ -52,7 +50,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         at = port.endpoint
         if at and at.port == PORT and (at.address, at.port) not in asked and not port.facts.closed:
             found = True
-            yield untold(port, "IPP was not probed", EXPECTED)
+            yield unknown(port, "IPP was not probed", EXPECTED)
     if not found:
         yield off_tcp(seen, EXPECTED, ports=(PORT,))
 
@@ -73,7 +71,7 @@ def _in_clear(answer: Observation[IppPrinter], tls: bool) -> Outcome:
         return passed(answer, f"speaks TLS; in clear: {facts.fault}", EXPECTED, value=facts.fault)
     if facts.http_status is None:
         return no_http(answer, EXPECTED)
-    return untold(answer, f"no IPP at the paths asked: {facts.fault}", EXPECTED)
+    return unknown(answer, f"no IPP at the paths asked: {facts.fault}", EXPECTED)
 
 
 def _advertised(seen: Seen, answer: Observation[IppPrinter]) -> Iterator[Outcome]:
@@ -82,7 +80,7 @@ def _advertised(seen: Seen, answer: Observation[IppPrinter]) -> Iterator[Outcome
     bare = [key for key, security in told.items() if security == "none"]
     if not told:
         why = answer.facts.unpaired or "no address of the device's own is told"
-        yield untold(answer, why, EXPECTED, subject=ADVERTISED)
+        yield unknown(answer, why, EXPECTED, subject=ADVERTISED)
     elif bare:
         text = f"{', '.join(bare)} is told with security none"
         yield fail(answer, text, EXPECTED, value=told, subject=ADVERTISED, vector=ADVERTISED)

@@ -20,10 +20,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, untold
+from hardenprobe import Check, NoSettings, Outcome, Reach, Reason, Seen, Word, fail, off_tcp, unknown
 from hardenprobe.facts import SnmpObjects, TcpPort
-from hardenprobe.model import Reach, Reason, Word
 from hardenprobe.remediation.general import RAW_PRINT_LIMIT
 from hardenprobe.scope.ports import RAW_PRINT
 
@@ -38,14 +36,16 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             continue
         found = True
         if port.facts.closed:
-            yield untold(port, "open, and closes at once", EXPECTED, reason=Reason.DROPPED)
+            yield unknown(port, "open, and closes at once", EXPECTED, reason=Reason.DROPPED)
         else:
             yield fail(port, "accepts; not identified, since nothing may be said to it", EXPECTED)
     if not found:
         outcome = off_tcp(seen, EXPECTED, ports=RAW_PRINT, accept_only=True)
         busy = next((o for o in seen.of(SnmpObjects) if _busy(o.facts)), None)
         if outcome.word is Word.PASS and busy is not None:
-            outcome = untold(busy, "no raw print port accepts, while the device reports one in use", EXPECTED)
+            outcome = unknown(
+                busy, "no raw print port accepts, while the device reports one in use", EXPECTED
+            )
         yield outcome
 
 

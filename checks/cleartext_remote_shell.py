@@ -20,10 +20,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
 from hardenprobe.checking.views.ports import accepting
 from hardenprobe.facts import TcpPort
-from hardenprobe.model import Reach
 from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
 
 PORTS = {512: "exec", 513: "login", 514: "shell"}

@@ -18,10 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe import Check, NoSettings, Outcome, Reach, Seen, fail, off_tcp
 from hardenprobe.facts import HttpAnswer, SmbNegotiation, TcpPort, TelnetGreeting, TlsPort, WebServices
-from hardenprobe.model import Reach
 from hardenprobe.remediation.general import TELNET_OFF
 
 EXPECTED = "no port speaks telnet"

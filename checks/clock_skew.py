@@ -24,9 +24,9 @@ from typing import Annotated, Any
 
 from annotated_types import Ge, Lt
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, Observation, Outcome, Reason, Seen, Word, fail, passed, unknown
 from hardenprobe.facts import HttpAnswer, SnmpObjects
-from hardenprobe.model import Observation, Reason, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import CLOCK_SET
 from hardenprobe.standards.device_time import StatedTime, ahead, date_and_time, http_date
 
@@ -58,7 +58,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         off = round(ahead(time, _ours(one)))
         stated = f"{source} says {time.when.isoformat(timespec='seconds')}"
         if not seen.clock.proven:
-            yield untold(
+            yield unknown(
                 one, f"{stated}; our own clock is not proven ({seen.clock.how})", expected, subject=source
             )
         elif abs(off) > expect.seconds:
@@ -72,7 +72,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
                 subject=source,
             )
         elif not time.zoned:
-            yield untold(one, f"{stated} without a zone, which some zone explains", expected, subject=source)
+            yield unknown(one, f"{stated} without a zone, which some zone explains", expected, subject=source)
         else:
             yield passed(one, f"{stated}, {off:+d} seconds from ours", expected, value=off, subject=source)
 

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from itertools import combinations
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.fleet import SEPARATE_NETWORKS
@@ -55,9 +55,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     elif facts.forwarding == FORWARDING:
         return
     elif facts.fault or not facts.interfaces:
-        yield untold(one, f"the interfaces are not all shown: {facts.fault or 'out of view'}", EXPECTED)
+        yield unknown(one, f"the interfaces are not all shown: {facts.fault or 'out of view'}", EXPECTED)
     elif len(legs) > 1 and not networks:
-        yield untold(one, f"{len(legs)} interfaces are up, and their addresses are not shown", EXPECTED)
+        yield unknown(one, f"{len(legs)} interfaces are up, and their addresses are not shown", EXPECTED)
     else:
         text = f"{len(legs)} interface up, forwarding {'off' if facts.forwarding else 'not shown'}"
         yield passed(one, text, EXPECTED)

@@ -18,9 +18,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, passed
 from hardenprobe.facts import DeclaredDevice, NotListed
-from hardenprobe.model import Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import INVENTORY_MATCH
 
 EXPECTED = "every device that answers is listed"

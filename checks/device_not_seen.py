@@ -19,9 +19,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, passed, unknown
 from hardenprobe.facts import DeclaredDevice, NotMet
-from hardenprobe.model import Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import INVENTORY_MATCH
 
 EXPECTED = "every device of the inventory that was looked for is met"
@@ -33,7 +33,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for one in missed:
         where = ", ".join(one.facts.addresses)
         if one.facts.why == "unfinished":
-            yield untold(one, f"the visit of {where} was not finished", EXPECTED)
+            yield unknown(one, f"the visit of {where} was not finished", EXPECTED)
         else:
             yield fail(one, f"not met at {where}: {one.facts.why}", EXPECTED, value=one.facts.why)
     listed = seen.of(DeclaredDevice)

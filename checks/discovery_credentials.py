@@ -20,10 +20,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, State, Word, fail, passed, unknown
 from hardenprobe.checking.views.discovery import group_asked
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
-from hardenprobe.model import Reason, Said, State, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.discovery import DISCOVERY_CREDENTIALS
 
 EXPECTED = "no published record holds a user name or password"
@@ -62,7 +62,7 @@ def _without_records(seen: Seen) -> Outcome:
     asked = seen.of(MdnsAnswer)
     for question in asked:
         if question.facts.answered:
-            return untold(question, "multicast DNS answers, and no TXT record came", EXPECTED)
+            return unknown(question, "multicast DNS answers, and no TXT record came", EXPECTED)
     proof = tuple(o.id for o in asked)
     unicast = [o for o in asked if not o.facts.group]
     unreachable = bool(unicast) and all(o.facts.state is State.REFUSING for o in unicast)

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, NoSettings, Outcome, Seen
 from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import NetbiosAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF

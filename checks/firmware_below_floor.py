@@ -22,10 +22,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, inapplicable, passed, untold
+from hardenprobe import Check, Observation, Outcome, Reason, Seen, Word, fail, inapplicable, passed, unknown
 from hardenprobe.checking.views.firmware import Floor, later
 from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpAnswer, SnmpObjects
-from hardenprobe.model import Observation, Reason, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import FIRMWARE_UPDATE
 
 
@@ -73,7 +73,7 @@ def _one(seen: Seen, floor: Floor, texts: list[tuple[Observation[Any], str]]) ->
     compared = later(version, floor.floor, floor.order, floor.known)
     text = f"{floor.component} is {version!r}"
     if compared is None:
-        return untold(
+        return unknown(
             one, f"{text}, which cannot be read as {floor.order}", expected, subject=floor.component
         )
     judged = fail if compared < 0 else passed

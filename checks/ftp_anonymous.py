@@ -20,10 +20,21 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import (
+    Check,
+    NoSettings,
+    Observation,
+    Outcome,
+    Reason,
+    Seen,
+    Word,
+    fail,
+    off_tcp,
+    passed,
+    unknown,
+)
 from hardenprobe.facts import FtpAnonymous, FtpSession, HttpAnswer, TcpPort, TlsPort
-from hardenprobe.model import Observation, Reason, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.web import FTP_ANONYMOUS_OFF
 
 EXPECTED = "no FTP, or FTP that refuses anonymous"
@@ -39,7 +50,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     other = [p for p in seen.accepting if p.facts.speaks == "ftp" and p.endpoint]
     missed = [p for p in other if p.endpoint and (p.endpoint.address, p.endpoint.port) not in asked]
     for port in missed:
-        yield untold(port, "greets like FTP on a port that may not be spoken to", EXPECTED)
+        yield unknown(port, "greets like FTP on a port that may not be spoken to", EXPECTED)
     if not sessions and not missed:
         yield off_tcp(seen, EXPECTED)
 
@@ -61,7 +72,7 @@ def _one(session: Observation[FtpAnonymous]) -> Outcome:
         return fail(session, f"anonymous is let in: {said}", EXPECTED, value=codes)
     if codes and codes[-1] == 530 and not WANTS_TLS.search(facts.text):
         return passed(session, f"anonymous is refused: {said}", EXPECTED, value=codes)
-    return untold(session, f"anonymous is answered with {said}, which tells nothing", EXPECTED)
+    return unknown(session, f"anonymous is answered with {said}, which tells nothing", EXPECTED)
 
 
 CHECK = Check(

@@ -18,11 +18,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, no_service, passed
 from hardenprobe.checking.views.web import unanswered
 from hardenprobe.facts import Cookie, HttpAnswer, TcpPort, TlsPort
-from hardenprobe.model import Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.web import COOKIE_FLAGS
 
 EXPECTED = "session cookies are Secure and HttpOnly"

@@ -20,12 +20,23 @@ from __future__ import annotations
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
-from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed, untold
+from hardenprobe import (
+    Check,
+    NoSettings,
+    Observation,
+    Outcome,
+    Seen,
+    Word,
+    fail,
+    no_service,
+    note,
+    passed,
+    unknown,
+)
 from hardenprobe.checking.views.names import certificate_names, is_address, is_own, names_in_use
 from hardenprobe.checking.views.web import REDIRECTS, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
-from hardenprobe.model import Observation, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.web import REDIRECT_HOME
 
 EXPECTED = "redirects lead to the device itself over https"
@@ -59,9 +70,9 @@ def _one(seen: Seen, answer: Observation[HttpAnswer]) -> Outcome:
         parts = urlsplit(where)
         host, scheme = parts.hostname, parts.scheme.lower()
     except ValueError:
-        return untold(answer, f"{facts.status} to a place that cannot be read", EXPECTED)
+        return unknown(answer, f"{facts.status} to a place that cannot be read", EXPECTED)
     if not where:
-        return untold(answer, f"{facts.status} without a place to go", EXPECTED)
+        return unknown(answer, f"{facts.status} without a place to go", EXPECTED)
     if scheme not in ("", "http", "https"):
         return fail(answer, f"{facts.status} to something that is no web page", EXPECTED, value=where)
     if host and not is_own(seen, host):

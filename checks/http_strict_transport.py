@@ -19,13 +19,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed
+from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, fail, no_service, note, passed
 from hardenprobe.checking.views.names import is_address, matches_any, names_in_use
 from hardenprobe.checking.views.tls import speaking
 from hardenprobe.checking.views.web import by_port, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, TcpPort, TlsPort
-from hardenprobe.model import Observation
 from hardenprobe.remediation.web import STRICT_TRANSPORT
 
 EXPECTED = "Strict-Transport-Security with a max-age above zero"

@@ -20,12 +20,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed
+from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, State, Word, fail, passed
+from hardenprobe.checking.check import Shared
 from hardenprobe.devices.self_description import serial_of
 from hardenprobe.facts import SnmpAnswer
 from hardenprobe.facts.snmp import PRT_SERIAL
 from hardenprobe.facts.web import IppPrinter
-from hardenprobe.model import Reason, Said, State, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import IDENTITY_OWN
 
 EXPECTED = "no other device states this serial number"

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.ipp import own_uris, serving
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import IPP_TLS
@@ -41,7 +41,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield passed(answer, f"Basic without TLS at none of {', '.join(own)}", EXPECTED)
         else:
             why = answer.facts.unpaired or "no address of the device's own is told"
-            yield untold(answer, why, EXPECTED)
+            yield unknown(answer, why, EXPECTED)
 
 
 CHECK = Check(

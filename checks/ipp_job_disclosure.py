@@ -18,11 +18,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.ipp import REFUSALS, serving
 from hardenprobe.checking.views.web import by_port
 from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, TcpPort, TlsPort
-from hardenprobe.model import Observation
 from hardenprobe.remediation.web import JOB_PRIVACY
 
 EXPECTED = "names of jobs or users are not shown without signing in"
@@ -36,7 +35,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for printer in found:
         where = printer.endpoint
         answers = jobs.get((where.address, where.port), []) if where else []
-        yield _one(answers) if answers else untold(printer, "was not asked for jobs", EXPECTED)
+        yield _one(answers) if answers else unknown(printer, "was not asked for jobs", EXPECTED)
 
 
 def _one(answers: list[Observation[IppJobs]]) -> Outcome:
@@ -49,10 +48,10 @@ def _one(answers: list[Observation[IppJobs]]) -> Outcome:
     listed = next((o for o in answers if o.facts.jobs), None)
     if listed is not None:
         text = f"one {listed.facts.which} job comes without names, which proves nothing of others"
-        return untold(listed, text, EXPECTED)
+        return unknown(listed, text, EXPECTED)
     if all(o.facts.status in REFUSALS or o.facts.http_status in (401, 403) for o in answers):
         return passed(answers[0], "the list of jobs is refused", EXPECTED)
-    return untold(answers[0], "no job is listed, so nothing could be told", EXPECTED)
+    return unknown(answers[0], "no job is listed, so nothing could be told", EXPECTED)
 
 
 CHECK = Check(

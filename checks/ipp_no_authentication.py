@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.ipp import own_uris, serving
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import IPP_AUTHENTICATION
@@ -60,7 +60,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
                 yield passed(answer, f"{key} asks for {word}", EXPECTED, value=word, subject=key)
         if not own:
             why = answer.facts.unpaired or "no address of the device's own is told"
-            yield untold(answer, why, EXPECTED)
+            yield unknown(answer, why, EXPECTED)
 
 
 CHECK = Check(

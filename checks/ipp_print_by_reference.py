@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.ipp import serving
 from hardenprobe.facts import HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import PRINT_BY_REFERENCE_OFF
@@ -39,7 +39,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             text = f"{len(answer.facts.operations)} operations, none by reference"
             yield passed(answer, text, EXPECTED)
         else:
-            yield untold(answer, "no operations are told", EXPECTED)
+            yield unknown(answer, "no operations are told", EXPECTED)
 
 
 CHECK = Check(

@@ -20,11 +20,21 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import (
+    Check,
+    NoSettings,
+    Observation,
+    Outcome,
+    Reason,
+    Seen,
+    State,
+    fail,
+    off_tcp,
+    passed,
+    unknown,
+)
 from hardenprobe.checking.views.web import IPP, administers, leads_to_https, sends_to_https
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TelnetGreeting, TlsPort
-from hardenprobe.model import Observation, Reason, State
 from hardenprobe.remediation.web import ISOLATE_OR_REPLACE
 
 EXPECTED = "where the device is administered in clear, TLS is offered too"
@@ -41,7 +51,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         yield _whole(passed(secure[0], "pages are served over TLS as well", EXPECTED))
     elif (doubt := _doubtful(seen)) is not None:
         text = "administered in clear; whether TLS is offered could not be told"
-        yield _whole(untold(doubt, text, EXPECTED, reason=Reason.DROPPED))
+        yield _whole(unknown(doubt, text, EXPECTED, reason=Reason.DROPPED))
     else:
         text = f"administered by {', '.join(sorted(clear))} in clear, and no page over TLS"
         yield _whole(fail(next(iter(clear.values())), text, EXPECTED, value=sorted(clear)))

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, NoSettings, Outcome, Seen
 from hardenprobe.checking.views.discovery import answered
 from hardenprobe.facts import NtpControlAnswer
 from hardenprobe.remediation.discovery import NTP_CONTROL_OFF

@@ -19,8 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, off_tcp, passed, unknown
 from hardenprobe.facts import HttpAnswer, RfbSecurity, TcpPort, TlsPort
 from hardenprobe.remediation.discovery import REMOTE_SCREEN_CLOSE
 
@@ -39,11 +38,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield passed(screen, f"security types {types}, None not among them", EXPECTED, value=types)
         else:
             why = screen.facts.fault or f"turned away: {screen.facts.reason!r}"
-            yield untold(screen, f"no security type is offered: {why}", EXPECTED)
+            yield unknown(screen, f"no security type is offered: {why}", EXPECTED)
     asked = {o.endpoint for o in screens}
     mute = [o for o in seen.accepting if o.facts.speaks == "rfb" and o.endpoint not in asked]
     for port in mute:
-        yield untold(port, "greets as RFB, and was not or could not be asked", EXPECTED)
+        yield unknown(port, "greets as RFB, and was not or could not be asked", EXPECTED)
     if not screens and not mute:
         yield off_tcp(seen, EXPECTED)
 

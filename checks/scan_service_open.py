@@ -20,11 +20,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, fail, off_tcp, passed, unknown
 from hardenprobe.checking.views.web import leads_to_https, no_http
 from hardenprobe.facts import DnsSdText, HttpAnswer, ScanServiceAnswer, TcpPort, TlsPort
-from hardenprobe.model import Observation
 from hardenprobe.remediation.web import SCAN_SIGN_IN
 
 EXPECTED = "no scan service, or one that asks for credentials"
@@ -39,7 +37,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     if not answers:
         served = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
         if served:
-            yield untold(served[0], "no scan service was asked for", EXPECTED)
+            yield unknown(served[0], "no scan service was asked for", EXPECTED)
         else:
             yield off_tcp(seen, EXPECTED)
 
@@ -55,7 +53,7 @@ def _one(answer: Observation[ScanServiceAnswer], over_tls: set[str]) -> Outcome:
         return passed(answer, f"{facts.path} is answered with {facts.status}", EXPECTED, value=facts.status)
     if leads_to_https(facts) and not facts.tls and facts.path in over_tls:
         return passed(answer, f"{facts.path} redirects to https", EXPECTED, value=facts.location)
-    return untold(answer, f"{facts.path} is answered with {facts.status} and no capabilities", EXPECTED)
+    return unknown(answer, f"{facts.path} is answered with {facts.status} and no capabilities", EXPECTED)
 
 
 CHECK = Check(

@@ -22,11 +22,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from hardenprobe import Check, Observation, Outcome, Reach, Seen, Word, fail, inapplicable, passed, unknown
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, inapplicable, passed, untold
 from hardenprobe.checking.views.access import serves, shut
 from hardenprobe.facts import AddressAsked, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.model import Observation, Reach, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import SEGMENT_FILTER
 from hardenprobe.scope.ports import SERVICES
 from hardenprobe.standards.segments import Segment
@@ -78,7 +78,7 @@ def _forbidden(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator
         if serving is None and shut(service, heard):
             yield passed(heard[-1], f"{service} does not serve us", expected)
         elif serving is None or seen.ambiguous or not certain:
-            yield untold(heard[-1], f"{service} gave no answer that tells", expected)
+            yield unknown(heard[-1], f"{service} gave no answer that tells", expected)
         else:
             yield fail(serving, f"{service} serves us", expected, value=service, vector="forbidden")
 
@@ -94,7 +94,7 @@ def _needed(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Ou
             text = f"{service} serves another vantage point and not us"
             yield fail(heard[-1], text, expected, vector="needed")
         elif elsewhere or not shut(service, heard):
-            yield untold(heard[-1], f"{service} gave no answer that tells", expected)
+            yield unknown(heard[-1], f"{service} gave no answer that tells", expected)
 
 
 def _heard(observations: Iterable[Observation[Any]], service: str) -> Iterator[list[Observation[Any]]]:

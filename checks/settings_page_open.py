@@ -20,11 +20,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import (
+    Check,
+    NoSettings,
+    Observation,
+    Outcome,
+    Reason,
+    Seen,
+    fail,
+    no_service,
+    passed,
+    unknown,
+)
 from hardenprobe.checking.views.web import by_port, leads_to_https, no_http, unanswered
 from hardenprobe.facts import ControlPageAnswer, HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
-from hardenprobe.model import Observation, Reason
 from hardenprobe.remediation.web import SETTINGS_SIGN_IN
 
 EXPECTED = "the listed settings pages ask for credentials"
@@ -42,7 +51,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     if not pages:
         served = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
         if served:
-            yield untold(served[0], "no settings page was asked for", EXPECTED)
+            yield unknown(served[0], "no settings page was asked for", EXPECTED)
         elif missing := unanswered(seen.of(HttpAnswer), EXPECTED):
             yield from missing
         else:
@@ -54,9 +63,9 @@ def _one(page: Observation[SettingsPageAnswer], over_tls: bool, control: Control
     if facts.status is None:
         return no_http(page, EXPECTED)
     if facts.marker_found and facts.password_field:
-        return untold(page, "the marker is beside a password field: settings or a sign-in form", EXPECTED)
+        return unknown(page, "the marker is beside a password field: settings or a sign-in form", EXPECTED)
     if facts.marker_found and control and facts.marker in control.markers:
-        return untold(page, "a path that cannot exist shows the marker as well", EXPECTED)
+        return unknown(page, "a path that cannot exist shows the marker as well", EXPECTED)
     if facts.marker_found and 200 <= facts.status < 300:
         return fail(
             page, f"{facts.path} shows {facts.marker!r} without credentials", EXPECTED, value=facts.path
@@ -64,13 +73,13 @@ def _one(page: Observation[SettingsPageAnswer], over_tls: bool, control: Control
     if facts.status in (401, 403):
         return passed(page, f"{facts.path} is answered with {facts.status}", EXPECTED, value=facts.status)
     if facts.password_field and control and control.password_field:
-        return untold(page, f"{facts.path} shows a form, as a path that cannot exist does", EXPECTED)
+        return unknown(page, f"{facts.path} shows a form, as a path that cannot exist does", EXPECTED)
     if facts.password_field:
         return passed(page, f"{facts.path} is answered with a sign-in form", EXPECTED, value=facts.status)
     if leads_to_https(facts) and over_tls:
         return passed(page, f"{facts.path} redirects to https", EXPECTED, value=facts.location)
     text = f"{facts.path} is answered with {facts.status} and without the marker"
-    return untold(page, text, EXPECTED, reason=Reason.INCONCLUSIVE)
+    return unknown(page, text, EXPECTED, reason=Reason.INCONCLUSIVE)
 
 
 CHECK = Check(

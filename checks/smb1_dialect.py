@@ -20,10 +20,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, fail, off_tcp, passed, unknown
 from hardenprobe.facts import SmbNegotiation, TcpPort
-from hardenprobe.model import Reason
 from hardenprobe.remediation.discovery import SMB1_OFF
 
 PORTS = (139, 445)
@@ -44,7 +42,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield passed(question, "the line is closed at version 1, and version 2 is answered", EXPECTED)
         else:
             reason = Reason.SILENT if facts.fault == "silent" else Reason.INCONCLUSIVE
-            yield untold(question, f"version 1 is not answered: {facts.fault}", EXPECTED, reason=reason)
+            yield unknown(question, f"version 1 is not answered: {facts.fault}", EXPECTED, reason=reason)
     if not asked:
         yield off_tcp(seen, EXPECTED, ports=PORTS)
 

@@ -19,8 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, no_service, passed, unknown
 from hardenprobe.facts import SmbNegotiation, TcpPort
 from hardenprobe.remediation.discovery import SMB_SIGNING
 
@@ -44,7 +43,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             question, f"{facts.dialect}: signing is {what}", EXPECTED, subject=SUBJECTS.get(facts.asked)
         )
     if asked and not told:
-        yield untold(asked[0], f"no version is agreed to: {asked[0].facts.fault or 'refused'}", EXPECTED)
+        yield unknown(asked[0], f"no version is agreed to: {asked[0].facts.fault or 'refused'}", EXPECTED)
     if not asked:
         yield no_service(seen, EXPECTED, "SMB", ports=PORTS)
 

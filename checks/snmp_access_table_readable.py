@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.snmp import SNMP_VIEW
@@ -40,7 +40,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if rows:
             yield fail(one, f"{len(rows)} rows of vacmAccessTable are read", EXPECTED, value=len(rows))
         elif one.facts.fault:
-            yield untold(one, f"reading ended early: {one.facts.fault}", EXPECTED)
+            yield unknown(one, f"reading ended early: {one.facts.fault}", EXPECTED)
         else:
             yield passed(one, "vacmAccessTable is not shown", EXPECTED)
         if writing:

@@ -23,10 +23,9 @@ from typing import Annotated
 
 from annotated_types import Gt
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, untold
+from hardenprobe import Check, Outcome, Reach, Reason, Seen, State, fail, note, unknown
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpBulk, SnmpEngine
-from hardenprobe.model import Reach, Reason, State
 from hardenprobe.remediation.snmp import SNMP_LIMIT_SOURCES
 
 
@@ -52,11 +51,11 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         factor = round(facts.received / facts.sent, 1) if facts.sent else 0.0
         text = f"{facts.sent} bytes are answered with {facts.received}, {factor:g} times as many"
         if facts.state is not State.ACCEPTING:
-            yield untold(bulk, "the bulk question was not answered", expected, reason=Reason.SILENT)
+            yield unknown(bulk, "the bulk question was not answered", expected, reason=Reason.SILENT)
         elif facts.received > expect.factor * facts.sent:
             yield fail(bulk, text, expected, value=factor, wanted=expect.factor)
         elif facts.fault:
-            yield untold(bulk, f"the bulk answer cannot be read: {facts.fault}", expected)
+            yield unknown(bulk, f"the bulk answer cannot be read: {facts.fault}", expected)
         else:
             yield note(bulk, f"{text}; with ten repetitions only", expected, value=factor)
 

@@ -19,10 +19,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from hardenprobe.checking.absence import off_udp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, State, fail, off_udp
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.model import Observation, State
 from hardenprobe.remediation.general import SNMP_V1_V2C_OFF
 
 EXPECTED = "SNMP versions 1 and 2c do not answer"

@@ -22,10 +22,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from hardenprobe.checking.absence import off_udp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, State, fail, off_udp, passed
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.model import Observation, State
 from hardenprobe.remediation.general import SNMP_COMMUNITY
 
 EXPECTED = "no default community is answered"

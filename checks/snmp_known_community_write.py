@@ -21,10 +21,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
 from hardenprobe.checking.views.snmp import untried, write_backs
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
-from hardenprobe.model import Reach
 from hardenprobe.remediation.snmp import SNMP_WRITE_OFF
 
 EXPECTED = "no community of the fleet may write"

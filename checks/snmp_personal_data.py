@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.snmp import SNMP_PERSONAL
@@ -40,7 +40,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if one.facts.personal:
             continue
         if one.facts.fault:
-            yield untold(one, f"reading ended early: {one.facts.fault}", EXPECTED)
+            yield unknown(one, f"reading ended early: {one.facts.fault}", EXPECTED)
         else:
             yield passed(
                 one, "contact, operator, service person and job owners are empty or not shown", EXPECTED

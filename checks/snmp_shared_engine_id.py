@@ -19,7 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
+from hardenprobe.checking.check import Shared
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.remediation.snmp import SNMP_ENGINE_ID
@@ -35,7 +36,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     if not engines:
         unread = [o for o in seen.of(SnmpEngine) if o.facts.fault]
         if unread:
-            yield untold(unread[0], f"the discovery cannot be read: {unread[0].facts.fault}", EXPECTED)
+            yield unknown(unread[0], f"the discovery cannot be read: {unread[0].facts.fault}", EXPECTED)
         else:
             yield absent(seen, EXPECTED, "the engine id")
         return

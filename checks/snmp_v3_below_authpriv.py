@@ -20,10 +20,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, fail, passed, unknown
 from hardenprobe.checking.views.snmp import untried
 from hardenprobe.facts import SnmpEngine, SnmpUser
-from hardenprobe.model import Reason
 from hardenprobe.remediation.snmp import SNMP_V3_LEVEL
 
 EXPECTED = "SNMPv3 users are served at authPriv only"
@@ -38,7 +37,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for user in users:
         facts, subject = user.facts, f'user "{user.facts.name}"'
         if facts.withheld:
-            yield untold(user, facts.withheld, EXPECTED, reason=Reason.NO_CREDENTIAL, subject=subject)
+            yield unknown(user, facts.withheld, EXPECTED, reason=Reason.NO_CREDENTIAL, subject=subject)
             continue
         below = [level for level in BELOW if facts.levels.get(level) == "served"]
         for level in below:
@@ -57,7 +56,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if denied and facts.levels.get("authPriv") == "served":
             yield passed(user, told, EXPECTED, subject=subject)
         else:
-            yield untold(user, told, EXPECTED, reason=Reason.NO_CREDENTIAL, subject=subject)
+            yield unknown(user, told, EXPECTED, reason=Reason.NO_CREDENTIAL, subject=subject)
 
 
 CHECK = Check(

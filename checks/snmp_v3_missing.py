@@ -18,9 +18,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, State, Word, fail, passed, unknown
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
-from hardenprobe.model import Reason, Said, State, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.general import SNMP_V3
 
 EXPECTED = "where SNMP answers at all, version 3 answers"
@@ -41,7 +41,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield passed(engine, f"engine {facts.engine_id} answers", EXPECTED, value=facts.engine_id)
         elif facts.state is State.ACCEPTING:
             why = facts.fault or "it names no engine"
-            yield untold(engine, f"the answer to the discovery cannot be read: {why}", EXPECTED)
+            yield unknown(engine, f"the answer to the discovery cannot be read: {why}", EXPECTED)
         elif engine.endpoint in answered:
             yield fail(engine, f"version {answered[engine.endpoint]} answers, version 3 does not", EXPECTED)
         elif facts.state is State.REFUSING:
@@ -50,7 +50,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
                 word=Word.NOTAPPLICABLE, observed=text, expected=Said(text=EXPECTED), proof=(engine.id,)
             )
         else:
-            yield untold(engine, "nothing answers to any version", EXPECTED, reason=Reason.SILENT)
+            yield unknown(engine, "nothing answers to any version", EXPECTED, reason=Reason.SILENT)
 
 
 CHECK = Check(

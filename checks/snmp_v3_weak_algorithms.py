@@ -22,10 +22,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe import Check, Outcome, Reason, Seen, fail, note, passed, unknown
 from hardenprobe.checking.views.snmp import untried
 from hardenprobe.facts import SnmpEngine, SnmpUser
-from hardenprobe.model import Reason
 from hardenprobe.remediation.snmp import SNMP_V3_ALGORITHMS
 
 Digest = Literal["MD5", "SHA-1", "SHA-224", "SHA-256", "SHA-384", "SHA-512"]
@@ -73,7 +72,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
                 )
         if not proven:
             text = facts.withheld or f"{subject} is not served with its algorithms"
-            yield untold(user, text, expected, reason=Reason.NO_CREDENTIAL, subject=subject)
+            yield unknown(user, text, expected, reason=Reason.NO_CREDENTIAL, subject=subject)
         elif not any(name in weak for name, weak in proven):
             pair = "/".join(str(name) for name, _ in proven)
             yield passed(user, f"served with {pair}", expected, value=pair, subject=subject)

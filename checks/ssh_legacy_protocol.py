@@ -20,11 +20,20 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
-from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import (
+    Check,
+    NoSettings,
+    Observation,
+    Outcome,
+    Reach,
+    Seen,
+    fail,
+    no_service,
+    passed,
+    unknown,
+)
 from hardenprobe.checking.views.ssh import unheard
 from hardenprobe.facts import HttpAnswer, SshIdentification, SshOffer, TcpPort, TlsPort
-from hardenprobe.model import Observation, Reach
 from hardenprobe.remediation.ssh import SSH_OFF
 
 EXPECTED = "SSH of protocol 2.0 only"
@@ -40,11 +49,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             both = ", which means 1.x and 2.0" if version == "1.99" else ""
             yield fail(greeting, f"offers SSH {version}{both}", EXPECTED, value=version, wanted="2.0")
         elif _place(greeting) in changed:
-            yield untold(greeting, "identifies itself otherwise on another connection", EXPECTED)
+            yield unknown(greeting, "identifies itself otherwise on another connection", EXPECTED)
         elif version == "2.0":
             yield passed(greeting, "offers SSH 2.0 only", EXPECTED, value=version)
         else:
-            yield untold(greeting, f"offers SSH {version}, which no document names", EXPECTED)
+            yield unknown(greeting, f"offers SSH {version}, which no document names", EXPECTED)
     mute = unheard(seen, greetings, EXPECTED)
     yield from mute
     if not greetings and not mute:

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed
+from hardenprobe import Check, Outcome, Seen, fail, passed
 from hardenprobe.checking.views.ssh import offers
 from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_STRICT

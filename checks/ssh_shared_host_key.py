@@ -20,10 +20,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, fail, passed, unknown
+from hardenprobe.checking.check import Shared
 from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import HttpAnswer, SshHostKey, SshOffer, TcpPort, TlsPort
-from hardenprobe.model import Reason
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
 
 EXPECTED = "no other device holds the same host key"
@@ -43,12 +43,12 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for offer in known:
         keys = [o for o in seen.of(SshHostKey) if o.endpoint == offer.endpoint]
         if not keys:
-            yield untold(offer, "its host keys were not asked for", EXPECTED, reason=Reason.CEILING)
+            yield unknown(offer, "its host keys were not asked for", EXPECTED, reason=Reason.CEILING)
         for key in keys:
             facts = key.facts
             if facts.sha256 is None or not facts.proven:
                 text = f"its {facts.key_type} key is not proven: {facts.fault}"
-                yield untold(key, text, EXPECTED, reason=why(facts.fault), subject=facts.key_type)
+                yield unknown(key, text, EXPECTED, reason=why(facts.fault), subject=facts.key_type)
                 continue
             others = seen.fleet.others(KEY, facts.sha256, seen.device.id)
             value = {"sha256": facts.sha256, "devices": others[:50]}

@@ -20,10 +20,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe import Check, Outcome, Reason, Seen, fail, note, passed, unknown
 from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import HttpAnswer, SshHostKey, SshOffer, TcpPort, TlsPort
-from hardenprobe.model import Reason
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
 from hardenprobe.standards.ssh_rules import load
 
@@ -72,7 +71,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
                 fault = key.facts.fault if key else "it was not asked for"
                 reason = why(fault) if key else Reason.CEILING
                 clean = False
-                yield untold(
+                yield unknown(
                     key or offer,
                     f"the length of the RSA key is not known: {fault}",
                     EXPECTED,
@@ -97,7 +96,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             text = f"offers {', '.join(offer.facts.host_keys[:8])}"
             yield passed(offer, text, EXPECTED, value=list(offer.facts.host_keys), rule_set=rules.rule_set)
         elif not offer.facts.host_keys:
-            yield untold(offer, "no host key algorithm is offered", EXPECTED)
+            yield unknown(offer, "no host key algorithm is offered", EXPECTED)
 
 
 CHECK = Check(

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.checking.check import Check, Outcome, Seen
+from hardenprobe import Check, Outcome, Seen
 from hardenprobe.checking.views.ssh import judge_names
 from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, inapplicable
+from hardenprobe import Check, NoSettings, Observation, Outcome, Reason, Seen, Word, fail, inapplicable
 from hardenprobe.checking.views.attestations import BEARING
 from hardenprobe.facts import (
     FtpSession,
@@ -33,7 +33,7 @@ from hardenprobe.facts import (
     TelnetGreeting,
     TftpAnswer,
 )
-from hardenprobe.model import Observation, Reason, Said, Word
+from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import STATEMENT_RENEWED
 
 EXPECTED = "what people state and what is seen agree"

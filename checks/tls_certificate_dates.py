@@ -24,7 +24,7 @@ from typing import Annotated
 
 from annotated_types import Ge
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
 from hardenprobe.facts import Certificate, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -53,7 +53,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         value = {"not_before": leaf.not_before, "not_after": leaf.not_after}
         if not seen.clock.proven:
             text = f"valid {dates}; our own clock is not proven ({seen.clock.how})"
-            yield untold(at, text, expected, subject=chain.label or None)
+            yield unknown(at, text, expected, subject=chain.label or None)
             continue
         if (fault := _fault(leaf, now, expect.ending_days)) is None:
             yield passed(at, f"valid {dates}", expected, value=value, subject=chain.label or None)

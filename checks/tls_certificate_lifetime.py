@@ -24,7 +24,7 @@ from typing import Annotated
 
 from annotated_types import Ge
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed
+from hardenprobe import Check, Outcome, Seen, fail, note, passed
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE

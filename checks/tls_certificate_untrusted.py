@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed
+from hardenprobe import Check, Outcome, Seen, fail, passed
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE

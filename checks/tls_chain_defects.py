@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -45,7 +45,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             text = f"issuer {number} is no authority by its basicConstraints"
             yield fail(at, text, EXPECTED, subject=f"{where}issuer {number}")
         if unread:
-            yield untold(at, "the extensions were not read", EXPECTED, subject=chain.label or None)
+            yield unknown(at, "the extensions were not read", EXPECTED, subject=chain.label or None)
         elif not bound and not wrong:
             issuers = len(served_issuers(chain))
             yield passed(at, f"for servers; {issuers} issuers sent", EXPECTED, subject=chain.label or None)

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_COMPRESSION_OFF
@@ -34,7 +34,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         facts = port.facts
         compressing = [version for version, picked in facts.compression.items() if picked]
         # SSL 2.0 has no compression; what it could not tell matters nothing here.
-        unknown = [
+        undetermined = [
             v
             for v, state in facts.versions.items()
             if v not in ("SSL 2.0", "TLS 1.3")
@@ -42,9 +42,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         ]
         if compressing:
             yield fail(port, f"compression in {', '.join(compressing)}", EXPECTED, value=compressing)
-        elif unknown:
-            reason = why_unknown(facts, unknown[0])
-            yield untold(port, f"{', '.join(unknown)} could not be asked", EXPECTED, reason=reason)
+        elif undetermined:
+            reason = why_unknown(facts, undetermined[0])
+            yield unknown(port, f"{', '.join(undetermined)} could not be asked", EXPECTED, reason=reason)
         else:
             asked = ", ".join(facts.compression) or "no version that could"
             yield passed(port, f"no compression (offered in {asked})", EXPECTED)

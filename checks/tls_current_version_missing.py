@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import VERSIONS, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_MODERN
@@ -45,14 +45,14 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     for port in speaking(seen):
         states = {version: port.facts.versions.get(version, "unknown") for version in enough}
         accepted = [version for version, state in states.items() if state == "accepted"]
-        unknown = [version for version, state in states.items() if state == "unknown"]
+        undetermined = [version for version, state in states.items() if state == "unknown"]
         if accepted:
             yield passed(
                 port, f"accepts {', '.join(accepted)}", expected, value=accepted, wanted=expect.minimum
             )
-        elif unknown:
-            reason = why_unknown(port.facts, unknown[0])
-            yield untold(port, f"{', '.join(unknown)} could not be asked", expected, reason=reason)
+        elif undetermined:
+            reason = why_unknown(port.facts, undetermined[0])
+            yield unknown(port, f"{', '.join(undetermined)} could not be asked", expected, reason=reason)
         else:
             old = [version for version, state in port.facts.versions.items() if state == "accepted"]
             text = (

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe import Check, Outcome, Seen, fail, note, passed, unknown
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_OLD_OFF
@@ -62,7 +62,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
                     rule_set=rules.rule_set,
                 )
             elif state == "unknown":
-                yield untold(
+                yield unknown(
                     port,
                     f"{version} could not be asked",
                     EXPECTED,

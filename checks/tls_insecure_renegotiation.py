@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_RENEGOTIATION
@@ -32,15 +32,15 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     for port in speaking(seen):
         facts = port.facts
         without = [version for version, secure in facts.secure_renegotiation.items() if not secure]
-        unknown = [
+        undetermined = [
             v for v, state in facts.versions.items() if state == "unknown" and v not in ("SSL 2.0", "TLS 1.3")
         ]
         if without:
             text = f"no renegotiation_info in {', '.join(without)}; renegotiation itself was not tried"
             yield fail(port, text, EXPECTED, value=without)
-        elif unknown:
-            reason = why_unknown(facts, unknown[0])
-            yield untold(port, f"{', '.join(unknown)} could not be asked", EXPECTED, reason=reason)
+        elif undetermined:
+            reason = why_unknown(facts, undetermined[0])
+            yield unknown(port, f"{', '.join(undetermined)} could not be asked", EXPECTED, reason=reason)
         else:
             asked = ", ".join(facts.secure_renegotiation) or "only TLS 1.3"
             yield passed(port, f"renegotiation_info or no renegotiation: {asked}", EXPECTED)

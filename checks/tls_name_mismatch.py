@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail, note, passed
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, note, passed
 from hardenprobe.checking.views.names import matches_any, names_in_use
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites

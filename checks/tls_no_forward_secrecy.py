@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe import Check, Outcome, Seen, fail, note, passed, unknown
 from hardenprobe.checking.views.tls import open_versions, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_SUITES
@@ -70,7 +70,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         if still_open:
             text = f"the suites of {', '.join(still_open)} are not all known"
             reason = next(iter(still_open.values()))
-            yield untold(walk, text, EXPECTED, reason=reason, rule_set=rules.rule_set)
+            yield unknown(walk, text, EXPECTED, reason=reason, rule_set=rules.rule_set)
         elif not failed:
             count = sum(len(suites) for suites in walk.facts.suites.values())
             text = f"none of {count} accepted suites is without forward secrecy that the rule set asks for"

@@ -20,10 +20,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
 from hardenprobe.checking.views.tls import judge_flaw
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsFlaws, TlsPort
-from hardenprobe.model import Reach
 from hardenprobe.remediation.tls import TLS_RSA_OFF
 
 EXPECTED = "answers do not depend on the padding"

@@ -18,7 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, Shared, fail, passed
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe.checking.check import Shared
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE

@@ -24,7 +24,7 @@ from typing import Annotated, Any, Literal
 
 from annotated_types import Ge
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, note, passed, untold
+from hardenprobe import Check, Outcome, Seen, fail, note, passed, unknown
 from hardenprobe.checking.views.tls import open_versions, second_opinion, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.remediation.tls import TLS_SUITES
@@ -75,7 +75,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         if still_open:
             text = f"the suites of {', '.join(still_open)} are not all known"
             reason = next(iter(still_open.values()))
-            yield untold(walk, text, EXPECTED, reason=reason, rule_set=rules.rule_set)
+            yield unknown(walk, text, EXPECTED, reason=reason, rule_set=rules.rule_set)
         elif not failed:
             count = sum(len(suites) for suites in walk.facts.suites.values())
             text = f"{count} accepted suites; no cipher is below {expect.smallest_bits} bits or forbidden"

@@ -21,10 +21,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, Observation, Outcome, Seen, Word, fail, passed, unknown
 from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
 from hardenprobe.facts import Certificate, HttpAnswer, TcpPort, TlsPort, TlsSuites
-from hardenprobe.model import Observation, Word
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
 from hardenprobe.standards.tls_rules import TlsRules, load
 
@@ -67,7 +66,7 @@ def _one(at: Observation[Any], certificate: Certificate, subject: str | None, ru
     if kind in FIXED:
         return passed(at, what, EXPECTED, subject=subject, rule_set=rules.rule_set)
     if size is None or bits is None:
-        return untold(at, f"a key of kind {what}", EXPECTED, subject=subject, rule_set=rules.rule_set)
+        return unknown(at, f"a key of kind {what}", EXPECTED, subject=subject, rule_set=rules.rule_set)
     if bits < size.bits:
         text = f"{what}, {bits} bits, below {size.bits} ({size.source})"
         return fail(

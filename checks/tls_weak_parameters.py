@@ -19,10 +19,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe.checking.check import Check, Outcome, Seen, fail, passed, untold
+from hardenprobe import Check, Outcome, Reason, Seen, fail, passed, unknown
 from hardenprobe.checking.views.tls import open_versions, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
-from hardenprobe.model import Reason
 from hardenprobe.remediation.tls import TLS_PARAMETERS
 from hardenprobe.standards.tls_rules import TlsRules, load
 
@@ -58,12 +57,12 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         asked = [v for v, done in walk.facts.small_curves_asked.items() if done]
         if still_open:
             text = f"the suites of {', '.join(still_open)} are not all known"
-            yield untold(
+            yield unknown(
                 walk, text, expected, reason=next(iter(still_open.values())), rule_set=rules.rule_set
             )
         elif curves_open and not asked:
             text = f"not every small curve of {', '.join(curves_open)} was asked for"
-            yield untold(walk, text, expected, reason=Reason.CEILING, rule_set=rules.rule_set)
+            yield unknown(walk, text, expected, reason=Reason.CEILING, rule_set=rules.rule_set)
         elif not small:
             yield passed(walk, "every group and curve is large enough", expected, rule_set=rules.rule_set)
 

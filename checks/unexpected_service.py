@@ -22,10 +22,8 @@ from typing import Annotated
 
 from annotated_types import Ge, Le
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, Outcome, Seen, fail
+from hardenprobe import Check, Outcome, Reach, Seen, fail, off_tcp
 from hardenprobe.facts import TcpPort
-from hardenprobe.model import Reach
 from hardenprobe.remediation.general import CLOSE_PORT
 
 

@@ -19,8 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Check, NoSettings, Outcome, Seen, fail
+from hardenprobe import Check, NoSettings, Outcome, Seen, fail, off_tcp
 from hardenprobe.checking.views.web import no_http
 from hardenprobe.facts import TcpPort, TlsPort, WebServices
 from hardenprobe.remediation.web import WEB_SERVICES_OFF

@@ -18,12 +18,9 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from hardenprobe.demo_lab.declarations import Tls, Virtual
-from hardenprobe.demo_lab.named_keys import rsa_named
+from hardenprobe.demo_lab.named_keys import named_key, rsa_key
 
 Key = ec.EllipticCurvePrivateKey | rsa.RSAPrivateKey
-
-# The order of the P-256 group's generator (SP 800-186 section 3.2.1.3), less one.
-_MOST = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551 - 1
 
 PADDING = x509.ObjectIdentifier("1.3.6.1.4.1.32473.1")  # an enterprise number for documentation, RFC 5612
 
@@ -36,12 +33,6 @@ _TLS = {
     "1.2": ssl.TLSVersion.TLSv1_2,
     "1.3": ssl.TLSVersion.TLSv1_3,
 }
-
-
-def named_key(name: str) -> ec.EllipticCurvePrivateKey:
-    """The P-256 key of a name, always the same. It is public knowledge: no key of the lab protects anything."""
-    seed = hashlib.sha512(f"hardenprobe demo lab key {name}".encode()).digest()
-    return ec.derive_private_key(int.from_bytes(seed, "big") % _MOST + 1, ec.SECP256R1())
 
 
 def key_digest(key: Key) -> str:
@@ -129,11 +120,6 @@ class Authority:
             issuer = x509.AuthorityKeyIdentifier.from_issuer_public_key(self._key.public_key())
             builder = builder.add_extension(issuer, critical=False)
         return builder.sign(key if own else self._key, hashes.SHA256())
-
-
-def rsa_key(name: str) -> rsa.RSAPrivateKey:
-    """The RSA key of a name, always the same."""
-    return rsa_named(f"TLS {name}", 2048)
 
 
 def _name(text: str) -> x509.Name:

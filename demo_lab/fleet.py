@@ -19,8 +19,9 @@ from dataclasses import asdict, replace
 from ipaddress import IPv4Address
 from pathlib import Path
 
-from hardenprobe.demo_lab.certificates import key_digest, named_key
+from hardenprobe.demo_lab.certificates import key_digest
 from hardenprobe.demo_lab.declarations import Virtual, load
+from hardenprobe.demo_lab.named_keys import named_key
 from hardenprobe.demo_lab.process import INVENTORY
 from hardenprobe.devices import inventory
 from hardenprobe.errors import UsageError

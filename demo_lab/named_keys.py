@@ -12,7 +12,7 @@ from functools import cache
 from itertools import count
 from math import gcd
 
-from cryptography.hazmat.primitives.asymmetric import dsa, rsa
+from cryptography.hazmat.primitives.asymmetric import dsa, ec, rsa
 
 E = 65537
 _SMALL = tuple(n for n in range(3, 2000, 2) if all(n % m for m in range(3, int(n**0.5) + 1, 2)))
@@ -113,3 +113,18 @@ def _is_prime(number: int) -> bool:
         if not any((value := pow(value, 2, number)) == number - 1 for _ in range(twos - 1)):
             return False
     return True
+
+
+# The order of the P-256 group's generator (SP 800-186 section 3.2.1.3), less one.
+_MOST = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551 - 1
+
+
+def named_key(name: str) -> ec.EllipticCurvePrivateKey:
+    """The P-256 key of a name, always the same. It is public knowledge: no key of the lab protects anything."""
+    seed = hashlib.sha512(f"hardenprobe demo lab key {name}".encode()).digest()
+    return ec.derive_private_key(int.from_bytes(seed, "big") % _MOST + 1, ec.SECP256R1())
+
+
+def rsa_key(name: str) -> rsa.RSAPrivateKey:
+    """The RSA key of a name, always the same."""
+    return rsa_named(f"TLS {name}", 2048)

@@ -76,7 +76,7 @@ def _record(kind: int, data: bytes) -> bytes:
 
 def _well_padded(talk: Talk, message: bytes) -> bool:
     """Whether the premaster secret of an RSA key exchange is padded as PKCS #1 says; any other key exchange is well."""
-    from hardenprobe.demo_lab.certificates import rsa_key
+    from hardenprobe.demo_lab.named_keys import rsa_key
 
     key = rsa_key(talk.host.device.listed.asset_tag)
     size = key.key_size // 8

@@ -13,8 +13,9 @@ from ipaddress import ip_address, ip_network
 from pathlib import Path
 
 from hardenprobe.demo_lab import truth_discovery, truth_fleet, truth_ssh, truth_web
-from hardenprobe.demo_lab.certificates import key_digest, named_key
+from hardenprobe.demo_lab.certificates import key_digest
 from hardenprobe.demo_lab.declarations import Virtual, load
+from hardenprobe.demo_lab.named_keys import named_key
 from hardenprobe.demo_lab.service import Service
 from hardenprobe.demo_lab.service_http import Http, Https
 from hardenprobe.demo_lab.service_old_tls import OldTls

@@ -10,6 +10,7 @@ They are imported when they are first used, so that `import hardenprobe` costs n
 
 from __future__ import annotations
 
+import warnings
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
         inapplicable,
         note,
         passed,
-        untold,
+        unknown,
     )
     from hardenprobe.errors import (
         CeilingReached,
@@ -54,9 +55,12 @@ if TYPE_CHECKING:
         State,
         Word,
     )
-    from hardenprobe.probes.base import Asked, Probe, ProbeContext
+    from hardenprobe.probes.base import Probe, ProbeContext
     from hardenprobe.scanning.job import Progress
     from hardenprobe.standards.ccss import score, severity
+
+    Asked = ProbeContext
+    untold = unknown
 
 __version__ = "0.1.0"
 
@@ -71,7 +75,7 @@ _HOMES = {
         "inapplicable",
         "note",
         "passed",
-        "untold",
+        "unknown",
     ),
     "errors": (
         "CeilingReached",
@@ -87,7 +91,7 @@ _HOMES = {
     ),
     "facts": ("readable",),
     "library": ("from_document", "judge", "load_review", "scan", "scan_async", "to_document"),
-    "probes.base": ("Asked", "Probe", "ProbeContext"),
+    "probes.base": ("Probe", "ProbeContext"),
     "model": (
         "Device",
         "Endpoint",
@@ -104,6 +108,9 @@ _HOMES = {
     "scanning.job": ("Progress",),
     "standards.ccss": ("score", "severity"),
 }
+_RENAMED = {"Asked": "ProbeContext", "untold": "unknown"}
+"""Names that go away with the next release, to those that replace them."""
+
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
 
 __all__ = [
@@ -154,6 +161,7 @@ __all__ = [
     "score",
     "severity",
     "to_document",
+    "unknown",
     "untold",
 ]
 
@@ -162,6 +170,13 @@ if not TYPE_CHECKING:  # a type checker would take every name for one that is th
 
     def __getattr__(name: str) -> Any:
         """Import a public name when it is first asked for."""
+        if name in _RENAMED:
+            warnings.warn(
+                f"hardenprobe.{name} is called {_RENAMED[name]} now; the old name goes away with the next release",
+                DeprecationWarning,
+                stacklevel=2,
+            )
+            name = _RENAMED[name]
         if name == "facts":  # the module: one record for each kind of observation
             return import_module(f"{__name__}.facts")
         if name not in _HOME:

@@ -23,7 +23,7 @@ from hardenprobe.plugins import registry
 from hardenprobe.scanning.job import Keeper, Progress, ScanJob
 from hardenprobe.scanning.request import ScanRequest, absolute, begin, named, pinned
 from hardenprobe.scanning.run import run
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.persistence import Keeper as StoreKeeper
 
@@ -161,7 +161,7 @@ async def _kept(
     on_progress: Callable[[Progress], None] | None,
 ) -> Review:
     """Scan and keep each device as it is finished, so that `hardenprobe scan --resume` can go on."""
-    with store.opened(url) as kept:
+    with opening.opened(url) as kept:
         rules = replace(rules, decisions=Ledger(kept).decisions())
         with StoreKeeper(kept, begin(request, job)) as keeper:
             found = await scan_and_judge(job, rules, keeper, on_progress)
@@ -209,7 +209,7 @@ def load_review(name: str = "latest", *, store: str | None = None) -> Review:
     Raises:
         HardenprobeError: There is no such store or review.
     """
-    from hardenprobe.store.store import opened
+    from hardenprobe.store.opening import opened
 
     with opened(store, make=False) as kept:
         return kept.load(kept.find(name))

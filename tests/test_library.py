@@ -21,18 +21,24 @@ from hardenprobe.testing import sample_review
 HEAVY = {"pydantic", "sqlalchemy", "cryptography", "asyncio", "ssl", "yaml", "click"}
 ERRORS = [
     name
-    for name in hardenprobe.__all__
+    for name in hardenprobe._HOME
     if isinstance(getattr(hardenprobe, name), type) and issubclass(getattr(hardenprobe, name), BaseException)
 ]
 
 
 def test_every_public_name_is_there_and_said_once() -> None:
     assert sorted(set(hardenprobe.__all__)) == sorted(hardenprobe.__all__)
-    assert all(getattr(hardenprobe, name) is not None for name in hardenprobe.__all__)
-    assert set(hardenprobe.__all__) == set(hardenprobe._HOME) | {"__version__", "facts"}
+    assert all(getattr(hardenprobe, name) is not None for name in hardenprobe._HOME)
+    assert set(hardenprobe.__all__) == {*hardenprobe._HOME, *hardenprobe._RENAMED, "__version__", "facts"}
     assert set(hardenprobe.__all__) == set(dir(hardenprobe))
     with pytest.raises(AttributeError, match="no attribute 'scann'"):
         _ = hardenprobe.scann
+
+
+@pytest.mark.parametrize(("old", "new"), hardenprobe._RENAMED.items())
+def test_an_old_name_works_and_warns(old: str, new: str) -> None:
+    with pytest.warns(DeprecationWarning, match=f"called {new} now"):
+        assert getattr(hardenprobe, old) is getattr(hardenprobe, new)
 
 
 def test_severities_are_ordered() -> None:
@@ -74,7 +80,7 @@ def test_no_public_name_is_a_module_of_another_meaning() -> None:
     assert not modules & set(hardenprobe._HOME)
 
 
-@pytest.mark.parametrize("name", hardenprobe.__all__)
+@pytest.mark.parametrize("name", [*hardenprobe._HOME, "facts"])
 def test_every_public_name_is_documented(name: str) -> None:
     if name != "__version__":
         assert (getattr(hardenprobe, name).__doc__ or "").strip()

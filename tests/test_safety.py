@@ -63,7 +63,7 @@ from hardenprobe.scope import scope_file
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 from hardenprobe.scope.window import Window
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.testing import HOSTILE
 
 OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
@@ -731,7 +731,7 @@ def test_no_option_of_a_scan_takes_a_secret() -> None:
 
 @pytest.mark.slow
 def test_secrets_and_people_are_masked_when_captured(office: Office, tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         kept.save(office.found)
     places = {file.name: file.read_bytes() for file in tmp_path.iterdir()}
     places["log"] = office.log.encode()

@@ -352,7 +352,7 @@ def passed(
     return _at(seen, Word.PASS, observed, expected, value, wanted, subject, None, rule_set, protocol, None)
 
 
-def untold(
+def unknown(
     seen: Observation[Any],
     observed: str,
     expected: str,

@@ -41,14 +41,14 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
     from hardenprobe.reports.source import of_store
     from hardenprobe.scanning import inputs
     from hardenprobe.scanning.request import ScanRequest, absolute, pinned
-    from hardenprobe.store import input_files, store
+    from hardenprobe.store import input_files, opening
     from hardenprobe.store.ledger import Ledger
 
     try:
         output.mkdir(parents=True, exist_ok=True)
     except OSError as exc:
         raise UsageError(f"-o {output}: {exc.strerror}") from exc
-    with running_lab(INVENTORY) as lab, store.opened(str(output / "store.db")) as kept:
+    with running_lab(INVENTORY) as lab, opening.opened(str(output / "store.db")) as kept:
         if lab.port_offset:
             click.echo(f"standard ports are taken or not permitted: port offset {lab.port_offset}", err=True)
         request = ScanRequest(
@@ -94,7 +94,7 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
 def _evidence(found: Review, kept: Store, lab: RunningLab, path: Path) -> None:
     """Pack the review; its scan of the whole lab is the self-test too."""
     from hardenprobe.evidence import pack, self_test, source
-    from hardenprobe.evidence.parts import Wanted
+    from hardenprobe.evidence.source import Wanted
 
     if not found.head.interrupted:
         self_test.keep(kept, self_test.of_demo(found, lab))

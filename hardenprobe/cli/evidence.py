@@ -81,7 +81,7 @@ def pack(
     from hardenprobe.evidence import pack as packing
     from hardenprobe.evidence import self_test as self_tests
     from hardenprobe.evidence import source
-    from hardenprobe.evidence.parts import Wanted
+    from hardenprobe.evidence.source import Wanted
 
     if (key is None) != (certificate is None):
         raise click.UsageError("--key and --certificate go together")

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 import click
 
-from hardenprobe.store import store
+from hardenprobe.store import opening, store
 
 
 @contextmanager
@@ -20,7 +20,7 @@ def opened(url: str | None, *, make: bool = False) -> Iterator[store.Store]:
     Raises:
         StoreRefused: It cannot be opened, or is not there.
     """
-    with store.opened(url, make=make) as kept:
+    with opening.opened(url, make=make) as kept:
         for notice in kept.notices:
             click.echo(f"notice: {notice}", err=True)
         yield kept

@@ -74,7 +74,7 @@ def page(table: Table, note: str) -> Iterator[str]:
     yield from _record(check.Seen, table)
     yield from _record(check.Outcome, table)
     yield from _record(Remedy, table)
-    said = (check.fail, check.passed, check.untold, check.note, check.inapplicable)
+    said = (check.fail, check.passed, check.unknown, check.note, check.inapplicable)
     for function in (*said, absence.off_tcp, absence.off_udp, absence.no_service):
         yield from _function(function)
     yield from ("", "## A probe", "", "A probe asks in one protocol through its line, and has no opinion.")

@@ -13,9 +13,8 @@ from hardenprobe.evidence import pack, parts
 from hardenprobe.evidence.bag import Derived, Sums
 from hardenprobe.evidence.bag_source import LEDGER, REVIEW, of_bag
 from hardenprobe.evidence.container import Container
-from hardenprobe.evidence.parts import Wanted
 from hardenprobe.evidence.reading import LISTS, Malformed, entries
-from hardenprobe.evidence.source import Source
+from hardenprobe.evidence.source import Source, Wanted
 from hardenprobe.evidence.verify import Verdict
 from hardenprobe.model import Captured, Review
 from hardenprobe.model.document import digest as digest_of

@@ -18,10 +18,10 @@ from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.evidence import bag, custody, pseudonyms, signature, trust
 from hardenprobe.evidence.bag import Payload
 from hardenprobe.evidence.container import BagRefused
-from hardenprobe.evidence.parts import PARTS, Part, Wanted
+from hardenprobe.evidence.parts import PARTS, Part
 from hardenprobe.evidence.redact import Redaction, foreign_remedies
 from hardenprobe.evidence.signature import Wrong
-from hardenprobe.evidence.source import Source, changed
+from hardenprobe.evidence.source import Source, Wanted, changed
 from hardenprobe.evidence.verify import FORMAT, certificates_text, verify
 from hardenprobe.model.transcript import utc_now
 

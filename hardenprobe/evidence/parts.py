@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -12,29 +12,9 @@ from typing import Any
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import parts_limits, parts_reports, parts_rules
 from hardenprobe.evidence.bag import Payload
-from hardenprobe.evidence.source import Seen, Source, changed_outside
+from hardenprobe.evidence.source import Seen, Source, Wanted, changed_outside
 from hardenprobe.model import Captured
 from hardenprobe.reports import text
-
-
-@dataclass(frozen=True, kw_only=True)
-class Wanted:
-    """What a bag is to hold beside what the store has.
-
-    Attributes:
-        capture: A file of packets.
-        anchors: PEM files that the scan was given.
-        self_test: Its document, or why there is none.
-        authorisation: The signed authorisation of the scan, as a file.
-        packed_by: Versions that wrote it; those of this process where there are none.
-    """
-
-    self_test: dict[str, Any]
-    packed_by: Mapping[str, str] = field(default_factory=dict)
-    capture: Path | None = None
-    anchors: tuple[Path, ...] = ()
-    authorisation: Path | None = None
-
 
 Write = Callable[[Source, Wanted, Payload], None]
 

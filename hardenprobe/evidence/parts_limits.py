@@ -11,7 +11,7 @@ from hardenprobe.reports.text import counted, reason_text, visible
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import Payload
-    from hardenprobe.evidence.parts import Wanted
+    from hardenprobe.evidence.source import Wanted
 
 NO_SAMPLE = (
     "Every address of the plan was to be examined: no sample was drawn, and nothing is extrapolated from "

@@ -12,7 +12,7 @@ from hardenprobe.reports import FORMATS
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import Payload
-    from hardenprobe.evidence.parts import Wanted
+    from hardenprobe.evidence.source import Wanted
 
 WIDTH = 80  # columns; every terminal and every sheet of paper has them
 # The JSON document is review.json. The other formats are for whoever changes, builds or watches, or need what not every

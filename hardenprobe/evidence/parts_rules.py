@@ -19,7 +19,7 @@ from hardenprobe.standards.rule_files import shipped_baselines
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import Payload
-    from hardenprobe.evidence.parts import Wanted
+    from hardenprobe.evidence.source import Wanted
 
 _ANCHOR = re.compile(r'"anchor":("(?:[^"\\]|\\.)*")')
 

@@ -6,7 +6,8 @@ import json
 import tempfile
 import weakref
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 from hardenprobe.decisions.entry import Entry
@@ -182,3 +183,22 @@ def _volume(outline: Review, held: list[Seen]) -> Review:
 def _up_to(entries: tuple[Entry, ...], mark: str | None) -> tuple[Entry, ...]:
     last = next((entry.number for entry in entries if entry.digest == mark), 0)
     return tuple(entry for entry in entries if entry.number <= last)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wanted:
+    """What a bag is to hold beside what the store has.
+
+    Attributes:
+        capture: A file of packets.
+        anchors: PEM files that the scan was given.
+        self_test: Its document, or why there is none.
+        authorisation: The signed authorisation of the scan, as a file.
+        packed_by: Versions that wrote it; those of this process where there are none.
+    """
+
+    self_test: dict[str, Any]
+    packed_by: Mapping[str, str] = field(default_factory=dict)
+    capture: Path | None = None
+    anchors: tuple[Path, ...] = ()
+    authorisation: Path | None = None

@@ -195,7 +195,3 @@ class Probe:
         with asked.trying(self.name, self.produces, port, transport):
             async for observation in self.ask(asked):
                 asked.seen.append(observation)
-
-
-Asked = ProbeContext
-"""The name until 0.1."""

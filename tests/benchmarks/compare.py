@@ -26,7 +26,7 @@ import rejudge
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.model import document
 from hardenprobe.reports import comparison_json
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.device_rows import head_of
 
 REPETITIONS = 2
@@ -34,7 +34,7 @@ REPETITIONS = 2
 
 def decode(url: str) -> None:
     """What comparing cannot do without: each row of both as plain JSON types."""
-    with store.opened(url) as kept:
+    with opening.opened(url) as kept:
         for one in kept.reviews():
             for part in kept.parts(one.id):
                 json.loads(part.record), json.loads(part.results), json.loads(part.observations)
@@ -42,7 +42,7 @@ def decode(url: str) -> None:
 
 def compare(url: str) -> None:
     """What `hardenprobe compare OLD NEW --json FILE` does."""
-    with store.opened(url) as kept, open(os.devnull, "wb") as out:
+    with opening.opened(url) as kept, open(os.devnull, "wb") as out:
         comparison = Comparison(kept, "fleet", "again")
         comparison_json.write(comparison, comparison.devices(), out)
 
@@ -52,7 +52,7 @@ SIDES = {"decode": decode, "compare": compare}
 
 def twice(url: Path, devices: int) -> None:
     """Store the same devices once more, as a review of the month after."""
-    with store.opened(str(url)) as kept:
+    with opening.opened(str(url)) as kept:
         name = f"fleet-{devices}"
         outline = kept.outline(name)
         head = replace(outline.head, id=f"again-{devices}", started="2027-01-01T00:00:00Z")

@@ -20,16 +20,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from hardenprobe.evidence import pack, source
-from hardenprobe.evidence.parts import Wanted
+from hardenprobe.evidence.source import Wanted
 from hardenprobe.evidence.verify import verify
 from hardenprobe.model import document
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.device_rows import Part, head_of
 
 
 def fill(lab: Path, url: Path, devices: int) -> None:
     """Store the lab's devices again and again, each with an id of its own."""
-    with store.opened(str(lab)) as known, store.opened(str(url)) as kept:
+    with opening.opened(str(lab)) as known, opening.opened(str(url)) as kept:
         name = known.find("latest")
         templates = list(known.parts(name))
 
@@ -53,7 +53,7 @@ def side(name: str, url: Path) -> None:
     bag = url.with_suffix(".zip")
     began = time.perf_counter()
     if name == "pack":
-        with store.opened(str(url)) as kept:
+        with opening.opened(str(url)) as kept:
             packed = source.of(kept, kept.find("latest"))
             pack.pack(packed, Wanted(self_test={}), bag)
     else:

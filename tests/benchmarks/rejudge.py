@@ -30,7 +30,7 @@ from pathlib import Path
 from hardenprobe.baseline import selection
 from hardenprobe.model import document
 from hardenprobe.plugins import registry
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.device_rows import Part, head_of
 from hardenprobe.store.rejudge import rejudge
 
@@ -41,7 +41,7 @@ OWN = re.compile(r'"(?:[0-9a-f]{64}|dev-[0-9a-z]+)"')
 
 def decode(url: str) -> None:
     """What judging cannot do without: every observation as a record."""
-    with store.opened(url) as kept:
+    with opening.opened(url) as kept:
         for part in kept.parts(kept.find("latest")):
             document.decode_observations(json.loads(part.observations))
 
@@ -49,7 +49,7 @@ def decode(url: str) -> None:
 def judge(url: str) -> None:
     """What `hardenprobe judge` does before it shows anything."""
     checks = registry.load(plugins=False)
-    with store.opened(url) as kept:
+    with opening.opened(url) as kept:
         rejudge(kept, "latest", lambda _: selection.choose((), checks, BASELINE), checks)
 
 
@@ -68,7 +68,7 @@ def scanned(folder: Path) -> Path:
 def fill(lab: Path, url: Path, devices: int, *, results: bool = False) -> tuple[int, int]:
     """Store the lab's devices again and again; the number of observations and their bytes."""
     seen = size = 0
-    with store.opened(str(lab)) as known, store.opened(str(url)) as kept:
+    with opening.opened(str(lab)) as known, opening.opened(str(url)) as kept:
         name = known.find("latest")
         templates = list(known.parts(name))
 

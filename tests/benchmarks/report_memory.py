@@ -26,7 +26,7 @@ from hardenprobe.model import Advice
 from hardenprobe.model import document as codec
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import of_store
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.device_rows import Part, head_of
 
 OWN = re.compile(r'"(?:[0-9a-f]{24}|[0-9a-f]{64}|dev-[0-9a-z]+)"')
@@ -35,7 +35,7 @@ ADDRESS = re.compile(r'"127\.77\.(\d+)\.(\d+)"')
 
 def fill(lab: Path, url: Path, devices: int) -> None:
     """Store the lab's devices again and again."""
-    with store.opened(str(lab)) as known, store.opened(str(url)) as kept:
+    with opening.opened(str(lab)) as known, opening.opened(str(url)) as kept:
         name = known.find("latest")
         templates = list(known.parts(name))
 
@@ -87,7 +87,7 @@ def another(part: Part, number: int) -> Part:
 
 def report(kind: str, url: str, file: str) -> None:
     began = time.perf_counter()
-    with store.opened(url) as kept, Path(file).open("wb") as out:
+    with opening.opened(url) as kept, Path(file).open("wb") as out:
         FORMATS[kind](of_store(kept, "latest"), out)
     seconds = time.perf_counter() - began
     # Not ru_maxrss: that begins with the peak of the process that started this one.

@@ -24,8 +24,8 @@ from support.tls_servers import CountingRelay, issue, line_to, openssl_server
 from hardenprobe.checking.views.tls import disagreements
 from hardenprobe.facts import VERSIONS, TlsSecondOpinion, TlsSuites
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls.ports import probe_tls
 from hardenprobe.probes.tls.second_opinion_child import answer
-from hardenprobe.probes.tls.versions import probe_tls
 
 EVERYTHING = ("-min_protocol", "TLSv1", "-cipher", "ALL:@SECLEVEL=0")
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.checking.check import HEADINGS, Check, Fleet, NoSettings, Shared, fail, note, passed, untold
+from hardenprobe.checking.check import HEADINGS, Check, Fleet, NoSettings, Shared, fail, note, passed, unknown
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Reason, State, Word
 from hardenprobe.remediation.general import CLOSE_PORT
@@ -70,12 +70,12 @@ def test_outcomes_point_at_what_was_seen() -> None:
     for outcome, word in (
         (fail(PORT, "x", "y", subject="s", vector="v"), Word.FAIL),
         (passed(PORT, "x", "y", subject="s"), Word.PASS),
-        (untold(PORT, "x", "y", subject="s"), Word.UNKNOWN),
+        (unknown(PORT, "x", "y", subject="s"), Word.UNKNOWN),
         (note(PORT, "x", "y", subject="s"), Word.INFORMATIONAL),
     ):
         assert (outcome.word, outcome.endpoint, outcome.proof) == (word, PORT.endpoint, (PORT.id,))
         assert (outcome.observed.text, outcome.expected.text, outcome.subject) == ("x", "y", "s")
-    assert untold(PORT, "x", "y").reason is Reason.INCONCLUSIVE
+    assert unknown(PORT, "x", "y").reason is Reason.INCONCLUSIVE
     named = fail(PORT, "x", "y", protocol="telnet").endpoint
     assert named is not None and PORT.endpoint is not None
     assert named == replace(PORT.endpoint, protocol="telnet")

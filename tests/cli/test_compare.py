@@ -15,7 +15,7 @@ import pytest
 
 from hardenprobe.model import Review
 from hardenprobe.reports import comparison_json
-from hardenprobe.store import store as stores
+from hardenprobe.store import opening
 from hardenprobe.testing import HOSTILE, sample_review
 
 Command = Callable[..., Any]
@@ -29,7 +29,7 @@ def later(one: Review, id: str, started: str) -> Review:
 @pytest.fixture
 def two(store: list[str]) -> None:
     """A review, and one a month later in which the last device is new."""
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         kept.save(later(sample_review(3, hostile=True), "20260302-a", "2026-03-02T21:00:00Z"))
         kept.save(later(sample_review(4, hostile=True), "20260402-b", "2026-04-02T21:00:00Z"))
 
@@ -77,7 +77,7 @@ def test_the_document_keeps_to_its_schema(
 def test_status(command: Command, store: list[str]) -> None:
     one = sample_review(2)
     nothing = replace(one, results=(), devices=(), observations={})
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         kept.save(later(one, "20260301-a", "2026-03-01T21:00:00Z"))
         kept.save(later(one, "20260302-b", "2026-03-02T21:00:00Z"))
         kept.save(later(nothing, "20260303-c", "2026-03-03T21:00:00Z"))

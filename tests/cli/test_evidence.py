@@ -24,8 +24,7 @@ from hardenprobe.judging.review import judged
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Review
 from hardenprobe.plugins import registry
-from hardenprobe.store import input_files
-from hardenprobe.store import store as stores
+from hardenprobe.store import input_files, opening
 from hardenprobe.testing import sample_review
 
 Command = Callable[..., Any]
@@ -35,7 +34,7 @@ FIRST, SECOND = "20260302-210000-aaaaaa", "20260402-210000-bbbbbb"
 @pytest.fixture
 def kept(store: list[str]) -> list[Review]:
     """Two reviews of an invented fleet, the older first."""
-    with stores.opened(store[1]) as db:
+    with opening.opened(store[1]) as db:
         return [
             db.save(replace(one, head=replace(one.head, id=name)))
             for one, name in ((sample_review(2), FIRST), (sample_review(3, hostile=True), SECOND))
@@ -98,7 +97,7 @@ def test_a_signed_bag_whose_results_come_out_alike_is_valid_and_judged_by_others
         replace(sample, head=head),
         JudgingRules(baseline=rules, registry=checks, decisions=Decisions(day="2026-03-02")),
     )
-    with stores.opened(store[1]) as db:
+    with opening.opened(store[1]) as db:
         db.save(made)
         input_files.keep(db, files)
     bag, theirs = tmp_path / "bag.zip", ["--store", tmp_path / "theirs.db"]

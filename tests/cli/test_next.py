@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.store.store import opened
+from hardenprobe.store.opening import opened
 from hardenprobe.testing import sample_review
 
 Command = Callable[..., Any]

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.model.document import from_document, to_document
-from hardenprobe.store import store as stores
+from hardenprobe.store import opening
 from hardenprobe.testing import sample_review
 
 pytestmark = pytest.mark.slow
@@ -128,7 +128,7 @@ def test_a_review_of_elsewhere_is_asked_under_its_scope_alone(command: Command, 
     elsewhere = json.loads(
         json.dumps(to_document(made)).replace(made.devices[0].addresses[0].address, "192.0.2.7")
     )
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         kept.save(from_document(elsewhere))
     ended = command("recheck", "latest", *store, "--source", "127.0.0.1", "--dry-run")
     assert (ended.status, ended.out) == (2, "")
@@ -136,7 +136,7 @@ def test_a_review_of_elsewhere_is_asked_under_its_scope_alone(command: Command, 
 
 
 def test_nobody_there_ends_with_3(command: Command, store: list[str]) -> None:
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         sample = sample_review(1)
         kept.save(replace(sample, head=replace(sample.head, port_offset=20000)))
     telnet = sample.findings[0].finding
@@ -160,7 +160,7 @@ def test_a_scope_that_does_not_hold_the_address_is_refused(
 
 
 def test_hostile_text_does_nothing_to_the_screen(command: Command, store: list[str]) -> None:
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         kept.save(sample_review(1, hostile=True))
     ended = command("recheck", "latest", "--source", "127.0.0.1", "--no-plugins", *store)
     assert ended.status == 3

@@ -16,7 +16,7 @@ import pytest
 
 from hardenprobe.model import Review
 from hardenprobe.reports import FORMATS
-from hardenprobe.store import store as stores
+from hardenprobe.store import opening
 from hardenprobe.testing import sample_review
 
 Command = Callable[..., Any]
@@ -26,7 +26,7 @@ TELNET = b"\xff\xfb\x01login: "
 @pytest.fixture
 def kept(store: list[str]) -> list[Review]:
     """Two reviews of an invented fleet, the older first."""
-    with stores.opened(store[1]) as db:
+    with opening.opened(store[1]) as db:
         return [
             db.save(replace(sample, head=replace(sample.head, id=name)))
             for sample, name in (

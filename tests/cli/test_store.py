@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.model.visit import ScanRecord
-from hardenprobe.store import store as stores
+from hardenprobe.store import opening
 from hardenprobe.store.journal import Journal
 from hardenprobe.testing import sample_review
 
@@ -24,7 +24,7 @@ PRUNE = ("store", "prune", "--by", "K. Adler", "--reason", "kept for two years")
 @pytest.fixture
 def three(store: list[str]) -> Path:
     """Reviews of three months."""
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         for month in (1, 2, 3):
             one = sample_review(2)
             head = replace(one.head, id=f"20260{month}01-a", started=f"2026-0{month}-01T08:00:00Z")
@@ -45,7 +45,7 @@ def test_reviews_before_a_day_are_taken_out(command: Command, store: list[str], 
     with closing(sqlite3.connect(three)) as db:
         assert db.execute("select distinct review from parts").fetchall() == [("20260301-a",)]
 
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         one = sample_review(2)
         made = kept.save(
             replace(one, head=replace(one.head, id="20260401-a", started="2026-04-01T08:00:00Z"))
@@ -58,7 +58,7 @@ def test_the_newest_can_be_taken_out_and_the_next_follows_it(
     command: Command, store: list[str], three: Path
 ) -> None:
     assert command(*PRUNE, "latest", "--yes", *store).out == "took out 20260301-a\n"
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         one = sample_review(2)
         made = kept.save(
             replace(one, head=replace(one.head, id="20260401-a", started="2026-04-01T08:00:00Z"))
@@ -114,7 +114,7 @@ def test_nothing_that_old(command: Command, store: list[str], three: Path) -> No
 
 
 def test_a_scan_that_goes_on_keeps_its_review(command: Command, store: list[str], three: Path) -> None:
-    with stores.opened(store[1]) as kept:
+    with opening.opened(store[1]) as kept:
         begun = ScanRecord(id="20260201-a", started="2026-02-01T08:00:00Z", scope="s", seed=1, plan_hash="0", expected_hash="0", request={})  # fmt: skip
         Journal(kept).begin(begun)
     ended = command(*PRUNE, "20260201", "--yes", *store)

@@ -35,7 +35,8 @@ from hardenprobe.recheck import outcome, selection
 from hardenprobe.recheck import targets as recheck_places
 from hardenprobe.recheck.outcome import Compared
 from hardenprobe.store.known_devices import known_devices
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import at, snmp_answer, tcp_port
 
 WANTED = (

@@ -41,7 +41,8 @@ from hardenprobe.model import (
 )
 from hardenprobe.plugins import registry
 from hardenprobe.store.device_rows import PAGE
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import at, sample_review, tcp_port
 
 CHECKS = registry.load(plugins=False)

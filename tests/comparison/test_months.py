@@ -29,7 +29,7 @@ from hypothesis.stateful import (
 
 from hardenprobe.comparison.records import OPEN_KINDS, Change, Kind
 from hardenprobe.comparison.standing import Standing
-from hardenprobe.store.store import opened
+from hardenprobe.store.opening import opened
 
 STEPS = int(os.environ.get("HARDENPROBE_STEPS", "500"))
 IN_A_ROW = 50

@@ -17,7 +17,8 @@ from hardenprobe.decisions.entry import Draft
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.store.ledger import Ledger
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import sample_review
 
 

@@ -37,7 +37,7 @@ from hardenprobe.probes.snmp import pdu
 from hardenprobe.reports import FORMATS
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope import scope
-from hardenprobe.store import store
+from hardenprobe.store import opening
 
 TARGETS = ("127.77.0.31", "127.77.0.99-127.77.0.112")
 SOURCE = "127.77.1.10"
@@ -250,7 +250,7 @@ def test_nothing_was_changed(far: Far) -> None:
 
 @pytest.mark.slow
 def test_no_secret_and_no_person_is_written_down(far: Far, tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         kept.save(far.review)
     places = {file.name: file.read_bytes() for file in tmp_path.iterdir()} | {"log": far.log.encode()}
     for name in ("json", "html", "csv"):

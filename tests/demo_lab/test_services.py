@@ -227,7 +227,8 @@ def test_certificates_are_what_they_are_declared_to_be(lab, connect, address, na
 def test_a_named_key_is_shared(lab, connect, old_client):
     from cryptography import x509
 
-    from hardenprobe.demo_lab.certificates import key_digest, named_key
+    from hardenprobe.demo_lab.certificates import key_digest
+    from hardenprobe.demo_lab.named_keys import named_key
 
     def key(address, source="127.77.1.10"):
         with connect(address, 443, source) as line, old_client("1.3").wrap_socket(line) as secure:

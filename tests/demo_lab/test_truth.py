@@ -178,7 +178,8 @@ def test_tls_on_631_counts_for_itself(found):
 
 
 def test_a_pin_excuses_only_the_key_that_it_names(found):
-    from hardenprobe.demo_lab.certificates import key_digest, named_key
+    from hardenprobe.demo_lab.certificates import key_digest
+    from hardenprobe.demo_lab.named_keys import named_key
 
     lab = services(HTTPS, rest=', tls: {issuer: "self-signed"}')
     assert found(lab, extra=f'pinned_key: "{key_digest(named_key("T"))}"') == set()

@@ -18,8 +18,8 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from hardenprobe.evidence import pack, source
-from hardenprobe.evidence.parts import Wanted
-from hardenprobe.store import store
+from hardenprobe.evidence.source import Wanted
+from hardenprobe.store import opening, store
 from hardenprobe.testing import sample_review
 
 REVIEW = "20260302-210000-7c1e5a"
@@ -105,7 +105,7 @@ def people(tmp_path_factory: pytest.TempPathFactory) -> People:
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[store.Store]:
     """A store that holds one review."""
     sample = sample_review(3, hostile=True)
-    with store.opened(str(tmp_path_factory.mktemp("store") / "store.db")) as db:
+    with opening.opened(str(tmp_path_factory.mktemp("store") / "store.db")) as db:
         db.save(replace(sample, head=replace(sample.head, id=REVIEW)))
         yield db
 

@@ -14,7 +14,7 @@ import pytest
 
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import bag, pack, source
-from hardenprobe.evidence.parts import Wanted
+from hardenprobe.evidence.source import Wanted
 from hardenprobe.store import store
 
 

@@ -14,10 +14,10 @@ import pytest
 
 from hardenprobe.evidence import container, content, pack, source
 from hardenprobe.evidence.bag import info_text
-from hardenprobe.evidence.parts import Wanted
+from hardenprobe.evidence.source import Wanted
 from hardenprobe.evidence.verify import Verdict, verify_opened
 from hardenprobe.model.document import canonical
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.testing import sample_review
 
 Files = dict[str, bytes]
@@ -146,7 +146,7 @@ def test_a_review_in_another_form_and_observations_of_nobody(unsigned: Path, rea
 @pytest.fixture
 def at(tmp_path: Path) -> Iterator[Callable[..., Path]]:
     """A bag of a review that began and finished at given times."""
-    with store.opened(str(tmp_path / "times.db")) as kept:
+    with opening.opened(str(tmp_path / "times.db")) as kept:
 
         def make(started: str, finished: str) -> Path:
             sample = sample_review(1)

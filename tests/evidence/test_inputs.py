@@ -16,10 +16,10 @@ import pytest
 from hardenprobe import library
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.evidence import container, content, pack, source
-from hardenprobe.evidence.parts import Wanted
+from hardenprobe.evidence.source import Wanted
 from hardenprobe.evidence.verify import verify_opened
 from hardenprobe.model import Review
-from hardenprobe.store import store as stores
+from hardenprobe.store import opening
 from hardenprobe.store.rejudge import rejudge
 
 BASELINE = 'baseline: "site-rules/1"\ntitle: "Site"\ndated: "2026-11-01"\nsources: ["A site\'s own"]\nextends: "office-device"\n'
@@ -59,7 +59,7 @@ def packed(site: tuple[Path, Review], tmp_path: Path, read: Any) -> Callable[...
     def make(**more: Any) -> dict[str, bytes]:
         folder, made = site
         out = tmp_path / "bag.zip"
-        with stores.opened(str(folder / "store.db")) as kept:
+        with opening.opened(str(folder / "store.db")) as kept:
             wanted = Wanted(self_test={"absent": "a test"}, **more)
             pack.pack(source.of(kept, made.head.id), wanted, out)
         return {n.partition("/data/")[2]: data for n, data in read(out).items() if "/data/" in n}
@@ -101,7 +101,7 @@ def test_a_file_that_was_changed_in_the_store_is_refused(site: tuple[Path, Revie
     copy.write_bytes((folder / "store.db").read_bytes())
     with contextlib.closing(sqlite3.connect(copy)) as db, db:
         db.execute("update input_files set data = data || x'20'")
-    with stores.opened(str(copy)) as kept, pytest.raises(StoreRefused, match="was changed from outside"):
+    with opening.opened(str(copy)) as kept, pytest.raises(StoreRefused, match="was changed from outside"):
         pack.pack(source.of(kept, made.head.id), Wanted(self_test={}), tmp_path / "bag.zip")
 
 
@@ -125,7 +125,7 @@ def test_a_review_that_is_judged_again_keeps_its_inputs_and_names_its_own_baseli
 
     folder, made = site
     checks = registry.load(plugins=False)
-    with stores.opened(str(folder / "store.db")) as kept:
+    with opening.opened(str(folder / "store.db")) as kept:
         strict = baseline.load("office-device-strict", checks)
         again = rejudge(kept, made.head.id, lambda _: strict, checks).review
         names = {(one.role, one.name) for one in again.head.inputs if one.role != "rule-set"}

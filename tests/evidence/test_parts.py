@@ -15,13 +15,14 @@ from hardenprobe.baseline import selection
 from hardenprobe.decisions import statements
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import bag, pack, source, trace
-from hardenprobe.evidence.parts import PARTS, Wanted, copy_capture
+from hardenprobe.evidence.parts import PARTS, copy_capture
+from hardenprobe.evidence.source import Wanted
 from hardenprobe.evidence.verify import verify
 from hardenprobe.judging.review import rejudge
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Captured
 from hardenprobe.plugins import registry
-from hardenprobe.store import ledger, store
+from hardenprobe.store import ledger, opening, store
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.testing import at, sample_review
 
@@ -41,7 +42,7 @@ def files(tmp_path: Path, read: Any) -> Any:
 
 @pytest.fixture
 def db(tmp_path: Path) -> Any:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         yield kept
 
 

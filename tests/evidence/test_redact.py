@@ -20,7 +20,7 @@ from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.model import Address, Cost, Named, Review
 from hardenprobe.model.document import from_document, to_document
 from hardenprobe.plugins import registry
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.testing import sample_review
 
 KEY = b"k" * 32
@@ -116,7 +116,7 @@ def test_what_does_not_come_with_hardenprobe_is_not_named(kept: Any, tmp_path: P
         one["baseline"] = {"name": "canary-baseline/3", "hash": "canary-hash"}
     document["review"]["versions"]["canary-package"] = "1"
     changed_ = from_document(document)
-    with store.opened(str(tmp_path / "store.db")) as db:
+    with opening.opened(str(tmp_path / "store.db")) as db:
         full = source.of(db, db.save(changed_).head.id)
         redaction = redact.Redaction(Pseudonyms(KEY), redact.foreign_remedies(full))
         made = source.changed(full, redaction.outline(full.outline, "SHA-512"), redaction.row)
@@ -182,7 +182,7 @@ def of_network(tmp_path_factory: pytest.TempPathFactory) -> tuple[Review, Review
         )
         for n, one in enumerate(sample.devices)
     )
-    with store.opened(str(tmp_path_factory.mktemp("network") / "store.db")) as kept:
+    with opening.opened(str(tmp_path_factory.mktemp("network") / "store.db")) as kept:
         saved = kept.save(replace(sample, devices=devices))
         full = source.of(kept, saved.head.id)
         redaction = redact.Redaction(Pseudonyms(KEY))

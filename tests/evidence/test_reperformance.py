@@ -16,13 +16,13 @@ from hardenprobe.baseline.files import files_of
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import container, content, importing, pack, reperformance, source
-from hardenprobe.evidence.parts import Wanted
+from hardenprobe.evidence.source import Wanted
 from hardenprobe.evidence.verify import Verdict, verify_opened
 from hardenprobe.judging.review import judged
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model.document import canonical, to_document
 from hardenprobe.plugins import registry
-from hardenprobe.store import input_files
+from hardenprobe.store import input_files, opening
 from hardenprobe.store import store as stores
 from hardenprobe.testing import sample_review
 
@@ -43,7 +43,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[stores.Store]:
         replace(sample, head=head),
         JudgingRules(baseline=RULES, registry=CHECKS, decisions=Decisions(day="2026-03-02")),
     )
-    with stores.opened(str(tmp_path_factory.mktemp("judged") / "store.db")) as kept:
+    with opening.opened(str(tmp_path_factory.mktemp("judged") / "store.db")) as kept:
         kept.save(made)
         input_files.keep(kept, files)
         yield kept
@@ -86,7 +86,7 @@ def test_results_that_somebody_made_up_are_found_although_everything_else_fits(
         head=replace(kept.head, id="20260302-210000-forged"),
         results=tuple(closed if one is open_one else one for one in kept.results),
     )
-    with stores.opened(str(tmp_path / "forged.db")) as db:
+    with opening.opened(str(tmp_path / "forged.db")) as db:
         saved = db.save(forged)
         input_files.keep(db, files_of(RULES))
         pack.pack(source.of(db, saved.head.id), Wanted(self_test={}), tmp_path / "forged.zip")
@@ -102,7 +102,7 @@ def test_a_bag_without_its_baseline_is_not_determined(
     store: stores.Store, tmp_path: Path, check: Any
 ) -> None:
     kept = store.load("latest")
-    with stores.opened(str(tmp_path / "bare.db")) as db:
+    with opening.opened(str(tmp_path / "bare.db")) as db:
         saved = db.save(replace(kept, head=replace(kept.head, id="20260302-210000-bare", inputs=())))
         pack.pack(source.of(db, saved.head.id), Wanted(self_test={}), tmp_path / "bare.zip")
     found = check(tmp_path / "bare.zip")
@@ -132,7 +132,7 @@ def test_another_baseline_gives_another_review(bag: Path) -> None:
 
 def test_a_bag_is_imported_as_it_is_and_once(bag: Path, store: stores.Store, tmp_path: Path) -> None:
     before = store.load("latest")
-    with stores.opened(str(tmp_path / "theirs.db")) as theirs:
+    with opening.opened(str(tmp_path / "theirs.db")) as theirs:
         name = importing.import_review(bag, theirs)
         found = theirs.load(name)
         assert found.head.imported == hashlib.sha512(_tags(bag)).hexdigest()
@@ -153,7 +153,7 @@ def test_a_changed_bag_is_not_imported(bag: Path, tmp_path: Path, read: Any, zip
     files = read(bag)
     name = next(one for one in files if one.endswith("review.json"))
     changed = zipped(tmp_path / "changed.zip", {**files, name: files[name].replace(b"telnet", b"xelnet", 1)})
-    with stores.opened(str(tmp_path / "s.db")) as db, pytest.raises(UsageError, match="is invalid"):
+    with opening.opened(str(tmp_path / "s.db")) as db, pytest.raises(UsageError, match="is invalid"):
         importing.import_review(changed, db)
 
 

@@ -41,6 +41,7 @@ def kinds(room: Any, names: list[str]) -> dict[str, str]:
     return {name: kind(getattr(room, name)) for name in sorted(names)}
 
 
+@pytest.mark.filterwarnings("ignore:hardenprobe:DeprecationWarning")  # of names that go away
 def test_names_to_import(golden: Golden) -> None:
     fixture = type(fixtures.replay)
     named = [name for name, value in vars(fixtures).items() if isinstance(value, fixture)]

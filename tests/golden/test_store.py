@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import hardenprobe
-from hardenprobe.store.store import opened
+from hardenprobe.store.opening import opened
 from hardenprobe.testing import sample_review
 
 Golden = Callable[[str, bytes], None]

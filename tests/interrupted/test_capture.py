@@ -13,7 +13,7 @@ import pytest
 from hardenprobe.errors import UsageError
 from hardenprobe.network.capture import packet_socket
 from hardenprobe.probes import packets
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.journal import Journal
 
 pytestmark = pytest.mark.slow
@@ -72,5 +72,5 @@ def _kept(file: Path) -> int:
     """How many devices a running scan has kept."""
     if not file.exists():
         return 0
-    with store.opened(str(file)) as kept:
+    with opening.opened(str(file)) as kept:
         return sum(one.devices for one in Journal(kept).unfinished())

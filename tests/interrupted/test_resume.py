@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.journal import Journal
 
 SCANS = 20
@@ -43,7 +43,7 @@ def test_scan_interrupted_once_stores_what_it_has_and_goes_on(
     assert not whole["review"]["interrupted"]
     assert whole["review"]["resumed_from"] == partial["review"]["id"] != whole["review"]["id"]
     assert whole["coverage"]["answered"] == len(fleet.addresses)
-    with store.opened(str(run.store)) as kept:
+    with opening.opened(str(run.store)) as kept:
         assert [one.id for one in kept.reviews()] == [whole["review"]["id"], partial["review"]["id"]]
         assert all(one.intact for one in kept.reviews())
 
@@ -132,7 +132,7 @@ def test_scan_killed_at_twenty_random_moments_goes_on_and_ends_the_same(
                 assert fleet.connections[run.source, device] == before[device], (
                     "a finished device was asked again"
                 )
-            with store.opened(str(run.store)) as kept:
+            with opening.opened(str(run.store)) as kept:
                 assert not Journal(kept).unfinished()
                 assert len(kept.reviews()) == 1
     assert interrupted > SCANS // 2
@@ -142,7 +142,7 @@ def _finished(run: Any) -> set[str] | None:
     """The devices that a killed scan has kept; None where it left nothing to go on with."""
     if not run.store.exists():
         return None
-    with store.opened(str(run.store)) as kept:
+    with opening.opened(str(run.store)) as kept:
         journal = Journal(kept)
         if not journal.unfinished():
             return None
@@ -152,5 +152,5 @@ def _finished(run: Any) -> set[str] | None:
 def _stored(run: Any) -> bool:
     if not run.store.exists():
         return False
-    with store.opened(str(run.store)) as kept:
+    with opening.opened(str(run.store)) as kept:
         return bool(kept.reviews())

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.spool import ROOM, SUFFIX
 
@@ -108,7 +108,7 @@ def test_a_store_that_is_taken_away(
 
 def resumed(run: Any, process: Any, fleet: Any, essence: Any, undisturbed: Any) -> None:
     """Going on takes the spool in, asks no finished device again, and ends as without trouble."""
-    with store.opened(str(run.store)) as opened:
+    with opening.opened(str(run.store)) as opened:
         done = {visit.address for visit in Journal(opened).take_up("latest").visits}
     assert done
     before = {device: fleet.connections[run.source, device] for device in done}
@@ -177,7 +177,7 @@ def test_two_scans_into_one_store_at_once(
     expected = undisturbed()
     assert essence(one.review) == essence(other.review) == expected
     ids = {run.review["review"]["id"] for run in (one, other)}
-    with store.opened(str(one.store)) as opened:
+    with opening.opened(str(one.store)) as opened:
         listed = opened.reviews()
         assert {row.id for row in listed} == ids
         assert all(row.intact for row in listed)

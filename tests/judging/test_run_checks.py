@@ -20,7 +20,7 @@ from hardenprobe.checking.check import (
     fail,
     inapplicable,
     passed,
-    untold,
+    unknown,
 )
 from hardenprobe.facts import ProbeFault, SnmpAnswer, TcpPort
 from hardenprobe.judging.run_checks import Case, finding_key, notes, run_checks
@@ -223,7 +223,7 @@ NOWHERE = inapplicable("nothing is declared", "-")
         pytest.param([NOWHERE], [fault_at(443)], {None: Word.NOTAPPLICABLE}, id="settled by the inventory"),
         pytest.param([NOWHERE], [fault(Reason.CRASHED)], {None: Word.NOTAPPLICABLE}, id="settled, nothing obtained"),
         pytest.param([], [fault_at(80)], {80: Word.ERROR}, id="the check says nothing"),
-        pytest.param([untold(HERE, "x", "y")], [fault_at(80)], {80: Word.ERROR}, id="not determined for that reason"),
+        pytest.param([unknown(HERE, "x", "y")], [fault_at(80)], {80: Word.ERROR}, id="not determined for that reason"),
         pytest.param([passed(HERE, "x", "y")], [fault_at(80, Reason.SILENT)], {80: Word.UNKNOWN}, id="silent"),
         pytest.param(
             [passed(HERE, "x", "y")],
@@ -261,7 +261,7 @@ def test_a_finding_stands_beside_a_fault() -> None:
 def test_each_vantage_point_is_judged_by_what_was_seen_from_it() -> None:
     def run(seen: Seen, expect: object) -> Iterable[Outcome]:
         here = seen.of(SnmpAnswer)
-        yield (fail(here[0], "answers", "-") if here else untold(seen.elsewhere[0], "only elsewhere", "-"))
+        yield (fail(here[0], "answers", "-") if here else unknown(seen.elsewhere[0], "only elsewhere", "-"))
 
     guest = snmp_answer(vantage="guest")
     entry = declared(TcpPort(state=PORT.facts.state))

@@ -26,7 +26,8 @@ from hardenprobe.lifecycle.acceptance import Acceptance, AcceptanceRequest, Cont
 from hardenprobe.model import Address, Device, Observation, Review, Service, State
 from hardenprobe.plugins import registry
 from hardenprobe.store.ledger import Ledger
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import at, declared, sample_review, tcp_port
 
 CHECKS = registry.load(plugins=False)

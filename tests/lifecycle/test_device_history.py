@@ -18,7 +18,8 @@ from hardenprobe.lifecycle import device_history, device_lookup
 from hardenprobe.lifecycle.device_history import Event
 from hardenprobe.model import Address, Device, Identity, Review
 from hardenprobe.store.ledger import Ledger
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import sample_review
 
 FLEET = sample_review(3)

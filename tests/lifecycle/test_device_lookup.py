@@ -14,7 +14,8 @@ from hardenprobe.decisions import device_register
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.lifecycle import device_lookup
 from hardenprobe.model import Address, Device, Identity, Review
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import sample_review
 
 FLEET = sample_review(3)

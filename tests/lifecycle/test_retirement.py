@@ -24,7 +24,8 @@ from hardenprobe.lifecycle import checklist, device_lookup, retirement
 from hardenprobe.lifecycle.checklist import POINTS, Answer, Answers
 from hardenprobe.model import Review
 from hardenprobe.store.ledger import Ledger
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import HOSTILE, at, declared, sample_review
 
 TODAY = date(2026, 3, 20)

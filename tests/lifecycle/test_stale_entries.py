@@ -14,7 +14,8 @@ from hardenprobe.addresses.sets import parse_entry
 from hardenprobe.errors import FileInvalid
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.lifecycle import stale_entries
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import declared, sample_review
 
 HERE = ("192.0.2.12", "2001:db8::12")

@@ -28,8 +28,8 @@ from hardenprobe.checking.views.tls import disagreements
 from hardenprobe.facts import TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls.ports import probe_tls
 from hardenprobe.probes.tls.second_opinion import probe_second_opinion
-from hardenprobe.probes.tls.versions import probe_tls
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 

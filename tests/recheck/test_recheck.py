@@ -37,7 +37,7 @@ from hardenprobe.model import (
 from hardenprobe.planning.plan import check_scope
 from hardenprobe.recheck import outcome, recheck
 from hardenprobe.scanning.request import ScanRequest, pinned
-from hardenprobe.store import store
+from hardenprobe.store import opening, store
 from hardenprobe.testing import sample_review, tcp_port
 
 OFFSET = 55000
@@ -47,7 +47,7 @@ NAME = "20260302-210000-aaaaaa"
 @pytest.fixture
 def kept(tmp_path: Path) -> Iterator[store.Store]:
     """A store with a review of three invented devices."""
-    with store.opened(str(tmp_path / "store.db")) as db:
+    with opening.opened(str(tmp_path / "store.db")) as db:
         sample = sample_review(3)
         db.save(replace(sample, head=replace(sample.head, id=NAME)))
         yield db
@@ -79,7 +79,7 @@ def test_one_with_an_exception_is_picked_by_name_alone(tmp_path: Path) -> None:
     first = sample.findings[0]
     accepted = replace(first, exception=Accepted(id="E-1", until="2999-12-31"))
     results = tuple(accepted if one is first else one for one in sample.results)
-    with store.opened(str(tmp_path / "store.db")) as db:
+    with opening.opened(str(tmp_path / "store.db")) as db:
         db.save(replace(sample, results=results))
         assert first.finding not in {one.finding for one in prepared(db).again.findings}
         assert [one.finding for one in prepared(db, first.finding[:12]).again.findings] == [first.finding]
@@ -104,7 +104,7 @@ def test_a_beginning_that_several_share_is_refused(tmp_path: Path) -> None:
     keys = iter(["abc1", "abc2", *map(str, range(9))])
     results = tuple(replace(one, finding=next(keys)) for one in sample.results)
     with (
-        store.opened(str(tmp_path / "store.db")) as db,
+        opening.opened(str(tmp_path / "store.db")) as db,
         pytest.raises(UsageError, match="2 findings begin with"),
     ):
         db.save(replace(sample, results=results))
@@ -113,7 +113,7 @@ def test_a_beginning_that_several_share_is_refused(tmp_path: Path) -> None:
 
 def test_a_review_without_findings_has_nothing_to_ask(tmp_path: Path) -> None:
     with (
-        store.opened(str(tmp_path / "store.db")) as db,
+        opening.opened(str(tmp_path / "store.db")) as db,
         pytest.raises(UsageError, match="nothing to recheck"),
     ):
         db.save(replace(sample_review(1), results=()))
@@ -124,7 +124,7 @@ def test_a_check_that_is_not_at_hand_is_named(tmp_path: Path) -> None:
     sample = sample_review(1)
     results = (replace(sample.findings[0], check="their-own", origin="their-checks 1.0"),)
     with (
-        store.opened(str(tmp_path / "store.db")) as db,
+        opening.opened(str(tmp_path / "store.db")) as db,
         pytest.raises(UsageError, match="their-checks 1.0.*--checks-from"),
     ):
         db.save(replace(sample, results=results))
@@ -163,7 +163,7 @@ def test_an_address_outside_the_kept_scope_is_refused(tmp_path: Path) -> None:
         window="22:00 to 05:00 UTC",
         gentleness={"connections": 7.0, "pause": 1.5},
     )
-    with store.opened(str(tmp_path / "store.db")) as db:
+    with opening.opened(str(tmp_path / "store.db")) as db:
         db.save(replace(sample, head=replace(sample.head, authorisation=allowed)))
         job = prepared(db).job
         with pytest.raises(ScopeRefused, match="outside every network"):
@@ -177,7 +177,7 @@ def test_an_address_outside_the_kept_scope_is_refused(tmp_path: Path) -> None:
 
 def test_hours_that_cannot_be_read_are_not_taken_for_any_hour(tmp_path: Path) -> None:
     sample = sample_review(1)
-    with store.opened(str(tmp_path / "store.db")) as db:
+    with opening.opened(str(tmp_path / "store.db")) as db:
         allowed = review_scope(window="at night")
         db.save(replace(sample, head=replace(sample.head, authorisation=allowed)))
         with pytest.raises(UsageError, match="cannot be read; give the scope file with --scope"):
@@ -197,7 +197,7 @@ def test_a_source_that_is_not_ours_is_named(kept: store.Store, tmp_path: Path) -
     sample = sample_review(1)
     office = replace(sample.vantages[0], source="192.0.2.77")
     with (
-        store.opened(str(tmp_path / "other.db")) as db,
+        opening.opened(str(tmp_path / "other.db")) as db,
         pytest.raises(UsageError, match="office, 192.0.2.77"),
     ):
         db.save(replace(sample, vantages=(office, sample.vantages[1])))
@@ -225,7 +225,7 @@ def test_a_recheck_is_never_the_latest(kept: store.Store) -> None:
 
 def test_a_store_of_rechecks_alone_has_no_latest(tmp_path: Path) -> None:
     sample = sample_review(1)
-    with store.opened(str(tmp_path / "store.db")) as db:
+    with opening.opened(str(tmp_path / "store.db")) as db:
         db.save(replace(sample, head=replace(sample.head, rechecks="gone")))
         with pytest.raises(UsageError, match="nothing but rechecks"):
             db.find("latest")
@@ -341,7 +341,7 @@ def asked_again(
 
 @pytest.mark.slow
 def test_one_mended_device_is_told_from_the_others_and_nobody_else_is_asked(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         with running_lab(lab_file(tmp_path, SERVICES), port_offset=OFFSET) as lab:
             old = scanned(lab, kept)
         picked = [
@@ -406,7 +406,7 @@ def test_a_device_is_known_again_without_what_was_mended_and_another_judges_noth
     request = ScanRequest(
         targets=pinned([FIRST]), port_offset=OFFSET, plugins=False, only=few, ports="23,631"
     )
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         with running_lab(one_device(tmp_path, "S-100", TELNET, SNMP, IPP), port_offset=OFFSET):
             old = kept.save(asyncio.run(scan_and_judge(*request.prepare())))
         picked = [f for f in old.findings if f.check in few[:2]]

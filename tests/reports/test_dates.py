@@ -21,7 +21,8 @@ from hardenprobe.model import Accepted, Review
 from hardenprobe.model.document import SCHEMA_FILE, from_document
 from hardenprobe.reports.open_findings import open_rows
 from hardenprobe.reports.source import of_review, of_store
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.opening import opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import sample_review
 
 Written = Callable[[str, Any], bytes]

@@ -15,7 +15,7 @@ from hardenprobe.errors import StoreRefused
 from hardenprobe.model import Review, Severity
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import EARLIER, of_review, of_store
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.testing import sample_review
 
 Written = Callable[[str, Any], bytes]
@@ -29,7 +29,7 @@ def scanned(day: int, devices: int = 3, **head: Any) -> Review:
 
 @pytest.mark.parametrize("kind", sorted(FORMATS.keys() - {"pdf"}))
 def test_store_and_memory_give_the_same_report(written: Written, tmp_path: Path, kind: str) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         kept.save(sample_review(5))
         assert written(kind, of_store(kept, "latest")) == written(kind, kept.load("latest"))
 
@@ -44,7 +44,7 @@ def test_devices_can_be_read_as_often_as_a_format_needs() -> None:
 
 
 def test_earlier_reviews_are_counted_oldest_first(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         for day, devices in ((1, 2), (2, 4), (3, 3)):
             kept.save(scanned(day, devices))
         past = of_store(kept, "r03").trend()
@@ -59,7 +59,7 @@ def test_earlier_reviews_are_counted_oldest_first(tmp_path: Path) -> None:
 
 
 def test_narrow_reviews_are_no_point_of_a_trend_and_have_none(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         kept.save(scanned(1))
         kept.save(scanned(2, narrowed=("only",)))
         kept.save(scanned(3, rechecks="r01"))
@@ -69,7 +69,7 @@ def test_narrow_reviews_are_no_point_of_a_trend_and_have_none(tmp_path: Path) ->
 
 
 def test_a_judgement_of_old_observations_is_no_point_in_time(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         kept.save(scanned(1))
         kept.save(scanned(2, judged_from="r01"))
         kept.save(scanned(3))
@@ -77,14 +77,14 @@ def test_a_judgement_of_old_observations_is_no_point_in_time(tmp_path: Path) -> 
 
 
 def test_another_scope_is_another_history(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         kept.save(scanned(1, scope="elsewhere"))
         kept.save(scanned(2))
         assert of_store(kept, "r02").trend() == ()
 
 
 def test_as_many_as_a_picture_takes(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         for day in range(1, EARLIER + 4):
             kept.save(scanned(day, 1))
         past = of_store(kept, f"r{EARLIER + 3:02d}").trend()
@@ -93,7 +93,7 @@ def test_as_many_as_a_picture_takes(tmp_path: Path) -> None:
 
 def test_a_device_that_cannot_be_read_is_refused_and_not_left_out(written: Written, tmp_path: Path) -> None:
     file = tmp_path / "store.db"
-    with store.opened(str(file)) as kept:
+    with opening.opened(str(file)) as kept:
         kept.save(sample_review(2))
     with contextlib.closing(sqlite3.connect(file)) as db, db:
         tables = [row[0] for row in db.execute("select name from sqlite_master where type = 'table'")]
@@ -103,5 +103,5 @@ def test_a_device_that_cannot_be_read_is_refused_and_not_left_out(written: Writt
             if {"record", "results"} <= {c[1] for c in db.execute(f"pragma table_info({t})")}
         ]
         db.execute(f"update {table} set results = '[{{}}]'")
-    with store.opened(str(file)) as kept, pytest.raises(StoreRefused):
+    with opening.opened(str(file)) as kept, pytest.raises(StoreRefused):
         written("csv", of_store(kept, "latest"))

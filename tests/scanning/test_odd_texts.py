@@ -21,7 +21,7 @@ from hardenprobe.model import Reason, Review, Word
 from hardenprobe.model.document import from_document, to_document
 from hardenprobe.reports import FORMATS
 from hardenprobe.scanning.request import ScanRequest, pinned
-from hardenprobe.store.store import opened
+from hardenprobe.store.opening import opened
 
 pytestmark = pytest.mark.slow
 

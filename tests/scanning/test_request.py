@@ -9,7 +9,7 @@ import pytest
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.model import Reach
 from hardenprobe.scanning.request import ScanRequest, begin, pinned
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.persistence import Keeper
 from hardenprobe.store.resume import take_up
 
@@ -42,7 +42,7 @@ def request(file: Path, reach: str = "strain", **more: bool) -> ScanRequest:
 
 
 def test_the_scope_is_the_same_when_a_scan_goes_on(file: Path, tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         first = request(file).prepare()[0]
         with Keeper(kept, begin(request(file), first)):
             pass  # killed before anything was seen
@@ -73,7 +73,7 @@ def test_the_scope_is_the_same_when_a_scan_goes_on(file: Path, tmp_path: Path) -
     ],
 )
 def test_another_scope_is_another_scan(file: Path, tmp_path: Path, old: str, new: str) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         with Keeper(kept, begin(request(file), request(file).prepare()[0])):
             pass
         assert old in SCOPE
@@ -83,7 +83,7 @@ def test_another_scope_is_another_scan(file: Path, tmp_path: Path, old: str, new
 
 
 def test_a_scope_that_is_gone_is_said(file: Path, tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         with Keeper(kept, begin(request(file), request(file).prepare()[0])):
             pass
         file.unlink()

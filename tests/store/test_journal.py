@@ -16,7 +16,7 @@ from hardenprobe.facts import TcpPort
 from hardenprobe.model import Cost, Endpoint, State
 from hardenprobe.model.transcript import observation
 from hardenprobe.model.visit import BLOCK, ScanRecord, SilentAddresses, Visit
-from hardenprobe.store import store
+from hardenprobe.store import opening
 from hardenprobe.store.journal import Journal, decode_visit, encode_visit
 from hardenprobe.store.persistence import Keeper
 from hardenprobe.store.spool import SUFFIX, Spool
@@ -61,7 +61,7 @@ def test_positions_of_nobody_are_known_and_counted(asked: dict[int, str]) -> Non
 
 def test_everything_kept_is_handed_back(tmp_path: Path) -> None:
     quiet = SilentAddresses()
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         journal = Journal(kept)
         journal.begin(BEGUN)
         quiet.note("here", 5, "silent")
@@ -71,7 +71,7 @@ def test_everything_kept_is_handed_back(tmp_path: Path) -> None:
         journal.keep(BEGUN.id, [visit(1), visit(2)], again.take_changed())
         (line,) = journal.unfinished()
         assert (line.id, line.scope, line.devices, line.running) == (BEGUN.id, "loopback", 2, False)
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         taken = Journal(kept).take_up("latest")
         assert taken.begun == BEGUN
         assert {v.address for v in taken.visits} == {"127.1.2.1", "127.1.2.2"}
@@ -83,7 +83,7 @@ def test_everything_kept_is_handed_back(tmp_path: Path) -> None:
 
 
 def test_only_an_unfinished_scan_that_nobody_runs_is_taken_up(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         journal = Journal(kept)
         with pytest.raises(UsageError, match="no scan was left unfinished"):
             journal.take_up("latest")
@@ -99,7 +99,7 @@ def test_only_an_unfinished_scan_that_nobody_runs_is_taken_up(tmp_path: Path) ->
 
 def test_changed_row_is_refused_in_one_line(tmp_path: Path) -> None:
     file = tmp_path / "store.db"
-    with store.opened(str(file)) as kept:
+    with opening.opened(str(file)) as kept:
         journal = Journal(kept)
         journal.begin(BEGUN)
         journal.keep(BEGUN.id, [visit(1)], {})
@@ -113,7 +113,7 @@ def test_changed_row_is_refused_in_one_line(tmp_path: Path) -> None:
 
 
 async def _keep_with(how: str, file: Path) -> Keeper:
-    with store.opened(str(file)) as kept, Keeper(kept, BEGUN) as one:
+    with opening.opened(str(file)) as kept, Keeper(kept, BEGUN) as one:
         await one.keep([visit(1)], {}, Cost())
         assert one.failed is None
         if how == "deleted":
@@ -141,7 +141,7 @@ def test_store_that_fails_leaves_a_spool_that_is_taken_in(
     assert spool.stat().st_mode & 0o777 == 0o600
     if how == "replaced":
         file.unlink()
-    with store.opened(str(file)) as kept:
+    with opening.opened(str(file)) as kept:
         came_in = 2 if how == "broken" else 3  # what the lost file held comes from the scan itself
         assert any(f"{came_in} visits came in" in notice for notice in kept.notices)
         taken = Journal(kept).take_up(BEGUN.id)
@@ -153,7 +153,7 @@ def test_store_that_fails_leaves_a_spool_that_is_taken_in(
 
 
 def test_scan_without_trouble_leaves_no_spool(tmp_path: Path) -> None:
-    with store.opened(str(tmp_path / "store.db")) as kept, Keeper(kept, BEGUN):
+    with opening.opened(str(tmp_path / "store.db")) as kept, Keeper(kept, BEGUN):
         assert list(tmp_path.glob(f"*{SUFFIX}"))
     assert not list(tmp_path.glob(f"*{SUFFIX}"))
 
@@ -162,10 +162,10 @@ def test_spool_of_a_running_scan_is_left_alone(tmp_path: Path, monkeypatch: pyte
     parent = f"{os.uname().nodename} {os.getppid()}"
     monkeypatch.setattr("hardenprobe.store.spool.this_process", lambda: parent)
     file = tmp_path / "store.db"
-    with store.opened(str(file)) as kept:
+    with opening.opened(str(file)) as kept:
         spool = Spool(kept, BEGUN)
         spool.write([visit(1)], {}, Cost())
-    with store.opened(str(file)) as kept:
+    with opening.opened(str(file)) as kept:
         assert not kept.notices and not Journal(kept).unfinished()
     spool.close()
     assert spool.path.exists()
@@ -180,7 +180,7 @@ def test_torn_spool_loses_its_torn_lines_only(
     file = tmp_path_factory.mktemp("store") / "store.db"
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("hardenprobe.store.spool.this_process", lambda: NOBODY)
-        with store.opened(str(file)) as kept:
+        with opening.opened(str(file)) as kept:
             spool = Spool(kept, BEGUN)
             for number in range(1, 6):
                 spool.write([visit(number)], {}, Cost())
@@ -191,7 +191,7 @@ def test_torn_spool_loses_its_torn_lines_only(
     if damage < len(body):
         body[damage] = ord("!")
     spool.path.write_bytes(text[:head] + bytes(body))
-    with store.opened(str(file)) as kept:
+    with opening.opened(str(file)) as kept:
         scans = Journal(kept).unfinished()
         kept_visits = Journal(kept).take_up("latest").visits if scans else ()
     assert all(v == visit(int(v.address.rpartition(".")[2])) for v in kept_visits)
@@ -204,7 +204,7 @@ def test_no_room_is_said_before_anything_is_asked(tmp_path: Path, monkeypatch: p
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "posix_fallocate", full)
-    with store.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
         with pytest.raises(StoreRefused, match="no room to scan safely: No space left"):
             Keeper(kept, BEGUN)
         assert not list(tmp_path.glob(f"*{SUFFIX}"))

@@ -11,10 +11,11 @@ from typing import Any
 import pytest
 
 from hardenprobe.evidence import pack, source
-from hardenprobe.evidence.parts import Wanted
+from hardenprobe.evidence.source import Wanted
 from hardenprobe.evidence.verify import verify
 from hardenprobe.model.document import canonical, from_document
 from hardenprobe.model.transcript import digest
+from hardenprobe.store import opening
 from hardenprobe.store import store as stores
 from hardenprobe.store.device_rows import head_of, split
 
@@ -27,7 +28,7 @@ def kept(tmp_path: Path) -> Iterator[tuple[stores.Store, str]]:
     """A store that holds the very rows of an old review, and its id."""
     document = json.loads(BEFORE_SOCKETS.read_bytes())
     review = document["review"]["id"]
-    with stores.opened(str(tmp_path / "store.db")) as db:
+    with opening.opened(str(tmp_path / "store.db")) as db:
         parts = split(document)
         db.save_parts(review, parts, lambda: head_of(document))
         yield db, review

@@ -10,12 +10,12 @@ import pytest
 
 from hardenprobe.errors import StoreRefused
 from hardenprobe.evidence import pack, source
-from hardenprobe.evidence.parts import Wanted
+from hardenprobe.evidence.source import Wanted
 from hardenprobe.model.visit import ScanRecord
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.ledger import Ledger
+from hardenprobe.store.opening import opened
 from hardenprobe.store.persistence import Keeper
-from hardenprobe.store.store import opened
 from hardenprobe.testing import sample_review
 
 

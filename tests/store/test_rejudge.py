@@ -29,8 +29,9 @@ from hardenprobe.model.document import to_document
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.store.device_rows import PAGE
+from hardenprobe.store.opening import opened
 from hardenprobe.store.rejudge import Rejudged, rejudge
-from hardenprobe.store.store import Store, opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import at, sample_review, snmp_answer, tcp_port
 
 CHECKS = registry.load(plugins=False)

@@ -21,7 +21,8 @@ from hardenprobe.model.review import new_id
 from hardenprobe.store import review_log, store
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.ledger import Ledger
-from hardenprobe.store.store import Store, default_url, opened
+from hardenprobe.store.opening import default_url, opened
+from hardenprobe.store.store import Store
 from hardenprobe.testing import sample_review
 
 SAMPLE = sample_review(3)

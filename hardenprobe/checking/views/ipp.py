@@ -5,7 +5,7 @@ from __future__ import annotations
 from urllib.parse import SplitResult, urlsplit
 
 from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Outcome, Seen, untold
+from hardenprobe.checking.check import Outcome, Seen, unknown
 from hardenprobe.checking.views.names import is_own
 from hardenprobe.checking.views.web import by_port
 from hardenprobe.facts import IppPrinter, PrinterUri
@@ -34,7 +34,7 @@ def serving(seen: Seen, expected: str) -> tuple[list[Observation[IppPrinter]], l
             and (where.address, where.port) not in asked
             and not port.facts.closed
         ):
-            missing.append(untold(port, "IPP was not probed", expected))
+            missing.append(unknown(port, "IPP was not probed", expected))
     if not found and not missing:
         missing.append(no_service(seen, expected, "IPP", (PORT,)))
     return found, missing
@@ -43,12 +43,12 @@ def serving(seen: Seen, expected: str) -> tuple[list[Observation[IppPrinter]], l
 def _untold(answer: Observation[IppPrinter], expected: str) -> Outcome:
     facts = answer.facts
     if facts.status is not None:
-        return untold(answer, f"attributes were refused with IPP status 0x{facts.status:04x}", expected)
+        return unknown(answer, f"attributes were refused with IPP status 0x{facts.status:04x}", expected)
     reasons = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
     reason = (
         Reason.DROPPED if facts.http_status == 403 else reasons.get(facts.fault or "", Reason.INCONCLUSIVE)
     )
-    return untold(answer, f"no IPP answer: {facts.fault}", expected, reason=reason)
+    return unknown(answer, f"no IPP answer: {facts.fault}", expected, reason=reason)
 
 
 def own_uris(seen: Seen, answer: Observation[IppPrinter]) -> dict[str, PrinterUri]:

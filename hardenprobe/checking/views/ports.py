@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterable, Mapping
 
 from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Outcome, Seen, fail, untold
+from hardenprobe.checking.check import Outcome, Seen, fail, unknown
 from hardenprobe.model import Reason
 
 
@@ -36,10 +36,10 @@ def accepting(
             )
             yield fail(port, text, expected)
         elif port.facts.closed:
-            yield untold(port, "open, and closes at once", expected, reason=Reason.DROPPED)
+            yield unknown(port, "open, and closes at once", expected, reason=Reason.DROPPED)
         elif client_first and port.facts.greeting:
             text = f"speaks unasked, as the assigned service, {ports[where.port]}, does not"
-            yield untold(port, text, expected)
+            yield unknown(port, text, expected)
         else:
             yield fail(port, f"accepts, assigned to {ports[where.port]}; protocol not confirmed", expected)
     if not told:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.checking.check import Outcome, Seen, untold
+from hardenprobe.checking.check import Outcome, Seen, unknown
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.model import Observation, Reason, Said, State, Word
 
@@ -88,6 +88,6 @@ def write_backs(seen: Seen, origin: str, expected: str) -> Iterator[Outcome]:
             text = f"the write is refused with error-status {facts.error_status}, which may hold for sysContact alone"
             yield replace(outcome, observed=Said(text=text, value=facts.error_status))
         elif facts.written:
-            yield untold(one, "the write was not answered", expected, subject=outcome.subject)
+            yield unknown(one, "the write was not answered", expected, subject=outcome.subject)
         elif facts.state is State.ACCEPTING:
             yield replace(outcome, observed=Said(text="sysContact cannot be read, so nothing was written"))

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any, Literal
 
 from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Outcome, Seen, fail, note, passed, untold
+from hardenprobe.checking.check import Outcome, Seen, fail, note, passed, unknown
 from hardenprobe.facts import SshOffer
 from hardenprobe.model import Observation, Reason
 from hardenprobe.scope.ports import MAY_SPEAK
@@ -30,7 +30,7 @@ def offers(seen: Seen, expected: str) -> tuple[list[Observation[SshOffer]], list
             continue
         speaks = "speaks SSH" if offer.facts.speaks else "is asked for SSH"
         missing.append(
-            untold(offer, f"{speaks}; its algorithms are not known: {fault}", expected, reason=why(fault))
+            unknown(offer, f"{speaks}; its algorithms are not known: {fault}", expected, reason=why(fault))
         )
     missing += unheard(seen, seen.of(SshOffer), expected)
     if not known and not missing:
@@ -47,9 +47,9 @@ def unheard(seen: Seen, told: Iterable[Observation[Any]], expected: str) -> list
         if where is None or where in places:
             continue
         if port.facts.speaks == "ssh":
-            found.append(untold(port, "greets like SSH and sent nothing more", expected))
+            found.append(unknown(port, "greets like SSH and sent nothing more", expected))
         elif "ssh" in MAY_SPEAK.get(where[1], ()) and not (port.facts.closed or where in seen.identified):
-            found.append(untold(port, "open, and sends nothing", expected))
+            found.append(unknown(port, "open, and sends nothing", expected))
     return found
 
 
@@ -78,7 +78,7 @@ def judge_names(
     for offer in known:
         offered: tuple[str, ...] = getattr(offer.facts, which)
         if not offered:
-            yield untold(offer, f"no {what} are offered, so none can be judged", expected)
+            yield unknown(offer, f"no {what} are offered, so none can be judged", expected)
             continue
         weak, unrated = rules.rate(judged, offered)
         failed = False

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Outcome, Seen, fail, passed, untold
+from hardenprobe.checking.check import Outcome, Seen, fail, passed, unknown
 from hardenprobe.facts import Certificate, Chain, HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.model import Observation, Reason, Said, Word
 
@@ -43,7 +43,7 @@ def unanswered(seen: Seen, expected: str) -> Iterable[Outcome]:
     mute: list[Observation[TlsPort]] = seen.memo[key]
     for port in mute:
         what, reason = _UNTOLD[str(port.facts.fault)]
-        yield untold(port, what, expected, reason=reason)
+        yield unknown(port, what, expected, reason=reason)
     if not mute and not speaking(seen):
         yield no_service(seen, expected, "TLS")
 
@@ -72,12 +72,14 @@ def leaves(
     missing: list[Outcome] = []
     for port in speaking(seen):
         if not port.facts.chains:
-            missing.append(untold(port, "no certificate came", expected))
+            missing.append(unknown(port, "no certificate came", expected))
     for at, chain in chains(seen):
         if chain.certificates:
             found.append((at, chain, chain.certificates[0]))
         else:
-            missing.append(untold(at, chain.fault or "no certificate", expected, subject=chain.label or None))
+            missing.append(
+                unknown(at, chain.fault or "no certificate", expected, subject=chain.label or None)
+            )
     return found, missing
 
 
@@ -105,7 +107,7 @@ def walks(
     for port in speaking(seen):
         walk = by_place.get(port.endpoint)
         if walk is None:
-            missing.append(untold(port, "suites were not probed", expected, reason=Reason.CEILING))
+            missing.append(unknown(port, "suites were not probed", expected, reason=Reason.CEILING))
         else:
             found.append((port, walk))
     return found, missing
@@ -152,7 +154,7 @@ def second_opinion(seen: Seen, walk: Observation[TlsSuites], expected: str) -> I
                 proof=(walk.id, second.id),
             )
         elif second.facts.fault:
-            yield untold(
+            yield unknown(
                 second, f"no second opinion: {second.facts.fault}", expected, subject="second opinion"
             )
 
@@ -169,7 +171,7 @@ def judge_flaw(seen: Seen, name: str, what: str, expected: str) -> Iterable[Outc
     for port in speaking(seen):
         probe = by_place.get(port.endpoint)
         if probe is None:
-            yield untold(port, "the flaw was not probed for", expected, reason=Reason.REACH)
+            yield unknown(port, "the flaw was not probed for", expected, reason=Reason.REACH)
             continue
         state, how = getattr(probe.facts, name), probe.facts.how.get(name, "")
         second = probe.facts.second.get(name, "unknown")
@@ -191,4 +193,4 @@ def judge_flaw(seen: Seen, name: str, what: str, expected: str) -> Iterable[Outc
         else:
             word = probe.facts.unknown_why or ""
             reason = Reason(word) if word in set(Reason) else Reason.INCONCLUSIVE
-            yield untold(probe, f"inconclusive response{detail}", expected, reason=reason)
+            yield unknown(probe, f"inconclusive response{detail}", expected, reason=reason)

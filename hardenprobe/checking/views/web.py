@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
 from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Outcome, Seen, untold
+from hardenprobe.checking.check import Outcome, Seen, unknown
 from hardenprobe.checking.views.names import is_own
 from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason
@@ -54,7 +54,7 @@ def no_http(one: Observation[Any], expected: str) -> Outcome:
     """Not determined, because there is no HTTP answer."""
     fault = one.facts.fault
     reasons = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
-    return untold(one, f"no HTTP answer: {fault}", expected, reason=reasons.get(fault, Reason.INCONCLUSIVE))
+    return unknown(one, f"no HTTP answer: {fault}", expected, reason=reasons.get(fault, Reason.INCONCLUSIVE))
 
 
 def unanswered(pages: Iterable[Observation[HttpAnswer]], expected: str) -> list[Outcome]:

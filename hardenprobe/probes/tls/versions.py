@@ -11,12 +11,9 @@ from typing import Any
 
 from hardenprobe.errors import CeilingReached
 from hardenprobe.facts import VERSIONS, Chain, TlsPort
-from hardenprobe.model import Observation
-from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.pki.certificates import TrustAnchors, describe_chain
 from hardenprobe.probes.tls.codec import SSL3, TLS10, TLS11, TLS12, TLS13, VERSION_NAMES
 from hardenprobe.probes.tls.exchange import PROTOCOL_VERSION, Reply, Talker, said_text
-from hardenprobe.probes.tls.openings import OPENINGS
 from hardenprobe.probes.tls.ssl2 import Ssl2Hello
 from hardenprobe.probes.tls.suites import (
     PLAIN_GROUPS,
@@ -124,41 +121,6 @@ class Versions:
             broken=self.talker.broken,
             connections=self.talker.connections,
         )
-
-
-async def probe_tls(
-    line: DeviceLink,
-    port: int,
-    *,
-    anchors: TrustAnchors,
-    depth: str = "versions",
-    server_name: str | None = None,
-    reached: str = "implicit",
-) -> list[Observation[Any]]:
-    """Ask a port for TLS.
-
-    Args:
-        depth: "versions" for versions and certificate; "full" adds a TlsSuites observation; "suites" adds one that
-            leaves out what is neither version nor suite and would cost connections of its own.
-        reached: "implicit", or a protocol of tls_openings.OPENINGS, which must be granted at the port.
-
-    Raises:
-        ScopeRefused: The port may not be spoken to.
-        CeilingReached: The ceiling came before the first answer.
-    """
-    word = "tls" if reached == "implicit" else reached
-    talker = Talker(line=line, port=port, word=word, opening=OPENINGS.get(reached), server_name=server_name)
-    found, port_facts = await ask_versions(talker, anchors, reached)
-    spoken = "tls" if reached == "implicit" else f"{reached}+tls"
-    endpoint = line.endpoint(port, protocol=spoken if port_facts.speaks else None)
-    seen: list[Observation[Any]] = [line.observation(port_facts, endpoint, *talker.recorders)]
-    if found is not None and depth != "versions":
-        from hardenprobe.probes.tls.walk import ask_suites
-
-        talker.recorders.clear()
-        suites = await ask_suites(found, beyond=depth == "full")
-        seen.append(line.observation(suites, endpoint, *talker.recorders))
-    return seen
 
 
 async def ask_versions(

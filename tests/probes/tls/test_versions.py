@@ -15,7 +15,7 @@ from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TlsPort, TlsSuites
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.probes.tls.versions import probe_tls
+from hardenprobe.probes.tls.ports import probe_tls
 
 FATAL_HANDSHAKE_FAILURE = b"\x15\x03\x01\x00\x02\x02\x28"
 NO_CURVES = TrustAnchors()
