@@ -33,7 +33,15 @@ from hardenprobe import (
     inapplicable,
     unknown,
 )
-from hardenprobe.checking.views.access import admitted, says_no, serves, service_at, shut, silent
+from hardenprobe.checking.views.access import (
+    admitted,
+    by_port_and_family,
+    says_no,
+    serves,
+    service_at,
+    shut,
+    silent,
+)
 from hardenprobe.facts import AddressAsked, DeclaredAllowList, HttpAnswer, TcpPort
 from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import ALLOW_LIST_IPV6
@@ -51,8 +59,8 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     quiet: list[Observation[Any]] = []
     told = 0
     lists = [one.facts for one in seen.of(DeclaredAllowList)]
-    there = _ports(seen.elsewhere)
-    for port, by_family in sorted(_ports(seen.observations).items()):
+    there = by_port_and_family(seen.elsewhere)
+    for port, by_family in sorted(by_port_and_family(seen.observations).items()):
         service = service_at("tcp", port)
         fours = by_family.get(4) or there.get(port, {}).get(4, {})
         turned = [heard for heard in fours.values() if _serves(service, heard) is None]
@@ -100,22 +108,6 @@ def _whole(word: Word, text: str, heard: Sequence[Observation[Any]], reason: Rea
 def _named(heard: Iterable[Observation[Any]]) -> str:
     ports = sorted({one.endpoint.port for one in heard if one.endpoint})
     return f"{ports[0]}/tcp is" if len(ports) == 1 else f"{len(ports)} TCP ports are"
-
-
-Heard = dict[int, dict[int, dict[tuple[str, str], list[Observation[Any]]]]]
-
-
-def _ports(observations: Iterable[Observation[Any]]) -> Heard:
-    """Port to family to what was heard at each address from each vantage point."""
-    found: Heard = {}
-    for one in observations:
-        where = one.endpoint
-        if where is None or where.transport != "tcp" or not isinstance(one.facts, TcpPort | HttpAnswer):
-            continue
-        if not (isinstance(one.facts, TcpPort) and one.facts.control):
-            family = found.setdefault(where.port, {}).setdefault(6 if ":" in where.address else 4, {})
-            family.setdefault((where.address, one.vantage), []).append(one)
-    return found
 
 
 def _serves(service: str, heard: list[Observation[Any]]) -> Observation[Any] | None:

@@ -40,8 +40,8 @@ from hardenprobe.checking.views.web import (
     IPP,
     REDIRECTS,
     by_port,
-    leads_to_https,
     no_http,
+    reaches_https,
     sends_to_https,
 )
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort
@@ -81,7 +81,7 @@ def _one(seen: Seen, answer: Observation[HttpAnswer], answers: Iterable[Observat
         return no_http(answer, EXPECTED)
     at = f" at {facts.path}" if facts.learned else ""
     if facts.status in REDIRECTS:
-        if _reaches_https(facts, answers):
+        if reaches_https(facts, answers):
             return passed(answer, f"{facts.status} to https", EXPECTED, value=facts.location)
         return fail(answer, f"{facts.status}{at} that stays in clear", EXPECTED, value=facts.location)
     if facts.password_field:
@@ -108,14 +108,6 @@ def _content(seen: Seen, answer: Observation[HttpAnswer], at: str) -> Outcome:
         return note(answer, text, EXPECTED, value=facts.leads_to)
     page = f"a page titled {facts.title!r}" if facts.title else "content"
     return fail(answer, f"{facts.status}{at} with {page}", EXPECTED, value=facts.title)
-
-
-def _reaches_https(facts: HttpAnswer, answers: Iterable[Observation[HttpAnswer]]) -> bool:
-    """The redirect leads to https, or to a path of this port that does."""
-    if leads_to_https(facts):
-        return True
-    steps = [o.facts for o in answers if o.facts.path in facts.links[:1] and o.facts.path != facts.path]
-    return any(leads_to_https(step) for step in steps)
 
 
 CHECK = Check(

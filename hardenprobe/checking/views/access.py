@@ -139,3 +139,19 @@ def silent(heard: Iterable[Observation[Any]]) -> bool:
 def service_at(transport: str, port: int) -> str:
     """The word of ports.SERVICES for a port; "tcp" where it has none."""
     return next((word for word, places in SERVICES.items() if (transport, port) in places), "tcp")
+
+
+HeardByPort = dict[int, dict[int, dict[tuple[str, str], list[Observation[Any]]]]]
+
+
+def by_port_and_family(observations: Iterable[Observation[Any]]) -> HeardByPort:
+    """TCP port to family (4 or 6) to what was heard at each address from each vantage point."""
+    found: HeardByPort = {}
+    for one in observations:
+        where = one.endpoint
+        if where is None or where.transport != "tcp" or not isinstance(one.facts, TcpPort | HttpAnswer):
+            continue
+        if not (isinstance(one.facts, TcpPort) and one.facts.control):
+            family = found.setdefault(where.port, {}).setdefault(6 if ":" in where.address else 4, {})
+            family.setdefault((where.address, one.vantage), []).append(one)
+    return found

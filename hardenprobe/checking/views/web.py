@@ -74,6 +74,14 @@ def leads_to_https(facts: Any) -> bool:
     return status in REDIRECTS and (facts.location or "").strip().lower().startswith("https:")
 
 
+def reaches_https(facts: HttpAnswer, answers: Iterable[Observation[HttpAnswer]]) -> bool:
+    """The redirect leads to https, or to a path of this port that does."""
+    if leads_to_https(facts):
+        return True
+    steps = [o.facts for o in answers if o.facts.path in facts.links[:1] and o.facts.path != facts.path]
+    return any(leads_to_https(step) for step in steps)
+
+
 def sends_to_https(seen: Seen, facts: HttpAnswer) -> bool:
     """A page whose only effect is to send a browser to https of the same device, by itself and not by a redirect."""
     if not (facts.leads_to and 200 <= (facts.status or 0) < 300) or facts.form or facts.password_field:
