@@ -57,7 +57,7 @@ from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls import ports as tls_ports
 from hardenprobe.reports import FORMATS, terminal
 from hardenprobe.reports.text import CAUTION
-from hardenprobe.scanning import engine
+from hardenprobe.scanning import engine, probe_order
 from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.scope import scope_file
 from hardenprobe.scope.limits import Timing
@@ -576,7 +576,7 @@ def test_the_cost_is_counted_and_printed(office: Office) -> None:
 
 
 def test_the_budget_goes_to_versions_and_certificates_before_suites() -> None:
-    order = list(engine.PROBES)
+    order = list(probe_order.PROBES)
     assert order.index(tls_ports.PROBE) < order.index(tls_ports.SUITES)
     assert all(order.index(probe) < order.index(tls_ports.SUITES) for probe in order[:-2])
 

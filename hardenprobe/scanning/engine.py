@@ -31,17 +31,10 @@ from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.plugins import probe_share
 from hardenprobe.probes import tcp
 from hardenprobe.probes.base import PortGreeting, Probe, ProbeContext
-from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, small_services, ssdp, ws_discovery
-from hardenprobe.probes.files import ftp, ftp_anonymous, smb, tftp
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.probes.printing import ipp
-from hardenprobe.probes.remote import rfb, telnet
-from hardenprobe.probes.snmp import agent, objects, strain, supplied, write
-from hardenprobe.probes.ssh import algorithms
-from hardenprobe.probes.tls import ports as tls_ports
-from hardenprobe.probes.web import http, pages, services
 from hardenprobe.scanning import group_round
 from hardenprobe.scanning.group_round import GroupRound
+from hardenprobe.scanning.probe_order import FIRST_PROBES, LISTENING, PROBES
 from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, Touch, sweep
 from hardenprobe.scope.ports import RAW_PRINT, may_speak
 from hardenprobe.scope.scope import is_loopback
@@ -50,45 +43,12 @@ if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture
 
 log = logging.getLogger("hardenprobe.scanning.engine")
-
-# Asked before the ports are gone through, since a device may answer nothing else; and afterwards, in this order: http
-# needs to know where TLS is spoken.
-FIRST_PROBES: tuple[Probe, ...] = (agent.PROBE, objects.PROBE)
-PROBES: tuple[Probe, ...] = (
-    telnet.PROBE,
-    algorithms.GREETING,
-    ftp.PROBE,
-    ftp_anonymous.PROBE,
-    algorithms.PROBE,
-    tls_ports.PROBE,
-    http.PROBE,
-    mdns.PROBE,  # names where a scan service answers
-    pages.PROBE,
-    services.PROBE,
-    ipp.PROBE,
-    smb.PROBE,
-    rfb.PROBE,
-    llmnr.PROBE,
-    netbios.PROBE,
-    slp.PROBE,
-    ws_discovery.PROBE,
-    ssdp.PROBE,
-    ntp.PROBE,
-    tftp.PROBE,
-    small_services.PROBE,
-    supplied.PROBE,
-    strain.PROBE,
-    write.PROBE,
-    tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
-    tls_ports.STRAIN,
-)
 PLUGGED_SECONDS = 30.0  # that one probe of a plug-in may take at one address
 
 MOST_OTHERS = 8  # addresses of one device that are assessed beside the planned ones
 SECOND_TOUCH = 1.0  # seconds for a sign of life of who was expected, and silent all through
 TABLE_KEPT = 0.2  # seconds that the neighbour table is believed
 HASTY_GREETING, HASTY_REPLY = 0.3, 1.0  # seconds; for a device that accepts on any port whatever
-LISTENING = (telnet.PROBE, algorithms.GREETING)  # they read what was heard
 
 
 async def _each(addresses: Iterable[str]) -> AsyncGenerator[QueuedAddress]:

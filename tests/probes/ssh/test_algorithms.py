@@ -25,7 +25,7 @@ from hardenprobe.probes.base import ProbeContext
 from hardenprobe.probes.ssh import algorithms
 from hardenprobe.probes.ssh.codec import KexInit, packet, string
 from hardenprobe.probes.ssh.keys import public_key
-from hardenprobe.scanning import engine
+from hardenprobe.scanning import probe_order
 
 KINDS = (SshOffer, SshHostKey, SshIdentification)
 GREETING = b"SSH-2.0-x\r\n"
@@ -181,7 +181,7 @@ def test_the_identification_is_taken_from_the_greeting_with_its_bytes() -> None:
 
 
 def test_a_scan_that_may_only_look_still_reads_the_identification() -> None:
-    assert {p.reach for p in engine.PROBES if SshIdentification in p.produces} == {Reach.LOOK}
+    assert {p.reach for p in probe_order.PROBES if SshIdentification in p.produces} == {Reach.LOOK}
 
 
 def test_a_key_that_is_shown_and_not_held_is_not_proven() -> None:
