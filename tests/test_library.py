@@ -164,12 +164,12 @@ def test_a_scan_is_kept_judged_again_and_written(lab_device: Callable[..., Any],
         only=["cleartext-telnet"],
         plugins=False,
         store=url,
-        told=steps.append,
+        on_progress=steps.append,
     )
     (finding,) = found.findings
 
-    assert (finding.result, finding.severity) == (hardenprobe.Word.FAIL, hardenprobe.Severity.MEDIUM)
-    assert steps[-1].answered == 1
+    assert (finding.result, finding.severity) == (hardenprobe.Word.FAIL, hardenprobe.Severity.HIGH)
+    assert steps[-1].answered == 1 and steps[-1].observations > 0
     assert hardenprobe.load_review(store=url) == found
     again = hardenprobe.judge(found, plugins=False)
     assert [r.finding for r in again.findings] == [finding.finding]

@@ -74,7 +74,7 @@ def ahead(told: StatedTime, ours: datetime) -> float:
     the furthest zones.
 
     >>> noon = datetime(2026, 1, 1, 12, tzinfo=UTC)
-    >>> ahead(Told(noon + timedelta(hours=2, seconds=5), False), noon)
+    >>> ahead(StatedTime(noon + timedelta(hours=2, seconds=5), False), noon)
     5.0
     """
     difference = (told.when - ours).total_seconds()

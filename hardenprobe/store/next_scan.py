@@ -77,12 +77,13 @@ def prepare(store: Store, name: str) -> NextScan:
 
 def _differences(last: Review, job: ScanJob) -> Iterator[str]:
     plan, coverage = job.plan, last.coverage
+    routed = {v.name for v in plan.vantages if v.source is None}  # the route decides, as it did last time
     for kind, was, now in (
         ("ports", _ports(coverage.tcp_ports, coverage.udp_ports), _ports(plan.tcp_ports, plan.udp_ports)),
         ("checks", last.head.selected, plan.checks),
         (
             "vantage points",
-            [v.source or v.name for v in last.vantages],
+            [v.name if v.name in routed else v.source or v.name for v in last.vantages],
             [v.source or v.name for v in plan.vantages],
         ),
     ):

@@ -58,14 +58,14 @@ def test_a_devices_way_through_the_fleet(
 
     def scan() -> tuple[dict[str, Any], str]:
         file = tmp_path / "review.json"
-        ended = command("scan", *arguments, "--json", str(file))
+        ended = command("scan", *arguments, "--details", "--json", str(file))
         return json.loads(file.read_text()), " ".join(ended.out.split())
 
     first, screen = scan()
     (known,) = first["devices"]
     coverage = first["coverage"]
     assert (coverage["listed_seen"], coverage["accepted"], coverage["not_accepted"]) == (["HO-0500"], [], [])
-    assert "Listed and seen: 1" in screen and "Accepted" not in screen
+    assert "Expected and reached: 1" in screen and "Accepted" not in screen
 
     accept = ("device", "accept", "HO-0500", "--baseline", str(rules), "--no-plugins", *store)
     refused = command(*accept, *WHO)
@@ -87,7 +87,7 @@ def test_a_devices_way_through_the_fleet(
 
     second, screen = scan()
     assert second["coverage"]["accepted"] == [known["id"]]
-    assert "Accepted into the fleet: 1 of those seen" in screen
+    assert "Accepted into the fleet: 1 of those reached" in screen
 
     template = tmp_path / "answers.yaml"
     retire = ("device", "retire", one.address, *store)
@@ -119,7 +119,7 @@ def test_a_devices_way_through_the_fleet(
     assert (sighting["device"], sighting["entry"], sighting["known_by"]) == (known["id"], "R-1", "asset-tag")
     assert third["coverage"]["not_accepted"] == [known["id"]]
     assert f"Notice: HO-0500 was retired on {TODAY} (R-1), and is seen again at {one.address}" in screen
-    assert "Retired and seen again: 1" in screen and "Not accepted yet: 1" in screen
+    assert "Retired but reached: 1" in screen and "Not accepted yet: 1" in screen
 
     told = json.loads(command("device", "history", known["id"][:9], "--json", *store).out)
     assert told["format"] == "hardenprobe.device-history/1" and told["device"]["label"] == "HO-0500"

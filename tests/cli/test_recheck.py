@@ -130,7 +130,7 @@ def test_a_review_of_elsewhere_is_asked_under_its_scope_alone(command: Command, 
     )
     with opening.opened(store[1]) as kept:
         kept.save(from_document(elsewhere))
-    ended = command("recheck", "latest", *store, "--source", "127.0.0.1", "--dry-run")
+    ended = command("recheck", "latest", *store, "--vantage", "desk", "--dry-run")
     assert (ended.status, ended.out) == (2, "")
     assert "192.0.2.7" in ended.err and "scope" in ended.err
 

@@ -118,10 +118,10 @@ def test_a_scan_of_a_fleet_finds_its_truth():
     made = fleet.devices(count)
     assert {fleet.recipe(d) for d in made} == set(fleet.RECIPES)
     with running_lab(fleet=count, port_offset=OFFSET) as lab:
-        told = order(lab, [fleet.span(count)], SOURCE)
-        told = replace(told, decisions=Decisions(statements=statements_of(made)))
-        found = asyncio.run(scan_and_judge(*told))
-    truth = findings_of(made, SOURCE, told.inventory.approved_networks)
+        job, rules = order(lab, [fleet.span(count)], SOURCE)
+        rules = replace(rules, decisions=Decisions(statements=statements_of(made)))
+        found = asyncio.run(scan_and_judge(job, rules))
+    truth = findings_of(made, SOURCE, job.inventory.approved_networks)
     judged = {guilt.check for guilt in expected_findings(INVENTORY, SOURCE)}
 
     assert {g for g in guilts(found) if g.check in judged} == truth

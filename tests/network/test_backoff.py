@@ -60,7 +60,7 @@ def test_a_port_that_begins_to_refuse_is_asked_slower_and_then_left_alone(listen
                 await touch(one, port)
             ended.append(time.monotonic())
         with pytest.raises(
-            CeilingReached, match=rf"left alone.*TCP {port} of {HERE} accepted, and then was refusing"
+            CeilingReached, match=rf"left alone.*{port}/tcp of {HERE} accepted, and then was refusing"
         ):
             await one.connect(port)
         with pytest.raises(CeilingReached):
@@ -68,7 +68,7 @@ def test_a_port_that_begins_to_refuse_is_asked_slower_and_then_left_alone(listen
         return one, ended
 
     one, ended = asyncio.run(run())
-    assert [later - earlier >= pause for earlier, later, pause in zip(ended, ended[1:], PAUSES, strict=False)] == [
+    assert [later - earlier >= pause - 0.02 for earlier, later, pause in zip(ended, ended[1:], PAUSES, strict=False)] == [
         True, True,
     ]  # fmt: skip
     assert one.cost.connections == 1 + len(PAUSES) + 1
@@ -96,4 +96,4 @@ def test_a_full_queue_that_drops_requests_is_a_sign() -> None:
         stack.enter_context(server.accept()[0])
         assert select.select([], [late], [], 5)[1]
         easing.accepted(HERE, 80, late)
-    assert easing.signs == [f"TCP 80 of {HERE} took a connection only when it was asked again"]
+    assert easing.signs == [f"80/tcp of {HERE} took a connection only when it was asked again"]

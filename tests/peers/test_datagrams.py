@@ -181,7 +181,7 @@ def test_silence_to_a_source_that_it_turns_away_passes_beside_an_answer(found: d
         ("discovery-ws-discovery", "ws-discovery-answer", "Device"),
         ("discovery-ssdp", "ssdp-answer", "st upnp:rootdevice; location http://192.0.2.10:"),
         ("discovery-netbios", "netbios-answer", "DEVICE01, WORKGROUP"),
-        ("discovery-llmnr", "llmnr-answer", "device01"),
+        ("discovery-llmnr", "llmnr-answer", "192.0.2.10"),
     ],
 )
 def test_a_daemon_of_discovery_is_found(check: str, kind: str, text: str, found: dict[str, Any]) -> None:
