@@ -20,6 +20,7 @@ settings.register_profile("deep", deadline=None, max_examples=5000)
 settings.load_profile("ci" if os.environ.get("CI") else "dev")
 
 pytest_plugins = ["hardenprobe.testing.fixtures"]
+pytest.register_assert_rewrite("support")  # so that a failed assertion there shows its values
 
 _guarded = False
 _number = itertools.count()

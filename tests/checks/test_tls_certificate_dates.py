@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import pytest
 from support.tls import certificate, chain, seen_tls, tls_port
+from support.tls_branches import WITHOUT_TLS
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.checks.tls_certificate_dates import CHECK
 from hardenprobe.facts import Chain, Path, TlsPort
-from hardenprobe.model import State
 
 DAYS = CHECK.settings(ending_days=30)
 
@@ -94,22 +95,6 @@ def test_a_certificate_that_cannot_be_read_or_did_not_come_is_unknown() -> None:
         assert str(outcome.word) == "unknown"
 
 
-@pytest.mark.parametrize(
-    ("facts", "ports", "word"),
-    [
-        ((), {443: State.REFUSING}, "notapplicable"),
-        ((), {443: State.SILENT}, "unknown"),
-        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
-        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
-        (
-            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
-            {443: State.ACCEPTING},
-            "notapplicable",
-        ),
-    ],
-    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
-)
-def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
-    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), DAYS))
-
-    assert [str(o.word) for o in outcomes] == [word]
+@WITHOUT_TLS
+def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+    assert [str(o.word) for o in CHECK.judge(seen, DAYS)] == [word]

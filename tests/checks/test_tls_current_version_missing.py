@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 from support.tls import seen_tls, tls_port
+from support.tls_branches import WITHOUT_TLS
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.checks.tls_current_version_missing import CHECK
-from hardenprobe.facts import TlsPort
-from hardenprobe.model import State
 
 MINIMUM = CHECK.settings(minimum="TLS 1.2")
 
@@ -33,22 +33,6 @@ def test_one_version_that_will_do_is_enough(
     assert (str(outcome.word), outcome.reason) == (word, reason)
 
 
-@pytest.mark.parametrize(
-    ("facts", "ports", "word"),
-    [
-        ((), {443: State.REFUSING}, "notapplicable"),
-        ((), {443: State.SILENT}, "unknown"),
-        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
-        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
-        (
-            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
-            {443: State.ACCEPTING},
-            "notapplicable",
-        ),
-    ],
-    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
-)
-def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
-    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), MINIMUM))
-
-    assert [str(o.word) for o in outcomes] == [word]
+@WITHOUT_TLS
+def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+    assert [str(o.word) for o in CHECK.judge(seen, MINIMUM)] == [word]

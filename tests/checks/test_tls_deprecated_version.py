@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 from support.tls import seen_tls, tls_port
+from support.tls_branches import WITHOUT_TLS
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.checks.tls_deprecated_version import CHECK
-from hardenprobe.facts import TlsPort
-from hardenprobe.model import State
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
 
@@ -50,22 +50,6 @@ def test_rule_sets_differ_about_tls_1_1(rules: str, tls_1_1: str) -> None:
     assert told == {"SSL 2.0": ("fail", "ssl"), "SSL 3.0": ("fail", "ssl"), "TLS 1.0": ("fail", "")}
 
 
-@pytest.mark.parametrize(
-    ("facts", "ports", "word"),
-    [
-        ((), {443: State.REFUSING}, "notapplicable"),
-        ((), {443: State.SILENT}, "unknown"),
-        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
-        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
-        (
-            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
-            {443: State.ACCEPTING},
-            "notapplicable",
-        ),
-    ],
-    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
-)
-def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
-    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), RULES))
-
-    assert [str(o.word) for o in outcomes] == [word]
+@WITHOUT_TLS
+def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+    assert [str(o.word) for o in CHECK.judge(seen, RULES)] == [word]

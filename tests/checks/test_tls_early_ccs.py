@@ -2,29 +2,17 @@
 
 from __future__ import annotations
 
-import pytest
 from support.tls import seen_tls, tls_port
+from support.tls_branches import WITHOUT_TLS, each_finding
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.checks.tls_early_ccs import CHECK
-from hardenprobe.facts import TlsFlaws, TlsPort
-from hardenprobe.model import State
+from hardenprobe.facts import TlsFlaws
 
 NONE = CHECK.settings()
 
 
-@pytest.mark.parametrize(
-    ("facts", "word", "reason"),
-    [
-        ((TlsFlaws(early_ccs="vulnerable"),), "fail", None),
-        ((TlsFlaws(early_ccs="sound"),), "pass", None),
-        ((TlsFlaws(early_ccs="unknown", unknown_why="ceiling"),), "unknown", "ceiling"),
-        ((TlsFlaws(unknown_why="crashed"),), "unknown", "crashed"),
-        ((TlsFlaws(early_ccs="sound", second={"early_ccs": "vulnerable"}),), "error", "inconclusive"),
-        ((TlsFlaws(early_ccs="vulnerable", second={"early_ccs": "sound"}),), "error", "inconclusive"),
-        ((TlsFlaws(early_ccs="sound", second={"early_ccs": "unknown"}),), "pass", None),
-        ((), "unknown", "reach"),
-    ],
-)
+@each_finding("early_ccs")
 def test_what_the_probe_found(facts: tuple[TlsFlaws, ...], word: str, reason: str | None) -> None:
     [outcome] = CHECK.judge(seen_tls(tls_port("TLS 1.2"), *facts), NONE)
 
@@ -32,15 +20,6 @@ def test_what_the_probe_found(facts: tuple[TlsFlaws, ...], word: str, reason: st
     assert outcome.proof
 
 
-@pytest.mark.parametrize(
-    ("facts", "state", "word"),
-    [
-        ((), State.REFUSING, "notapplicable"),
-        ((), State.SILENT, "unknown"),
-        ((TlsPort(speaks=False, fault="closed"),), State.ACCEPTING, "unknown"),
-    ],
-)
-def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], state: State, word: str) -> None:
-    [outcome] = CHECK.judge(seen_tls(*facts, ports={443: state}), NONE)
-
-    assert str(outcome.word) == word
+@WITHOUT_TLS
+def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+    assert [str(o.word) for o in CHECK.judge(seen, NONE)] == [word]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 from support.tls import seen_tls, tls_port
+from support.tls_branches import WITHOUT_TLS
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.checks.tls_insecure_renegotiation import CHECK
-from hardenprobe.facts import TlsPort
-from hardenprobe.model import State
 
 NONE = CHECK.settings()
 
@@ -30,22 +30,6 @@ def test_every_version_below_thirteen_must_answer(
     assert str(outcome.word) == word
 
 
-@pytest.mark.parametrize(
-    ("facts", "ports", "word"),
-    [
-        ((), {443: State.REFUSING}, "notapplicable"),
-        ((), {443: State.SILENT}, "unknown"),
-        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
-        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
-        (
-            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
-            {443: State.ACCEPTING},
-            "notapplicable",
-        ),
-    ],
-    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
-)
-def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
-    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), NONE))
-
-    assert [str(o.word) for o in outcomes] == [word]
+@WITHOUT_TLS
+def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+    assert [str(o.word) for o in CHECK.judge(seen, NONE)] == [word]

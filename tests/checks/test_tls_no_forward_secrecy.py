@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 from support.tls import seen_tls, tls_port, tls_suites
+from support.tls_branches import WITHOUT_TLS
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.checks.tls_no_forward_secrecy import CHECK
-from hardenprobe.facts import TlsPort
-from hardenprobe.model import State
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
 NIST = CHECK.settings(rules="rules-tls-sp800-52r2")
@@ -47,22 +47,6 @@ def test_a_walk_that_was_cut_never_passes() -> None:
     assert [str(o.word) for o in CHECK.judge(seen_tls(tls_port("TLS 1.2"), walk), RULES)] == ["unknown"]
 
 
-@pytest.mark.parametrize(
-    ("facts", "ports", "word"),
-    [
-        ((), {443: State.REFUSING}, "notapplicable"),
-        ((), {443: State.SILENT}, "unknown"),
-        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
-        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
-        (
-            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
-            {443: State.ACCEPTING},
-            "notapplicable",
-        ),
-    ],
-    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
-)
-def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
-    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), RULES))
-
-    assert [str(o.word) for o in outcomes] == [word]
+@WITHOUT_TLS
+def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+    assert [str(o.word) for o in CHECK.judge(seen, RULES)] == [word]

@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import pytest
 from support.tls import seen_tls, tls_port, tls_suites
+from support.tls_branches import WITHOUT_TLS
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.checks.tls_weak_cipher import CHECK
-from hardenprobe.facts import TlsPort, TlsSecondOpinion
-from hardenprobe.model import State
+from hardenprobe.facts import TlsSecondOpinion
 from hardenprobe.standards.ccss import score
 
 STRICT = CHECK.settings(rules="rules-tls-rfc9325", fail_on="should-not")
@@ -122,22 +123,6 @@ def test_a_second_opinion_that_differs_is_an_error(
     assert [str(o.word) for o in CHECK.judge(seen, STRICT)] == words
 
 
-@pytest.mark.parametrize(
-    ("facts", "ports", "word"),
-    [
-        ((), {443: State.REFUSING}, "notapplicable"),
-        ((), {443: State.SILENT}, "unknown"),
-        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
-        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
-        (
-            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
-            {443: State.ACCEPTING},
-            "notapplicable",
-        ),
-    ],
-    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
-)
-def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
-    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), STRICT))
-
-    assert [str(o.word) for o in outcomes] == [word]
+@WITHOUT_TLS
+def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+    assert [str(o.word) for o in CHECK.judge(seen, STRICT)] == [word]

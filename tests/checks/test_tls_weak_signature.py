@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 from support.tls import chain, seen_tls, tls_port
+from support.tls_branches import WITHOUT_TLS
 
+from hardenprobe.checking.check import Seen
 from hardenprobe.checks.tls_weak_signature import CHECK
-from hardenprobe.facts import Chain, TlsPort
-from hardenprobe.model import State
+from hardenprobe.facts import Chain
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
 
@@ -29,22 +30,6 @@ def test_only_signatures_that_somebody_relies_on_count(made: Chain, word: str, v
     assert (str(outcome.word), outcome.vector or None) == (word, vector)
 
 
-@pytest.mark.parametrize(
-    ("facts", "ports", "word"),
-    [
-        ((), {443: State.REFUSING}, "notapplicable"),
-        ((), {443: State.SILENT}, "unknown"),
-        ((TlsPort(speaks=False, fault="closed"),), {443: State.ACCEPTING}, "unknown"),
-        ((TlsPort(speaks=False, fault="silent"),), {443: State.ACCEPTING}, "unknown"),
-        (
-            (TlsPort(speaks=False, fault="not TLS", answer="HTTP/1.1 400"),),
-            {443: State.ACCEPTING},
-            "notapplicable",
-        ),
-    ],
-    ids=["refused", "silent", "closes at a hello", "silent to a hello", "something else"],
-)
-def test_without_tls_nothing_passes(facts: tuple[TlsPort, ...], ports: dict[int, State], word: str) -> None:
-    outcomes = list(CHECK.judge(seen_tls(*facts, ports=ports), RULES))
-
-    assert [str(o.word) for o in outcomes] == [word]
+@WITHOUT_TLS
+def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+    assert [str(o.word) for o in CHECK.judge(seen, RULES)] == [word]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
-import pytest
+from support.branches import Branch, each
 from support.discovery import branches, one_finding_for_each_address, question
 
 from hardenprobe.checking.check import NoSettings
@@ -16,12 +16,11 @@ from hardenprobe.standards.ccss import score
 from hardenprobe.testing import seen_device
 
 ask = partial(question, SmallServiceAnswer, 19, service="chargen")
-BRANCHES = branches(ask, "74 bytes of text")
 
 
-@pytest.mark.parametrize("name", BRANCHES)
-def test_branch(name: str) -> None:
-    BRANCHES[name].hold(CHECK)
+@each(branches(ask, "74 bytes of text"))
+def test_branch(branch: Branch) -> None:
+    branch.hold(CHECK)
 
 
 def test_an_answer_is_a_finding_once_for_each_address_with_its_bytes() -> None:

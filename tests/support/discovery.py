@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.checking.check import Check, NoSettings
 from hardenprobe.facts import DnsSdText, RfbSecurity, SmbNegotiation
 from hardenprobe.model import Observation, Reason, State, Word
 from hardenprobe.testing import at, seen_device
+from support.branches import Branch
 
 Ask = Callable[..., Observation[Any]]
 
@@ -37,22 +37,6 @@ def question(
     return at(port, facts, transport=transport, address=address, vantage=vantage)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Branch:
-    """What a check of a datagram service must say of some answers: one line of the table in checking/absence.py."""
-
-    observations: tuple[Observation[Any], ...]
-    word: Word
-    reason: Reason | None = None
-    elsewhere: tuple[Observation[Any], ...] = ()
-
-    def hold(self, check: Check[Any]) -> None:
-        """Assert that the check says so, and rests on nothing else."""
-        (outcome,) = check.judge(seen_device(*self.observations, elsewhere=self.elsewhere), NoSettings())
-        assert (outcome.word, outcome.reason) == (self.word, self.reason)
-        assert set(outcome.proof) <= {o.id for o in self.observations}
-
-
 def branches(ask: Ask, says: str, *, group: bool = False) -> dict[str, Branch]:
     """Every branch of a datagram service that must be off, by name.
 
@@ -77,6 +61,12 @@ def branches(ask: Ask, says: str, *, group: bool = False) -> dict[str, Branch]:
             reason=Reason.DROPPED,
         ),
         "silent": Branch(observations=(silent,), word=Word.UNKNOWN, reason=Reason.SILENT),
+        "silent, from another link": Branch(
+            observations=(silent,),
+            on_link=False,
+            word=Word.UNKNOWN,
+            reason=Reason.OFF_LINK if group else Reason.SILENT,
+        ),
         "what came back is no answer": Branch(
             observations=(ask(),), word=Word.UNKNOWN, reason=Reason.INCONCLUSIVE
         ),
