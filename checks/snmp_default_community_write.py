@@ -31,10 +31,7 @@ EXPECTED = "no default community may write"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide community by community."""
-    outcomes = list(write_backs(seen, "default", EXPECTED))
-    yield from outcomes
-    if not outcomes:
-        yield absent(seen, EXPECTED, "sysContact")
+    return list(write_backs(seen, "default", EXPECTED)) or [absent(seen, EXPECTED, "sysContact")]
 
 
 CHECK = Check(

@@ -31,10 +31,9 @@ EXPECTED = "no community of the fleet may write"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide community by community."""
-    outcomes = list(write_backs(seen, "supplied", EXPECTED))
-    yield from outcomes
-    if not outcomes:
-        yield untried(EXPECTED, "no community of the fleet was tried on this device")
+    return list(write_backs(seen, "supplied", EXPECTED)) or [
+        untried(EXPECTED, "no community of the fleet was tried on this device")
+    ]
 
 
 CHECK = Check(

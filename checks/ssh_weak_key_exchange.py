@@ -24,7 +24,6 @@ from hardenprobe import Check, Outcome, Seen
 from hardenprobe.checking.views.ssh import judge_names
 from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
-from hardenprobe.standards.ssh_rules import load
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,8 +38,8 @@ EXPECTED = "no method is offered that the rule set forbids or advises against"
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """Go through the rule set's table row by row."""
-    rules, what = load(expect.rules), "key exchange methods"
-    return judge_names(seen, rules, "key_exchanges", what=what, expected=EXPECTED, dated="fail")
+    what = "key exchange methods"
+    return judge_names(seen, expect.rules, "key_exchanges", what=what, expected=EXPECTED, dated="fail")
 
 
 CHECK = Check(

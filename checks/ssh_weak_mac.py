@@ -25,7 +25,6 @@ from hardenprobe import Check, Outcome, Seen
 from hardenprobe.checking.views.ssh import judge_names
 from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
-from hardenprobe.standards.ssh_rules import load
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,8 +45,7 @@ EXPECTED = "no MAC is offered that the rule set forbids or advises against"
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """One result for each weakness; unrated MACs are told apart, never counted as bad or good."""
-    rules = load(expect.rules)
-    return judge_names(seen, rules, "macs", what="MACs", expected=EXPECTED, dated=expect.dated)
+    return judge_names(seen, expect.rules, "macs", what="MACs", expected=EXPECTED, dated=expect.dated)
 
 
 CHECK = Check(

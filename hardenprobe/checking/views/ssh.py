@@ -10,7 +10,7 @@ from hardenprobe.checking.check import Outcome, Seen, fail, note, passed, unknow
 from hardenprobe.facts import SshOffer
 from hardenprobe.model import Observation, Reason
 from hardenprobe.scope.ports import MAY_SPEAK
-from hardenprobe.standards.ssh_rules import NameRule, SshRules
+from hardenprobe.standards.ssh_rules import NameRule, load
 
 _REASONS = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
 
@@ -59,7 +59,7 @@ def _place(seen: Observation[Any]) -> tuple[str, int] | None:
 
 def judge_names(
     seen: Seen,
-    rules: SshRules,
+    rule_set: str,
     which: Literal["key_exchanges", "ciphers", "macs"],
     *,
     what: str,
@@ -69,9 +69,11 @@ def judge_names(
     """Judge one kind of algorithm: a result for each weakness, and one for what the rules do not rate.
 
     Args:
+        rule_set: Name of the rules that decide.
         what: The kind, as a sentence calls several of them.
         dated: What becomes of names that are merely advised against.
     """
+    rules = load(rule_set)
     known, missing = offers(seen, expected)
     yield from missing
     judged: tuple[NameRule, ...] = getattr(rules, which)
