@@ -9,13 +9,14 @@ import ssl
 import sys
 import threading
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from support.servers import serving
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
@@ -78,34 +79,6 @@ class Sink:
         finally:
             self.open -= 1
             self.ended.set()
-
-
-Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
-
-
-@asynccontextmanager
-async def serving(handler: Handler, host: str = "127.0.0.1") -> AsyncIterator[int]:
-    """Serve a handler on a port that the system chooses."""
-    tasks: set[asyncio.Task[None]] = set()
-
-    async def on_connect(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        tasks.add(task)
-        try:
-            with contextlib.suppress(ConnectionError, asyncio.CancelledError):
-                await handler(reader, writer)
-        finally:
-            writer.transport.abort()
-
-    server = await asyncio.start_server(on_connect, host, 0)
-    try:
-        yield server.sockets[0].getsockname()[1]
-    finally:
-        server.close()
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 @asynccontextmanager

@@ -8,12 +8,11 @@ import socket
 import struct
 import threading
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.servers import Handler, serving
 
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import State
@@ -24,34 +23,6 @@ from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.2, greeting=0.15, reply=0.5, pause=0.0)
-
-
-Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
-
-
-@asynccontextmanager
-async def serving(handler: Handler) -> AsyncIterator[int]:
-    """Serve a handler on a port that the system chooses."""
-    tasks: set[asyncio.Task[None]] = set()
-
-    async def on_connect(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        tasks.add(task)
-        try:
-            with contextlib.suppress(ConnectionError, asyncio.CancelledError):
-                await handler(reader, writer)
-        finally:
-            writer.transport.abort()
-
-    server = await asyncio.start_server(on_connect, "127.0.0.1", 0)
-    try:
-        yield server.sockets[0].getsockname()[1]
-    finally:
-        server.close()
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def look(handler: Handler, port: int = 23, **more: object) -> tuple[TcpPort, DeviceLink, float]:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import struct
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.servers import Handler, serving
 
 from hardenprobe.errors import MalformedReply, ScopeRefused
 from hardenprobe.facts import RfbSecurity, SmbNegotiation
@@ -23,21 +22,6 @@ from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
-Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
-
-
-@asynccontextmanager
-async def serving(handler: Handler) -> AsyncIterator[int]:
-    async def on_connect(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with contextlib.suppress(ConnectionError, asyncio.IncompleteReadError):
-            await handler(reader, writer)
-        writer.transport.abort()
-
-    server = await asyncio.start_server(on_connect, "127.0.0.1", 0)
-    try:
-        yield server.sockets[0].getsockname()[1]
-    finally:
-        server.close()
 
 
 def line_to(port: int, real: int, word: str) -> DeviceLink:

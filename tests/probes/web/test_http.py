@@ -10,8 +10,6 @@ import ssl
 import time
 import tracemalloc
 import zlib
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -21,6 +19,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from hypothesis import given
 from hypothesis import strategies as st
+from support.servers import Handler, serving
 
 from hardenprobe.facts import HttpAnswer, readable
 from hardenprobe.model.transcript import Recorder
@@ -30,34 +29,6 @@ from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.25, pause=0.0)
-
-
-Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
-
-
-@asynccontextmanager
-async def serving(handler: Handler, context: ssl.SSLContext | None = None) -> AsyncIterator[int]:
-    """Serve a handler on a port that the system chooses."""
-    tasks: set[asyncio.Task[None]] = set()
-
-    async def on_connect(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        tasks.add(task)
-        try:
-            with contextlib.suppress(ConnectionError, asyncio.CancelledError):
-                await handler(reader, writer)
-        finally:
-            writer.transport.abort()
-
-    server = await asyncio.start_server(on_connect, "127.0.0.1", 0, ssl=context)
-    try:
-        yield server.sockets[0].getsockname()[1]
-    finally:
-        server.close()
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 class Server:
@@ -89,7 +60,7 @@ def get(
 ) -> tuple[HttpAnswer, DeviceLink, float]:
     async def run() -> tuple[HttpAnswer, DeviceLink, float]:
         port = 443 if server else 80
-        async with serving(handler, server) as real:
+        async with serving(handler, context=server) as real:
             line = DeviceLink(
                 address="127.0.0.1", permit=Scope.loopback(), timing=timing, port_offset=real - port
             )
