@@ -182,7 +182,7 @@ def verify_opened(bag: Container, given: Trust | None = None) -> Verdict:
     _files(bag, sums, small, verdict)
     _tags(sums, small, verdict)
     _signature(bag, small.get(SIGNED), verdict, given or Trust())
-    verdict.verified += ["container", "manifest", "signature"]
+    verdict.verified.extend(("container", "manifest", "signature"))
     if not verdict.faults:
         custody.check(bag, verdict)
     return verdict

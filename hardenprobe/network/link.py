@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import math
 import socket
 import ssl
 import struct
@@ -174,8 +175,10 @@ class DeviceLink:
         limit, spent, kept = self.timing, self.turn.cost, max(0, self.turn.waiting)
         share = Cost(
             **{
-                name: max(0, getattr(limit, name) - getattr(spent, name) - kept * getattr(self.cost, name))
-                / parts
+                name: math.ceil(
+                    max(0, getattr(limit, name) - getattr(spent, name) - kept * getattr(self.cost, name))
+                    / parts
+                )
                 for name in LIMITED
             }
         )

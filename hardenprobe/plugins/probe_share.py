@@ -54,11 +54,11 @@ async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> 
     known = {seen.id for seen in asked.seen}
     with asked.line.shared(parts, may_speak(probe.tcp_ports.items(), base=asked.line.may_speak)) as line:
         own = replace(asked, line=line, heard=dict(asked.heard), seen=list(asked.seen), tls=[])
+        clock = asyncio.timeout(seconds)
         try:
-            async with asyncio.timeout(seconds) as clock:
-                async with aclosing(stepwise(probe.ask(own))) as found:
-                    async for observation in found:
-                        asked.seen.append(hold_observation(probe, observation, line))
+            async with clock, aclosing(stepwise(probe.ask(own))) as found:
+                async for observation in found:
+                    asked.seen.append(hold_observation(probe, observation, line))
         except TimeoutError as exc:
             if not clock.expired():
                 fault(Reason.CRASHED, f"it raised TimeoutError{_blame(probe, exc)}")

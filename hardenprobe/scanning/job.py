@@ -106,6 +106,7 @@ class Keeper(Protocol):
 
     def known_devices(self) -> tuple[Met, ...]:
         """The devices that earlier reviews of the scope met."""
+        ...
 
     async def keep(
         self, visits: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes], sweep: Cost

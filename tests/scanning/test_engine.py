@@ -350,6 +350,7 @@ def test_a_probe_that_raises_at_any_step_costs_that_place_alone(monkeypatch: pyt
         return asyncio.run(run()), left <= 0
 
     whole = verdicts(scanned(0)[0])
+    step = 0
     for step in itertools.count(1):
         found, broke = scanned(step)
         if not broke:
