@@ -121,8 +121,9 @@ def test_an_untouched_store_of_an_older_version_has_an_empty_ledger(kept: Store)
 
 ADD = """\
 import sys
-from hardenprobe.store.ledger import Draft, Ledger
-from hardenprobe.store.store import opened
+from hardenprobe.decisions.entry import Draft
+from hardenprobe.store.ledger import Ledger
+from hardenprobe.store.opening import opened
 with opened(sys.argv[1]) as kept:
     ledger = Ledger(kept)
     sys.stdin.readline()
