@@ -58,6 +58,7 @@ def test_every_data_file_is_shipped(package: str) -> None:
     assert data == shipped
 
 
+@pytest.mark.slow
 def test_registry_loads_no_second_copy_under_a_bare_name() -> None:
     names = python("import hardenprobe.plugins.registry as r, sys; r.load(); print(*sys.modules)")
     assert "hardenprobe.checks.cleartext_telnet" in names

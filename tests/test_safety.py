@@ -392,6 +392,7 @@ def test_a_stop_file_is_honoured_within_seconds_in_the_middle_of_an_exchange(tmp
     assert asyncio.run(run()) < 2
 
 
+@pytest.mark.slow
 def test_outside_the_window_or_the_networks_nothing_leaves() -> None:
     device = Device({23: silent, 80: silent}, agent())
     now = datetime.now(UTC)
@@ -428,6 +429,7 @@ def test_a_name_is_resolved_once_every_answer_is_checked_and_stays(monkeypatch: 
         check_scope(work("printer.example"))
 
 
+@pytest.mark.slow
 def test_network_and_broadcast_addresses_of_known_links_are_skipped() -> None:
     device, end = Device({80: silent}), Device({80: silent})
     nobodys = AddressSet.of([end.address])

@@ -101,6 +101,7 @@ def test_a_scattered_set_is_fitted_as_well_as_the_same_ranges(members: frozenset
         assert AddressSet.of(tightest(scattered, most)).count == AddressSet.of(tightest(wanted, most)).count
 
 
+@pytest.mark.slow
 def test_more_room_is_never_worse() -> None:
     wanted = AddressSet.of(["10.0.0.0/30", "10.0.0.9", "10.0.3.0/25", "2001:db8::1", "2001:db8:1::/64"])
     for forms in (["cidr"], ["range"], ["mask"]):

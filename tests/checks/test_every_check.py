@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.tls import chain
@@ -414,6 +415,7 @@ def judged(seen: Any) -> list[tuple[str, Outcome]]:
     return [(name, o) for name in SETTINGS for o in CHECKS[name].judge(seen, SETTINGS[name])]
 
 
+@pytest.mark.slow
 @whatever
 @given(fleets)
 def test_every_check_answers_in_the_words_of_xccdf_and_names_its_proof(seen: Any) -> None:
@@ -434,6 +436,7 @@ def test_every_check_answers_in_the_words_of_xccdf_and_names_its_proof(seen: Any
     assert answered >= {name for name in SETTINGS if not name.startswith("tls-")}
 
 
+@pytest.mark.slow
 @whatever
 @given(fleets)
 def test_judging_is_pure(seen: Any) -> None:
@@ -486,6 +489,7 @@ def test_a_device_that_is_silent_throughout_never_passes(
             assert outcome.word in (Word.UNKNOWN, Word.NOTAPPLICABLE, Word.INFORMATIONAL), (name, outcome)
 
 
+@pytest.mark.slow
 @given(silent_ports, silent_datagrams)
 def test_silence_passes_only_with_the_reason_dropped_beside_an_answer(
     ports: list[Any], datagrams: list[Any]

@@ -84,6 +84,7 @@ def test_the_screen_fits_80_columns(command: Command, files: Path, monkeypatch: 
     assert "local security policy" in said
 
 
+@pytest.mark.slow
 def test_the_document_holds_what_the_screen_shows(command: Command, files: Path) -> None:
     options = ["--approved", "approved.yaml", "--fit", "9", "--forms", "cidr,range,mask", "--edges"]
     ended = command("allowlist", "list.csv", *options, "--json", "-")

@@ -137,6 +137,7 @@ def test_no_plugins_leaves_all_of_them_out(command: Command) -> None:
     assert command("checks", "show", "sunday-service", "--no-plugins").status == 2
 
 
+@pytest.mark.slow
 def test_baselines(command: Command) -> None:
     listed = command("baseline", "list")
     assert listed.status == 0

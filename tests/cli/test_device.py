@@ -231,6 +231,7 @@ def test_a_changed_ledger_accepts_and_retires_nobody(command: Command, fleet: li
     assert bytes_of(fleet) == before
 
 
+@pytest.mark.slow
 def test_hostile_text_reaches_no_terminal_and_no_page(
     command: Command, store: list[str], tmp_path: Path
 ) -> None:

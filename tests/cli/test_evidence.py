@@ -53,6 +53,7 @@ def pair(tmp_path: Path) -> list[Any]:
     return ["--key", key, "--certificate", certificate]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("kept")
 def test_pack_verify_and_find_what_is_wrong(
     command: Command, store: list[str], pair: list[Any], tmp_path: Path
@@ -85,6 +86,7 @@ def test_pack_verify_and_find_what_is_wrong(
     assert wrong.out.endswith("Invalid, 1 fault; level reached: container.\n")
 
 
+@pytest.mark.slow
 def test_a_signed_bag_whose_results_come_out_alike_is_valid_and_judged_by_others(
     command: Command, store: list[str], pair: list[Any], tmp_path: Path
 ) -> None:
@@ -170,6 +172,7 @@ def test_show_says_that_the_bag_was_changed(
     assert shown.status == 1 and "is invalid" in shown.err
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("kept")
 def test_redact(command: Command, store: list[str], tmp_path: Path) -> None:
     full, out, key = tmp_path / "full.zip", tmp_path / "redacted.zip", tmp_path / "key"

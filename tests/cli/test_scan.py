@@ -34,6 +34,7 @@ def stored(command: Command, store: list[str]) -> list[dict[str, Any]]:
 # --- how it ends
 
 
+@pytest.mark.slow
 def test_clean_device_ends_with_0(command: Command, device: Make, store: list[str]) -> None:
     clean = device({22: SSH})
     ended = command("scan", *clean.arguments, "--only", "cleartext-telnet", *store)
@@ -87,6 +88,7 @@ def test_listed_device_that_is_not_seen_ends_with_3(
 # --- what it prints where
 
 
+@pytest.mark.slow
 def test_standard_output_is_clean_json(command: Command, device: Make, store: list[str]) -> None:
     hostile = device({23: b"login: \x1b]0;owned\x07\xff\r\n"})
     ended = command("scan", *hostile.arguments, *store, "--json", "-")

@@ -132,6 +132,7 @@ def test_the_plan_says_all_that_a_board_signs(
         assert part in said, part
 
 
+@pytest.mark.slow
 def test_scope_and_hash_of_the_plan_are_stored_with_the_review(
     command: Command, scope: Path, device: Make, store: list[str], tmp_path: Path
 ) -> None:

@@ -20,6 +20,7 @@ WORDS = ("--control", "administrator-password-set", "--answer", "yes", "--by", "
          "--until", UNTIL, "--method", "examine")  # fmt: skip
 
 
+@pytest.mark.slow
 def test_the_way_of_a_statement(
     command: Command, store: list[str], device: Callable[..., Any], tmp_path: Path
 ) -> None:
@@ -138,6 +139,7 @@ def test_the_questions(command: Command) -> None:
     assert lines[at + 2].startswith("  examine; SP 800-53 IA-5")
 
 
+@pytest.mark.slow
 def test_what_the_network_contradicts_is_a_finding(
     command: Command, store: list[str], device: Callable[..., Any], tmp_path: Path
 ) -> None:

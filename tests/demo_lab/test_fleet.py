@@ -26,6 +26,7 @@ OFFSET = 33000  # other labs, which may run at the same time, have the ports of 
 SOURCE = "127.0.0.1"
 
 
+@pytest.mark.slow
 def test_the_same_count_and_seed_give_the_same_fleet():
     assert fleet.devices(60, seed=4) == fleet.devices(60, seed=4)
     assert fleet.devices(60, seed=4) != fleet.devices(60, seed=5)
@@ -63,6 +64,7 @@ def test_its_inventory_reads_back_as_what_was_made(tmp_path: Path):
     assert read.approved_networks == inventory.load(INVENTORY).approved_networks
 
 
+@pytest.mark.slow
 def test_each_device_is_guilty_of_what_its_recipe_is_guilty_of():
     made = fleet.devices(300)
     of_recipe = defaultdict(set)

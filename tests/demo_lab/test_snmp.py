@@ -47,6 +47,7 @@ def ask(lab, tmp_path):
     return run
 
 
+@pytest.mark.slow
 @pytest.mark.peer
 @pytest.mark.parametrize("version", ["-v1", "-v2c"])
 def test_net_snmp_reads_by_community(ask, version):
@@ -135,6 +136,7 @@ def test_the_answer_comes_from_the_address_that_was_asked(lab):
             assert asking.recvfrom(2048)[1] == (address, 161 + lab.port_offset)
 
 
+@pytest.mark.slow
 def test_discovery_is_answered_by_a_report_of_unknown_engine_ids():
     from hardenprobe.probes.snmp.agent import decode_discovery, encode_discovery
 

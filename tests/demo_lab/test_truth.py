@@ -260,6 +260,7 @@ def test_an_unlisted_device_goes_by_its_address(write_inventory):
     }
 
 
+@pytest.mark.slow
 def test_the_shipped_inventory_has_guilty_and_innocent_devices_for_every_check():
     # Only a source that some list admits can be locked out.
     found = expected_findings(INVENTORY, "127.0.0.1") | {

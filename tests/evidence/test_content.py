@@ -161,6 +161,7 @@ def at(tmp_path: Path) -> Iterator[Callable[..., Path]]:
         yield make
 
 
+@pytest.mark.slow
 def test_times_must_be_in_order(at: Any, check: Any) -> None:
     later = f"{datetime.now(UTC) + timedelta(2):%Y-%m-%dT%H:%M:%S.000Z}"
     found = check(at("2026-01-01T00:00:00.000Z", later))

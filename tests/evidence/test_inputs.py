@@ -67,6 +67,7 @@ def packed(site: tuple[Path, Review], tmp_path: Path, read: Any) -> Callable[...
     return make
 
 
+@pytest.mark.slow
 def test_what_was_used_is_packed_although_it_is_gone(site: tuple[Path, Review], packed: Any) -> None:
     _, made = site
     files = packed()
@@ -88,6 +89,7 @@ def test_the_plans_document_has_the_plans_hash(site: tuple[Path, Review], packed
     assert json.loads(plan)["targets"] == [["127.0.0.1", "127.0.0.1", None]]
 
 
+@pytest.mark.slow
 def test_a_foreign_trust_anchor_is_refused(packed: Any, people: Any) -> None:
     other = people.authority.issue("Foreign root", ca=True)
     with pytest.raises(UsageError, match="CN=Foreign root is none of the anchors"):
@@ -105,6 +107,7 @@ def test_a_file_that_was_changed_in_the_store_is_refused(site: tuple[Path, Revie
         pack.pack(source.of(kept, made.head.id), Wanted(self_test={}), tmp_path / "bag.zip")
 
 
+@pytest.mark.slow
 def test_a_bag_with_other_inputs_is_found_out(
     site: tuple[Path, Review], packed: Any, tmp_path: Path, read: Any, zipped: Any, relisted: Any
 ) -> None:

@@ -74,6 +74,7 @@ def test_a_review_without_a_device_is_packed(db: store.Store, files: Any) -> Non
     assert "reports/report.html" in files(db, db.save(empty).head.id)
 
 
+@pytest.mark.slow
 def test_baselines_and_rule_sets_as_they_were(db: store.Store, files: Any) -> None:
     checks = registry.load(plugins=False)
     expected = selection.choose((), checks, "office-device-strict")
@@ -170,6 +171,7 @@ def test_what_a_later_scan_added_to_the_capture_is_left_out(
     assert "    packets   3-5, 9 of the capture" in list(trace.lines(kept, finding))
 
 
+@pytest.mark.slow
 def test_anchors_of_a_review_that_kept_none(kept: store.Store, files: Any, people: Any) -> None:
     given = (people.root.certificate_file,)
     with pytest.raises(UsageError, match="no certificate of the review leads to CN=Example root"):

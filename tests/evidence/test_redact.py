@@ -208,6 +208,7 @@ def test_the_place_of_a_device_tells_nothing(of_network: tuple[Review, Review, b
         assert list(names) == sorted(names)
 
 
+@pytest.mark.slow
 def test_no_hash_of_an_address_of_the_network_is_in_it(of_network: tuple[Review, Review, bytes]) -> None:
     """Brute force over a /24: digests with and without a prefix, cut or not, and HMACs under keys that are in the bag."""
     full, redacted, document = of_network

@@ -68,12 +68,14 @@ def check(tmp_path: Path, zipped: Any, relisted: Any) -> Callable[[Path | Files]
     return of
 
 
+@pytest.mark.slow
 def test_results_that_follow_from_the_observations_are_valid(bag: Path, check: Any) -> None:
     found = check(bag)
     assert (found.faults, found.of("re-judged")) == ([], "valid")
     assert any(line.startswith("Judged again: ") and "0 of them otherwise" in line for line in found.told)
 
 
+@pytest.mark.slow
 def test_results_that_somebody_made_up_are_found_although_everything_else_fits(
     store: stores.Store, tmp_path: Path, check: Any
 ) -> None:
@@ -98,6 +100,7 @@ def test_results_that_somebody_made_up_are_found_although_everything_else_fits(
     assert open_one.finding in fault.text
 
 
+@pytest.mark.slow
 def test_a_bag_without_its_baseline_is_not_determined(
     store: stores.Store, tmp_path: Path, check: Any
 ) -> None:
@@ -110,6 +113,7 @@ def test_a_bag_without_its_baseline_is_not_determined(
     assert any("baselines that judged are not in the bag" in text for _, text in found.open)
 
 
+@pytest.mark.slow
 def test_judging_a_bag_is_deterministic_to_the_byte(bag: Path) -> None:
     def once() -> bytes:
         with importing.opened(bag) as (_, kept, _), reperformance.kept_rules(kept, CHECKS) as rules:

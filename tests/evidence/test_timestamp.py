@@ -103,6 +103,7 @@ def test_a_reply_to_another_request_is_refused(bag: Path, stamp: Any, people: An
         stamping.attach(bag, reply, b"junk")
 
 
+@pytest.mark.slow
 def test_the_request_in_a_bag_cannot_be_changed_or_left_alone(
     bag: Path, stamp: Any, people: Any, read: Any, zipped: Any, tmp_path: Path
 ) -> None:

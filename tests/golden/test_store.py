@@ -15,6 +15,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 import hardenprobe
 from hardenprobe.store.opening import opened
 from hardenprobe.testing import sample_review
@@ -156,6 +158,7 @@ def test_the_document_that_is_written_from_a_store(command: Command, store: Path
     assert hardenprobe.from_document(document) == loaded(store, "20260302")
 
 
+@pytest.mark.slow
 def test_a_review_that_is_added_is_chained_to_the_newest(command: Command, store: Path) -> None:
     last = rows(store)[-1]
     assert command("judge", "20260302", "--no-plugins", "--store", store).status in (1, 3)

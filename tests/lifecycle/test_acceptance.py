@@ -239,6 +239,7 @@ PLAIN = Acceptance(
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @given(st.lists(findings), st.lists(untold), st.lists(answers), st.sets(st.sampled_from(["a", "b"])))
 def test_nothing_is_accepted_over_an_open_point_and_all_of_it_is_kept(
     found: list[Finding], open_: list[Untold], said: list[Control], despite: set[str]

@@ -75,6 +75,7 @@ answers = st.builds(
 )
 
 
+@pytest.mark.slow
 @given(st.fixed_dictionaries(dict.fromkeys(POINTS, answers)), st.sampled_from(["", "x"]))
 def test_a_point_is_open_while_one_of_its_words_is_missing(given_: dict[str, Answer], by: str) -> None:
     missing = {line.split(":")[0] for line in Answers(by=by, reason="r", **given_).missing()}

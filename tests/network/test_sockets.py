@@ -112,6 +112,7 @@ def test_the_account_of_a_connection_is_what_another_program_reads_from_the_kern
     assert (kept.outcome, kept.seconds, kept.icmp) == ("connected", 0.25, None)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells which ICMP error came back")
 @pytest.mark.parametrize(
     ("host", "error"),

@@ -45,6 +45,7 @@ def segment(address: str) -> tuple[int, int]:
     return ip.version, int(ip) // SEGMENT
 
 
+@pytest.mark.slow
 @given(SETS, SEEDS)
 def test_every_address_comes_once(addresses: AddressSet, seed: int) -> None:
     order = VisitOrder(addresses, seed)
@@ -53,6 +54,7 @@ def test_every_address_comes_once(addresses: AddressSet, seed: int) -> None:
     assert sorted(visited) == sorted(listed(addresses))
 
 
+@pytest.mark.slow
 @given(SETS, SEEDS)
 def test_consecutive_visits_lie_in_different_segments(addresses: AddressSet, seed: int) -> None:
     visited = [segment(address) for address in VisitOrder(addresses, seed)]

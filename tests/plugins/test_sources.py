@@ -376,6 +376,7 @@ PROBE = Probe(name="ink", produces=(Ink,), ask=ask)
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("ask", "says"), PROBES)
 def test_a_probe_that_breaks_is_named_and_the_scan_goes_on(
     folder: Callable[..., Path],

@@ -119,6 +119,7 @@ def test_control_port_is_touched_only() -> None:
     assert line.cost.bytes_received == 0
 
 
+@pytest.mark.slow
 def test_refusing_port_is_asked_once_and_silent_one_twice() -> None:
     async def run() -> None:
         with contextlib.ExitStack() as stack:
@@ -175,6 +176,7 @@ def test_drip_of_bytes_ends_in_seconds() -> None:
     assert took < tcp.LONGEST + QUICK.greeting + 1
 
 
+@pytest.mark.slow
 def test_many_small_pieces_do_not_fill_the_transcript() -> None:
     async def run() -> None:
         async def pieces(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

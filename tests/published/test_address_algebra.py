@@ -237,6 +237,7 @@ def test_second_opinion_agrees_on_masks_with_gaps(allowed: list[str], approved: 
         assert ours.range_count == len(list(theirs.iter_ipranges()))
 
 
+@pytest.mark.slow
 @given(st.lists(bits, min_size=1, max_size=3), st.lists(bits, min_size=1, max_size=3), st.integers(0, 96))
 def test_second_opinion_agrees_on_masks_with_gaps_over_ipv6(
     allowed: list[int], approved: list[int], shift: int

@@ -144,6 +144,7 @@ READ = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hostile", [False, True])
 @pytest.mark.parametrize("kind", READ)
 def test_totals_are_those_of_the_records(kind: str, hostile: bool, written: Written) -> None:

@@ -169,6 +169,7 @@ def results(found: Review, check: str) -> list[Result]:
 # --- who is there
 
 
+@pytest.mark.slow
 def test_what_refuses_everything_is_refused_and_nobody_answered() -> None:
     found = asyncio.run(reviewed(plan(own_address())))
     assert (found.coverage.planned, found.coverage.visited, found.coverage.answered) == (1, 1, 0)
@@ -201,6 +202,7 @@ def test_what_is_expected_and_silent_is_asked_at_every_port_and_touched_once_mor
     asyncio.run(run())
 
 
+@pytest.mark.slow
 def test_what_answers_is_asked_in_its_own_protocol() -> None:
     device = Device({21: ftpd, 23: saying(b"\xff\xfb\x01login: "), 80: web, 9100: saying(b"")})
 
@@ -249,6 +251,7 @@ def test_port_that_speaks_first_is_not_asked_for_a_page() -> None:
 # --- fragile devices
 
 
+@pytest.mark.slow
 def test_raw_ports_of_a_fragile_device_are_not_even_connected_to() -> None:
     ports = {p: saying(b"") for p in (9100, 9101, 9107)}
     fragile, sturdy = Device({**ports, 80: web}), Device({**ports, 80: web})
@@ -294,6 +297,7 @@ def test_raw_ports_hear_nothing_in_a_whole_scan() -> None:
 # --- what breaks
 
 
+@pytest.mark.slow
 def test_probe_that_breaks_costs_its_own_facts_and_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
     device = Device({21: ftpd, 23: saying(b"\xff\xfb\x01login: "), 80: web})
 
@@ -399,6 +403,7 @@ def test_bug_in_one_visit_leaves_the_others_and_does_not_look_like_silence(
     assert exit_status(found) == INCOMPLETE
 
 
+@pytest.mark.slow
 def test_observer_that_fails_does_not_hang_the_scan() -> None:
     """Whoever reads the visits may stop at any moment, though all workers still have some to give."""
 
@@ -652,6 +657,7 @@ def test_both_families_in_one_scan() -> None:
     assert visits["::1"].outcome == "answered"
 
 
+@pytest.mark.slow
 def test_vantage_points_each_ask_from_their_own_address() -> None:
     peers: set[str] = set()
 

@@ -59,6 +59,7 @@ def test_an_old_review_opens_and_its_digest_holds(kept: tuple[stores.Store, str]
     assert all(o.sockets == () for seen in read.observations.values() for o in seen)
 
 
+@pytest.mark.slow
 def test_an_old_review_is_packed_and_verified(kept: tuple[stores.Store, str], tmp_path: Path) -> None:
     db, review = kept
     bag = tmp_path / "bag.zip"

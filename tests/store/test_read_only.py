@@ -37,6 +37,7 @@ def read_all(url: str, out: Path) -> None:
         pack.pack(source.of(kept, kept.find("latest")), Wanted(self_test={"absent": "a test"}), out)
 
 
+@pytest.mark.slow
 def test_reading_changes_no_byte(file: Path, tmp_path: Path) -> None:
     before = file.read_bytes()
     read_all(str(file), tmp_path / "bag.zip")
@@ -46,6 +47,7 @@ def test_reading_changes_no_byte(file: Path, tmp_path: Path) -> None:
     assert not names & {"scans", "visits", "quiet"}, "tables of scans in progress come with the first of them"
 
 
+@pytest.mark.slow
 def test_a_store_that_is_read_only_is_read_and_refuses_what_writes(file: Path, tmp_path: Path) -> None:
     """By SQLite's own mode=ro (https://www.sqlite.org/uri.html), which binds whoever runs this too."""
     url = f"sqlite:///file:{file}?mode=ro&uri=true"

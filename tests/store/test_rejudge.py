@@ -215,6 +215,7 @@ def changed(statement: str) -> Callable[[Store], None]:
     return run
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("go_wrong", "error", "says"),
     [

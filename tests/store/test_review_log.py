@@ -44,6 +44,7 @@ def record(kept: Sequence[str], taken_out: Sequence[int] = ()) -> tuple[tuple[Lo
 RECORDS = st.lists(st.sampled_from(SCOPES), min_size=1, max_size=6)
 
 
+@pytest.mark.slow
 @given(kept=RECORDS, data=st.data())
 def test_what_is_as_it_was_stored_is_sound(kept: list[str], data: st.DataObject) -> None:
     out = data.draw(st.lists(st.integers(0, len(kept) - 1), unique=True))
@@ -56,6 +57,7 @@ def test_what_is_as_it_was_stored_is_sound(kept: list[str], data: st.DataObject)
     assert [one.id for one in found if one.gone] == [f"review-{n}" for n in sorted(out)]
 
 
+@pytest.mark.slow
 @given(kept=RECORDS, data=st.data())
 def test_any_change_shows(kept: list[str], data: st.DataObject) -> None:
     links, rows = record(kept)

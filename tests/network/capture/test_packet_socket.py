@@ -109,6 +109,7 @@ with guard.watching():
 """
 
 
+@pytest.mark.slow
 def test_a_scan_makes_no_other_one_and_nobody_sends_through_it() -> None:
     # In a process of its own: the tests' own audit hook would say no before the scan's.
     ended = subprocess.run(

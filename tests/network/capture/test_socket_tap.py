@@ -112,6 +112,7 @@ def _read(file: Path) -> list[tuple[frames.Frame, bytes]]:
     return found
 
 
+@pytest.mark.slow
 def test_a_sweep_holds_only_what_may_still_come(monkeypatch: pytest.MonkeyPatch) -> None:
     known, now = flows.Flows(), 0.0
     monkeypatch.setattr(flows, "time", SimpleNamespace(time=lambda: now))

@@ -243,6 +243,7 @@ def read_slp(data: bytes) -> str:
     return ", ".join(slp.decode_reply(data, 7)[1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("answer", "state", "says"),
     [

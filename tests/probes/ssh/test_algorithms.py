@@ -122,6 +122,7 @@ def test_every_method_and_every_key_type_is_proven(method: str, algorithm: str) 
     assert (key.sha256, key.bits) == (public_key(blob).sha256, public_key(blob).bits)
 
 
+@pytest.mark.slow
 def test_the_lists_are_the_server_s_own_and_cost_one_connection_beside_one_a_key_type() -> None:
     declared = Ssh(
         host_keys=("rsa-sha2-256", "ssh-rsa", "ssh-ed25519", "ecdsa-sha2-nistp256"),
@@ -217,6 +218,7 @@ HUGE = string(b"x" * 40)
 IGNORE = packet(b"\x02" + string(b""))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("pieces", "speaks", "fault"),
     [

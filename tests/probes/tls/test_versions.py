@@ -318,6 +318,7 @@ def test_the_ceiling_in_the_walk_is_told(modern: int) -> None:
     assert "ceiling" in walk.unknown_why.values()
 
 
+@pytest.mark.slow
 def test_a_drip_of_bytes_ends_at_the_deadline() -> None:
     """One deadline for the whole exchange: bytes that keep coming do not prolong it."""
 

@@ -266,6 +266,7 @@ def test_body_without_end_is_cut() -> None:
     assert took < 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("coding", ["GZip", "deflate"])
 def test_bomb_unfolds_no_further_than_the_limit(coding: str) -> None:
     plain = b"<title>bomb</title>" + bytes(60_000_000)
