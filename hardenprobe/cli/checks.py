@@ -116,7 +116,7 @@ def attempt(
         tried = trial.on_device(file, device, baseline_name)
     elif review_name:
         with opened(store_url) as kept:
-            tried = trial.on_review(file, kept.load(kept.find(review_name)), baseline_name)
+            tried = trial.on_review(file, lambda: kept.load(kept.find(review_name)), baseline_name)
     else:
         tried = trial.alone(file, baseline_name)
     for line in trial_screen.lines(tried):

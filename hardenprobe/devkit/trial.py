@@ -7,7 +7,7 @@ import logging
 import re
 import secrets
 import traceback
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -123,8 +123,11 @@ def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
     return _told(told, found, f"device {device.removeprefix(LAB)} of the lab, at {address}", frames)
 
 
-def on_review(file: Path, stored: Review, baseline: str | None = None) -> Trial:
+def on_review(file: Path, read: Callable[[], Review], baseline: str | None = None) -> Trial:
     """Judge what a stored review holds by one check; nothing is stored.
+
+    Args:
+        read: Reads the review, once the facts that the file brings are known: an earlier reading leaves them undecoded.
 
     Raises:
         UsageError, ContractBroken: The file cannot be used.
@@ -132,6 +135,7 @@ def on_review(file: Path, stored: Review, baseline: str | None = None) -> Trial:
     told = alone(file, baseline)
     _, checks = _loaded(file)
     rules = JudgingRules(baseline=selection.choose((), checks, baseline), registry=checks, decisions=None)
+    stored = read()
     with _raised(file) as frames:
         again = rejudge(stored, rules)
     return _told(told, again, f"review {stored.head.id}, {len(stored.devices)} devices", frames)

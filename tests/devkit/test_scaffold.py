@@ -251,7 +251,7 @@ def test_a_judge_that_breaks_is_shown_with_its_line(tmp_path: Path) -> None:
     file = scaffold.write("broken-port", tmp_path, TAKEN) / "broken_port.py"
     text = file.read_text().replace("    found = False\n", "    found = bool({}['x'])\n")
     file.write_text(text)
-    tried = trial.on_review(file, sample_review())
+    tried = trial.on_review(file, sample_review)
     line = text.splitlines().index("    found = bool({}['x'])") + 1
     assert tried.frames == (f"broken_port.py, line {line}, in judge: found = bool({{}}['x'])",)
     said = "\n".join(trial_screen.lines(tried))
