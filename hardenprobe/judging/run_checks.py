@@ -294,7 +294,10 @@ def _missing(
 ) -> Outcome:
     reason, text = Reason(fault.facts.reason), fault.facts.text
     if reason is Reason.CRASHED:
-        text = f"not obtained, probe {fault.facts.probe} crashed: {text}"
+        text = f"probe {fault.facts.probe} crashed: {text}"
+    place = f"{fault.endpoint.port}/{fault.endpoint.transport}" if fault.endpoint else ""
+    where = f" at {place}" if place and place not in text else ""
+    text = f"not determined{where}: {text}"
     word = Word.ERROR if reason is Reason.CRASHED else Word.UNKNOWN
     return replace(_state(word, text, check, reason, (fault.id,)), endpoint=endpoint, subject=subject)
 
@@ -305,7 +308,7 @@ def _state(
     return Outcome(
         word=word,
         observed=Said(text=text),
-        expected=Said(text=f"not: {check.title}"),
+        expected=Said(text=f"not found: {check.title}"),
         reason=reason,
         proof=proof,
     )
