@@ -163,6 +163,13 @@ class DeviceLink:
         """Tell whether `protocol` may be spoken to `port` unasked."""
         return port not in self.never_speak and protocol in self.may_speak.get(port, ())
 
+    def refusal(self, port: int, protocol: str) -> MayNotSpeak:
+        """The error of a probe that would speak where it may not; where a probe could be granted it, how."""
+        text = f"{port}/tcp of {self.address} is not on the may-speak list for {protocol}"
+        if port not in self.never_speak:
+            text += f"; a probe of your own names it: tcp_ports={{{port}: {protocol!r}}}"
+        return MayNotSpeak(text, self.address)
+
     @contextmanager
     def shared(self, parts: int, may_speak: Mapping[int, frozenset[str]]) -> Iterator[DeviceLink]:
         """A line for one of several that may spend the same each of what is left to the device; it ends with the block.
@@ -627,10 +634,7 @@ class Stream:
             Unreachable: state "closed".
         """
         if not self.line.speaks(self.port, protocol):
-            raise MayNotSpeak(
-                f"{self.port}/tcp of {self.line.address} is not on the may-speak list for {protocol}",
-                self.line.address,
-            )
+            raise self.line.refusal(self.port, protocol)
         self.recorder.note("sent", data)
         if self._tls is not None:
             await self._tls.send(data)
@@ -646,10 +650,7 @@ class Stream:
             Unreachable: The peer was silent or closed.
         """
         if not self.line.speaks(self.port, "tls"):
-            raise MayNotSpeak(
-                f"{self.port}/tcp of {self.line.address} is not on the may-speak list for tls",
-                self.line.address,
-            )
+            raise self.line.refusal(self.port, "tls")
         layer = TlsLayer(self, context, server_name)
         await layer.handshake()
         self._tls = layer

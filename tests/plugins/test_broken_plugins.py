@@ -95,7 +95,7 @@ PLUGINS = {
     ),
     # as they ask
     "ask-wrong-word": Broken(
-        "not on the may-speak list for fingr",
+        "not on the may-speak list for fingr; a probe of your own names it: tcp_ports={80: 'fingr'}",
         "async with await asked.line.connect(80) as s: await s.send(b'x', 'fingr')",
     ),
     "ask-raw-print": Broken(
