@@ -7,9 +7,9 @@ import logging
 import re
 import secrets
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -23,6 +23,7 @@ from hardenprobe.demo_lab import declarations
 from hardenprobe.demo_lab.plugged import from_folders
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.errors import ContractBroken, UnknownName, UsageError, clip
+from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.judging.completeness import CLEAN, FINDING, INCOMPLETE
 from hardenprobe.judging.review import rejudge
 from hardenprobe.judging.rules import JudgingRules
@@ -31,6 +32,7 @@ from hardenprobe.model import Device, Observation, Result, Review, Word
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.plugins.sources import origin
+from hardenprobe.probes.base import Probe
 from hardenprobe.scanning.request import ScanRequest, named, pinned
 from hardenprobe.scanning.run import log_file
 from hardenprobe.testing.contract import complaints
@@ -46,7 +48,9 @@ class Trial:
 
     Attributes:
         against: What it was tried against, in words; None for its contract alone.
-        read: Device, and the observations of the kinds that the check reads, of each that it judged.
+        read: Device, and the observations of the kinds that the check reads, and what kept a probe from bringing them, of
+            each that it judged.
+        unlooked: What was not looked at for want of a declaration of a probe, and how to declare it.
         results: What it said.
         complaints: What it breaks of the contract.
         frames: The last lines of the plug-in's code at which something was raised, the innermost last.
@@ -57,6 +61,7 @@ class Trial:
     origin: str
     against: str | None = None
     read: tuple[tuple[Device, tuple[Observation[Any], ...]], ...] = ()
+    unlooked: tuple[str, ...] = ()
     results: tuple[Result, ...] = ()
     complaints: tuple[str, ...] = field(default=())
     frames: tuple[str, ...] = ()
@@ -120,7 +125,10 @@ def on_device(file: Path, device: str, baseline: str | None = None) -> Trial:
             checks_from=tuple(map(str, _folders(file))),
         )
         found = asyncio.run(scan_and_judge(*request.prepare()))
-    return _told(told, found, f"device {device.removeprefix(LAB)} of the lab, at {address}", frames)
+    against = f"device {device.removeprefix(LAB)} of the lab, at {address}"
+    _, checks = _loaded(file)
+    unlooked = tuple(_unlooked(checks.probes_for([check.id]), found))
+    return replace(_told(told, found, against, frames), unlooked=unlooked)
 
 
 def on_review(file: Path, read: Callable[[], Review], baseline: str | None = None) -> Trial:
@@ -230,7 +238,7 @@ def _simulated(file: Path, device: str) -> tuple[Path, str]:
 def _told(told: Trial, found: Review, against: str, frames: list[str]) -> Trial:
     kinds = {facts.kind for facts in told.check.reads}
     read = tuple(
-        (device, tuple(o for o in found.observations.get(device.id, ()) if o.kind in kinds))
+        (device, tuple(o for o in found.observations.get(device.id, ()) if _concerns(o.facts, kinds)))
         for device in found.devices
     )
     results = tuple(r for r in found.results if r.check == told.check.id)
@@ -244,3 +252,22 @@ def _told(told: Trial, found: Review, against: str, frames: list[str]) -> Trial:
         frames=tuple(frames),
         log=log_file() if frames else None,
     )
+
+
+def _concerns(facts: Any, kinds: set[str]) -> bool:
+    """It is of one of the kinds, or says that one of them could not be obtained."""
+    return facts.kind in kinds or (isinstance(facts, ProbeFault) and not kinds.isdisjoint(facts.kinds))
+
+
+def _unlooked(probes: Iterable[Probe], found: Review) -> Iterator[str]:
+    """Where a probe names no port to look at, and for want of that asked nothing."""
+    everything = [seen for all_of in found.observations.values() for seen in all_of]
+    looked = {o.endpoint.port for o in everything if o.endpoint and isinstance(o.facts, TcpPort)}
+    for probe in probes:
+        if probe.tcp_ports or any(isinstance(o.facts, probe.produces) for o in everything):
+            continue
+        transport, port = probe.place or ("tcp", None)
+        if transport == "tcp" and port not in looked:
+            place = "ports beside the baseline's were" if port is None else f"{port}/tcp was"
+            entry = f"{{{port or 'PORT'}: {probe.name!r}}}"
+            yield f"{place} not looked at, since probe {probe.name} names no tcp_ports: add tcp_ports={entry} to it"

@@ -8,6 +8,7 @@ from dataclasses import fields
 from typing import Any
 
 from hardenprobe.devkit.trial import Trial
+from hardenprobe.facts import ProbeFault
 from hardenprobe.model import Device, Observation, Result
 from hardenprobe.reports.text import endpoint_text, reason_text, visible
 
@@ -30,6 +31,10 @@ def lines(tried: Trial) -> Iterator[str]:
             yield f"and {len(tried.read) - DEVICES} more devices"
         if not tried.read:
             yield from ("", "No device answered, so nothing was judged.")
+    if tried.unlooked:
+        yield from ("", "What was not looked at")
+        for told in tried.unlooked:
+            yield from _wrapped(visible(told), "  - ")
     if tried.frames:
         yield from ("", "Where it broke")
         for frame in tried.frames:
@@ -48,7 +53,11 @@ def _device(device: Device, read: tuple[Observation[Any], ...], results: list[Re
     proof = {id for result in results for id in result.observations}
     alike: dict[str, list[str]] = {}
     for seen in sorted(read, key=lambda seen: seen.id not in proof):  # what the verdict rests on comes first
-        said = f"{seen.kind}, {_facts(seen.facts)}"
+        said = (
+            f"not obtained, probe {visible(seen.facts.probe)}: {visible(seen.facts.text)}"
+            if isinstance(seen.facts, ProbeFault)
+            else f"{seen.kind}, {_facts(seen.facts)}"
+        )
         alike.setdefault(said, []).append(endpoint_text(seen.endpoint, device))
     for said, places in list(alike.items())[:SHOWN]:
         yield from _wrapped(f"{said}: {', '.join(dict.fromkeys(places))}", "  - ")

@@ -12,9 +12,10 @@ import pytest
 
 from hardenprobe import cli
 from hardenprobe.devkit import scaffold, trial
-from hardenprobe.facts import KINDS
+from hardenprobe.facts import KINDS, ProbeFault
 from hardenprobe.model import Observation, Review
 from hardenprobe.plugins import registry
+from hardenprobe.reports import trial_screen
 from hardenprobe.store import opening
 from hardenprobe.testing import at, sample_review
 
@@ -68,3 +69,35 @@ def test_stored_facts_of_a_plugin_are_read_by_its_file(
     assert (status, said.err) == (1, ""), said
     assert "fail, 113/tcp" in said.out
     assert "own-answer-answer, reply 1, 1 : ERROR : NO-USER" in said.out
+
+
+@pytest.mark.parametrize(
+    ("reason", "text", "word"),
+    [
+        ("crashed", "MalformedReply: no colon", "error, the device as a whole"),
+        ("inconclusive", "no colon", "unknown, the device as a whole"),
+    ],
+)
+def test_a_reply_that_cannot_be_read_is_told_with_its_place_and_fault(
+    plugin: Path, reason: str, text: str, word: str
+) -> None:
+    fault = ProbeFault(probe="own-answer", kinds=("own-answer-answer",), reason=reason, text=text)
+    tried = trial.on_review(plugin, lambda: observed(at(113, fault)))
+    said = " ".join("\n".join(trial_screen.lines(tried)).split())
+    assert word in said
+    assert f"not obtained, probe own-answer: {text}: 113/tcp" in said
+    assert "observed not determined at 113/tcp: " in said and said.count(text) == 2
+    assert "expected not: " not in said
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("named", [True, False])
+def test_a_port_that_the_probe_does_not_name_is_said_to_be_unlooked(plugin: Path, named: bool) -> None:
+    line = '    tcp_ports={PORT: "own-answer"},  # the word that `send` names\n'
+    text = plugin.read_text()
+    assert line in text
+    if not named:
+        plugin.write_text(text.replace(line, ""))
+    said = " ".join("\n".join(trial_screen.lines(trial.on_device(plugin, "lab:RP-0101"))).split())
+    told = "113/tcp was not looked at, since probe own-answer names no tcp_ports: add tcp_ports={113: 'own-answer'}"
+    assert (told in said) is not named
