@@ -35,6 +35,13 @@ def off_tcp(
     Args:
         ports: The ports that matter; all that were looked at by default.
         accept_only: Accepting alone would have been the exposure, so no accepting port is left to wonder about.
+
+    Returns:
+        One outcome for the device as a whole.
+        closed: pass.
+        filtered: pass with reason `dropped` where anything else of the device answers, else unknown, `silent`.
+        open: unknown where its protocol is not recognised, else pass.
+        no port looked at: unknown, `inconclusive`.
     """
     looked = _looked(seen, ports)
     if not looked.ports:
@@ -65,7 +72,14 @@ def off_udp(asked: Sequence[Observation[Any]], answered_elsewhere: bool, expecte
     Args:
         asked: Observations of the queries; their facts have a `state`.
         answered_elsewhere: Another vantage point got an answer to the same query.
-        what: The service, as a sentence calls it.
+        what: The service as a sentence calls it, without an article: "SNMP".
+
+    Returns:
+        One outcome, at the place of the first query where there was one.
+        closed: pass, where the port is unreachable at every address that was asked.
+        filtered: unknown, `silent`; pass with reason `dropped` where another vantage point got an answer.
+        open: unknown, `inconclusive`: an answer that could not be read.
+        not asked: unknown, `inconclusive`.
     """
     proof = tuple(o.id for o in asked)
     where = asked[0].endpoint if asked else None
@@ -115,7 +129,14 @@ def no_service(seen: Seen, expected: str, what: str, ports: Iterable[int] | None
     """Judge the quality of a service that did not answer.
 
     Args:
+        what: The service as a sentence calls it, without an article: "TLS service".
         ports: Where the service could live; all that were looked at by default.
+
+    Returns:
+        One outcome for the device as a whole.
+        closed: notapplicable, and so where no port was looked at.
+        filtered: unknown, `silent`.
+        open: unknown where its protocol is not recognised, or it closes at once; else notapplicable.
     """
     looked = _looked(seen, ports)
     proof, groups = looked.ids, looked.groups

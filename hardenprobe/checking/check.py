@@ -121,6 +121,7 @@ class Seen:
 
     @cached_property
     def accepting(self) -> tuple[Observation[TcpPort], ...]:
+        """The TCP ports that accepted a connection."""
         return tuple(o for o in self.tcp_ports if o.facts.state is State.ACCEPTING)
 
     @cached_property
@@ -333,7 +334,18 @@ def fail(
     rule_set: RuleSet | None = None,
     protocol: str | None = None,
 ) -> Outcome:
-    """The exposure is there: `seen` proves it at its endpoint."""
+    """The exposure is there: `seen` proves it at its endpoint.
+
+    Args:
+        observed: What was seen, for people.
+        expected: What the baseline expects instead, for people.
+        value: What was seen, for programs: plain JSON types. `Check.worse` compares it.
+        wanted: What was expected, for programs.
+        subject: Which of several things at that endpoint.
+        vector: Key into the check's `vectors`.
+        rule_set: The published rules that it was judged by.
+        protocol: What is spoken there, where the endpoint of `seen` does not say it.
+    """
     return _at(seen, Word.FAIL, observed, expected, value, wanted, subject, None, rule_set, protocol, vector)
 
 
@@ -348,7 +360,7 @@ def passed(
     rule_set: RuleSet | None = None,
     protocol: str | None = None,
 ) -> Outcome:
-    """The exposure is not there: `seen` shows it at its endpoint."""
+    """The exposure is not there: `seen` shows it at its endpoint. Parameters as for `fail`."""
     return _at(seen, Word.PASS, observed, expected, value, wanted, subject, None, rule_set, protocol, None)
 
 
@@ -361,7 +373,11 @@ def unknown(
     subject: str | None = None,
     rule_set: RuleSet | None = None,
 ) -> Outcome:
-    """Not determined at the endpoint of `seen`."""
+    """Not determined at the endpoint of `seen`. Parameters as for `fail`.
+
+    Args:
+        reason: Why it is not determined.
+    """
     return _at(seen, Word.UNKNOWN, observed, expected, None, None, subject, reason, rule_set, None, None)
 
 
@@ -374,7 +390,7 @@ def note(
     subject: str | None = None,
     rule_set: RuleSet | None = None,
 ) -> Outcome:
-    """Worth knowing and no verdict: `informational`."""
+    """Worth knowing and no verdict: `informational`. Parameters as for `fail`."""
     return _at(seen, Word.INFORMATIONAL, observed, expected, value, None, subject, None, rule_set, None, None)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields, is_dataclass
+from enum import Enum, StrEnum
 from functools import cached_property
 from typing import Any
 
@@ -14,13 +15,14 @@ from hardenprobe.checking import absence, check
 from hardenprobe.cli import CAUTION
 from hardenprobe.demo_lab import declarations  # noqa: F401 - fills the table of services
 from hardenprobe.demo_lab.service import Service
-from hardenprobe.model import Remedy
+from hardenprobe.model import REASONS, Endpoint, Observation, Reach, Reason, Remedy, State, Word
 from hardenprobe.network.link import Answer, DeviceLink, Stream
 from hardenprobe.plugins import sources, time_limit
 from hardenprobe.probes.base import PortGreeting, Probe, ProbeContext
 from hardenprobe.scanning.engine import PLUGGED_SECONDS
 from hardenprobe.testing import devices
 
+_FIXTURES = ("lab_device", "replay", "holds_contract")
 Table = Callable[[type[Any]], Iterator[str]]
 _START = """
 ```
@@ -35,10 +37,12 @@ hardenprobe scan TARGET --checks-from ident-answers
 A check is a pure function from what was seen of one device to outcomes. What probes can see already is in
 [observations](observations.md); a check that reads those kinds needs no probe. Import from `hardenprobe`, `hardenprobe.facts` and
 `hardenprobe.testing`; nothing else is promised. For a type checker install editable packages with
-`--config-settings editable_mode=compat`."""
+`--config-settings editable_mode=compat`. `ruff check FOLDER` and `mypy --strict FOLDER` read a folder as it is written."""
 _RULES = """
 - A judge says at least one thing, and the same thing every time: no network, no clock, no chance, no global state.
 - One outcome for each place and subject; no fail beside a pass of the device as a whole. What was not seen is unknown.
+- A place is address, transport, port, server name and path, so two paths of a URL are two places; the protocol is no part of it.
+  What could not be obtained is missing at the port, whatever the path.
 - A pass and a fail name the observations that prove them; the functions below do so.
 - A kind of facts that could not be obtained at a place makes the result there `error` or `unknown` without the judge's doing;
   name in `identifies` what only tells which protocol a port speaks, and say `inapplicable` where the inventory alone decides.
@@ -74,6 +78,9 @@ def page(table: Table, note: str) -> Iterator[str]:
     yield from _record(check.Seen, table)
     yield from _record(check.Outcome, table)
     yield from _record(Remedy, table)
+    yield from (*_record(Observation, table), *_record(Endpoint, table))
+    for words in (Word, Reason, State, Reach):
+        yield from _members(words)
     said = (check.fail, check.passed, check.unknown, check.note, check.inapplicable)
     for function in (*said, absence.off_tcp, absence.off_udp, absence.no_service):
         yield from _function(function)
@@ -93,7 +100,9 @@ def page(table: Table, note: str) -> Iterator[str]:
         "From `hardenprobe.testing.devices`:",
         *_function(devices.lab_device),
         *_record(devices.LabDevice, table),
+        *_function(devices.results),
     )
+    yield from _fixtures()
     yield from ("", "## Services of the lab", "")
     yield "Under `services` of a device's `lab:` part: `{speaks: WORD, ...}`; `port` or `ports` where it is not the assigned one."
     for word, service in sorted(Service.registry.items()):
@@ -104,6 +113,8 @@ def page(table: Table, note: str) -> Iterator[str]:
     yield from ("", "## What is stable", "")
     yield f"The names of `hardenprobe.__all__`: {', '.join(f'`{name}`' for name in hardenprobe.__all__)}."
     yield f"Those of `hardenprobe.testing`: {', '.join(f'`{name}`' for name in testing.__all__)}."
+    yield f"Those of `hardenprobe.testing.devices`: {', '.join(f'`{name}`' for name in devices.__all__)}."
+    yield f"The fixtures of `hardenprobe.testing.fixtures`: {', '.join(f'`{name}`' for name in _FIXTURES)}."
     yield f"The groups of entry points: `{sources.CHECKS}`, `{sources.PROBES}`, `{sources.SERVICES}`."
     yield "What of them goes away or changes its meaning is said under *Changes* in README.md, a release before."
 
@@ -113,6 +124,27 @@ def _limits() -> Iterator[str]:
     yield "- A judge: the same for one device; one that took longer judges no further device of the scan."
     yield f"- A probe: {PLUGGED_SECONDS:g} seconds at one address and {time_limit.STEP:g} between two waits. It runs after hardenprobe's own"
     yield "  probes, with an equal share of the connections, datagrams, bytes and seconds that those left to the device."
+
+
+def _fixtures() -> Iterator[str]:
+    from hardenprobe.testing import fixtures  # needs pytest, and only whoever writes the pages has it
+
+    yield from (
+        "",
+        'Fixtures, where `conftest.py` says `pytest_plugins = ["hardenprobe.testing.fixtures"]`:',
+        "",
+    )
+    for name in _FIXTURES:
+        yield f"- `{name}`: {_first(getattr(fixtures, name))}"
+
+
+def _members(words: type[StrEnum]) -> Iterator[str]:
+    """An enumeration: its members and what each means."""
+    told = dict(entry.split(": ", 1) for entry in _section(words, "Attributes"))
+    yield from ("", f"### {words.__name__}", "", _first(words), "")
+    for name, word in words.__members__.items():
+        meaning = REASONS[word] if isinstance(word, Reason) else told[name]
+        yield f'- `{words.__name__}.{name}` ("{word}"): {meaning}'
 
 
 def _folder() -> Iterator[str]:
@@ -131,6 +163,8 @@ def _record(record: type[Any], table: Table | None = None) -> Iterator[str]:
     yield from ("", f"### {record.__name__}", "", _first(record), "")
     if is_dataclass(record) and table is not None:
         yield from (*table(record), "")
+    elif not is_dataclass(record):
+        yield from (f"- `.{name}`: {text}" for name, text in _told(record))
     public = {
         name: one
         for name, one in vars(record).items()
@@ -143,7 +177,8 @@ def _record(record: type[Any], table: Table | None = None) -> Iterator[str]:
         if held is not None and held.__doc__:
             yield f"- `.{name}`: {_first(held)}"
         elif inspect.isroutine(one) and one.__doc__:
-            yield f"- `.{name}{_signature(one)}`: {_first(one)}"
+            awaited = "await " if inspect.iscoroutinefunction(one) else ""
+            yield f"- `{awaited}.{name}{_signature(one)}`: {_first(one)}"
 
 
 def _names(record: type[Any]) -> set[str]:
@@ -151,11 +186,27 @@ def _names(record: type[Any]) -> set[str]:
 
 
 def _function(function: Any) -> Iterator[str]:
-    doc = inspect.getdoc(function) or ""
     yield from ("", f"#### `{function.__name__}{_signature(function)}`", "", _first(function))
-    for part in ("Args", "Attributes", "Raises"):
-        if told := doc.partition(f"\n{part}:\n")[2].partition("\n\n")[0]:
-            yield from ("", *(f"- {entry}" for entry in _entries(told.splitlines())))
+    for part in ("Args", "Attributes", "Returns", "Raises"):
+        if told := _section(function, part):
+            yield from (
+                "",
+                *([f"{part}:", ""] if part in ("Returns", "Raises") else ()),
+                *(f"- {one}" for one in told),
+            )
+
+
+def _section(one: Any, name: str) -> list[str]:
+    """The entries of a docstring's section."""
+    told = (inspect.getdoc(one) or "").partition(f"\n{name}:\n")[2].partition("\n\n")[0]
+    return list(_entries(told.splitlines()))
+
+
+def _told(record: type[Any]) -> Iterator[tuple[str, str]]:
+    """The attributes of a class that is no record, with their meaning."""
+    for entry in _section(record, "Attributes"):
+        name, _, text = entry.partition(": ")
+        yield name, text
 
 
 def _entries(lines: Iterable[str]) -> Iterator[str]:
@@ -177,8 +228,36 @@ def _signature(function: Any) -> str:
         found = inspect.signature(function)
     except (TypeError, ValueError):
         return ""
-    kept = [p.replace(annotation=p.empty) for p in found.parameters.values() if p.name != "self"]
-    return str(found.replace(parameters=kept, return_annotation=found.empty))
+    kept = [
+        p.replace(annotation=_written(p.annotation), default=_default(p.default))
+        for p in found.parameters.values()
+        if p.name != "self"
+    ]
+    # A context manager is declared as what it yields, which is not what it returns.
+    returned = _written(found.return_annotation)
+    silent = returned == "None" or inspect.isgeneratorfunction(inspect.unwrap(function))
+    return str(found.replace(parameters=kept, return_annotation=found.empty if silent else returned))
+
+
+class _Plain(str):
+    """Text that a signature shows as it is."""
+
+    __slots__ = ()
+    __repr__ = str.__str__
+
+
+def _written(annotation: Any) -> Any:
+    """An annotation as one writes it."""
+    return _Plain(annotation) if isinstance(annotation, str) else annotation
+
+
+def _default(shown: Any) -> Any:
+    """A default as one writes it."""
+    if isinstance(shown, Enum):
+        return _Plain(f"{type(shown).__name__}.{shown.name}")
+    if is_dataclass(shown) and not isinstance(shown, type):
+        return _Plain("...")
+    return shown
 
 
 def _first(one: Any) -> str:

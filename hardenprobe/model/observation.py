@@ -30,6 +30,10 @@ class Reach(StrEnum):
 
     Attributes:
         order: 0 for the gentlest.
+        LOOK: Connect and read.
+        ASK: Standard read-only requests.
+        STRAIN: Malformed or high-volume requests; runs where the scope grants the check by name.
+        ALTER: Write back a value; runs where the scope grants the check by name.
     """
 
     order: int
@@ -49,7 +53,13 @@ for _order, _reach in enumerate(Reach):
 
 
 class State(StrEnum):
-    """What a port does when it is asked."""
+    """What a port does when it is asked.
+
+    Attributes:
+        ACCEPTING: It accepts the connection, or answers the datagram.
+        REFUSING: It resets the connection, or says that the port is unreachable.
+        SILENT: Nothing comes in time.
+    """
 
     ACCEPTING = "accepting"
     REFUSING = "refusing"
@@ -188,6 +198,7 @@ class Observation(Generic[F_co]):
 
     @property
     def kind(self) -> str:
+        """The word under which its facts are registered."""
         return str(getattr(self.facts, "kind"))  # noqa: B009 - the attribute is given by @facts
 
 

@@ -11,7 +11,18 @@ from hardenprobe.model.observation import Endpoint, Reason
 
 
 class Word(StrEnum):
-    """The rule results of XCCDF 1.2 (NIST IR 7275 Rev. 4, table of rule-result values)."""
+    """The rule results of XCCDF 1.2 (NIST IR 7275 Rev. 4, table of rule-result values).
+
+    Attributes:
+        PASS: The exposure is not there.
+        FAIL: The exposure is there: a finding.
+        ERROR: The probe or the check failed.
+        UNKNOWN: Not determined; the reason says why.
+        NOTAPPLICABLE: It does not apply to the device.
+        NOTCHECKED: The check was not run, such as at a gentler test level.
+        NOTSELECTED: Left out of the scan, or not asked for by the baseline.
+        INFORMATIONAL: Worth knowing, and no verdict.
+    """
 
     PASS = "pass"
     FAIL = "fail"

@@ -163,7 +163,7 @@ class DeviceLink:
         """Tell whether `protocol` may be spoken to `port` unasked."""
         return port not in self.never_speak and protocol in self.may_speak.get(port, ())
 
-    def refusal(self, port: int, protocol: str) -> MayNotSpeak:
+    def _refusal(self, port: int, protocol: str) -> MayNotSpeak:
         """The error of a probe that would speak where it may not; where a probe could be granted it, how."""
         text = f"{port}/tcp of {self.address} is not on the may-speak list for {protocol}"
         if port not in self.never_speak:
@@ -432,6 +432,7 @@ class DeviceLink:
     def endpoint(
         self, port: int, transport: Any = "tcp", protocol: str | None = None, path: str | None = None
     ) -> Endpoint:
+        """A place on this device, for an observation: a port, what is spoken there, and the path of a URL."""
         return Endpoint(address=self.address, transport=transport, port=port, protocol=protocol, path=path)
 
     def observation(self, facts: F, endpoint: Endpoint | None, *recorders: Recorder) -> Observation[F]:
@@ -572,7 +573,12 @@ class Answer:
 
 
 class Stream:
-    """One TCP connection, possibly with TLS on it. Closing resets it."""
+    """One TCP connection, possibly with TLS on it. Closing resets it.
+
+    Attributes:
+        port: As assigned.
+        recorder: What was said over it; given to `DeviceLink.observation`, it proves the facts.
+    """
 
     def __init__(
         self, line: DeviceLink, port: int, sock: socket.socket, recorder: Recorder, reserved: bool = False
@@ -608,7 +614,8 @@ class Stream:
             self._sock = None
 
     async def receive(self, limit: int = READ_LIMIT, wait: float | None = None) -> bytes:
-        """Receive what comes next, b"" at the end.
+        """Receive what comes next, b"" at the end; raises `Unreachable` where nothing comes in time.
+        It may be part of a line only: read in a loop until the whole has come.
 
         Args:
             wait: Seconds; the reply time of the line's timing by default.
@@ -634,7 +641,7 @@ class Stream:
             Unreachable: state "closed".
         """
         if not self.line.speaks(self.port, protocol):
-            raise self.line.refusal(self.port, protocol)
+            raise self.line._refusal(self.port, protocol)
         self.recorder.note("sent", data)
         if self._tls is not None:
             await self._tls.send(data)
@@ -650,7 +657,7 @@ class Stream:
             Unreachable: The peer was silent or closed.
         """
         if not self.line.speaks(self.port, "tls"):
-            raise self.line.refusal(self.port, "tls")
+            raise self.line._refusal(self.port, "tls")
         layer = TlsLayer(self, context, server_name)
         await layer.handshake()
         self._tls = layer

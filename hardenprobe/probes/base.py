@@ -102,6 +102,7 @@ class ProbeContext:
         return found[-1] if found else None
 
     def accepting(self) -> list[PortGreeting]:
+        """The TCP ports that accepted a connection."""
         return [h for h in self.heard.values() if h.accepting]
 
     def wants(self, *kinds: type[Any]) -> bool:

@@ -47,7 +47,7 @@ class LabDevice:
             only: Ids of checks, all by default.
             checks_from: Folders that bring checks and probes; their code runs in this process.
             plugins: Take those of installed packages too.
-            more: Fields of `request.Request`.
+            more: Fields of the scan's request.
         """
         request = ScanRequest(
             targets=pinned([self.address]),
@@ -71,7 +71,7 @@ def lab_device(
     asset_tag: str = "T-0001",
     **lab: Any,
 ) -> Iterator[LabDevice]:
-    """Put one simulated device on the network.
+    """Put one simulated device on the network while a block runs: `with lab_device(...) as device:`.
 
     Args:
         services: As in an inventory: `{"speaks": "telnet"}`, with the other keys of that service.
@@ -94,5 +94,5 @@ def lab_device(
 
 
 def results(found: Review, check: str) -> list[Result]:
-    """What a review says of one check."""
+    """What a review says of one check. The review of a scan has a row for every check, those that were left out too."""
     return [result for result in found.results if result.check == check]

@@ -17,6 +17,7 @@ from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import may_speak
 
 Step = tuple[Literal["sent", "received"], bytes]
+"""One piece of a script: who says it, seen from the probe, and the bytes."""
 _QUICK = Timing(pause=0.0, reply=0.2, greeting=0.2)
 
 
@@ -31,7 +32,7 @@ class Replay(DeviceLink):
     """A line to a device that follows a script.
 
     Args:
-        tcp: Port to what goes over every connection, in turn: ("received", b"...") is said by the device, ("sent", b"...")
+        tcp: Port to steps, each a tuple (Literal["sent", "received"], bytes): what goes over every connection, in turn: ("received", b"...") is said by the device, ("sent", b"...")
             must be what the probe says next. ("received", b"") ends the connection; after the last step the device is silent. A
             port that is not here refuses.
         udp: Port to questions ("sent") and the reply ("received") behind each; without a question, any gets the reply.
