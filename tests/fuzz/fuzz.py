@@ -21,6 +21,7 @@ def main() -> None:
         import atheris
     except ImportError:
         sys.exit("atheris is not installed: python -m pip install atheris")
+    sys.path.insert(0, str(Path(__file__).parents[1]))
     with atheris.instrument_imports(include=["hardenprobe", "scapy.layers", "pyasn1", "h11", "html.parser"]):
         from support.parsers import PARSERS
     name = sys.argv[1] if len(sys.argv) > 1 else ""
