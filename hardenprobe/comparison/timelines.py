@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -162,9 +162,6 @@ def _key(one: Sighting, new: Mapping[str, Sighting], here: Evidence | None) -> s
     if one.verdict.finding in new:
         return one.verdict.finding
     return next((key for key, sight in new.items() if finding_state.same(one, sight.verdict, here)), None)
-
-
-Same = Callable[[Sighting, Sighting], bool]
 
 
 def _continued(ended: Sequence[Timeline], new: Mapping[str, Sighting]) -> Iterator[tuple[str, Timeline]]:

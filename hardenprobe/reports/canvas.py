@@ -12,9 +12,6 @@ from hardenprobe.reports.text import visible
 ACCENT, INK, QUIET, RULE, PAPER = "#0b5660", "#1d2023", "#5c6166", "#d6d3cb", "#fcfbf8"
 """The colours of the light theme."""
 
-FILLS = ("high", "medium", "low", "accepted", "untold")
-"""Solid, hatched, hollow, crossed, dotted."""
-
 _FONT = "Liberation Sans, DejaVu Sans, sans-serif"
 _HATCH, _CROSS = "M-1 5L5 -1M-1 9L9 -1M3 9L9 3", "M0 3H6M3 0V6"
 
