@@ -1,8 +1,8 @@
 """RSA and DSA keys that a name decides, so that a device has the same keys at every start of the lab.
 
 They are public knowledge: no key of the lab protects anything. The library makes none of a seed, so the primes are searched
-for here, from a number that the name decides; where the search ends is noted for the lab's own devices, since a search takes
-some tenths of a second, in which the lab would answer nobody.
+for here, from a number that the name decides; where the search ends is noted for the lab's own devices, and taken as it is
+noted: to search or to test again takes up to a second, in which the lab would answer nobody.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def rsa_named(name: str, bits: int) -> rsa.RSAPrivateKey:
         dmq1=rsa.rsa_crt_dmq1(d, q),
         iqmp=rsa.rsa_crt_iqmp(p, q),
         public_numbers=rsa.RSAPublicNumbers(E, p * q),
-    ).private_key()
+    ).private_key(unsafe_skip_rsa_key_validation=True)
 
 
 @cache
@@ -81,7 +81,7 @@ def _dsa_group() -> tuple[int, int]:
     first = (_seed(label, 1024) | 1 << 1023) // (2 * q)
     for step in count(FOUND.get(label, 0)):
         p = 2 * q * (first + step) + 1
-        if p.bit_length() == 1024 and _is_prime(p):
+        if label in FOUND or (p.bit_length() == 1024 and is_prime(p)):
             return q, p
     raise AssertionError("primes do not end")
 
@@ -90,7 +90,7 @@ def _prime(label: str, bits: int) -> int:
     first = _seed(label, bits) | 3 << (bits - 2) | 1
     for step in count(FOUND.get(label, 0)):
         number = first + 2 * step
-        if gcd(E, number - 1) == 1 and _is_prime(number):
+        if label in FOUND or (gcd(E, number - 1) == 1 and is_prime(number)):
             return number
     raise AssertionError("primes do not end")
 
@@ -100,7 +100,7 @@ def _seed(label: str, bits: int) -> int:
     return int.from_bytes(made)
 
 
-def _is_prime(number: int) -> bool:
+def is_prime(number: int) -> bool:
     if any(number % small == 0 for small in _SMALL):
         return False
     odd, twos = number - 1, 0

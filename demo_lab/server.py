@@ -106,6 +106,7 @@ class Lab:
                 raise UsageError(
                     f"port {service.port} and an offset of {self.port_offset} make {port}, which is no port"
                 )
+            service.prepare(host)
             self._bound.append((host, service, address, _bind(address, service, port)))
         return len(wanted)
 

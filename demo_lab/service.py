@@ -65,6 +65,12 @@ class Service:
         """
         return ()
 
+    def prepare(self, host: Host) -> None:
+        """Make what takes long, such as an RSA key, before a client can wait for it."""
+        tls = host.device.lab.tls if host.device.lab else None
+        if self.own_tls or (self.needs_certificate and tls and tls.key_type != "ec-p256"):
+            host.context  # noqa: B018, it is made when first asked for
+
     async def serve(self, talk: Talk) -> None:
         """Talk to one client of a TCP service until either side is done."""
         raise NotImplementedError

@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives.asymmetric import padding
 from cryptography.x509.oid import NameOID
 
 from hardenprobe.demo_lab.named_keys import rsa_named
-from hardenprobe.demo_lab.service import Service, Talk
+from hardenprobe.demo_lab.service import Host, Service, Talk
 from hardenprobe.probes.ssh.groups import prime
 
 HANDSHAKE, ALERT = 22, 21
@@ -40,6 +40,9 @@ class OldTls(Service, speaks="old-tls"):
 
     port: int = 443
     self_signed: bool = False
+
+    def prepare(self, host: Host) -> None:
+        _chain(host.device.listed.asset_tag, self.self_signed)
 
     async def serve(self, talk: Talk) -> None:
         data = b""

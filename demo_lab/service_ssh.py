@@ -16,7 +16,7 @@ from typing import Literal
 from cryptography.hazmat.primitives.asymmetric import ec, x25519
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
-from hardenprobe.demo_lab.service import IDLE, Service, Talk
+from hardenprobe.demo_lab.service import IDLE, Host, Service, Talk
 from hardenprobe.demo_lab.ssh_keys import ALGORITHMS, host_key, mpint, string
 from hardenprobe.probes.ssh.groups import prime
 
@@ -70,6 +70,10 @@ class Ssh(Service, speaks="ssh"):
         if not set(METHODS) & set(self.key_exchanges):
             return f"key_exchanges must hold one of {', '.join(METHODS)}"
         return None
+
+    def prepare(self, host: Host) -> None:
+        for algorithm in self.host_keys:
+            host_key(algorithm, self.key or host.device.listed.asset_tag, self.rsa_bits)
 
     async def serve(self, talk: Talk) -> None:
         ours = f"SSH-{self.protocol}-{self.software}".encode()

@@ -37,6 +37,16 @@ def test_the_key_is_the_same_in_every_process() -> None:
 
 
 @pytest.mark.slow
+def test_every_noted_key_is_an_rsa_key_by_the_librarys_own_check() -> None:
+    for label in named_keys.FOUND:
+        name, _, part = label.rpartition(" ")
+        if part == "p" and name != "DSA":
+            name, _, bits = name.rpartition(" ")
+            rsa_named(name, int(bits)).private_numbers().private_key()
+    assert all(map(named_keys.is_prime, reversed(named_keys._dsa_group())))
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("label", [label for label in named_keys.FOUND if label != "DSA p"][::7])
 def test_what_is_noted_is_where_a_search_ends(label: str, monkeypatch: pytest.MonkeyPatch) -> None:
     bits = 160 if label == "DSA q" else int(label.split()[-2]) // 2

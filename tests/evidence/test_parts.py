@@ -200,6 +200,7 @@ def test_the_self_test_agrees_with_the_lab(db: store.Store) -> None:
     assert "absent" in self_test.told(db, self_test.__version__)
     made = self_test.scan(port_offset=43000)  # beside the demo, which takes the standard ports
     self_test.keep(db, made)
+    assert [row for row in made["findings"] if row["expected"] != row["found"]] == []
     assert made["agrees"] and made["expected"] == made["found"] > 100
     assert self_test.told(db, self_test.__version__) == made == self_test.kept(db)
     assert "was judged by version 0.0.9" in self_test.told(db, "0.0.9")["absent"]
