@@ -56,6 +56,7 @@ if TYPE_CHECKING:
         Word,
     )
     from hardenprobe.probes.base import Probe, ProbeContext
+    from hardenprobe.probes.question import question
     from hardenprobe.scanning.job import Progress
     from hardenprobe.standards.ccss import score, severity
 
@@ -92,6 +93,7 @@ _HOMES = {
     "facts": ("readable",),
     "library": ("from_document", "judge", "load_review", "scan", "scan_async", "to_document"),
     "probes.base": ("Probe", "ProbeContext"),
+    "probes.question": ("question",),
     "model": (
         "Device",
         "Endpoint",
@@ -155,6 +157,7 @@ __all__ = [
     "off_tcp",
     "off_udp",
     "passed",
+    "question",
     "readable",
     "scan",
     "scan_async",

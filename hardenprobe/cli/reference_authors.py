@@ -19,6 +19,7 @@ from hardenprobe.model import REASONS, Endpoint, Observation, Reach, Reason, Rem
 from hardenprobe.network.link import Answer, DeviceLink, Stream
 from hardenprobe.plugins import sources, time_limit
 from hardenprobe.probes.base import PortGreeting, Probe, ProbeContext
+from hardenprobe.probes.question import question
 from hardenprobe.scanning.engine import PLUGGED_SECONDS
 from hardenprobe.testing import devices
 
@@ -85,6 +86,8 @@ def page(table: Table, note: str) -> Iterator[str]:
     for function in (*said, absence.off_tcp, absence.off_udp, absence.no_service):
         yield from _function(function)
     yield from ("", "## A probe", "", "A probe asks in one protocol through its line, and has no opinion.")
+    yield from _function(question)
+    yield "`checks new NAME --package` writes a probe that says more than one thing, with a service of the lab that answers it."
     for record in (Probe, ProbeContext, PortGreeting, Answer):
         yield from _record(record, table)
     yield from (*_record(DeviceLink), *_record(Stream))

@@ -57,7 +57,7 @@ def test_stored_facts_of_a_plugin_are_read_by_its_file(
     answer = trial.alone(plugin).check.reads[1]
     store = tmp_path / "store.sqlite"
     with opening.opened(str(store)) as kept:
-        kept.save(observed(at(113, answer(reply="1, 1 : ERROR : NO-USER"))))
+        kept.save(observed(at(113, answer(reply="1, 1 : ERROR : NO-USER", recognised=True))))
     # As in a new process: nobody knows the file's facts yet.
     del KINDS["own-answer-answer"]
     for name in [name for name, one in sys.modules.items() if getattr(one, "__file__", None) == str(plugin)]:
@@ -68,7 +68,7 @@ def test_stored_facts_of_a_plugin_are_read_by_its_file(
     said = capsys.readouterr()
     assert (status, said.err) == (1, ""), said
     assert "fail, 113/tcp" in said.out
-    assert "own-answer-answer, reply 1, 1 : ERROR : NO-USER" in said.out
+    assert "own-answer-answer, reply 1, 1 : ERROR : NO-USER, recognised" in said.out
 
 
 @pytest.mark.parametrize(
@@ -93,11 +93,15 @@ def test_a_reply_that_cannot_be_read_is_told_with_its_place_and_fault(
 @pytest.mark.slow
 @pytest.mark.parametrize("named", [True, False])
 def test_a_port_that_the_probe_does_not_name_is_said_to_be_unlooked(plugin: Path, named: bool) -> None:
-    line = '    tcp_ports={PORT: "own-answer"},  # the word that `send` names\n'
-    text = plugin.read_text()
-    assert line in text
     if not named:
-        plugin.write_text(text.replace(line, ""))
+        text = plugin.read_text()
+        line = 'PROBE = question("own-answer", PORT, QUESTION, read, Answer)\n'
+        assert line in text
+        plugin.write_text(
+            text.replace(
+                line, f"import dataclasses\n\n{line}PROBE = dataclasses.replace(PROBE, tcp_ports={{}})\n"
+            )
+        )
     said = " ".join("\n".join(trial_screen.lines(trial.on_device(plugin, "lab:RP-0101"))).split())
     told = "113/tcp was not looked at, since probe own-answer names no tcp_ports: add tcp_ports={113: 'own-answer'}"
     assert (told in said) is not named

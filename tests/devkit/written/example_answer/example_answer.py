@@ -15,23 +15,11 @@ Sources
     RFC 1413, section 6; NIST SP 800-53 Rev. 5, CM-7
 """
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from hardenprobe import (
-    Check,
-    Observation,
-    Outcome,
-    Probe,
-    ProbeContext,
-    Remedy,
-    Seen,
-    fail,
-    note,
-    off_tcp,
-    readable,
-)
-from hardenprobe.facts import TcpPort, facts
+from hardenprobe import Check, Outcome, Remedy, Seen, fail, note, off_tcp, question
+from hardenprobe.facts import TcpPort, facts, readable
 
 PORT = 113  # IANA Service Name and Transport Protocol Port Number Registry
 QUESTION = b"1, 1\r\n"  # RFC 1413 section 4: a connection that is not there
@@ -45,27 +33,17 @@ class Answer:
 
     Attributes:
         reply: Device text, cut to size; "" where nothing came.
+        recognised: The protocol is known; other checks ask that of the port.
     """
 
     reply: str
-
-    @property
-    def recognised(self) -> bool:
-        """The protocol is known; other checks ask that of the port."""
-        return ": ERROR :" in self.reply or ": USERID :" in self.reply
+    recognised: bool
 
 
-async def ask(asked: ProbeContext) -> AsyncIterator[Observation[Answer]]:
-    """One question where the port is open and says nothing unasked."""
-    heard = asked.heard.get(PORT)
-    if heard is None or not heard.waits:
-        return
-    async with await asked.line.connect(PORT) as stream:
-        await stream.send(QUESTION, "example-answer")
-        reply = readable(await stream.receive(1024))
-        where = asked.line.endpoint(PORT, protocol="example-answer")
-        answer = Answer(reply=reply.strip())
-        yield asked.line.observation(answer, where, stream.recorder)
+def read(reply: bytes) -> Answer:
+    """Bytes to values; nothing is sent, so any bytes can be tried."""
+    known = b": ERROR :" in reply or b": USERID :" in reply
+    return Answer(reply=readable(reply).strip(), recognised=known)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,24 +66,8 @@ def judge(seen: Seen, expect: Settings) -> Iterator[Outcome]:
         yield off_tcp(seen, EXPECTED, ports=(PORT,))
 
 
-REMEDY = Remedy(
-    id="example-answer-off",
-    title="Switch the service off",
-    steps=("In the network or protocol settings, switch the service off.",),
-    confirm="Scan again: example-answer shows pass.",
-    needs_first="Nothing.",
-    stops_working="Say what no longer works.",
-    ask="Say who would notice.",
-    undo="Switch the service on again in the same place.",
-    lock_out="None: it is not how the settings are reached.",
-)
-PROBE = Probe(
-    name="example-answer",
-    produces=(Answer,),
-    ask=ask,
-    place=("tcp", PORT),
-    tcp_ports={PORT: "example-answer"},  # the word that `send` names
-)
+# One request and its reply. The handbook shows how a probe says more.
+PROBE = question("example-answer", PORT, QUESTION, read, Answer)
 CHECK = Check(
     id="example-answer",
     document=__doc__,
@@ -113,6 +75,16 @@ CHECK = Check(
     judge=judge,
     settings=Settings,
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
-    remedy=REMEDY,
     controls=("CM-7",),
+    remedy=Remedy(
+        id="example-answer-off",
+        title="Switch the service off",
+        steps=("In the network or protocol settings, switch the service off.",),
+        confirm="Scan again: example-answer shows pass.",
+        needs_first="Nothing.",
+        stops_working="Say what no longer works.",
+        ask="Say who would notice.",
+        undo="Switch the service on again in the same place.",
+        lock_out="None: it is not how the settings are reached.",
+    ),
 )
