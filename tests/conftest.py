@@ -22,6 +22,31 @@ settings.load_profile("ci" if os.environ.get("CI") else "dev")
 pytest_plugins = ["hardenprobe.testing.fixtures"]
 pytest.register_assert_rewrite("support")  # so that a failed assertion there shows its values
 
+LONGEST = (
+    "tests/test_readme.py",
+    "tests/demo_lab/test_lab_truth.py",
+    "tests/interrupted/test_resume.py",
+    "tests/comparison/test_months.py",
+    "tests/demo_lab/test_hostile.py",
+    "tests/evidence/test_parts.py",
+    "tests/peers/test_tls_peers.py",
+    "tests/peers/test_command_line.py",
+    "tests/interrupted/test_store_trouble.py",
+    "tests/devkit/test_scaffold.py",
+    "tests/peers/test_tcpdump.py",
+    "tests/peers/test_tls_strain.py",
+    "tests/demo_lab/test_fleet.py",
+    "tests/demo_lab/test_reach.py",
+    "tests/evidence/test_canaries.py",
+    "tests/networks/test_truth.py",
+    "tests/reports/test_paper.py",
+    "tests/reports/test_browser.py",
+    "tests/scanning/test_multicast_network.py",
+    "tests/demo_lab/test_same_every_time.py",
+    "tests/interrupted/test_capture.py",
+)
+"""Files that take more than ten seconds, longest first: begun last, one of them would keep a single worker at work."""
+
 _guarded = False
 _number = itertools.count()
 
@@ -63,6 +88,11 @@ def _is_address(host: object) -> bool:
 
 
 sys.addaudithook(_hook)  # a hook cannot be taken out, so a flag switches it
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    ranks = {name: rank for rank, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: ranks.get(item.nodeid.partition("::")[0], len(ranks)))
 
 
 @pytest.fixture(scope="session", autouse=True)

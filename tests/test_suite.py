@@ -42,3 +42,10 @@ def test_loopback_and_unix_sockets_are_let_through(tmp_path: Path) -> None:
 def test_default_folders_are_temporary(_home: Path) -> None:
     for folder in (user_data_path("hardenprobe"), user_log_path("hardenprobe")):
         assert folder.is_relative_to(_home)
+
+
+def test_files_that_are_begun_first_are_there(request: pytest.FixtureRequest) -> None:
+    here = Path(__file__).parent
+    conftest = request.config.pluginmanager.get_plugin(str(here / "conftest.py"))
+    assert conftest is not None
+    assert [name for name in conftest.LONGEST if not (here.parent / name).is_file()] == []
