@@ -1,1 +1,3 @@
 """From observations and rules to a review: checks, scores, decisions, priorities. No network."""
+
+__all__ = ["completeness", "counts", "judgement", "review", "rules", "run_checks"]

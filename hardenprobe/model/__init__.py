@@ -112,4 +112,13 @@ __all__ = [
     "Vantage",
     "Word",
     "checks_of",
+    "document",
+    "kinds",
+    "observed",
+    "review",
+    "rows",
+    "transcript",
+    "versions",
+    "visit",
+    "yaml_file",
 ]

@@ -1,1 +1,14 @@
 """The only doors to the network: the link to a device, sweep sockets, the audit hook behind them, rate limits, capture."""
+
+__all__ = [
+    "audit_hook",
+    "capture",
+    "group",
+    "link",
+    "ntp",
+    "rate_limit",
+    "round_trip",
+    "scapy_loader",
+    "sockets",
+    "sweep_sockets",
+]

@@ -1,1 +1,3 @@
 """The changes that findings call for: prerequisites, impact, coordination, rollback and lock-out risk."""
+
+__all__ = ["fit"]

@@ -62,3 +62,19 @@ class _Formats(Mapping[str, Writer]):
 
 FORMATS: Mapping[str, Writer] = _Formats()
 """The formats of `hardenprobe report`, each a callable (review or source, out)."""
+
+__all__ = [
+    "FORMATS",
+    "allowlist_screen",
+    "before_after_screen",
+    "comparison_json",
+    "comparison_screen",
+    "device_sheets",
+    "json_stream",
+    "sheet",
+    "source",
+    "terminal",
+    "text",
+    "trial_screen",
+    "view",
+]

@@ -1,1 +1,3 @@
 """Run a plan: sweep, visits, and what becomes of a probe that fails. Nothing is judged here."""
+
+__all__ = ["engine", "inputs", "job", "request", "run", "sweep"]

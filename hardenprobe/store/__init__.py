@@ -1,1 +1,15 @@
 """Where reviews and scans in progress are kept, by SQLAlchemy, each review chained to the one before by digest."""
+
+__all__ = [
+    "device_rows",
+    "input_files",
+    "journal",
+    "ledger",
+    "next_scan",
+    "opening",
+    "persistence",
+    "rejudge",
+    "resume",
+    "review_log",
+    "store",
+]
