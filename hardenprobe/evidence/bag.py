@@ -30,6 +30,7 @@ TIME_REQUEST = "timestamp.tsq"
 APART = frozenset({SIGNATURE, TOKEN, TIME_REQUEST, *(f"tagmanifest-{name}.txt" for name in ALGORITHMS)})
 """Tag files that no manifest lists: they are about the tag manifests, or are those."""
 
+BLOCK = 1 << 16  # bytes
 FIXED = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip file can hold
 MODE = 0o100644 << 16
 
@@ -50,7 +51,7 @@ class Sums:
         return str(self._made[algorithm].hexdigest())
 
 
-class _Summed(io.BufferedIOBase):
+class _Summed(io.RawIOBase):
     """Sums up what is written through it, to a stream below where there is one; closing it leaves that open."""
 
     def __init__(self, below: Any, sums: Sums) -> None:
@@ -65,6 +66,15 @@ class _Summed(io.BufferedIOBase):
         if self._below is not None:
             self._below.write(plain)
         return len(plain)
+
+
+@contextmanager
+def _summed(below: Any, sums: Sums) -> Iterator[BinaryIO]:
+    """A stream into `_Summed`, by the block: parts write a line at a time."""
+    out = io.BufferedWriter(_Summed(below, sums), BLOCK)
+    yield out
+    if not out.closed:
+        out.flush()
 
 
 class Payload(ABC):
@@ -101,7 +111,8 @@ class Derived(Payload):
     @contextmanager
     def file(self, path: str, *, packed: bool = True) -> Iterator[BinaryIO]:
         sums = self.sums[f"data/{path}"] = Sums()
-        yield _Summed(None, sums)  # type: ignore[misc] # a BinaryIO but for the name
+        with _summed(None, sums) as out:
+            yield out
 
 
 class BagWriter(Payload):
@@ -125,8 +136,8 @@ class BagWriter(Payload):
         info.create_system, info.external_attr = 3, MODE
         info.compress_type = zipfile.ZIP_DEFLATED if packed else zipfile.ZIP_STORED
         sums = self._sums[name] = Sums()
-        with self._archive.open(info, "w", force_zip64=True) as below:
-            yield _Summed(below, sums)  # type: ignore[misc] # a BinaryIO but for the name
+        with self._archive.open(info, "w", force_zip64=True) as below, _summed(below, sums) as out:
+            yield out
 
     def _tag(self, name: str, data: bytes) -> bytes:
         with self._entry(name) as out:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+import tempfile
+import weakref
+from collections import deque
 from collections.abc import Iterator
 from itertools import groupby
-from typing import Any
+from typing import Any, BinaryIO, NamedTuple, cast
 
 from hardenprobe.decisions.entry import Entry
 from hardenprobe.errors import UsageError, clip
@@ -21,26 +24,6 @@ from hardenprobe.store.device_rows import Part
 REVIEW = "data/review.json"
 LEDGER = "data/ledger.json"
 _MOST_LEDGER = 256 * 1024 * 1024  # bytes; some hundred thousand decisions
-
-
-def of_bag(bag: Container, digest: str | None) -> Source:
-    """A bag's review.
-
-    Args:
-        digest: SHA-256 of its document, None where it is not that of a stored review.
-
-    Raises:
-        UsageError: Its outline or its ledger cannot be read. Reading its devices raises it later.
-    """
-    return Source(
-        outline=_outline(bag),
-        rows=lambda: rows(bag),
-        digest=digest,
-        document=lambda: bag.document(REVIEW),
-        ledger=_ledger(bag),
-        attached=lambda sha256: b"".join(bag.document(f"data/statements/files/{sha256}")),
-        used=lambda one: used(bag, one),
-    )
 
 
 def used(bag: Container, one: UsedFile) -> bytes:
@@ -63,64 +46,105 @@ def used(bag: Container, one: UsedFile) -> bytes:
     return data
 
 
-def rows(bag: Container) -> Iterator[Part]:
-    """The devices of a bag's review, in their order, as a store keeps them.
+class Document:
+    """The document of a bag's review, read in one pass: what is said of devices lies in a file, since it may be too much to hold.
 
-    Raises:
-        Malformed: Observations or results are there of a device that is not, or in another order.
+    Attributes:
+        head: Its values but for those of devices.
     """
-    observations, results = _Column(bag, "observations"), _Column(bag, "results")
-    for device in _column(bag, "devices"):
-        name = str(_of(device, "id"))
-        yield Part(
-            device=name,
-            record=canonical(device).decode("utf-8", "surrogatepass"),
-            observations=observations.take(name),
-            results=results.take(name),
+
+    def __init__(self, bag: Container) -> None:
+        """Read it.
+
+        Raises:
+            Malformed: It is no document of a review.
+        """
+        self._bag = bag
+        self._file = cast(BinaryIO, tempfile.TemporaryFile())  # noqa: SIM115 - open as long as this object is
+        weakref.finalize(self, self._file.close)
+        self.head: dict[str, Any] = {}
+        self._places: dict[str, list[_Place]] = {key: [] for key in LISTS}
+        for (key, device), values in groupby(entries(bag.document(REVIEW)), key=_group):
+            if device is None:
+                self.head |= values
+            elif key == "devices":
+                for _, value in values:
+                    self._keep(key, device, value)
+            else:
+                self._keep(key, device, [value for _, value in values])
+
+    def _keep(self, key: str, device: str, value: Any) -> None:
+        at = self._file.tell()
+        self._places[key].append(_Place(device, at, self._file.write(canonical(value))))
+
+    def source(self, digest: str | None) -> Source:
+        """The bag's review, as what another bag could be filled from.
+
+        Args:
+            digest: SHA-256 of its document, None where it is not that of a stored review.
+
+        Raises:
+            UsageError: Its outline or its ledger cannot be read.
+        """
+        bag = self._bag
+        return Source(
+            outline=self._outline(),
+            rows=self.rows,
+            digest=digest,
+            document=lambda: bag.document(REVIEW),
+            ledger=_ledger(bag),
+            attached=lambda sha256: b"".join(bag.document(f"data/statements/files/{sha256}")),
+            used=lambda one: used(bag, one),
         )
-    for column in (observations, results):
-        column.end()
+
+    def _outline(self) -> Review:
+        try:
+            return from_document({**self.head, **{key: [] for key in LISTS}})
+        except RecursionError as exc:
+            raise Malformed("review document: one of its values is too deep") from exc
+
+    def rows(self) -> Iterator[Part]:
+        """The devices of the review, in their order, as a store keeps them.
+
+        Raises:
+            Malformed: Observations or results are there of a device that is not, or in another order.
+        """
+        left = {key: deque(self._places[key]) for key in ("observations", "results")}
+        for place in self._places["devices"]:
+            lists = {
+                key: self._text(some.popleft()) if some and some[0].device == place.device else "[]"
+                for key, some in left.items()
+            }
+            yield Part(device=place.device, record=self._text(place), **lists)
+        for key, some in left.items():
+            if some:
+                raise Malformed(
+                    f"review document: {key} of {clip(some[0].device)} are not in the order of devices"
+                )
+
+    def _text(self, place: _Place) -> str:
+        self._file.seek(place.offset)
+        return self._file.read(place.length).decode("utf-8", "surrogatepass")
 
 
-class _Column:
-    """A list of a review's document, device by device."""
+class _Place(NamedTuple):
+    """Where the file has what is said of a device."""
 
-    def __init__(self, bag: Container, key: str) -> None:
-        self._key = key
-        self._groups = groupby(_column(bag, key), key=lambda entry: str(_of(entry, "device")))
-        self._next = next(self._groups, None)
-
-    def take(self, device: str) -> str:
-        """The entries of the next device, as canonical JSON."""
-        if self._next is None or self._next[0] != device:
-            return "[]"
-        text = canonical(list(self._next[1])).decode("utf-8", "surrogatepass")
-        self._next = next(self._groups, None)
-        return text
-
-    def end(self) -> None:
-        if self._next is not None:
-            raise Malformed(
-                f"review document: {self._key} of {clip(self._next[0])} are not in the order of devices"
-            )
+    device: str
+    offset: int
+    length: int
 
 
-def _column(bag: Container, key: str) -> Iterator[Any]:
-    return (value for found, value in entries(bag.document(REVIEW)) if found == key)
+def _group(entry: tuple[str, Any]) -> tuple[str, str | None]:
+    """What belongs together in a row: entries of one list about one device."""
+    key, value = entry
+    return key, str(_of(value, "id" if key == "devices" else "device")) if key in LISTS else None
 
 
 def _of(value: Any, key: str) -> Any:
     if not isinstance(value, dict):
         raise Malformed(f"review document: an object is expected, not {clip(value)}")
     return value.get(key)
-
-
-def _outline(bag: Container) -> Review:
-    head = {key: value for key, value in entries(bag.document(REVIEW)) if key not in LISTS}
-    try:
-        return from_document({**head, **{key: [] for key in LISTS}})
-    except RecursionError as exc:
-        raise Malformed("review document: one of its values is too deep") from exc
 
 
 def _ledger(bag: Container) -> tuple[Entry, ...]:

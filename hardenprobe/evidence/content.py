@@ -11,9 +11,9 @@ from typing import Any
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.evidence import pack, parts
 from hardenprobe.evidence.bag import Derived, Sums
-from hardenprobe.evidence.bag_source import LEDGER, REVIEW, of_bag
+from hardenprobe.evidence.bag_source import LEDGER, REVIEW, Document
 from hardenprobe.evidence.container import Container
-from hardenprobe.evidence.reading import LISTS, Malformed, entries
+from hardenprobe.evidence.reading import Malformed
 from hardenprobe.evidence.source import Source, Wanted
 from hardenprobe.evidence.verify import Verdict
 from hardenprobe.model import Captured, Review
@@ -50,9 +50,9 @@ def check(bag: Container, verdict: Verdict) -> Source | None:
         return None
     verdict.verified.append("content")
     try:
-        review_digest = verdict.about.get("Review-Digest")
-        source = of_bag(bag, review_digest)
-        _review(source, verdict)
+        document = Document(bag)
+        source = document.source(verdict.about.get("Review-Digest"))
+        _review(document, source, verdict)
         _order(source.outline, verdict)
         _ledger(source, verdict)
         if "Full-Bag-SHA-512" not in verdict.about:
@@ -65,10 +65,10 @@ def check(bag: Container, verdict: Verdict) -> Source | None:
     return source
 
 
-def _review(source: Source, verdict: Verdict) -> None:
+def _review(document: Document, source: Source, verdict: Verdict) -> None:
     """The review's own form, the ids of its observations, and what its results rest on."""
     whole = Sums()
-    for piece in written(_head(source), lambda column: (getattr(row, column) for row in source.rows())):
+    for piece in written(document.head, lambda column: (getattr(row, column) for row in source.rows())):
         whole.add(piece)
     if whole.hex("sha256") != verdict.sums[REVIEW].hex("sha256"):
         verdict.fault("content", REVIEW, "it is not written as hardenprobe writes a review")
@@ -89,10 +89,6 @@ def _review(source: Source, verdict: Verdict) -> None:
     wrong.tell(verdict, "content", "observation {}: its id is not the digest of its facts and bytes")
     outside.tell(verdict, "order", "observation {}: it lies outside the time of the review")
     unproved.tell(verdict, "content", "finding {}: it rests on an observation that its device does not have")
-
-
-def _head(source: Source) -> Mapping[str, Any]:
-    return {key: value for key, value in entries(source.document()) if key not in LISTS}
 
 
 class _Some:

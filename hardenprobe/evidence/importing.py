@@ -9,9 +9,8 @@ from typing import Any
 
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import container
-from hardenprobe.evidence.bag_source import of_bag, rows
-from hardenprobe.evidence.container import BagRefused, Container
-from hardenprobe.evidence.reading import LISTS, entries
+from hardenprobe.evidence.bag_source import Document
+from hardenprobe.evidence.container import BagRefused
 from hardenprobe.evidence.source import Source
 from hardenprobe.evidence.verify import Verdict, verify_opened
 from hardenprobe.model import InputFile
@@ -20,7 +19,7 @@ from hardenprobe.store.store import Store
 
 
 @contextmanager
-def opened(path: Path) -> Iterator[tuple[Container, Source, Verdict]]:
+def opened(path: Path) -> Iterator[tuple[Document, Source, Verdict]]:
     """Open a bag whose observations are to be used.
 
     Raises:
@@ -32,7 +31,8 @@ def opened(path: Path) -> Iterator[tuple[Container, Source, Verdict]]:
             raise BagRefused(f"{path} is invalid; see `hardenprobe evidence verify {path}`")
         if "Full-Bag-SHA-512" in verdict.about:
             raise BagRefused(f"{path} is redacted and holds no observations; name the full bag")
-        yield bag, of_bag(bag, verdict.about.get("Review-Digest")), verdict
+        document = Document(bag)
+        yield document, document.source(verdict.about.get("Review-Digest")), verdict
 
 
 def import_review(path: Path, store: Store) -> str:
@@ -45,18 +45,17 @@ def import_review(path: Path, store: Store) -> str:
         UsageError: The bag is invalid, or the store holds a review of this id.
         StoreRefused: The store cannot be written.
     """
-    with opened(path) as (bag, source, verdict):
+    with opened(path) as (document, source, verdict):
         name = source.outline.head.id
         if any(one.id == name and not one.gone for one in store.reviews()):
             raise UsageError(f"store {store.shown} holds review {name} already")
-        head: dict[str, Any] = {key: value for key, value in entries(source.document()) if key not in LISTS}
-        head["review"] = {**head["review"], "imported": verdict.digest}
+        head = {**document.head, "review": {**document.head["review"], "imported": verdict.digest}}
         files = [
             InputFile(used=one, data=source.used(one))
             for one in source.outline.head.inputs
             if _there(source, one)
         ]
-        store.save_parts(name, rows(bag), lambda: head)
+        store.save_parts(name, document.rows(), lambda: head)
         input_files.keep(store, files)
     return name
 

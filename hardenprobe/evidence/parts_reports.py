@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from hardenprobe.evidence.source import VOLUME, Source
 from hardenprobe.judging.counts import Tally
 from hardenprobe.reports import FORMATS
+from hardenprobe.reports.source import of_pieces
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import Payload
@@ -25,15 +26,16 @@ def write(source: Source, wanted: Wanted, bag: Payload) -> None:
     screen, devices = _screen(source)
     with bag.file("reports/screen.txt") as out:
         out.write(screen.encode("utf-8", "backslashreplace"))
-    for first, volume in source.volumes():
-        name = "report"
+    for first, held in source.volumes():
+        name, outline = "report", source.outline
         if devices > VOLUME:
-            last = first + len(volume.devices) - 1
+            last = first + len(held) - 1
             name = f"report-{first:06d}"
             notice = (
                 f"this volume holds devices {first} to {last} of {devices}; its counts are of these alone"
             )
-            volume = replace(volume, notices=(notice, *volume.notices))
+            outline = replace(outline, notices=(notice, *outline.notices))
+        volume = of_pieces(outline, [(one.row, one.device, one.results, one.observations) for one in held])
         for kind, ending in _KINDS.items():
             with bag.file(f"reports/{name}.{ending}") as out:
                 FORMATS[kind](volume, out)

@@ -6,9 +6,10 @@ import json
 import tempfile
 import weakref
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
-from typing import Any, BinaryIO, cast
+from typing import Any, BinaryIO, TypeVar, cast
 
 from hardenprobe.decisions.entry import Entry
 from hardenprobe.errors import StoreRefused, UsageError
@@ -20,16 +21,38 @@ from hardenprobe.store.device_rows import Part, head_of, written
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import UNREADABLE, Store
 
+T = TypeVar("T")
 VOLUME = 100  # devices that one report holds; a page of so many has some 10 MB
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """One device of a review, with what was seen and said of it."""
+    """One device of a review, with what was seen and said of it; each is read when it is asked for.
 
-    device: Device
-    observations: tuple[Observation[Any], ...]
-    results: tuple[Result, ...]
+    Raises:
+        StoreRefused: What is stored cannot be read; each of the attributes may raise it.
+    """
+
+    def __init__(self, row: Part, review: str) -> None:
+        self.row = row
+        self._review = review
+
+    @cached_property
+    def device(self) -> Device:
+        return self._read(lambda: decode_device(json.loads(self.row.record)))
+
+    @cached_property
+    def observations(self) -> tuple[Observation[Any], ...]:
+        return self._read(lambda: tuple(read_observations(self.row.observations)))
+
+    @cached_property
+    def results(self) -> tuple[Result, ...]:
+        return self._read(lambda: decode_results(json.loads(self.row.results)))
+
+    def _read(self, read: Callable[[], T]) -> T:
+        try:
+            return read()
+        except (*UNREADABLE, UsageError) as exc:
+            raise changed_outside(self._review, type(exc).__name__) from exc
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,29 +78,21 @@ class Source:
     used: Callable[[UsedFile], bytes]
 
     def devices(self) -> Iterator[Seen]:
-        """Every device in order.
+        """Every device in order."""
+        return (Seen(row, self.outline.head.id) for row in self.rows())
 
-        Raises:
-            StoreRefused: What is stored cannot be read.
-        """
-        for row in self.rows():
-            try:
-                yield seen(row)
-            except (*UNREADABLE, UsageError) as exc:
-                raise changed_outside(self.outline.head.id, type(exc).__name__) from exc
-
-    def volumes(self) -> Iterator[tuple[int, Review]]:
-        """The review in volumes of `VOLUME` devices: the number of the first device, and a review of them alone."""
+    def volumes(self) -> Iterator[tuple[int, list[Seen]]]:
+        """Its devices in volumes of `VOLUME`: the number of the first one, and all of them; one that is empty where there is none."""
         held: list[Seen] = []
         first = 1
         for one in self.devices():
             held.append(one)
             if len(held) == VOLUME:
-                yield first, _volume(self.outline, held)
+                yield first, held
                 first += len(held)
                 held = []
         if held or first == 1:
-            yield first, _volume(self.outline, held)
+            yield first, held
 
 
 def of(store: Store, review: str) -> Source:
@@ -156,28 +171,9 @@ class _Sorted:
         return file
 
 
-def seen(row: Part) -> Seen:
-    """A row, read."""
-    device = decode_device(json.loads(row.record))
-    return Seen(
-        device=device,
-        observations=tuple(read_observations(row.observations)),
-        results=decode_results(json.loads(row.results)),
-    )
-
-
 def changed_outside(review: str, why: str) -> StoreRefused:
     """What is reported of a review that was changed in its store."""
     return StoreRefused(f"review {review} was changed from outside ({why}); it cannot be packed")
-
-
-def _volume(outline: Review, held: list[Seen]) -> Review:
-    return replace(
-        outline,
-        devices=tuple(one.device for one in held),
-        results=tuple(result for one in held for result in one.results),
-        observations={one.device.id: one.observations for one in held},
-    )
 
 
 def _up_to(entries: tuple[Entry, ...], mark: str | None) -> tuple[Entry, ...]:

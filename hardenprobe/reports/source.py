@@ -6,7 +6,7 @@ Only a few devices are held at a time, so a report of any size takes little memo
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cache, cached_property, partial
@@ -89,6 +89,23 @@ def of_review(review: Review) -> Source:
         return (Piece(part, lambda piece: _dates_of_one(outline, piece)) for part in split(document))
 
     return Source(outline=outline, pieces=pieces, day=review.head.started[:10])
+
+
+def of_pieces(
+    outline: Review,
+    known: Iterable[tuple[Part, Device, tuple[Result, ...], tuple[Observation[Any], ...]]],
+) -> Source:
+    """Report on devices of a review that are in memory, each as its row and as what was read of that.
+
+    Args:
+        outline: The review without devices, results and observations.
+    """
+    pieces = []
+    for part, device, results, observations in known:
+        piece = Piece(part, partial(_dates_of_one, outline))
+        piece.device, piece.results, piece.observations = device, results, observations
+        pieces.append(piece)
+    return Source(outline=outline, pieces=lambda: iter(pieces), day=outline.head.started[:10])
 
 
 def of_store(store: Store, name: str, day: str | None = None) -> Source:

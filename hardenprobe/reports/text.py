@@ -129,6 +129,9 @@ def reason_name(reason: Reason | None) -> str:
     return _NAMES[reason]
 
 
+_AS_ASCII = bytes(byte if 0x20 <= byte < 0x7F else ord(".") for byte in range(256))
+
+
 def dump(exchange: Exchange) -> list[str]:
     """Write the bytes of an exchange as lines: offset, sixteen bytes in hex, the same as ASCII.
 
@@ -142,8 +145,7 @@ def dump(exchange: Exchange) -> list[str]:
     for start in range(0, len(data), 16):
         part = data[start : start + 16]
         pairs = part[:8].hex(" ") + "  " + part[8:].hex(" ")
-        ascii_text = "".join(chr(byte) if 0x20 <= byte < 0x7F else "." for byte in part)
-        lines.append(f"{start:04x}  {pairs:<48}  {ascii_text}")
+        lines.append(f"{start:04x}  {pairs:<48}  {part.translate(_AS_ASCII).decode('ascii')}")
     if exchange.length > len(data):
         lines.append(f"({exchange.length - len(data)} of {exchange.length} bytes are not kept)")
     return lines

@@ -121,7 +121,7 @@ def test_judging_a_bag_is_deterministic_to_the_byte(bag: Path) -> None:
 
     assert once() == once()
     document = json.loads(once())
-    with importing.opened(bag) as (opened, _, _):
+    with container.opened(bag) as opened:
         before = json.loads(b"".join(opened.document("data/review.json")))
     assert document["results"] == before["results"]
     assert document["review"]["judged_from"] == before["review"]["id"] != document["review"]["id"]
