@@ -74,7 +74,7 @@ VARY: Mapping[str, frozenset[str]] = {
     "tcp-port": frozenset({"tries"}),
     "http-answer": frozenset({"date", "body_length", "body_sha256"}),
     "snmp-engine": frozenset({"boots", "time"}),
-    "snmp-objects": frozenset({"date", "printing"}),
+    "snmp-objects": frozenset({"date", "printing", "uptime"}),
     "tls-port": frozenset({"connections"}),
     "tls-suites": frozenset({"connections"}),
     "tls-flaws": frozenset({"connections"}),

@@ -1,9 +1,10 @@
 """Which addresses of one scan are one device, and which entry of the inventory that is.
 
 A serial number alone joins nothing: it is cloned with the settings of a device, or set to the same text on many. Two addresses
-are one device where the inventory says so, or where they show one serial and independent evidence agrees; contrary evidence
-vetoes. Source: RFC 3414 section 2.2 (snmpEngineBoots and snmpEngineTime of one engine go on together); that a clone differs in
-them is common practice.
+are one device where the inventory says so, or where they show one serial or engine id and independent evidence agrees: the
+engine's boots and time, one SSH host key and one time of start, or one link-layer address on a link of ours. Contrary evidence
+vetoes. Source: RFC 3414 section 2.2 (snmpEngineBoots and snmpEngineTime of one engine go on together), RFC 3418 (sysUpTime);
+that a clone differs in them is common practice.
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ from datetime import datetime
 from typing import Any
 
 from hardenprobe.devices.inventory import Inventory, Listed
-from hardenprobe.facts import SnmpEngine
+from hardenprobe.facts import SnmpEngine, SnmpObjects
 from hardenprobe.model import Identity, Observation
 
+_SAME_START = 5.0  # seconds; sysUpTime is read within seconds of when its observation was asked
 _SLACK = 30.0  # seconds; two addresses of one engine are asked at two moments, over lines of different length
 _VETOES = ("engine-id", "printer-uuid", "host-key", "tls-key")
 
@@ -50,6 +52,15 @@ class Answer:
             and f.engine_id is not None
             and f.boots is not None
             and f.time is not None
+        ]
+
+    @property
+    def starts(self) -> list[float]:
+        """When its SNMP agent was started, in seconds."""
+        return [
+            datetime.fromisoformat(one.asked_at).timestamp() - one.facts.uptime
+            for one in self.observations
+            if isinstance(one.facts, SnmpObjects) and one.facts.uptime is not None
         ]
 
 
@@ -108,15 +119,26 @@ def _one_device(answer: Answer, here: Listed | None, other: Answer, inventory: I
         return here.asset_tag == there.asset_tag and not _serials_differ(answer, other)
     if (answer.same_as == other.address and not here) or (other.same_as == answer.address and not there):
         return not (_serials_differ(answer, other) or _differ(answer, other))
-    if not answer.values("serial") & other.values("serial"):
+    if not (_share(answer, other, "serial") or _share(answer, other, "engine-id")):
         return False
-    if _differ(answer, other):
+    if _serials_differ(answer, other) or _differ(answer, other):
         return False
-    return any(
+    return _agree(answer, other)
+
+
+def _agree(one: Answer, other: Answer) -> bool:
+    """Whether what settings do not copy says that two addresses are one device."""
+    engine = any(
         (id, boots) == (its, starts) and abs(began - since) <= _SLACK
-        for id, boots, began in answer.engines
+        for id, boots, began in one.engines
         for its, starts, since in other.engines
     )
+    start = any(abs(began - since) <= _SAME_START for began in one.starts for since in other.starts)
+    return engine or (start and _share(one, other, "host-key")) or _share(one, other, "link-layer")
+
+
+def _share(one: Answer, other: Answer, kind: str) -> bool:
+    return bool(one.values(kind) & other.values(kind))
 
 
 def _differ(one: Answer, other: Answer) -> bool:

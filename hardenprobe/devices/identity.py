@@ -53,7 +53,9 @@ from hardenprobe.model.transcript import observation, utc_now
 from hardenprobe.model.visit import Visit
 
 MOST_SOCKETS = 64  # that one observation names; a device has some 50 ports that are looked at
-ORDER = ("serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "name", "address")
+ORDER = (
+    "serial", "asset-tag", "engine-id", "printer-uuid", "host-key", "tls-key", "link-layer", "name", "address",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +94,7 @@ def settle(
     for visit in visits:
         if visit.outcome in ("silent", "refused") and visit.observations:
             silent[visit.address].append(visit)
-    evidence = {id(v): self_description.identities(v.observations) for v in met}
+    evidence = {id(v): (*self_description.identities(v.observations), *_of_link(v)) for v in met}
     answers = [
         Answer(
             number=n,
@@ -165,6 +167,12 @@ def settle(
         observations={d.id: observations[d.id] for d in order},
         coverage=coverage,
     )
+
+
+def _of_link(visit: Visit) -> Iterable[Identity]:
+    """What the link says of who answered: his link-layer address."""
+    if visit.link_layer:
+        yield Identity(kind="link-layer", value=visit.link_layer, source="link", strength="medium")
 
 
 def _by_address(device: Device) -> tuple[int, int]:

@@ -16,7 +16,7 @@ from hardenprobe.model import Identity
 BORN = ("serial", "engine-id", "printer-uuid")
 """The kinds that a fix changes in no device: where both have one and they differ, it is another device."""
 
-KEPT = (*BORN, "host-key", "tls-key", "name")
+KEPT = (*BORN, "host-key", "tls-key", "link-layer", "name")
 """The kinds that a device is known again by, the most telling first."""
 
 
@@ -99,7 +99,7 @@ def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] =
     taken: set[str] = set()
     by_what = _index(past, own)
     # An asset tag says less than a key: an inventory gives it to whoever answers at the listed address.
-    for rank in (*BORN, "host-key", "tls-key", "asset-tag", "name", "address"):
+    for rank in (*BORN, "host-key", "tls-key", "link-layer", "asset-tag", "name", "address"):
         pairs: list[tuple[Met, Met]] = []
         for one in now:
             if one.device in found:

@@ -93,6 +93,7 @@ class SnmpObjects:
         description: sysDescr, device text.
         device_types: hrDeviceType of each device that it says it is made of, object ids.
         forwarding: ipForwarding, None where it is not shown.
+        uptime: sysUpTime, seconds.
         date: hrSystemDate, hex of its octets.
         access: Rows of vacmAccessTable; group names are not kept.
         printing: hrPrinterStatus says so of one of its printers.
@@ -107,6 +108,7 @@ class SnmpObjects:
     description: str | None = None
     device_types: tuple[str, ...] = ()
     forwarding: int | None = None
+    uptime: float | None = None
     date: str | None = None
     printing: bool = False
     interfaces: tuple[Interface, ...] = ()

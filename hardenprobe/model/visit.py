@@ -20,6 +20,7 @@ class Visit:
         eased: How the device was spared when it bore less, for people; None where it was well.
         source: The address of ours that asked; None where there was no way there.
         on_link: Whether the address is on a network of this machine; None where that is not known.
+        link_layer: The link-layer address that has it on a network of this machine; None where that is not known.
         same_as: The address at which the device was met that is known to have this one too; None for what was planned.
     """
 
@@ -32,6 +33,7 @@ class Visit:
     eased: str | None = None
     source: str | None = None
     on_link: bool | None = None
+    link_layer: str | None = None
     same_as: str | None = None
 
 

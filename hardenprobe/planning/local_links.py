@@ -79,6 +79,15 @@ def same_neighbour(address: str, table: Mapping[str, Neighbour]) -> list[str]:
     return found if len(found) <= MOST_SAME else []
 
 
+def link_layer(address: str, table: Mapping[str, Neighbour]) -> str | None:
+    """The link-layer address of whoever has an address on a link; None where it is not known, or a router's that answers for many."""
+    known = table.get(address)
+    if known is None or not known.resolved or not known.link_layer.strip("0:"):
+        return None
+    same = sum((one.link, one.link_layer) == (known.link, known.link_layer) for one in table.values())
+    return known.link_layer if same <= MOST_SAME + 1 else None
+
+
 MOST_SAME = 8
 _HEADER = struct.Struct("=IHHII")  # nlmsghdr: length, type, flags, sequence, port
 _DUMP = 0x301  # NLM_F_REQUEST, NLM_F_ROOT, NLM_F_MATCH

@@ -444,7 +444,9 @@ class Scan:
             source is None
         ):  # no way there: what our own stack said is no word of the device, and it was not asked
             visit = replace(visit, observations=())
-        return replace(visit, source=source, on_link=on_link)
+        near = on_link and not is_loopback(address)
+        link_layer = local_links.link_layer(address, local_links.neighbours()) if near else None
+        return replace(visit, source=source, on_link=on_link, link_layer=link_layer)
 
 
 async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = (), *, expected: bool = False) -> bool:

@@ -14,7 +14,15 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices import inventory
 from hardenprobe.devices.identity import Fleet, settle
 from hardenprobe.devices.inventory import Inventory
-from hardenprobe.facts import AddressAsked, DeclaredAllowList, DeclaredDevice, OtherAddress, SnmpEngine
+from hardenprobe.facts import (
+    AddressAsked,
+    DeclaredAllowList,
+    DeclaredDevice,
+    OtherAddress,
+    SnmpEngine,
+    SnmpObjects,
+    SshHostKey,
+)
 from hardenprobe.facts.snmp import HR_DEVICE_DESCR, PRT_SERIAL, SYS_DESCR, SYS_NAME
 from hardenprobe.model import Cost, Coverage, Device, Elsewhere, Observation, State, Vantage
 from hardenprobe.model.visit import Visit
@@ -127,6 +135,62 @@ def test_a_serial_joins_two_addresses_only_where_something_else_agrees() -> None
             visit(pair[1], stated(pair[1], serial="X1"), engine(pair[1], "8000000001", **other)),
         )
         assert len(found.devices) == 2
+
+
+def host_key(address: str, sha256: str) -> Observation[Any]:
+    facts = SshHostKey(
+        key_type="ssh-ed25519",
+        asked="ssh-ed25519",
+        method="curve25519-sha256",
+        bits=256,
+        sha256=sha256,
+        proven=True,
+    )
+    return at(22, facts, protocol="ssh", address=address)
+
+
+def up_for(address: str, seconds: float) -> Observation[Any]:
+    facts = SnmpObjects(version="2c", label="public", origin="default", uptime=seconds)
+    return at(161, facts, transport="udp", protocol="snmp", address=address)
+
+
+@pytest.mark.parametrize(
+    ("others_key", "others_uptime", "devices"),
+    [("aa", 5001.0, 1), ("aa", 5600.0, 2), ("bb", 5000.0, 2)],
+    ids=["same key, same start", "same key, another start: a copy of the settings", "another key"],
+)
+def test_one_host_key_joins_addresses_of_one_serial_that_were_started_together(
+    others_key: str, others_uptime: float, devices: int
+) -> None:
+    one, two = "127.0.9.20", "127.0.9.21"
+    found = settled(
+        visit(one, stated(one, serial="X1"), host_key(one, "aa" * 32), up_for(one, 5000.0)),
+        visit(two, stated(two, serial="X1"), host_key(two, others_key * 32), up_for(two, others_uptime)),
+    )
+    assert len(found.devices) == devices
+
+
+def test_one_engine_id_without_a_serial_needs_the_same_boots_and_time() -> None:
+    one, two = "127.0.9.20", "127.0.9.21"
+    for boots, devices in ((7, 1), (8, 2)):
+        found = settled(
+            visit(one, engine(one, "8000000001", boots=7, time=5000)),
+            visit(two, engine(two, "8000000001", boots=boots, time=5010)),
+        )
+        assert len(found.devices) == devices
+
+
+def test_one_link_layer_address_joins_addresses_of_one_serial_alone() -> None:
+    one, two = "192.0.2.20", "192.0.2.21"
+    link = {"link_layer": "02:00:5e:00:53:01"}
+    for serial, devices in (("X1", 1), ("X2", 2)):
+        found = settled(
+            replace(visit(one, stated(one, serial="X1")), **link),
+            replace(visit(two, stated(two, serial=serial)), **link),
+        )
+        assert len(found.devices) == devices
+    strangers = settled(replace(visit(one), **link), replace(visit(two), **link))
+    assert len(strangers.devices) == 2  # a router may answer for others
 
 
 def test_another_key_vetoes_one_serial() -> None:

@@ -83,6 +83,23 @@ def test_an_address_that_nobody_listed_is_assessed_inside_the_scope_and_named_ou
     assert ("192.0.2.30", device.id, "snmp", "outside the scope") in left_out
 
 
+def test_the_link_layer_address_is_known_on_a_link_of_ours_alone(played: dict[str, Any]) -> None:
+    review = played["the route to each decides"]["review"]
+    near = {
+        o.facts.address: o.facts.on_link
+        for seen in review.observations.values()
+        for o in seen
+        if o.kind == "address-asked" and o.facts.outcome == "answered"
+    }
+    known: dict[str, set[str]] = {}
+    for device in (d for d in review.devices if d.services):
+        shown = {i.value for i in device.identity if i.kind == "link-layer"}
+        assert bool(shown) == any(near.get(a.address) for a in device.addresses), device.label
+        known[device.label] = shown
+    assert any(known.values()) and not all(known.values())
+    assert sum(map(len, known.values())) == len(set().union(*known.values()))  # one for each device
+
+
 def test_limits_hold_and_raw_print_ports_hear_nothing(played: dict[str, Any]) -> None:
     """As the stations count them."""
     counted = played["the route to each decides"]["counted"]

@@ -107,6 +107,9 @@ def test_the_same_link_layer_address_on_one_link_is_the_same_device_unless_it_an
     assert not local_links.same_neighbour("127.0.0.1", table)
     assert not local_links.same_neighbour("203.0.113.4", table)  # a router, or a proxy
     assert not local_links.same_neighbour("192.0.2.99", table)
+    assert local_links.link_layer("192.0.2.7", table) == table["192.0.2.7"].link_layer
+    assert local_links.link_layer("203.0.113.4", table) is None
+    assert local_links.link_layer("192.0.2.99", table) is None
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells by netlink")

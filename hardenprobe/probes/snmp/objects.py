@@ -35,7 +35,7 @@ from hardenprobe.probes.snmp.pdu import Binding, Response
 
 ROUNDS = 12  # GetNext requests; the rows read of the longest column
 # RFC 3418, RFC 2790, RFC 4293 (ipForwarding).
-DESCRIPTION, CONTACT = "1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.4"
+DESCRIPTION, UPTIME, CONTACT = "1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.3", "1.3.6.1.2.1.1.4"
 DATE, MODEL, FORWARDING = "1.3.6.1.2.1.25.1.2", "1.3.6.1.2.1.25.3.2.1.3", "1.3.6.1.2.1.4.1"
 DEVICE_TYPE, PRINTER_STATUS = "1.3.6.1.2.1.25.3.2.1.2", "1.3.6.1.2.1.25.3.5.1.1"
 # RFC 2863.
@@ -53,7 +53,7 @@ CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
 IP_ADDRESS = "1.3.6.1.2.1.4.34.1.3"  # RFC 4293, ipAddressIfIndex, whose index is the address
 JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
 COLUMNS = (
-    DESCRIPTION, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, ADDRESS_INTERFACE,
+    DESCRIPTION, UPTIME, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, ADDRESS_INTERFACE,
     ADDRESS_MASK, PREFIX, IP_ADDRESS, WRITE_VIEW, VIEW_FAMILY, OPERATOR, SERVICE_PERSON,
     CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
 )  # fmt: skip
@@ -138,7 +138,7 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
         if texts:
             personal.append(Personal(what=what, count=len(texts), masks=tuple(map(mask, texts))))
     date = _first(rows, DATE)
-    forwarding = _first(rows, FORWARDING)
+    forwarding, uptime = _first(rows, FORWARDING), _first(rows, UPTIME)
     description, model = (_first(rows, c) for c in (DESCRIPTION, MODEL))
     return SnmpObjects(
         version=version,
@@ -148,6 +148,7 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
         model=readable(model.octets, 256) if model and model.octets else None,
         device_types=tuple(b.object_id for b in rows[DEVICE_TYPE].values() if b.object_id),
         forwarding=forwarding.number if forwarding else None,
+        uptime=uptime.number / 100 if uptime and uptime.number is not None else None,
         date=date.octets[:16].hex() if date and date.octets else None,
         printing=any(b.number == PRINTING for b in rows[PRINTER_STATUS].values()),
         interfaces=tuple(
@@ -282,7 +283,7 @@ async def _walked(ask: Next) -> tuple[Rows, str | None]:
     """Walk twice, the long columns apart, so that one bad answer does not cost the rest."""
     rows: dict[str, dict[str, Binding]] = {}
     fault = None
-    for columns in (COLUMNS[:6], COLUMNS[6:]):
+    for columns in (COLUMNS[:7], COLUMNS[7:]):
         try:
             found, short = await walk(ask, columns)
             rows |= found
