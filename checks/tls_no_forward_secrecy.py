@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hardenprobe import Check, Outcome, Seen, fail, note, passed, unknown
-from hardenprobe.checking.views.tls import open_versions, unanswered, walks
+from hardenprobe.checking.views.tls import not_enumerated, open_versions, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_SUITES
 from hardenprobe.standards.tls_rules import load
@@ -54,19 +54,19 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
                 if rule is not None and rule.ephemeral is False:
                     kinds.setdefault(rule.weakness, []).append(f"{suite} in {version}")
         failed = False
+        rest = not_enumerated(walk.facts)
         for kind, where in sorted(kinds.items()):
             rule = rules.key_exchange(where[0].split()[0])
             assert rule is not None
             more = f"; and {len(where) - 6} more" if len(where) > 6 else ""
-            text = (
-                f"{kind}: {'; '.join(where[:6])}{more} ({rule.say.upper().replace('-', ' ')}, {rule.source})"
-            )
+            said = f"{rule.say.upper().replace('-', ' ')}, {rule.source}"
+            text = f"{kind}: {'; '.join(where[:6])}{more} ({said}){rest}"
             if rule.discouraged:
                 failed = True
                 yield fail(walk, text, EXPECTED, value=where, subject=kind, rule_set=rules.rule_set)
             else:
                 yield note(walk, text, EXPECTED, value=where, subject=kind, rule_set=rules.rule_set)
-        still_open = open_versions(port.facts, walk.facts)
+        still_open = open_versions(port.facts, walk.facts, rules)
         if still_open:
             text = f"the suites of {', '.join(still_open)} are not all known"
             reason = next(iter(still_open.values()))
@@ -74,7 +74,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         elif not failed:
             count = sum(len(suites) for suites in walk.facts.suites.values())
             text = f"none of {count} accepted suites is without forward secrecy that the rule set asks for"
-            yield passed(walk, text, EXPECTED, rule_set=rules.rule_set)
+            yield passed(walk, text + rest, EXPECTED, rule_set=rules.rule_set)
 
 
 CHECK = Check(

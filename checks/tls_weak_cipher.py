@@ -9,7 +9,7 @@ Unknown when
     The suites of a version could not all be asked for, or the port closes or is silent. Where a second implementation
     was asked as well and disagrees, one more result says `error`.
 Reach
-    ask: one hello for each accepted suite and one more a version.
+    ask: one hello for each accepted suite and one more a version; with `tls_suites: classes`, one for each class.
 Why it matters
     A client that is talked into such a suite sends passwords and documents that can be read or changed on the way.
 Sources
@@ -25,7 +25,7 @@ from typing import Annotated, Any, Literal
 from annotated_types import Ge
 
 from hardenprobe import Check, Outcome, Seen, fail, note, passed, unknown
-from hardenprobe.checking.views.tls import open_versions, second_opinion, unanswered, walks
+from hardenprobe.checking.views.tls import not_enumerated, open_versions, second_opinion, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.remediation.tls import TLS_SUITES
 from hardenprobe.standards.tls_rules import SuiteRule, TlsRules, load
@@ -59,8 +59,9 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         yield from second_opinion(seen, walk, EXPECTED)
         weak, unrated = _sort(rules, walk.facts)
         failed = False
+        rest = not_enumerated(walk.facts)
         for weakness, (rule, where) in sorted(weak.items()):
-            text = f"{weakness}: {_listed(where)} ({rule.say.upper().replace('-', ' ')}, {rule.source})"
+            text = f"{weakness}: {_listed(where)} ({rule.say.upper().replace('-', ' ')}, {rule.source}){rest}"
             told: dict[str, Any] = {"value": where, "subject": weakness, "rule_set": rules.rule_set}
             short = rule.bits is not None and rule.bits < expect.smallest_bits
             if short or rule.say == "must-not" or expect.fail_on == "should-not":
@@ -69,9 +70,9 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             else:
                 yield note(walk, text, EXPECTED, **told)
         if unrated:
-            text = f"{len(unrated)} accepted suites are not rated: {_listed(unrated)}"
+            text = f"{len(unrated)} accepted suites are not rated: {_listed(unrated)}{rest}"
             yield note(walk, text, EXPECTED, value=unrated, subject="unrated", rule_set=rules.rule_set)
-        still_open = open_versions(port.facts, walk.facts)
+        still_open = open_versions(port.facts, walk.facts, rules)
         if still_open:
             text = f"the suites of {', '.join(still_open)} are not all known"
             reason = next(iter(still_open.values()))
@@ -79,7 +80,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         elif not failed:
             count = sum(len(suites) for suites in walk.facts.suites.values())
             text = f"{count} accepted suites; no cipher is below {expect.smallest_bits} bits or forbidden"
-            yield passed(walk, text, EXPECTED, rule_set=rules.rule_set)
+            yield passed(walk, text + rest, EXPECTED, rule_set=rules.rule_set)
 
 
 def _sort(

@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hardenprobe import Check, Outcome, Reason, Seen, fail, passed, unknown
-from hardenprobe.checking.views.tls import open_versions, unanswered, walks
+from hardenprobe.checking.views.tls import not_enumerated, open_versions, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_PARAMETERS
 from hardenprobe.standards.tls_rules import TlsRules, load
@@ -48,10 +48,10 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     for port, walk in ports:
         small = _small(rules, walk.facts)
         for what, (bits, where, source) in small.items():
-            text = f"{what} of {bits} bits: {'; '.join(where[:6])} ({source})"
+            text = f"{what} of {bits} bits: {'; '.join(where[:6])} ({source}){not_enumerated(walk.facts)}"
             vector = "export" if bits < 768 and what != "curve" else ""
             yield fail(walk, text, expected, value=bits, subject=what, vector=vector, rule_set=rules.rule_set)
-        still_open = open_versions(port.facts, walk.facts)
+        still_open = open_versions(port.facts, walk.facts, rules)
         curves_open = [v for v, done in walk.facts.small_curves_asked.items() if not done and v != "TLS 1.3"]
         # One old version represents all: a server has one list of curves.
         asked = [v for v, done in walk.facts.small_curves_asked.items() if done]
@@ -64,7 +64,8 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             text = f"not every small curve of {', '.join(curves_open)} was asked for"
             yield unknown(walk, text, expected, reason=Reason.CEILING, rule_set=rules.rule_set)
         elif not small:
-            yield passed(walk, "every group and curve is large enough", expected, rule_set=rules.rule_set)
+            text = f"every group and curve is large enough{not_enumerated(walk.facts)}"
+            yield passed(walk, text, expected, rule_set=rules.rule_set)
 
 
 def _small(rules: TlsRules, facts: TlsSuites) -> dict[str, tuple[int, list[str], str]]:

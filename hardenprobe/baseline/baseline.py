@@ -17,7 +17,7 @@ from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
 from hardenprobe.plugins.registry import BROUGHT, Registry
 from hardenprobe.scope import limits as gentleness
-from hardenprobe.scope.limits import Timing
+from hardenprobe.scope.limits import Timing, TlsEnumeration
 from hardenprobe.scope.web_paths import WebPaths
 from hardenprobe.standards import controls, rule_files
 from hardenprobe.standards.ccss import ENVIRONMENTAL, TEMPORAL, read_group
@@ -83,6 +83,8 @@ class BaselineFile:
         kinds: The kinds of device that it is meant for, `for` in the file; others get it with a notice.
         must_determine: Checks whose `unknown` makes a scan incomplete.
         allowed_services: Services that may be there, in the words of Check.service: reported as informational, and no finding.
+        tls_suites: "complete" asks for every cipher suite, "classes" for one of each class that a shipped rule-set distinguishes,
+            in at most 24 connections a port. Where it is not said: classes at devices marked fragile, complete elsewhere.
         people: Controls that must be attested; see standards/controls.py.
         due_days: Until when findings are to be fixed, counted from the day when they were first observed.
         expect: Check id to what the baseline decides for it.
@@ -100,6 +102,7 @@ class BaselineFile:
     web: WebPaths = field(default_factory=WebPaths)
     must_determine: tuple[str, ...] = ()
     allowed_services: tuple[str, ...] = ()
+    tls_suites: TlsEnumeration | None = None
     people: tuple[str, ...] = ()
     gentleness: Timing = field(default_factory=Timing)
     exceptions: ExceptionRules = field(default_factory=ExceptionRules)
@@ -133,6 +136,7 @@ class Baseline:
     web: WebPaths
     must_determine: frozenset[str]
     allowed_services: frozenset[str]
+    tls_suites: TlsEnumeration | None
     people: tuple[str, ...]
     timing: Timing
     settings: Mapping[str, Any]
@@ -248,6 +252,7 @@ def resolve(chain: Sequence[Document], registry: Registry) -> Baseline | list[Fi
         web=file.web,
         must_determine=frozenset(file.must_determine),
         allowed_services=frozenset(file.allowed_services),
+        tls_suites=file.tls_suites,
         people=file.people,
         timing=file.gentleness,
         settings=settings,

@@ -19,7 +19,7 @@ from hardenprobe.devices import self_description
 from hardenprobe.errors import UsageError
 from hardenprobe.model import BaselineRule, Device
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.scope.limits import Timing
+from hardenprobe.scope.limits import Timing, TlsEnumeration
 from hardenprobe.scope.web_paths import WebPaths
 
 T = TypeVar("T")
@@ -93,6 +93,12 @@ class Choice:
                 for f in fields(Timing)
             }
         )
+
+    @property
+    def tls_suites(self) -> TlsEnumeration | None:
+        """The gentlest of all, where one says it."""
+        said = {one.tls_suites for one in self._all()}
+        return "classes" if "classes" in said else "complete" if "complete" in said else None
 
     def _all(self) -> list[Baseline]:
         """The default's first, since its paths are the likeliest."""

@@ -67,7 +67,8 @@ class Listed:
         pinned_key: SHA-256 of the SubjectPublicKeyInfo that its certificate must show, hex.
         engine_id: snmpEngineID that the device states, hex; confirms it before a secret is sent to it.
         ccss: Environmental metrics of CCSS (NIST IR 7502, 2.3) in vector notation, such as "CDP:LM/CR:H".
-        fragile: Known to suffer from being asked: its raw print ports are not even connected to.
+        fragile: Known to suffer from being asked: its raw print ports are not even connected to, and TLS suites are asked for
+            by classes (`tls_suites` of a baseline).
         listed: False hides the entry from the inventory; for devices that a lab simulates and the inventory does not list.
         lab: What demo_lab simulates; no scan reads it.
     """

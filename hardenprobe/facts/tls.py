@@ -169,6 +169,8 @@ class TlsSuites:
         encrypt_then_mac: Version to CBC suite to whether the server answered it (RFC 7366).
         fallback_scsv: Whether RFC 7507 is honoured; None where there is nothing to fall back from, or no answer.
         chains: Certificates that the versions alone did not show.
+        classes: Where one suite of each class was asked for and not every suite: the rule-sets that distinguish the classes,
+            each with the digest of what it distinguishes. Empty where all suites were asked for.
         broken: As in TlsPort.
     """
 
@@ -184,6 +186,7 @@ class TlsSuites:
     encrypt_then_mac: dict[str, dict[str, bool]] = field(default_factory=dict)
     fallback_scsv: bool | None = None
     chains: tuple[Chain, ...] = ()
+    classes: dict[str, str] = field(default_factory=dict)
     broken: str = ""
     connections: int = 0
 

@@ -19,7 +19,7 @@ from hardenprobe.model import Authorisation, Reach, Vantage
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import read_text
 from hardenprobe.planning.local_links import ends
-from hardenprobe.scope.limits import Timing
+from hardenprobe.scope.limits import Timing, TlsEnumeration
 from hardenprobe.scope.scope import MULTICAST, Scope
 from hardenprobe.scope.web_paths import WebPaths
 
@@ -68,6 +68,7 @@ class Plan:
         timing: Waits and ceilings; never looser than the scope's own, whatever was given.
         port_offset: Added to every port at the door; 0 outside a lab.
         tls_second_opinion: Have another implementation enumerate the suites too.
+        tls_suites: How suites are enumerated; None for by classes at devices marked fragile, completely elsewhere.
         secrets: What the fleet's own secrets are called; their values are in no plan.
         inventory: Digest of the inventory: it declares ports to speak to, fragile devices, and who is sent a secret.
         plugged: Where checks and probes that are not ours came from; their code runs, and decides what is sent.
@@ -88,6 +89,7 @@ class Plan:
     timing: Timing = field(default_factory=Timing)
     port_offset: int = 0
     tls_second_opinion: bool = False
+    tls_suites: TlsEnumeration | None = None
     secrets: tuple[str, ...] = ()
     inventory: str = ""
     plugged: tuple[str, ...] = ()
@@ -189,6 +191,7 @@ class Plan:
             "web": asdict(self.web),
             "port_offset": self.port_offset,
             "tls_second_opinion": self.tls_second_opinion,
+            **({"tls_suites": self.tls_suites} if self.tls_suites else {}),
             "secrets": self.secrets,
             "inventory": self.inventory,
             "skipped": self.nobodys.cover(),

@@ -142,6 +142,7 @@ class ScanRequest:
             timing=timing,
             port_offset=self.port_offset,
             tls_second_opinion=self.tls_second_opinion,
+            tls_suites=expected.tls_suites,
             secrets=own.labels,
             inventory=known.hash,
             plugged=checks.plugged,

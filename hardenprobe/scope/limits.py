@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 from hardenprobe.errors import FileInvalid
 from hardenprobe.model.yaml_file import Document
+
+TlsEnumeration = Literal["complete", "classes"]  # every cipher suite, or one of each class
 
 
 @dataclass(frozen=True, kw_only=True)

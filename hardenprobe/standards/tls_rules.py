@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Literal
 
 from hardenprobe.model import RuleSet
+from hardenprobe.model.document import digest
 from hardenprobe.standards import rule_files
 
 Say = Literal["must-not", "should-not", "may", "recommended"]
@@ -104,6 +105,15 @@ class TlsRules:
     @property
     def rule_set(self) -> RuleSet:
         return RuleSet(name=self.name, date=self.dated)
+
+    @property
+    def distinctions(self) -> str:
+        """Digest of what it distinguishes among suites and curves; the wording of sources and titles is no part of it."""
+        rules = [
+            [r.match, r.unless, r.weakness, r.discouraged, r.ephemeral]
+            for r in (*self.ciphers, *self.key_exchanges)
+        ]
+        return digest([rules, self.sizes.curve.bits])[:16]
 
     def cipher(self, suite: str, encrypt_then_mac: bool | None = None) -> SuiteRule | None:
         """The rule about cipher and MAC of a suite; None for a suite that is unrated."""

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
+from support.tls import verdicts
 from support.tls_servers import (
     Credentials,
     gnutls_server,
@@ -28,6 +29,7 @@ from hardenprobe.checking.views.tls import disagreements
 from hardenprobe.facts import TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls.classes import MOST
 from hardenprobe.probes.tls.ports import probe_tls
 from hardenprobe.probes.tls.second_opinion import probe_second_opinion
 
@@ -65,6 +67,12 @@ def cost_of_suites(port: int) -> int:
     return line.cost.connections
 
 
+def by_classes(port: int) -> tuple[TlsPort, TlsSuites]:
+    """What one suite of each class tells."""
+    found = asyncio.run(probe_tls(line_to(port), port, anchors=TrustAnchors(), depth="classes"))
+    return found[0].facts, found[1].facts
+
+
 def compare(port: int) -> tuple[TlsPort, TlsSuites]:
     versions, suites, second, line = ask(port)
     accepted = sum(len(found) for version, found in suites.suites.items() if version != "SSL 2.0")
@@ -78,6 +86,9 @@ def compare(port: int) -> tuple[TlsPort, TlsSuites]:
     assert "unknown" not in versions.versions.values()
     assert line.cost.connections <= accepted + 16
     assert cost_of_suites(port) <= accepted + 7  # one more where a server closes in place of an alert
+    gentle = by_classes(port)
+    assert verdicts(*gentle) == verdicts(versions, suites)
+    assert gentle[1].connections <= MOST
     return versions, suites
 
 
@@ -139,6 +150,9 @@ def test_what_the_second_opinion_cannot_connect_to(ciphers: str, keys: Keys) -> 
     with openssl_server(keys.rsa, "-tls1_2", "-cipher", ciphers) as port:
         versions, suites, second, _ = ask(port)
 
+        gentle = by_classes(port)
+
+    assert verdicts(*gentle) == verdicts(versions, suites)
     assert second.fault is not None
     assert set(suites.suites["TLS 1.2"]) == expected
     assert bool(versions.chains) == ("eNULL" in ciphers)

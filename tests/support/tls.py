@@ -6,7 +6,14 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.checking.check import Fleet, Seen, Shared
+from hardenprobe.checking.check import Check, Fleet, Seen, Shared
+from hardenprobe.checks import (
+    tls_no_forward_secrecy,
+    tls_weak_cipher,
+    tls_weak_key,
+    tls_weak_parameters,
+    tls_weak_signature,
+)
 from hardenprobe.facts import (
     VERSIONS,
     Certificate,
@@ -127,6 +134,28 @@ def seen_tls(
     if fleet is not None:
         seen.fleet = Fleet((seen,), fleet)
     return seen
+
+
+RULE_SETS = ("rules-tls-rfc9325", "rules-tls-sp800-52r2")
+
+
+def verdicts(*facts: TlsPort | TlsSuites) -> set[tuple[str | None, ...]]:
+    """What the checks of suites, parameters and certificates say of a port, by every rule-set; names of suites left out."""
+    seen = seen_tls(*facts)
+    found: set[tuple[str | None, ...]] = set()
+    for rules in RULE_SETS:
+        for module in (
+            tls_weak_cipher,
+            tls_no_forward_secrecy,
+            tls_weak_parameters,
+            tls_weak_key,
+            tls_weak_signature,
+        ):
+            strict = {"fail_on": "should-not"} if module is tls_weak_cipher else {}
+            check: Check[Any] = module.CHECK
+            for said in check.judge(seen, check.settings(rules=rules, **strict)):
+                found.add((rules, check.id, str(said.word), said.subject, said.vector, said.reason))
+    return found
 
 
 def _endpoint(port: int, protocol: str | None) -> Endpoint:

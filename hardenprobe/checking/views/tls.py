@@ -8,6 +8,7 @@ from hardenprobe.checking.absence import no_service
 from hardenprobe.checking.check import Outcome, Seen, fail, passed, unknown
 from hardenprobe.facts import Certificate, Chain, HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.model import Observation, Reason, Said, Word
+from hardenprobe.standards.tls_rules import TlsRules
 
 _UNTOLD = {
     "closed": ("closed at a TLS hello", Reason.DROPPED),
@@ -113,10 +114,21 @@ def walks(
     return found, missing
 
 
-def open_versions(port: TlsPort, walk: TlsSuites) -> dict[str, Reason]:
-    """Versions whose suites are not all known, each with the reason."""
+def open_versions(port: TlsPort, walk: TlsSuites, rules: TlsRules) -> dict[str, Reason]:
+    """Versions of which too few suites are known to judge by a rule-set, each with the reason."""
     found = {v: why_unknown(port, v) for v, state in port.versions.items() if state == "unknown"}
+    if walk.classes and rules.distinctions not in walk.classes.values():
+        found |= dict.fromkeys(walk.suites, Reason.INCONCLUSIVE)
     return found | {v: why_unknown(walk, v) for v in walk.unknown_why}
+
+
+def not_enumerated(walk: TlsSuites) -> str:
+    """What was not asked for, as the end of a sentence; empty where every suite was."""
+    return (
+        "; one suite of each class was asked for, others of its class were not enumerated"
+        if walk.classes
+        else ""
+    )
 
 
 def disagreements(walk: TlsSuites, second: TlsSecondOpinion) -> list[str]:
@@ -131,7 +143,8 @@ def disagreements(walk: TlsSuites, second: TlsSecondOpinion) -> list[str]:
             continue
         asked = set(second.asked.get(version, ()))
         found += [f"{suite} in {version}: only ours" for suite in sorted((ours & asked) - set(theirs))]
-        found += [f"{suite} in {version}: only theirs" for suite in sorted(set(theirs) - ours)]
+        if not walk.classes:
+            found += [f"{suite} in {version}: only theirs" for suite in sorted(set(theirs) - ours)]
     return found
 
 

@@ -12,6 +12,8 @@ from hardenprobe.model import Observation, Reach
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls import classes
+from hardenprobe.probes.tls.classes import ask_classes
 from hardenprobe.probes.tls.exchange import Talker
 from hardenprobe.probes.tls.flaws import ask_flaws
 from hardenprobe.probes.tls.openings import OPENINGS
@@ -28,6 +30,8 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     for port, reached in _doors(asked):
         with asked.trying("tls", (TlsPort,), port):
             talker = _talker(asked, port, reached)
+            if _by_classes(asked):
+                talker.limit = classes.MOST
             versions, facts = await ask_versions(talker, asked.anchors, reached)
             yield asked.line.observation(
                 facts,
@@ -44,7 +48,7 @@ async def _ask_suites(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
             talker = versions.talker
             talker.recorders.clear()
             async with asked.line.turn.dear:
-                suites = await ask_suites(versions)
+                suites = await (ask_classes(versions) if _by_classes(asked) else ask_suites(versions))
             where = asked.line.endpoint(talker.port, protocol=_spoken(versions.reached))
             yield asked.line.observation(suites, where, *talker.recorders)
 
@@ -108,6 +112,12 @@ def _talker(asked: ProbeContext, port: int, reached: str) -> Talker:
     return Talker(line=asked.line, port=port, word=reached, opening=OPENINGS[reached], limit=limit)
 
 
+def _by_classes(asked: ProbeContext) -> bool:
+    """Whether one suite of each class is enough here."""
+    fragile = asked.listed is not None and asked.listed.fragile
+    return asked.plan.tls_suites == "classes" or (fragile and asked.plan.tls_suites is None)
+
+
 def _spoken(reached: str) -> str:
     return "tls" if reached == IMPLICIT else f"{reached}+tls"
 
@@ -137,7 +147,8 @@ async def probe_tls(
 
     Args:
         depth: "versions" for versions and certificate; "full" adds a TlsSuites observation; "suites" adds one that
-            leaves out what is neither version nor suite and would cost connections of its own.
+            leaves out what is neither version nor suite and would cost connections of its own; "classes" has it ask for one
+            suite of each class.
         reached: "implicit", or a protocol of tls_openings.OPENINGS, which must be granted at the port.
 
     Raises:
@@ -145,15 +156,22 @@ async def probe_tls(
         CeilingReached: The ceiling came before the first answer.
     """
     word = "tls" if reached == "implicit" else reached
-    talker = Talker(line=line, port=port, word=word, opening=OPENINGS.get(reached), server_name=server_name)
+    talker = Talker(
+        line=line,
+        port=port,
+        word=word,
+        opening=OPENINGS.get(reached),
+        server_name=server_name,
+        limit=classes.MOST if depth == "classes" else None,
+    )
     found, port_facts = await ask_versions(talker, anchors, reached)
     spoken = "tls" if reached == "implicit" else f"{reached}+tls"
     endpoint = line.endpoint(port, protocol=spoken if port_facts.speaks else None)
     seen: list[Observation[Any]] = [line.observation(port_facts, endpoint, *talker.recorders)]
     if found is not None and depth != "versions":
-        from hardenprobe.probes.tls.walk import ask_suites
-
         talker.recorders.clear()
-        suites = await ask_suites(found, beyond=depth == "full")
+        suites = await (
+            ask_classes(found) if depth == "classes" else ask_suites(found, beyond=depth == "full")
+        )
         seen.append(line.observation(suites, endpoint, *talker.recorders))
     return seen

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from hardenprobe.errors import CeilingReached
 from hardenprobe.facts import TlsSuites
@@ -98,7 +99,7 @@ async def ask_suites(found: Versions, *, beyond: bool = True) -> TlsSuites:
     Args:
         beyond: Ask for preference, groups and the fallback signal too, where they do not come for nothing.
     """
-    walks = {v: Walk(version=v) for v in sorted(found.picked, reverse=True) if v >= SSL3}
+    walks = begin(found)
     chains_before = len(found.chains)
     fallback: bool | None = None
     try:
@@ -107,9 +108,29 @@ async def ask_suites(found: Versions, *, beyond: bool = True) -> TlsSuites:
         if beyond:
             fallback = await _ask_beyond(found, walks)
     except CeilingReached:
-        for walk in walks.values():
-            if walk.why is None:
-                walk.why = "ceiling"
+        cut(walks)
+    return facts(found, walks, chains_before, fallback_scsv=fallback)
+
+
+def begin(found: Versions) -> dict[int, Walk]:
+    """A walk for each accepted version, the highest first."""
+    return {v: Walk(version=v) for v in sorted(found.picked, reverse=True) if v >= SSL3}
+
+
+def cut(walks: dict[int, Walk]) -> None:
+    """Mark the walks that the limit of connections left open."""
+    for walk in walks.values():
+        if walk.why is None:
+            walk.why = "ceiling"
+
+
+def facts(found: Versions, walks: dict[int, Walk], chains_before: int, **more: Any) -> TlsSuites:
+    """What walks have found, as facts.
+
+    Args:
+        chains_before: How many chains were known before the walks began.
+        more: Further fields of TlsSuites.
+    """
     accepted = {VERSION_NAMES[v]: tuple(suite_name(s) for s in w.picks) for v, w in walks.items()}
     if found.ssl2:
         accepted["SSL 2.0"] = tuple(suite_name(s) for s in found.ssl2)
@@ -124,16 +145,20 @@ async def ask_suites(found: Versions, *, beyond: bool = True) -> TlsSuites:
             if w.groups
         },
         groups_complete={VERSION_NAMES[v]: w.groups_complete for v, w in walks.items() if w.groups},
-        small_curves_asked={VERSION_NAMES[v]: w.small_curves_asked for v, w in walks.items() if w.groups},
+        small_curves_asked={
+            VERSION_NAMES[v]: w.small_curves_asked
+            for v, w in walks.items()
+            if w.groups or ("classes" in more and v <= TLS12)
+        },
         dh_bits={VERSION_NAMES[v]: w.dh_bits for v, w in walks.items() if w.dh_bits},
         rsa_export_bits={VERSION_NAMES[v]: w.rsa_bits for v, w in walks.items() if w.rsa_bits},
         encrypt_then_mac={
             VERSION_NAMES[v]: w.encrypt_then_mac for v, w in walks.items() if w.encrypt_then_mac
         },
-        fallback_scsv=fallback,
         chains=tuple(found.chains[chains_before:]),
         broken=found.talker.broken,
         connections=found.talker.connections,
+        **more,
     )
 
 
@@ -179,7 +204,7 @@ async def _walk(found: Versions, walk: Walk) -> None:
         # The first hello offered the strongest first; from there the order alternates, which tells whose counts.
         if len(walk.picks) % 2:
             rest.reverse()
-        reply = await _ask(found.talker, version, rest, walk.groups)
+        reply = await ask_walk(found.talker, version, rest, walk.groups)
         pick = reply.picked([version], rest)
         if pick is not None:
             walk.note(reply, rest)
@@ -188,7 +213,7 @@ async def _walk(found: Versions, walk: Walk) -> None:
         if reply.kind in ("alert", "picked"):
             walk.why = "done"
         elif reply.kind == "closed":
-            again = await _ask(found.talker, version, known, [])
+            again = await ask_walk(found.talker, version, known, [])
             walk.why = "done" if again.kind == "picked" else "dropped"
         else:
             walk.why = "silent" if reply.kind in ("silent", "unreachable") else "inconclusive"
@@ -196,7 +221,7 @@ async def _walk(found: Versions, walk: Walk) -> None:
     walk.why = "inconclusive"
 
 
-async def _ask(talker: Talker, version: int, offer: Sequence[int], met: Sequence[int]) -> Reply:
+async def ask_walk(talker: Talker, version: int, offer: Sequence[int], met: Sequence[int]) -> Reply:
     """One question of a walk. Groups that were met go last, so that a server that follows us shows a new one."""
     table = [*TLS13_GROUPS, *LATTICE_GROUPS] if version >= TLS13 else list(GROUPS)
     groups = [g for g in table if g not in met] + [g for g in table if g in met]
@@ -237,7 +262,7 @@ async def _preference(talker: Talker, walks: dict[int, Walk], budget: _Budget, o
         elif budget.left(needed=count == 2):
             # Offered the other way round, only a server that follows the client picks another than at first.
             offer = [s for s in reversed(walk.offers[0]) if s in walk.picks]
-            reply = await _ask(talker, walk.version, offer, [])
+            reply = await ask_walk(talker, walk.version, offer, [])
             if reply.kind == "picked" and reply.hello is not None:
                 walk.preference = "client" if reply.hello.suite == offer[0] else "server"
 

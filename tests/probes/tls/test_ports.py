@@ -11,12 +11,14 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 from support.tls_servers import issue, line_to, openssl_server
 
+from hardenprobe.devices.inventory import Listed
 from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
 from hardenprobe.model import Reach, State
 from hardenprobe.planning import plan, vantage
 from hardenprobe.planning.plan import Plan
 from hardenprobe.probes.base import PortGreeting, ProbeContext
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls import classes
 from hardenprobe.probes.tls.ports import PROBE, SUITES
 from hardenprobe.probes.tls.walk import MOST
 from hardenprobe.scope.limits import Timing
@@ -25,8 +27,8 @@ from hardenprobe.scope.scope import Scope
 pytestmark = [pytest.mark.slow, pytest.mark.peer]
 
 
-def ask(ports: list[int], reach: Reach = Reach.ASK) -> ProbeContext:
-    """Run the probe over TLS ports of 127.0.0.1."""
+def ask(ports: list[int], reach: Reach = Reach.ASK, *, fragile: bool = False, **more: Any) -> ProbeContext:
+    """Run the probe over TLS ports of 127.0.0.1, with more fields of a plan."""
     targets = plan.targets(["127.0.0.1"])
     scope = Scope.loopback()
     wanted = Plan(
@@ -40,11 +42,13 @@ def ask(ports: list[int], reach: Reach = Reach.ASK) -> ProbeContext:
         communities=(),
         http_paths=("/",),
         timing=Timing(),
+        **more,
     )
     line = line_to(ports[0])
     line = replace(line, may_speak={port: frozenset({"tls"}) for port in ports})
     kinds: frozenset[type[Any]] = frozenset({TlsPort, TlsSuites})
-    asked = ProbeContext(line=line, plan=wanted, listed=None, wanted=kinds, anchors=TrustAnchors())
+    listed = Listed(asset_tag="device", addresses=("127.0.0.1",), kind="printer", fragile=fragile)
+    asked = ProbeContext(line=line, plan=wanted, listed=listed, wanted=kinds, anchors=TrustAnchors())
     for port in ports:
         seen = line.observation(TcpPort(state=State.ACCEPTING), line.endpoint(port))
         asked.heard[port] = PortGreeting(seen, b"")
@@ -75,3 +79,17 @@ def test_a_port_with_very_many_suites_is_cut_short_and_says_so(tmp_path: Path) -
     assert "ceiling" in cut.unknown_why.values()
     assert not full.unknown_why
     assert all(set(cut.suites[version]) <= set(full.suites[version]) for version in cut.suites)
+
+
+def test_a_fragile_device_is_asked_for_classes_unless_the_baseline_says_otherwise(tmp_path: Path) -> None:
+    credentials = issue(tmp_path, "device", key=rsa.generate_private_key(65537, 2048))
+    with openssl_server(credentials, "-min_protocol", "TLSv1", "-cipher", "ALL:@SECLEVEL=0") as port:
+        asked = [
+            ask([port], fragile=True),
+            ask([port], tls_suites="classes"),
+            ask([port], fragile=True, tls_suites="complete"),
+        ]
+
+    by_classes = [bool(one.of(TlsSuites)[0].facts.classes) for one in asked]
+    assert by_classes == [True, True, False]
+    assert [one.line.cost.connections <= classes.MOST for one in asked] == by_classes
