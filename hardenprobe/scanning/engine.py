@@ -357,7 +357,7 @@ class Scan:
         """Whose turn it is to connect, and how often: shared by all that is known to be one device."""
         known = listed.asset_tag if listed else address
         if listed or address in self.others.values():
-            waiting = len(listed.addresses) if listed else 1
+            waiting = sum(each in self.plan.wanted for each in listed.addresses) if listed else 1
             return self._turns.setdefault((vantage.name, known), DeviceBudget(waiting=waiting))
         return DeviceBudget()
 

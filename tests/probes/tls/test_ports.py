@@ -13,7 +13,8 @@ from support.tls_servers import issue, line_to, openssl_server
 
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
-from hardenprobe.model import Reach, State
+from hardenprobe.model import Cost, Reach, State
+from hardenprobe.network.link import DeviceBudget
 from hardenprobe.planning import plan, vantage
 from hardenprobe.planning.plan import Plan
 from hardenprobe.probes.base import PortGreeting, ProbeContext
@@ -27,7 +28,16 @@ from hardenprobe.scope.scope import Scope
 pytestmark = [pytest.mark.slow, pytest.mark.peer]
 
 
-def ask(ports: list[int], reach: Reach = Reach.ASK, *, fragile: bool = False, **more: Any) -> ProbeContext:
+def ask(
+    ports: list[int],
+    reach: Reach = Reach.ASK,
+    *,
+    fragile: bool = False,
+    others: int = 0,
+    spent: int = 0,
+    most: int = 2000,
+    **more: Any,
+) -> ProbeContext:
     """Run the probe over TLS ports of 127.0.0.1, with more fields of a plan."""
     targets = plan.targets(["127.0.0.1"])
     scope = Scope.loopback()
@@ -45,7 +55,13 @@ def ask(ports: list[int], reach: Reach = Reach.ASK, *, fragile: bool = False, **
         **more,
     )
     line = line_to(ports[0])
-    line = replace(line, may_speak={port: frozenset({"tls"}) for port in ports})
+    line = replace(
+        line,
+        may_speak={port: frozenset({"tls"}) for port in ports},
+        turn=DeviceBudget(waiting=1 + others),
+        cost=Cost(connections=spent),
+        timing=replace(line.timing, connections=most),
+    )
     kinds: frozenset[type[Any]] = frozenset({TlsPort, TlsSuites})
     listed = Listed(asset_tag="device", addresses=("127.0.0.1",), kind="printer", fragile=fragile)
     asked = ProbeContext(line=line, plan=wanted, listed=listed, wanted=kinds, anchors=TrustAnchors())
@@ -79,6 +95,20 @@ def test_a_port_with_very_many_suites_is_cut_short_and_says_so(tmp_path: Path) -
     assert "ceiling" in cut.unknown_why.values()
     assert not full.unknown_why
     assert all(set(cut.suites[version]) <= set(full.suites[version]) for version in cut.suites)
+
+
+@pytest.mark.parametrize("others", [0, 1])
+def test_suites_leave_the_other_addresses_of_the_device_what_this_one_took(
+    others: int, tmp_path: Path
+) -> None:
+    """One limit for both: whoever is first with its suites must not use up what the other needs to be assessed at all."""
+    credentials = issue(tmp_path, "device", key=rsa.generate_private_key(65537, 2048))
+    with openssl_server(credentials, "-min_protocol", "TLSv1", "-cipher", "ALL:@SECLEVEL=0") as port:
+        asked = ask([port], others=others, spent=30, most=90)
+
+    before = 30 + asked.of(TlsPort)[0].facts.connections
+    assert "ceiling" in asked.of(TlsSuites)[0].facts.unknown_why.values()
+    assert asked.line.cost.connections == 90 - others * before
 
 
 def test_a_fragile_device_is_asked_for_classes_unless_the_baseline_says_otherwise(tmp_path: Path) -> None:
