@@ -46,3 +46,26 @@ def session(user: int | None, password: int | None = None, text: str = "", asked
 def test_branch(observation: Observation[Any], word: Word, reason: Reason | None) -> None:
     (outcome,) = CHECK.judge(seen_device(observation), NoSettings())
     assert (outcome.word, outcome.reason) == (word, reason)
+
+
+def test_ports_that_greet_like_ftp_and_were_not_asked_are_named_one_by_one() -> None:
+    seen = seen_device(
+        session(331, 530, "530 Login incorrect"),
+        *(tcp_port(port, speaks="ftp") for port in (21, 2121)),
+        tcp_port(2222, speaks="ssh"),
+        tcp_port(2323, State.REFUSING),
+    )
+    outcomes = list(CHECK.judge(seen, NoSettings()))
+    assert [(o.word, o.endpoint and o.endpoint.port) for o in outcomes] == [
+        (Word.PASS, 21),
+        (Word.UNKNOWN, 2121),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [(session(331, 530, "no"), "331 then 530"), (session(530, text="no"), "530"), (session(None), "nothing")],
+)
+def test_the_replies_are_said_in_order(one: Observation[Any], said: str) -> None:
+    (outcome,) = CHECK.judge(seen_device(one), NoSettings())
+    assert said in outcome.observed.text

@@ -55,3 +55,10 @@ def test_a_redirect_to_https_passes_where_the_same_path_was_asked_over_tls() -> 
 def test_capabilities_are_not_called_a_proof_of_open_scanning() -> None:
     (outcome,) = CHECK.judge(seen_device(scanner(capabilities=True)), NoSettings())
     assert "not tried" in outcome.observed.text
+
+
+def test_an_answer_without_status_is_no_server_that_was_not_asked() -> None:
+    """Where HTTP was never answered, the port decides, and a port that refuses is one without the service."""
+    mute = at(80, HttpAnswer(tls=False, path="/", status=None, fault="silent"), protocol="http")
+    (outcome,) = CHECK.judge(seen_device(mute, tcp_port(80, State.REFUSING)), NoSettings())
+    assert outcome.word is Word.PASS
