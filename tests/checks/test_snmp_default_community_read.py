@@ -120,3 +120,11 @@ def test_each_default_that_is_answered_is_a_finding_of_its_first_answer() -> Non
         ('community "public"', (first.id,)),
         ('community "private"', (other.id,)),
     }
+
+
+def test_a_supplied_community_that_drew_no_answer_proves_no_rejection() -> None:
+    """Nor does an answer to another question than ours: who was not heard by the agent cannot be refused by it."""
+    mute = snmp_answer("2c", state=State.SILENT, origin="supplied", community="fleet")
+    for other in (mute, snmp_answer("2c", state=State.SILENT, origin="default", community="private")):
+        (outcome,) = CHECK.judge(seen_device(SILENT, other), NoSettings())
+        assert outcome.word is Word.UNKNOWN
