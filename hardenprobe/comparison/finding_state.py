@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from ipaddress import ip_address
@@ -175,7 +175,7 @@ class Conditions:
             return Cause(
                 why=Why.NOT_ASKED, text="interrupted: the scan ended before it had finished the device"
             )
-        if why or (self.rechecked is not None and device.id not in self.rechecked):
+        if why or (self.rechecked is not None and not device.ids & self.rechecked.keys()):
             return Cause(why=Why.NOT_ASKED, text="the device's addresses were not among those asked")
         return Cause(why=Why.NOT_REACHED, text="no device that shows itself to be this one was met")
 
@@ -286,6 +286,32 @@ class Evidence:
         return str(known[0]) if known else None
 
 
+def joined(parts: Sequence[Evidence]) -> Evidence:
+    """What a review holds of one device that it took for several: of all of them together."""
+    if len(parts) == 1:
+        return parts[0]
+    return Evidence(
+        results=by_check(one for part in parts for some in part.results.values() for one in some),
+        conditions=parts[0].conditions,
+        device=lambda: joined_device([one.record for one in parts]),
+        observations=lambda: [entry for part in parts for entry in part.seen],
+    )
+
+
+def joined_device(parts: Sequence[Device]) -> Device:
+    """One device out of several, the first of which it is called by."""
+    first, *others = parts
+    if not others:
+        return first
+    return replace(
+        first,
+        addresses=tuple(dict.fromkeys(a for one in parts for a in one.addresses)),
+        identity=tuple(dict.fromkeys(i for one in parts for i in one.identity)),
+        services=tuple(s for one in parts for s in one.services),
+        formerly=tuple(sorted(frozenset[str]().union(*(one.ids for one in parts)) - {first.id})),
+    )
+
+
 def evidence(
     device: Device,
     results: Iterable[Result],
@@ -372,7 +398,9 @@ def _not_selected(
 ) -> Cause | None:
     """Why the check was not asked of the device at all; None where it was."""
     check = wanted.check
-    only = None if made.rechecked is None else made.rechecked.get(here.record.id, frozenset())
+    only = None
+    if made.rechecked is not None:
+        only = frozenset[str]().union(*(made.rechecked.get(id, ()) for id in here.record.ids))
     if check not in made.selected or (only is not None and check not in only):
         return Cause(why=Why.NOT_ASKED, text=f"the check {check} was not asked for")
     if judged and all(told.word == Word.NOTSELECTED for told in judged):

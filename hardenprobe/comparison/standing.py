@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from hardenprobe.comparison.finding_state import Sighting
-from hardenprobe.comparison.stored import Held, reviews_until, visits_of
+from hardenprobe.comparison.stored import Held, devices_of, reviews_until, visits_of
 from hardenprobe.comparison.timelines import Timeline, Visit, timelines
 from hardenprobe.model import Device, FindingDates, Review, Severity
 from hardenprobe.store.device_rows import pages
@@ -146,10 +146,7 @@ class Standing:
         ]
 
     def _all(self) -> Iterator[tuple[list[Visit], list[Timeline]]]:
-        names: dict[str, None] = {}
-        for one in reversed(self.held):
-            names |= dict.fromkeys(one.rows)
-        for page in pages(names):
+        for page in pages(devices_of(self.held)):
             for visits in visits_of(self.held, page).values():
                 yield visits, timelines(visits)
 

@@ -86,10 +86,7 @@ class Comparison:
         Raises:
             StoreRefused: A review was changed from outside.
         """
-        names: dict[str, None] = {}
-        for one in (self._past[self._old], self._past[-1], *reversed(self._past)):
-            names |= dict.fromkeys(one.rows)
-        for page in pages(names):
+        for page in pages(devices_of(self._past, (self._past[self._old], self._past[-1]))):
             for visits in visits_of(self._past, page).values():
                 with reading(self._store, f"{self.old.id} or {self.new.id}"):
                     if change := self._compare(visits, only):
@@ -113,7 +110,7 @@ class Comparison:
         if only and not any(_called(one.record, only) for one in ends or [newest]):
             return None
         device = newest.record
-        turn, _ = self._register.of(device.id, device_register.telling(device.identity)) or (None, "")
+        turn, _ = self._register.of(device.ids, device_register.telling(device.identity)) or (None, "")
         here = visits[-1].evidence is not None and visits[-1].evidence.met
         gone = turn is not None and turn.kind == device_register.RETIRED and not here
         change = compare_device(
@@ -151,14 +148,17 @@ class Held:
         self.rows: Mapping[str, int] = store.rows(self.id)
         self._store = store
 
-    def of(self, devices: Iterable[str]) -> dict[str, Evidence]:
+    def of(self, devices: Mapping[str, Sequence[str]]) -> dict[str, Evidence]:
         """What it holds of some devices; ask for a few at once.
+
+        Args:
+            devices: Device to all its ids.
 
         Raises:
             StoreRefused: The review was changed from outside.
         """
-        rows = [self.rows[device] for device in devices if device in self.rows]
-        found = {}
+        rows = [self.rows[id] for ids in devices.values() for id in ids if id in self.rows]
+        found: dict[str, Evidence] = {}
         for device, record, results in self._store.some_results(self.id, rows):
             with reading(self._store, self.id):
                 found[device] = Evidence(
@@ -167,7 +167,8 @@ class Held:
                     device=lambda record=record: self._device(record),  # type: ignore[misc]
                     observations=lambda device=device: self._observations(device),  # type: ignore[misc]
                 )
-        return found
+        parts = {device: [found[id] for id in ids if id in found] for device, ids in devices.items()}
+        return {device: finding_state.joined(some) for device, some in parts.items() if some}
 
     def _device(self, record: str) -> Device:
         with reading(self._store, self.id):
@@ -180,13 +181,43 @@ class Held:
             return found
 
 
+def parts_of(held: Iterable[Held]) -> Mapping[str, list[str]]:
+    """Device to the ids that it had besides: of a device that the newest review takes for one, and an earlier one for several.
+
+    Args:
+        held: In the order in which they were stored.
+    """
+    whole: dict[str, str] = {}
+    for one in held:
+        whole = {id: device for id, device in whole.items() if id not in one.rows}  # met apart again
+        for merged in one.outline.coverage.merged:
+            whole |= dict.fromkeys(merged.formerly, merged.device)
+    found: dict[str, list[str]] = {}
+    for id, device in whole.items():
+        while device in whole:
+            device = whole[device]
+        found.setdefault(device, []).append(id)
+    return found
+
+
+def devices_of(held: Sequence[Held], first: Iterable[Held] = ()) -> list[str]:
+    """Every device that some reviews know, each once under the id that it has by now; those of some reviews before others."""
+    names: dict[str, None] = {}
+    for one in (*first, *reversed(held)):
+        names |= dict.fromkeys(one.rows)
+    parts = {id for some in parts_of(held).values() for id in some}
+    return [name for name in names if name not in parts]
+
+
 def visits_of(held: Sequence[Held], devices: Collection[str]) -> dict[str, list[Visit]]:
     """Each device's way through some reviews; ask for a few devices at once.
 
     Raises:
         StoreRefused: A review was changed from outside.
     """
-    per_review = [one.of(devices) for one in held]
+    parts = parts_of(held)
+    ids = {device: (device, *parts.get(device, ())) for device in devices}
+    per_review = [one.of(ids) for one in held]
     return {
         name: [
             Visit(review=one.id, conditions=one.conditions, evidence=found.get(name))

@@ -120,12 +120,15 @@ def timelines(visits: Sequence[Visit]) -> list[Timeline]:
     for number, visit in enumerate(visits):
         new = dict(visit.open)
         ended = []
-        for line in found:
+        for line in list(found):
             key = _key(line.newest, new, visit.evidence)
             if key is not None:
                 _add(line, number, visit, OPEN, new.pop(key))
                 continue
             says = finding_state.state(line.newest, visit.evidence, visit.conditions)
+            if says.known is Known.OPEN:  # one finding by now, which was one of each of two devices
+                found.remove(line)
+                continue
             if says.known is Known.ABSENT and line.since[number - 1]:
                 ended.append(line)
             _add(line, number, visit, says)

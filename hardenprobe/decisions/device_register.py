@@ -121,12 +121,12 @@ class Register:
             for mark in turn.marks:
                 self._by_mark[mark].append(turn)
 
-    def of(self, device: str, marks: Marks) -> tuple[LifecycleEvent, str] | None:
-        """The last step of a device that has this id or one of these marks, and what tells that it is the same.
+    def of(self, devices: Iterable[str], marks: Marks) -> tuple[LifecycleEvent, str] | None:
+        """The last step of a device that has one of these ids or marks, and what tells that it is the same.
 
         Two devices whose serials differ are two, whatever else they share.
         """
-        found = {turn.number: turn for turn in self._by_id.get(device, ())}
+        found = {turn.number: turn for device in devices for turn in self._by_id.get(device, ())}
         found |= {turn.number: turn for mark in marks for turn in self._by_mark.get(mark, ())}
         for number in sorted(found, reverse=True):
             if not differ(marks, found[number].marks):
@@ -136,7 +136,7 @@ class Register:
 
     def met(self, device: Device, *, present: bool) -> MetDevice:
         """A device with the last step of its way."""
-        turn, known_by = self.of(device.id, telling(device.identity)) or (None, "")
+        turn, known_by = self.of(device.ids, telling(device.identity)) or (None, "")
         return MetDevice(
             device=device.id,
             label=device.label,

@@ -147,11 +147,11 @@ class RiskException:
             return None
         if self.tag and self.tag not in device.tags:
             return None
-        if not self.tag and device.id != self.device:
+        if not self.tag and self.device not in device.ids:
             return None
         own = next((one for one in self.accepted if one.finding == result.finding), None)
         own = own or self._same_place(result, device)
-        if own or not self.tag or any(one.device == device.id for one in self.accepted):
+        if own or not self.tag or any(one.device in device.ids for one in self.accepted):
             return own
         # A device that got the tag later: the same thing in the same place was accepted for its like.
         here = _snapshot(result).place
@@ -161,7 +161,7 @@ class RiskException:
     def _same_place(self, result: Result, device: Device) -> AcceptedFinding | None:
         """What was accepted at the place of a result, whose key is another since the device has more addresses or fewer."""
         here = _snapshot(result)
-        alike = [one for one in self.accepted if (one.device, one.place) == (device.id, here.place)]
+        alike = [one for one in self.accepted if one.device in device.ids and one.place == here.place]
         exact = [one for one in alike if one.address == here.address]
         lost = {address.address for address in device.addresses}
         moved = alike if len(alike) == 1 and len(lost) == 1 and alike[0].address not in lost else []

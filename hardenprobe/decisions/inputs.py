@@ -103,7 +103,7 @@ def ending(kind: str, known: Iterable[Endable], name: str, by: str, reason: str)
 def names_of(device: Device) -> tuple[str, ...]:
     """Everything that a device may be called by."""
     tag = (device.asset_tag,) if device.asset_tag else ()
-    return (*tag, device.id, *device.names, *(one.address for one in device.addresses))
+    return (*tag, device.id, *device.formerly, *device.names, *(one.address for one in device.addresses))
 
 
 def device_of(name: str, devices: Iterable[Device]) -> tuple[Device, ...]:

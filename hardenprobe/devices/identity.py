@@ -40,6 +40,7 @@ from hardenprobe.model import (
     Device,
     Elsewhere,
     Identity,
+    Merged,
     Missed,
     NotAssessed,
     Observation,
@@ -65,6 +66,7 @@ class Fleet:
     devices: tuple[Device, ...]
     observations: Mapping[str, tuple[Observation[Any], ...]]
     coverage: Coverage
+    notices: tuple[str, ...] = ()
 
 
 def settle(
@@ -112,10 +114,16 @@ def settle(
     groups: dict[str, list[Visit]] = {}
     listed: dict[str, Listed] = {}
     shown: list[matching.Met] = []
+    at_address = {
+        address: matching.marks(i for answer in some for i in answer.shown)
+        for address, some in _by_place(answers).items()
+    }
+    formerly: dict[str, tuple[str, ...]] = {}
     for together in group(answers, inventory):
         stated = [identity for answer in together.answers for identity in answer.shown]
         device = _device_id(together.entry, stated, together.answers[0].address, common)
         marks = matching.marks(stated)
+        again_met: dict[str, tuple[str, ...]] = {}
         for answer in together.answers:
             if earlier := (known or {}).get(answer.address):
                 again = matching.same(earlier.marks, marks)
@@ -123,7 +131,12 @@ def settle(
                     together.entry = None  # whatever the inventory says, somebody else answers there
                     device = _device_id(None, stated, answer.address, common)
                 elif again or not earlier.marks:  # it was known by its address alone
-                    device = earlier.device
+                    again_met[earlier.device] = earlier.formerly
+        if again_met:
+            device, *others = again_met
+            formerly[device] = tuple(
+                dict.fromkeys((*others, *(id for had in again_met.values() for id in had)))
+            )
         if device in groups and not known:  # a clone shows what it was named by
             device = _other_id(device, together.answers[0].address)
         groups.setdefault(device, []).extend(met[answer.number] for answer in together.answers)
@@ -131,7 +144,8 @@ def settle(
             listed[device] = together.entry
         tag = together.entry.asset_tag if together.entry else None
         shown.append(matching.Met(device=device, marks=marks, addresses=together.addresses, asset_tag=tag))
-    ids = _kept_ids(shown, past, inventory)
+    ids, mergers = _kept_ids(shown, past, inventory, at_address)
+    formerly |= mergers
     groups = {ids.get(device, device): members for device, members in groups.items()}
     listed = {ids.get(device, device): entry for device, entry in listed.items()}
     devices: list[Device] = []
@@ -150,23 +164,48 @@ def settle(
         elif inventory.devices:
             seen = (_not_listed(members, inventory, seen[0].asked_at if seen else ""), *seen)
         found = [e for v in members for e in evidence.get(id(v), ())]
-        devices.append(_describe(device, entry, members, found, names))
+        described = _describe(device, entry, members, found, names)
+        devices.append(replace(described, formerly=formerly.get(device, ())))
         observations[device] = seen
     devices.sort(key=_by_address)
     coverage = replace(
         _coverage(coverage, visits, inventory, devices, listed),
         not_assessed=tuple(one for d in devices for one in _not_assessed(d, observations[d.id])),
     )
+    kept_past = [p for p in past if p.device not in {id for some in formerly.values() for id in some}]
     when = next((o.asked_at for v in visits for o in v.observations), "") or utc_now()
-    for one, told in _not_met(coverage, inventory, names, when, visits, set(groups), past):
+    for one, told in _not_met(coverage, inventory, names, when, visits, set(groups), kept_past):
         devices.append(one)
         observations[one.id] = told
     order = sorted(devices, key=_by_address)
+    several = tuple(Merged(device=d.id, formerly=d.formerly) for d in order if d.formerly)
     return Fleet(
         devices=tuple(order),
         observations={d.id: observations[d.id] for d in order},
-        coverage=coverage,
+        coverage=replace(coverage, merged=several),
+        notices=tuple(_merger_notices(order, past)),
     )
+
+
+def _by_place(answers: Iterable[Answer]) -> Mapping[str, list[Answer]]:
+    found: dict[str, list[Answer]] = defaultdict(list)
+    for answer in answers:
+        found[answer.address].append(answer)
+    return found
+
+
+def _merger_notices(devices: Iterable[Device], past: Iterable[matching.Met]) -> Iterable[str]:
+    """Say which devices turned out to be one in this scan."""
+    before = {id: p for p in past for id in (p.device, *p.formerly)}
+    for device in devices:
+        known = set(before[device.id].formerly) if device.id in before else set()
+        for id in device.formerly:
+            if id not in known:
+                at = f" at {', '.join(sorted(before[id].addresses))}" if id in before else ""
+                yield (
+                    f"{device.label} is the device {id}{at} of earlier reviews too: what is known and decided of that one "
+                    f"goes on under {device.id}"
+                )
 
 
 def _of_link(visit: Visit) -> Iterable[Identity]:
@@ -186,17 +225,34 @@ def ip_key(address: str) -> tuple[int, int]:
 
 
 def _kept_ids(
-    shown: Sequence[matching.Met], past: Sequence[matching.Met], inventory: Inventory
-) -> dict[str, str]:
-    """The id of each device, by the one that it would have without a past."""
+    shown: Sequence[matching.Met],
+    past: Sequence[matching.Met],
+    inventory: Inventory,
+    at_address: Mapping[str, matching.Marks],
+) -> tuple[dict[str, str], dict[str, tuple[str, ...]]]:
+    """The id of each device, by the one that it would have without a past; and by its id those that it had besides."""
     tags = {entry.asset_tag for entry in inventory.devices}
-    kept = matching.continued(shown, past, tags)
-    held = {one.device for one in past}
+    parts = {id for one in past for id in one.formerly}  # of another device, unless they are met apart again
+    whole = [one for one in past if one.device not in parts]
+    kept = matching.continued(shown, whole, tags)
+    rest = [one for one in shown if one.device not in kept]
+    kept |= matching.continued(rest, [one for one in past if one.device in parts], tags)
+    left = [one for one in whole if one.device not in kept.values()]
+    before = {one.device: one for one in past}
+    formerly: dict[str, tuple[str, ...]] = {}
     for one in shown:
-        if one.device not in kept and one.device in held:  # somebody else had this id, or has it still
+        joining = matching.merged(one, at_address, left, tags)
+        left = [other for other in left if other not in joining]
+        if joining and one.device not in kept:
+            kept[one.device] = joining.pop(0).device
+        if own := before.get(kept.get(one.device, "")):
+            had = (*own.formerly, *(id for other in joining for id in (other.device, *other.formerly)))
+            formerly[own.device] = tuple(dict.fromkeys(id for id in had if id not in kept.values()))
+    for one in shown:
+        if one.device not in kept and one.device in before:  # somebody else had this id, or has it still
             mark = next((f"{kind}:{value}" for kind, value in one.marks), min(one.addresses))
             kept[one.device] = _other_id(one.device, mark)
-    return kept
+    return kept, formerly
 
 
 def _other_id(device: str, mark: str) -> str:
@@ -396,11 +452,16 @@ def _not_met(
         if missed.why == NOT_PLANNED:
             continue
         entry = by_tag[missed.asset_tag]
-        mine = [p.device for p in past if p.asset_tag == entry.asset_tag and p.device not in met]
-        id = mine[0] if mine else _device_id(entry, (), "", Counter())
+        own = {str(ip_address(text)) for text in entry.addresses}
+        left = [p for p in past if p.device not in met]
+        mine = [p for p in left if p.asset_tag == entry.asset_tag] or [
+            p for p in left if p.asset_tag is None and p.addresses and p.addresses <= own
+        ]
+        id = mine[0].device if mine else _device_id(entry, (), "", Counter())
         if id in met:
             id = _other_id(id, entry.asset_tag)
-        device = _describe(id, entry, (), (), names)
+        had = [id for p in mine for id in (p.device, *p.formerly)][1:]
+        device = replace(_describe(id, entry, (), (), names), formerly=tuple(had))
         where = tuple(
             Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4")
             for a in map(str, map(ip_address, entry.addresses))

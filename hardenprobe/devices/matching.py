@@ -27,10 +27,12 @@ class Known:
     Attributes:
         device: Its id.
         marks: (kind, value) of what it showed of `KEPT`.
+        formerly: Ids that it had besides.
     """
 
     device: str
     marks: tuple[tuple[str, str], ...] = ()
+    formerly: tuple[str, ...] = ()
 
 
 def marks(shown: Iterable[Identity]) -> tuple[tuple[str, str], ...]:
@@ -69,12 +71,14 @@ class Met:
     Attributes:
         device: Its id.
         marks: (kind, value) of what it showed of `KEPT`.
+        formerly: Ids that it had besides.
     """
 
     device: str
     marks: Marks
     addresses: frozenset[str]
     asset_tag: str | None = None
+    formerly: tuple[str, ...] = ()
 
     def of(self, kind: str) -> frozenset[str]:
         """What it showed of one kind."""
@@ -113,6 +117,31 @@ def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] =
                 found[one.device] = before.device
                 taken.add(before.device)
     return found
+
+
+def merged(
+    now: Met, shown: Mapping[str, Marks], past: Iterable[Met], listed: Collection[str] = ()
+) -> list[Met]:
+    """Which devices of earlier reviews a device of several addresses is besides the one whose id it keeps.
+
+    Args:
+        shown: By address what it shows there.
+        past: Those that no device of the scan is known to be.
+        listed: Asset tags of the inventory.
+    """
+    if len(now.addresses) < 2:
+        return []
+    return [p for p in past if p.asset_tag not in listed and _is_part(p, now, shown)]
+
+
+def _is_part(before: Met, now: Met, shown: Mapping[str, Marks]) -> bool:
+    """Whether what was met at some addresses is what shows itself there now, and nothing speaks against it."""
+    here = tuple(mark for address in before.addresses for mark in shown.get(address, ()))
+    again = same(before.marks, here)
+    if again is not None:
+        return again
+    kinds = {kind for kind, _ in before.marks} & {kind for kind, _ in here}
+    return bool(before.addresses) and before.addresses <= now.addresses and not kinds
 
 
 def _of(one: Met, rank: str, own: Collection[tuple[str, str]]) -> Iterable[str]:

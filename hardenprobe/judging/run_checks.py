@@ -175,7 +175,9 @@ def _blame(check: Check[Any], exc: BaseException) -> str:
 def _outcomes(
     check: Check[Any], seen: Seen, case: Case, baseline: Baseline, overran: dict[str, str] | None
 ) -> list[Outcome]:
-    here = case.selected if case.only is None else case.only.get(seen.device.id, frozenset())
+    here = case.selected
+    if case.only is not None:
+        here = frozenset[str]().union(*(case.only.get(id, ()) for id in seen.device.ids))
     if check.id not in here:
         return [_state(Word.NOTSELECTED, "left out of this scan", check)]
     if check.id not in baseline.settings:

@@ -6,11 +6,19 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from hardenprobe.comparison.finding_state import Evidence, by_check, conditions, read
+from hardenprobe.comparison.finding_state import (
+    Conditions,
+    Evidence,
+    by_check,
+    conditions,
+    joined,
+    joined_device,
+    read,
+)
 from hardenprobe.comparison.records import Why
 from hardenprobe.comparison.timelines import Visit, timelines
 from hardenprobe.decisions import device_register, exceptions, statements
@@ -34,7 +42,7 @@ class Event:
 
     Attributes:
         at: UTC, ISO 8601.
-        what: "first-seen", "seen", "judged-again", "rechecked", "not-met", "moved", "changed", "accepted", "retired", "exception",
+        what: "first-seen", "seen", "judged-again", "rechecked", "not-met", "moved", "changed", "merged", "accepted", "retired", "exception",
             "exception-ended", "statement" or "statement-ended".
         text: For people; device text in part.
         review, entry: Where it is: id of a review, or number in the ledger.
@@ -56,9 +64,10 @@ def events(kept: Store, found: Appearance) -> tuple[Event, ...]:
         StoreRefused: A review or the ledger cannot be read.
     """
     entries = Ledger(kept).entries()
-    rows = list(appearances(kept, found.device.id, found.marks, device_register.read(entries)))
+    rows = list(appearances(kept, found.device, found.marks, device_register.read(entries)))
     made = list(_of_reviews(kept, rows))
-    made += _of_ledger(entries, [*(row.device for row in rows), found.device], found.marks)
+    every = [one.device for row in rows for one in (row, *row.others)]
+    made += _of_ledger(entries, [*every, found.device], found.marks)
     order = sorted(enumerate(made), key=lambda one: (_moment(one[1].at), one[0]))
     return tuple(event for _, event in order)
 
@@ -67,8 +76,13 @@ def _of_reviews(kept: Store, rows: Sequence[Row]) -> Iterator[Event]:
     counts = _counts(kept, rows)
     before: Device | None = None
     absent = _absences(kept, rows)
+    merged: frozenset[str] = frozenset()
     for row in rows:
         head = kept.outline(row.review).head
+        if row.device.ids - merged and row.device.formerly:
+            yield _merged(row, head)
+            merged = row.device.ids
+        row = replace(row, device=joined_device([one.device for one in (row, *row.others)]))
         yield from absent.pop(row.review, ())
         if head.rechecks:
             yield _rechecked(row, head)
@@ -111,9 +125,20 @@ def _absences(kept: Store, rows: Sequence[Row]) -> dict[str, list[Event]]:
     return {**found, "": waiting}
 
 
+def _merged(row: Row, head: Head) -> Event:
+    others = ", ".join(row.device.formerly)
+    return Event(
+        at=head.started,
+        what="merged",
+        text=f"the same device as {others} of earlier reviews, whose dates and decisions go on here",
+        review=row.review,
+        facts={"device": row.device.id, "formerly": list(row.device.formerly)},
+    )
+
+
 def _rechecked(row: Row, head: Head) -> Event:
     """What it says of the rest of the device is nothing, so it counts no findings."""
-    mine = tuple(one.finding for one in head.rechecked if one.device == row.device.id)
+    mine = tuple(one.finding for one in head.rechecked if one.device in row.device.ids)
     number = f"{len(mine)} finding{'' if len(mine) == 1 else 's'}"
     again = head.judged_from is not None
     did = "judged again what was asked" if again else "asked again"
@@ -188,7 +213,11 @@ def _counts(kept: Store, rows: Sequence[Row]) -> dict[str, _Counts]:
 
 def _visit(kept: Store, row: Row) -> Visit:
     made = conditions(kept.outline(row.review))
+    parts = [_evidence(kept, one, made) for one in (row, *row.others)]
+    return Visit(review=row.review, conditions=made, evidence=joined(parts))
 
+
+def _evidence(kept: Store, row: Row, made: Conditions) -> Evidence:
     def observations() -> list[Any]:
         with reading(kept, row.review):
             found: list[Any] = json.loads(part(kept, row.review, row.device.id).observations)
@@ -196,10 +225,7 @@ def _visit(kept: Store, row: Row) -> Visit:
 
     with reading(kept, row.review):
         results = by_check(map(read, json.loads(row.results)))
-    evidence = Evidence(
-        results=results, conditions=made, device=lambda: row.device, observations=observations
-    )
-    return Visit(review=row.review, conditions=made, evidence=evidence)
+    return Evidence(results=results, conditions=made, device=lambda: row.device, observations=observations)
 
 
 def _of_one(visit: Visit) -> Counter[str]:

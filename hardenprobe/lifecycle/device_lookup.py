@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
 
@@ -36,11 +36,16 @@ class Appearance:
 
 @dataclass(frozen=True, kw_only=True)
 class Row:
-    """A row of a device that one review holds, results unread."""
+    """A row of a device that one review holds, results unread.
+
+    Attributes:
+        others: The rows beside it, of a review that took the device for several.
+    """
 
     review: str
     device: Device
     results: str
+    others: tuple[Row, ...] = ()
 
 
 def review_ids(kept: Store) -> list[str]:
@@ -82,7 +87,7 @@ def _newest(kept: Store, device: Device, newer: list[str], review: str, fleet: l
     """The device where it was met last: an address of an older review may have named it."""
     for one in newer[:-1]:
         others = list(devices(kept, one))
-        if found := next((d for d in others if d.id == device.id), None):
+        if found := next((d for d in others if device.id in d.ids), None):
             return _appearance(one, found, others)
     return _appearance(review, device, fleet)
 
@@ -108,7 +113,7 @@ def _appearance(review: str, device: Device, fleet: Iterable[Device]) -> Appeara
 def _meant(name: str, fleet: Sequence[Device]) -> list[Device]:
     """By id alone where one has it, else by asset tag, by name or address, or by the beginning of an id."""
     return (
-        [d for d in fleet if d.id == name]
+        [d for d in fleet if name in d.ids]
         or [d for d in fleet if d.asset_tag == name]
         or [d for d in fleet if name in names_of(d)]
         or [d for d in fleet if name and d.id.startswith(name)]
@@ -174,9 +179,9 @@ def part(kept: Store, review: str, device: str) -> Part:
 
 
 def appearances(
-    kept: Store, device: str, marks: Marks, turns: Sequence[LifecycleEvent] = ()
+    kept: Store, device: Device, marks: Marks, turns: Sequence[LifecycleEvent] = ()
 ) -> Iterator[Row]:
-    """Every review's row of a device, the oldest first: by its id, else by what tells it apart.
+    """Every review's row of a device, the oldest first: by its ids, else by what tells it apart.
 
     In a review where several devices bear one of the weaker marks, none of them is taken by it.
 
@@ -184,8 +189,8 @@ def appearances(
         turns: What the ledger holds; ids that the device had when it was accepted or retired count, too.
     """
     register = device_register.Register(turns)
-    own = register.of(device, marks)
-    ids = {device} | ({own[0].device} if own else set())
+    own = register.of(device.ids, marks)
+    ids = device.ids | ({own[0].device} if own else set())
     sought = sa.or_(
         _parts.c.device.in_(ids), *(_parts.c.record.contains(_quoted(v), autoescape=True) for _, v in marks)
     )
@@ -201,22 +206,26 @@ def appearances(
     for row in rows:
         by_review.setdefault(row.review, []).append(_device(kept, row.review, row.record))
     for review, found in by_review.items():
-        if one := _same(found, ids, marks):
-            yield Row(review=review, device=one, results=part(kept, review, one.id).results)
+        mine = [
+            Row(review=review, device=one, results=part(kept, review, one.id).results)
+            for one in _same(found, device.id, ids, marks)
+        ]
+        if mine:
+            yield replace(mine[0], others=tuple(mine[1:]))
 
 
-def _same(found: Sequence[Device], ids: set[str], marks: Marks) -> Device | None:
+def _same(found: Sequence[Device], device: str, ids: Container[str], marks: Marks) -> list[Device]:
     by_id = [d for d in found if d.id in ids]
     if by_id:
-        return by_id[0]
+        return sorted(by_id, key=lambda one: one.id != device)
     alike = [(d, device_register.telling(d.identity)) for d in found]
     alike = [(d, theirs) for d, theirs in alike if not device_register.differ(marks, theirs)]
     strong = {mark for mark in marks if mark[0] in device_register.STRONG}
     for wanted in (strong, set(marks) - strong):
         by_mark = [d for d, theirs in alike if wanted.intersection(theirs)]
         if len(by_mark) == 1:
-            return by_mark[0]
-    return None
+            return by_mark
+    return []
 
 
 def _quoted(value: str) -> str:

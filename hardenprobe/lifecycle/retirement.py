@@ -76,10 +76,10 @@ def leaving(
         FileInvalid: A list cannot be read.
         StoreRefused: A review cannot be read.
     """
-    last = Register(turns).of(found.device.id, found.marks)
+    last = Register(turns).of(found.device.ids, found.marks)
     if last and last[0].kind == RETIRED:
         raise UsageError(f"{clip(last[0].label)} was retired on {last[0].on} already ({last[0].id})")
-    rows = list(appearances(kept, found.device.id, found.marks, turns))
+    rows = list(appearances(kept, found.device, found.marks, turns))
     # One that is gone already shows nothing in the newest review; what tells it apart is in those where it answered.
     met = next((row for row in reversed(rows) if row.device.services), None)
     marks, shown = found.marks, found

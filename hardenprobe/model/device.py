@@ -19,7 +19,7 @@ class Identity:
     """Something that identifies a device.
 
     Attributes:
-        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, name or address; make-model, description,
+        kind: asset-tag, serial, engine-id, printer-uuid, host-key, tls-key, link-layer, name or address; make-model, description,
             device-id, title, subject, firmware and device-kind describe without telling apart.
         source: Who said so ("inventory", "scan", or the protocol).
         strength: strong may join two addresses to one device; medium and weak never do.
@@ -89,6 +89,7 @@ class Device:
         make_model: What the inventory calls it, else device text, hostile.
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
         ccss: Environmental metrics of the inventory, such as "CDP:LM/CR:H".
+        formerly: Ids of devices of earlier reviews that have turned out to be this one; what is known of them goes along.
     """
 
     id: str
@@ -106,6 +107,12 @@ class Device:
     identity: tuple[Identity, ...] = ()
     services: tuple[Service, ...] = ()
     cost: Cost = field(default_factory=Cost)
+    formerly: tuple[str, ...] = ()
+
+    @property
+    def ids(self) -> frozenset[str]:
+        """Every id that it has or had."""
+        return frozenset((self.id, *self.formerly))
 
     @property
     def label(self) -> str:

@@ -107,6 +107,19 @@ def checks_of(rechecked: Iterable[Rechecked]) -> dict[str, frozenset[str]]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Merged:
+    """A device that earlier reviews took for several.
+
+    Attributes:
+        device: The id that it keeps.
+        formerly: The ids that it had besides.
+    """
+
+    device: str
+    formerly: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NotAssessed:
     """An address of a device that was met, which the scan left out.
 
@@ -130,6 +143,7 @@ class Coverage:
         retired_seen: Devices that were taken out of the fleet, and answer.
         targets: What was asked, as first and last address.
         not_assessed: Addresses that met devices are known to have besides, and that were not assessed.
+        merged: Devices that earlier reviews took for several each.
         accepted, not_accepted: Ids of the devices that were met, by whether their last step was that they were accepted;
             both empty while the store holds no acceptance at all.
     """
@@ -150,6 +164,7 @@ class Coverage:
     not_accepted: tuple[str, ...] = ()
     targets: tuple[str, ...] = ()
     not_assessed: tuple[NotAssessed, ...] = ()
+    merged: tuple[Merged, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

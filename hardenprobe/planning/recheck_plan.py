@@ -33,6 +33,7 @@ class Place:
         kinds: The kinds of facts that are wanted there.
         device: Id of the device that the earlier review met.
         marks: What it showed that tells it again.
+        formerly: Ids that it had besides.
     """
 
     address: str
@@ -41,6 +42,7 @@ class Place:
     kinds: tuple[str, ...]
     device: str
     marks: tuple[tuple[str, str], ...] = ()
+    formerly: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +97,10 @@ class Again:
     @property
     def known(self) -> dict[str, Known]:
         """Who answered at each address."""
-        return {one.address: Known(device=one.device, marks=one.marks) for one in self.places}
+        return {
+            one.address: Known(device=one.device, marks=one.marks, formerly=one.formerly)
+            for one in self.places
+        }
 
     def inventory(self) -> Inventory:
         """The inventory as far as the review kept it, for its own addresses alone."""

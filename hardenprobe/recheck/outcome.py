@@ -88,7 +88,7 @@ def compared(
         now: The review of what was asked again.
         comparing: Tells whether a check compares devices.
     """
-    met = {device.id: device for device in now.devices}
+    met = {id for device in now.devices for id in device.ids}
     silent = [
         one.device.label
         for one in picked.subjects
@@ -105,7 +105,7 @@ def compared(
 
 def costs(picked: Picked, now: Review) -> tuple[RecheckedFinding, ...]:
     """What asking has cost each device, those that were only compared with among them."""
-    after = {device.id: device.cost for device in now.devices}
+    after = {id: device.cost for device in now.devices for id in device.ids}
     return tuple(
         RecheckedFinding(
             device=one.device.id,
@@ -128,9 +128,9 @@ class _Question:
 
 def _compared(asked: _Question, again: Again, now: Review, made: Conditions, lost: Sequence[str]) -> Compared:
     device, finding = asked.device, asked.finding
-    here = next((one for one in now.devices if one.id == device.id), None)
-    seen = now.observations.get(device.id, ())
-    results = [r for r in now.results if (r.device, r.check) == (device.id, finding.check)]
+    here = next((one for one in now.devices if device.id in one.ids), None)
+    seen = now.observations.get(here.id, ()) if here else ()
+    results = [r for r in now.results if here and (r.device, r.check) == (here.id, finding.check)]
     after: Result | None = None
     standing: Standing = "unknown"
     if here is None or (_missed(now, device.id) and not results):

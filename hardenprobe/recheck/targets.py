@@ -109,6 +109,7 @@ def _places(
             kinds=tuple(sorted(kinds)),
             device=subject.device.id,
             marks=matching.marks(subject.device.identity),
+            formerly=subject.device.formerly,
         )
 
 

@@ -143,6 +143,7 @@ async def _run(
         notices.append(
             f"a narrow review ({', '.join(job.narrowed)}): what it does not name may be open, so it is left out of trends"
         )
+    notices += fleet.notices
     notices += running.notices
     notices += job.capture.notices if job.capture else ()
     notices += dict.fromkeys(visit.eased for visit in visits if visit.eased)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hardenprobe.devices import matching
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device
@@ -18,12 +20,14 @@ def known_devices(store: Store, scope: str) -> tuple[matching.Met, ...]:
     A review that cannot be read is left out; `hardenprobe reviews` says of it that it was changed.
     """
     found: dict[str, matching.Met] = {}
-    away: set[str] = set()
+    away: set[str] = set()  # not met since; what it showed when it was met last is further back
     for back, review in enumerate(reversed(store.of_scope(scope))):
         try:
             rows = store.rows(review)
             devices = _devices(
-                store, review, [n for id, n in rows.items() if back < _REVIEWS or id not in found]
+                store,
+                review,
+                [n for id, n in rows.items() if back < _REVIEWS or id not in found or id in away],
             )
         except (StoreRefused, UsageError, *UNREADABLE):
             continue
@@ -32,18 +36,21 @@ def known_devices(store: Store, scope: str) -> tuple[matching.Met, ...]:
             known = found.get(device.id)
             if known is None:
                 found[device.id] = matching.Met(
-                    device=device.id, marks=marks, addresses=_addresses(device), asset_tag=device.asset_tag
+                    device=device.id,
+                    marks=marks,
+                    addresses=_addresses(device),
+                    asset_tag=device.asset_tag,
+                    formerly=device.formerly,
                 )
                 away |= set() if device.services else {device.id}
                 continue
             kinds = {kind for kind, _ in known.marks}
             older = tuple(mark for mark in marks if mark[0] not in kinds)
             met_before = device.id in away and bool(device.services)
-            found[device.id] = matching.Met(
-                device=device.id,
+            found[device.id] = replace(
+                known,
                 marks=(*known.marks, *older),
                 addresses=_addresses(device) if met_before else known.addresses,
-                asset_tag=known.asset_tag,
             )
             away -= {device.id} if met_before else set()
     return tuple(found.values())

@@ -19,6 +19,8 @@ from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.comparison.records import Change, DeviceChange
 from hardenprobe.comparison.stored import Comparison
+from hardenprobe.decisions import exceptions
+from hardenprobe.decisions.exceptions import RiskException
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.devices import identity
 from hardenprobe.devices.inventory import Inventory, Listed
@@ -35,6 +37,7 @@ from hardenprobe.recheck import outcome, selection
 from hardenprobe.recheck import targets as recheck_places
 from hardenprobe.recheck.outcome import Compared
 from hardenprobe.store.known_devices import known_devices
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.opening import opened
 from hardenprobe.store.store import Store
 from hardenprobe.testing import at, snmp_answer, tcp_port
@@ -153,10 +156,28 @@ class World:
             devices=fleet.devices,
             results=(),
             observations=fleet.observations,
+            notices=fleet.notices,
         )
         return self.kept.save(
             judged(review, JudgingRules(baseline=expected, registry=CHECKS, decisions=decisions))
         ).head.id
+
+    def accept(
+        self, review: str, device: str, check: str, days: int = 30, port: int | None = None
+    ) -> RiskException:
+        """Accept a finding of a review for some days; it is in the ledger then."""
+        request = exceptions.ExceptionRequest(
+            check=check, device=device, port=f"{port}/tcp" if port else None,
+            reason="agreed for the test, in a sentence", compensating="a filter before the device",
+            requested_by="one", approved_by="another", until=f"{self.now + timedelta(days=days):%Y-%m-%d}",
+        )  # fmt: skip
+        draft = exceptions.draft(request, self.kept.load(review), OFFICE, CHECKS, self.now.date())
+        (entry,) = Ledger(self.kept).add([draft])
+        return next(one for one in exceptions.read(Ledger(self.kept).entries()) if one.id == entry.subject)
+
+    def decisions(self) -> Decisions:
+        """What the ledger says today."""
+        return Decisions.of(Ledger(self.kept).entries(), f"{self.now:%Y-%m-%d}")
 
     def recheck(self, review: str, *findings: str) -> dict[tuple[str, str, int | None], Compared]:
         """Assess findings of a review again, store what was seen, and say what became of them."""

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.comparison.records import Kind
+from hardenprobe.lifecycle import device_history, device_lookup
 
 A, B, C = "192.0.2.7", "192.0.2.8", "192.0.2.9"
 RUNS = {22: "ssh", 23: "telnet"}
@@ -129,6 +130,94 @@ def test_two_addresses_of_one_device_are_one(world: Any) -> None:
     world.add("one", A, B, serial="S-1", engine="8000000001", boots=3, runs=RUNS)
     first = world.scan()
     assert len(set(ids(world, first).values())) == 1
+
+
+def both_listed(world: Any) -> None:
+    world.list_device("P-1", A, B)
+
+
+def one_engine(world: Any) -> None:
+    for name in ("one", "two"):
+        world.boxes[name].serial = world.boxes[name].engine = "8000000001"
+
+
+@pytest.mark.parametrize("become_one", [both_listed, one_engine])
+def test_two_known_devices_that_are_one_lose_nothing(world: Any, become_one: Callable[[Any], None]) -> None:
+    """Two addresses without anything that identifies them; then the inventory, or an SNMP agent, says that they are one device."""
+    world.add("one", A, runs=RUNS)
+    world.add("two", B, runs={22: "ssh", 21: "ftp", 23: "telnet"})
+    first = world.scan()
+    become_one(world)
+    world.later()
+    second = world.scan()
+    (now,) = set(ids(world, second).values())
+    (device,) = (d for d in world.kept.load(second).devices if d.services)
+    assert {now, *device.formerly} == set(ids(world, first).values())
+
+    changes = world.compare(first, second)
+    assert [(one.device.id, one.met) for one in changes] == [(now, "both")]
+    found = [
+        (c.check, c.endpoint.address, c.kind, c.open_since[:10]) for c in changes[0].changes if c.endpoint
+    ]
+    assert sorted(found) == [
+        ("cleartext-ftp", B, Kind.UNCHANGED, "2026-01-05"),
+        ("cleartext-telnet", A, Kind.UNCHANGED, "2026-01-05"),
+        ("cleartext-telnet", B, Kind.UNCHANGED, "2026-01-05"),
+    ]
+    (notice,) = (n for n in world.kept.load(second).notices if "of earlier reviews too" in n)
+    assert device.formerly[0] in notice
+    for called in (now, *device.formerly):
+        history = device_history.events(world.kept, device_lookup.find(world.kept, called))
+        assert [one.what for one in history].count("merged") == 1
+        assert history[0].facts["addresses"] == [A, B]
+    world.later()
+    third = world.scan()
+    assert set(ids(world, third).values()) == {now}
+    assert {one.device.id for one in world.compare(first, third)} == {now}
+
+
+def test_what_was_accepted_of_either_part_holds_for_the_whole(world: Any) -> None:
+    world.add("one", A, runs=RUNS)
+    world.add("two", B, runs=RUNS)
+    first = world.scan()
+    world.accept(first, ids(world, first)[A], "cleartext-telnet")
+    world.accept(first, ids(world, first)[B], "cleartext-telnet")
+    both_listed(world)
+    world.later(20)
+    second = world.kept.load(world.scan(decisions=world.decisions()))
+    assert [r.exception is not None for r in second.findings if r.check == "cleartext-telnet"] == [True] * 2
+
+
+def test_an_entry_of_two_addresses_does_not_take_over_who_was_replaced(world: Any) -> None:
+    """At the second address answered another device, by its key; it is gone, and its findings are told of."""
+    world.add("one", A, runs=RUNS, key="11" * 32)
+    world.add("two", B, runs=RUNS, key="22" * 32)
+    first = world.scan()
+    del world.boxes["two"]
+    world.boxes["one"].addresses.append(B)
+    both_listed(world)
+    world.later()
+    second = world.scan()
+    told = {one.device.id: one for one in world.compare(first, second)}
+    gone = told[ids(world, first)[B]]
+    assert gone.met == "before"
+    assert [c.kind for c in gone.changes if c.check == "cleartext-telnet"] == [Kind.NOT_REASSESSED]
+
+
+def test_a_device_that_is_met_apart_again_has_its_own_id(world: Any) -> None:
+    world.add("one", A, serial="S-1", runs=RUNS)
+    world.add("two", B, runs=RUNS)
+    first = world.scan()
+    both_listed(world)
+    world.later()
+    world.scan()
+    world.listed.clear()
+    world.list_device("P-1", A)
+    world.list_device("P-2", B)
+    world.later()
+    third = world.scan()
+    assert ids(world, third) == ids(world, first)
+    assert {one.device.id for one in world.compare(first, third)} == set(ids(world, first).values())
 
 
 def test_two_devices_that_swap_addresses_keep_their_ids(world: Any) -> None:

@@ -70,13 +70,13 @@ def test_a_turn_is_read_from_its_entry_and_others_are_left_alone() -> None:
     ],
 )
 def test_who_a_retired_device_is(device: str, marks: Marks, found: str | None, by: str) -> None:
-    known = Register([turn(1, marks=(SERIAL, ("asset-tag", "HO-1"), KEY))]).of(device, marks)
+    known = Register([turn(1, marks=(SERIAL, ("asset-tag", "HO-1"), KEY))]).of([device], marks)
     assert (known and known[0].id, known[1] if known else "") == (found, by)
 
 
 def test_the_last_turn_counts() -> None:
     turns = [turn(1, ACCEPTED), turn(2, RETIRED), turn(3, ACCEPTED, device="dev-7")]
-    assert [Register(turns[:n]).of("dev-1", (SERIAL,))[0].id for n in (1, 2, 3)] == ["A-1", "R-2", "A-3"]  # type: ignore[index]
+    assert [Register(turns[:n]).of(["dev-1"], (SERIAL,))[0].id for n in (1, 2, 3)] == ["A-1", "R-2", "A-3"]  # type: ignore[index]
     successor = turn(4, ACCEPTED, marks=(OTHER, ("asset-tag", "HO-1")))
     first = turn(1, RETIRED, marks=(SERIAL, ("asset-tag", "HO-1")))
     here = Register([first, successor])
@@ -102,7 +102,7 @@ def test_whoever_is_found_shares_something_and_has_no_other_serial(
     known: list[tuple[str, Marks]], device: str, marks: Marks
 ) -> None:
     turns = [turn(n, device=id, marks=theirs) for n, (id, theirs) in enumerate(known, 1)]
-    found = Register(turns).of(device, marks)
+    found = Register(turns).of([device], marks)
     fit = [
         t
         for t in turns

@@ -122,7 +122,7 @@ def test_appearances_follow_a_device_whose_id_changed(kept: Store) -> None:
     kept.save(review("20260302-000000-b", SECOND))
     kept.save(review("20260303-000000-c", FIRST, SECOND))
     found = device_lookup.find(kept, "HO-0101")
-    rows = list(device_lookup.appearances(kept, found.device.id, found.marks))
+    rows = list(device_lookup.appearances(kept, found.device, found.marks))
     assert [(row.review, row.device.id) for row in rows] == [
         ("20260301-000000-a", "dev-before"),
         ("20260303-000000-c", FIRST.id),
@@ -138,7 +138,7 @@ def test_a_weak_mark_of_two_devices_of_a_review_takes_neither(kept: Store) -> No
     kept.save(review("20260303-000000-c", now))
     found = device_lookup.find(kept, FIRST.id)
     assert found.marks == (("host-key", 'a"b\\_%'),)
-    rows = list(device_lookup.appearances(kept, found.device.id, found.marks))
+    rows = list(device_lookup.appearances(kept, found.device, found.marks))
     assert [row.review for row in rows] == ["20260302-000000-b", "20260303-000000-c"]
 
 
@@ -149,7 +149,7 @@ def test_another_serial_is_another_device(kept: Store) -> None:
     kept.save(review("20260302-000000-b", replace(FIRST, identity=(*FIRST.identity, key))))
     found = device_lookup.find(kept, FIRST.id)
     assert device_register.telling(found.device.identity) == found.marks
-    rows = list(device_lookup.appearances(kept, found.device.id, found.marks))
+    rows = list(device_lookup.appearances(kept, found.device, found.marks))
     assert [row.review for row in rows] == ["20260302-000000-b"]
 
 
