@@ -134,21 +134,22 @@ def _proof(subject: Subject, registry: Registry) -> Iterator[Port]:
 
 
 def _telling(subject: Subject, asked: set[Port]) -> Iterator[tuple[Port, str]]:
-    """Where the device showed what tells it again, and by which kind of facts: the most telling, and another elsewhere.
+    """Where the device showed what tells it again, and by which kind of facts: the most telling, and two elsewhere.
 
-    What a finding is mended by may take the first away.
+    What a finding is fixed by may take one away, and so may another fix since: SNMP that is switched off, say.
     """
     found: list[tuple[int, bool, Port, str]] = []
-    mended = _finding_ports(subject)
+    fixed = _finding_ports(subject)
     for seen in subject.observations:
         for mark in matching.marks(self_description.identities((seen,))):
             for port in _port(seen.endpoint):
                 found.append((matching.KEPT.index(mark[0]), port not in asked, port, seen.kind))
     found.sort()
-    if found:
-        yield found[0][2:]
-        if found[0][2] in mended:
-            yield from (one[2:] for one in [f for f in found if f[2] not in mended][:1])
+    kinds = {port: kind for *_, port, kind in reversed(found)}  # of each port the most telling
+    ports = list(dict.fromkeys(port for *_, port, _ in found))
+    elsewhere = [port for port in ports if port not in fixed]
+    for port in dict.fromkeys((*ports[:1], *elsewhere[:2])):
+        yield port, kinds[port]
 
 
 def _finding_ports(subject: Subject) -> set[Port]:

@@ -132,6 +132,18 @@ def test_two_addresses_of_one_device_are_one(world: Any) -> None:
     assert len(set(ids(world, first).values())) == 1
 
 
+@pytest.mark.parametrize(("key", "standing"), [("cc" * 32, "stands"), (None, "unknown")])
+def test_a_recheck_finds_a_device_whose_snmp_was_switched_off_by_its_key(
+    world: Any, key: str | None, standing: str
+) -> None:
+    box = world.add("one", A, serial="S-1", runs=RUNS, key=key)
+    first = world.scan()
+    box.snmp = False
+    world.later(1)
+    ((_, found),) = world.recheck(first).items()
+    assert (found.check, found.standing) == ("cleartext-telnet", standing)
+
+
 def both_listed(world: Any) -> None:
     world.list_device("P-1", A, B)
 
