@@ -31,6 +31,7 @@ import click
 import pytest
 from pysnmp.proto import rfc1902
 from rich.console import Console
+from support.offset import OFFSET
 from support.scans import job_and_rules
 
 from hardenprobe import cli
@@ -66,7 +67,6 @@ from hardenprobe.scope.window import Window
 from hardenprobe.store import opening
 from hardenprobe.testing import HOSTILE
 
-OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
 QUICK = Timing(connect=0.3, greeting=0.1, reply=0.3, pause=0.0, second_try=0.1)
 CHECKS = registry.load(plugins=False)
 EXPECTED = baseline.load("office-device", CHECKS)

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from support.offset import OFFSET
 
 from hardenprobe import cli
 
-OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
 _number = itertools.count(1)
 
 

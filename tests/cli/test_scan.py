@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.offset import OFFSET
 
 ROOT = Path(__file__).parents[2]
 TELNET = b"\xff\xfb\x01login: "
@@ -382,13 +383,13 @@ def test_second_interrupt_ends_at_once_without_a_traceback(device: Make, tmp_pat
     there = device({23: b""})
     with contextlib.ExitStack() as stack:
         full = stack.enter_context(socket.socket())  # a full backlog: silent, twice for the connect time
-        full.bind((there.address, 24 + 20000))
+        full.bind((there.address, 24 + OFFSET))
         full.listen(0)
         for _ in range(4):
             waiting = stack.enter_context(socket.socket())
             waiting.setblocking(False)
             waiting.connect_ex(full.getsockname())
-        ports = ["--ports", "23,24", "--port-offset", "20000", "--no-plugins"]
+        ports = ["--ports", "23,24", "--port-offset", str(OFFSET), "--no-plugins"]
         process = start(tmp_path, there.address, *ports)  # with the shipped, patient baseline
         wait_for(there)
         process.send_signal(signal.SIGINT)

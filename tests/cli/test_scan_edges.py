@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.offset import OFFSET
 
 from hardenprobe.demo_lab.process import running_lab
 
@@ -63,7 +64,7 @@ def inventory(tmp_path: Path) -> Path:
 def test_what_each_edge_gets_wrong_is_found_and_nothing_else(
     command: Command, inventory: Path, quick_baseline: Path, store: list[str]
 ) -> None:
-    with running_lab(inventory, port_offset=21500) as lab:
+    with running_lab(inventory, port_offset=OFFSET) as lab:
         ended = command(
             "scan", "127.77.0.120-127.77.0.122", "--inventory", inventory, "--source", "edges",
             "--only", "allow-list-not-enforced", "--only", "allow-list-locks-out", "--ports", "80,9100",

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from support.offset import OFFSET
 
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.demo_lab import INVENTORY, fleet, running_lab, server
@@ -22,7 +23,6 @@ from hardenprobe.errors import UsageError
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Word
 
-OFFSET = 33000  # other labs, which may run at the same time, have the ports of other offsets
 SOURCE = "127.0.0.1"
 
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from support.offset import OFFSET
 
 import hardenprobe
 from hardenprobe.demo_lab import hostile, running_lab
@@ -27,7 +28,6 @@ from hardenprobe.model import Reason, Review, Word
 from hardenprobe.model.document import from_document
 from hardenprobe.reports import FORMATS
 
-OFFSET = 36000  # other labs, which may run at the same time, have the ports of other offsets
 SECONDS = 60  # the ceiling of one device; the slowest takes half of it
 MEMORY_MB = 400  # the shipped lab takes 170
 GENTLENESS = """

@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 import pytest
+from support.offset import OFFSET
 
 import hardenprobe
 from hardenprobe.demo_lab import INVENTORY, declarations, running_lab, server
@@ -61,21 +62,21 @@ def test_the_shipped_lab_starts_and_stops_quickly(lab_of):
 
 
 def test_closing_the_input_ends_it_with_the_counters(write_inventory):
-    done = run("--inventory", write_inventory(SMALL), "--port-offset", 21500, said="counters\nnonsense\n")
+    done = run("--inventory", write_inventory(SMALL), "--port-offset", OFFSET, said="counters\nnonsense\n")
     lines = [json.loads(line) for line in done.stdout.splitlines()]
 
     assert done.returncode == 0
     assert done.stderr == ""
     assert lines[0].keys() == {"ready", "port_offset", "inventory", "ca_file", "devices", "sockets"}
-    assert (lines[0]["port_offset"], lines[0]["devices"], lines[0]["sockets"]) == (21500, 2, 3)
+    assert (lines[0]["port_offset"], lines[0]["devices"], lines[0]["sockets"]) == (OFFSET, 2, 3)
     assert lines[1:] == [{"raw_print_bytes": {"T-1": 0}, "connections": {}, "ports": {}}] * 2
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_it_with_open_connections(write_inventory, number):
     with (
-        running_lab(write_inventory(SMALL), port_offset=21510) as lab,
-        socket.create_connection((f"{NET}.1", 30610), 5) as line,
+        running_lab(write_inventory(SMALL), port_offset=OFFSET) as lab,
+        socket.create_connection((f"{NET}.1", 9100 + OFFSET), 5) as line,
     ):
         line.sendall(b"12345")
         while lab.counters()["raw_print_bytes"]["T-1"] < 5:
@@ -91,7 +92,7 @@ def test_a_signal_ends_it_with_open_connections(write_inventory, number):
 
 
 def test_a_block_that_raises_leaves_no_process_behind(write_inventory):
-    with pytest.raises(ZeroDivisionError), running_lab(write_inventory(SMALL), port_offset=21520) as lab:
+    with pytest.raises(ZeroDivisionError), running_lab(write_inventory(SMALL), port_offset=OFFSET) as lab:
         raise ZeroDivisionError
 
     with pytest.raises(ProcessLookupError):
@@ -101,25 +102,25 @@ def test_a_block_that_raises_leaves_no_process_behind(write_inventory):
 
 
 def test_only_the_named_addresses_are_bound(write_inventory):
-    with running_lab(write_inventory(SMALL), port_offset=21530, addresses=[f"{NET}.2"]) as lab:
+    with running_lab(write_inventory(SMALL), port_offset=OFFSET, addresses=[f"{NET}.2"]) as lab:
         assert (lab.devices, lab.sockets) == (1, 1)
         with pytest.raises(ConnectionRefusedError):
-            socket.create_connection((f"{NET}.1", 21553), 5)
+            socket.create_connection((f"{NET}.1", 23 + OFFSET), 5)
 
 
 def test_an_address_in_use_is_named(write_inventory):
     path = write_inventory(SMALL)
-    with socket.create_server((f"{NET}.2", 21620)):
-        done = run("--inventory", path, "--port-offset", 21540)
+    with socket.create_server((f"{NET}.2", 80 + OFFSET)):
+        done = run("--inventory", path, "--port-offset", OFFSET)
         with (
             pytest.raises(UsageError, match="in use"),
-            running_lab(path, 21540),
+            running_lab(path, OFFSET),
         ):
             pass
 
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == (
-        f"demo lab: {NET}.2 tcp port 21620 is in use already; stop what uses it, or choose another --port-offset\n"
+        f"demo lab: {NET}.2 tcp port {80 + OFFSET} is in use already; stop what uses it, or choose another --port-offset\n"
     )
 
 

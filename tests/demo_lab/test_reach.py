@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from support.offset import OFFSET
 from support.scans import job_and_rules
 
 from hardenprobe.baseline import baseline
@@ -325,7 +326,7 @@ def test_a_list_of_one_family_and_its_neighbours(
             pytest.skip("needs IPv6 on loopback")
     text = ONE_OF_BOTH_FAMILIES.replace("ENTRIES", entries).replace("SERVICES", services)
     (tmp_path / "inventory.yaml").write_text(text)
-    with running_lab(tmp_path / "inventory.yaml", port_offset=31000) as lab:
+    with running_lab(tmp_path / "inventory.yaml", port_offset=OFFSET) as lab:
         found = asyncio.run(
             scan_and_judge(
                 *lab_order(

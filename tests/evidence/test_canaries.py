@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from support.offset import OFFSET
 
 from hardenprobe import cli
 from hardenprobe.demo_lab.process import running_lab
@@ -71,7 +72,6 @@ TELLING = (
 )  # fmt: skip
 """Names, serials, addresses and people whom the owner named: in a full bag, in no redacted one."""
 PACKED = bytes([127, 77, 9, 141])
-OFFSET = 33000
 
 
 @dataclass

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.offset import OFFSET
 from support.tls import chain, tls_port
 
 from hardenprobe.baseline import selection
@@ -198,7 +199,7 @@ def test_the_self_test_agrees_with_the_lab(db: store.Store) -> None:
 
     assert self_test.kept(db) is None
     assert "absent" in self_test.told(db, self_test.__version__)
-    made = self_test.scan(port_offset=43000)  # beside the demo, which takes the standard ports
+    made = self_test.scan(port_offset=OFFSET)  # beside the demo, which takes the standard ports
     self_test.keep(db, made)
     assert [row for row in made["findings"] if row["expected"] != row["found"]] == []
     assert made["agrees"] and made["expected"] == made["found"] > 100

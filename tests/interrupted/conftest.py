@@ -18,10 +18,10 @@ from typing import Any
 from unittest import mock
 
 import pytest
+from support.offset import OFFSET
 
 from hardenprobe import cli
 
-OFFSET = 20000
 NET = f"127.{64 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
 PORTS = (
     7,

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.offset import OFFSET
 
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
 from hardenprobe.errors import UsageError
@@ -29,7 +30,6 @@ from hardenprobe.network.capture import packet_socket
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 
-OFFSET = 29000  # other labs, which may run at the same time, have the ports of other offsets
 DEVICES = tuple(f"127.77.0.{n}" for n in (21, 107, 109, 110))  # raw print twice, and two that get secrets
 PORTS = "21,22,23,80,443,515,631,8080,9100"
 OFFICE = Path(__file__).parents[2] / "baselines" / "office-device.yaml"

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 import yaml
+from support.offset import OFFSET
 
 from hardenprobe.comparison import finding_state
 from hardenprobe.demo_lab.process import RunningLab, running_lab
@@ -40,7 +41,6 @@ from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.store import opening, store
 from hardenprobe.testing import sample_review, tcp_port
 
-OFFSET = 55000
 NAME = "20260302-210000-aaaaaa"
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.offset import OFFSET
 from support.scans import job_and_rules
 
 from hardenprobe.baseline import baseline
@@ -37,7 +38,6 @@ from hardenprobe.scanning.engine import Scan
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import LOOPBACK, Scope
 
-OFFSET = 20000  # low ports are not everybody's; below the range that the system takes ports from
 QUICK = Timing(connect=0.3, greeting=0.1, reply=0.3, pause=0.0)
 ALL: frozenset[type[Any]] = frozenset({TcpPort, TelnetGreeting, FtpSession, HttpAnswer, SnmpAnswer})
 ANCHORS = TrustAnchors.load([], system=False)

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.offset import OFFSET
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
@@ -25,7 +26,6 @@ from hardenprobe.scope.ports import RAW_PRINT
 from hardenprobe.scope.scope import Scope
 
 NET = f"127.{97 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
-OFFSET = 21000
 QUICK = Pace(wait=0.4, rate=Rate(None))
 # Report PDU of an engine discovery: RFC 3412 section 6, RFC 3414 section 4; engine id 8000000001020304.
 REPORT = (

@@ -10,6 +10,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from support.offset import OFFSET
 
 from hardenprobe.errors import UsageError
 from hardenprobe.model import State
@@ -23,7 +24,6 @@ from hardenprobe.scanning.sweep import SNMP, Pace, Touch, sweep
 from hardenprobe.scope.scope import Scope
 
 NET = f"127.{64 + os.getpid() // 256 % 30}.{os.getpid() % 256}"
-OFFSET = 23000
 
 
 def test_runs_are_the_shortest_way_to_write_numbers() -> None:
