@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.messages import MESSAGES
 from support.parsers import NO_PARSER, PARSERS, Parser
+from support.parsers.registry import CORPUS
 
 from hardenprobe import probes
 from hardenprobe.errors import MalformedReply
@@ -57,6 +59,22 @@ def test_no_bytes_raise_what_nobody_expects(name: str, data: st.DataObject) -> N
     PARSERS[name].try_on(data.draw(spoilt(PARSERS[name].seeds())))
 
 
+@pytest.mark.parametrize("name", MESSAGES)
+@settings(max_examples=8, suppress_health_check=[HealthCheck.too_slow])
+@given(data=st.data())
+def test_no_message_of_a_protocol_raises_what_nobody_expects(name: str, data: st.DataObject) -> None:
+    PARSERS[name].try_on(data.draw(MESSAGES[name]))
+
+
+@pytest.mark.parametrize("name", sorted(path.name for path in CORPUS.iterdir() if path.is_dir()))
+def test_what_real_servers_said_and_what_once_was_a_crash_is_read(name: str) -> None:
+    for line in (
+        parser for parser in PARSERS if parser.removesuffix("-line").startswith(name.removesuffix("-line"))
+    ):
+        for said in PARSERS[name].corpus():
+            PARSERS[line].try_on(said)
+
+
 @pytest.mark.parametrize("name", PARSERS)
 def test_a_good_message_is_understood(name: str) -> None:
     """Otherwise fuzzing would begin, and stay, outside of the parser."""
@@ -70,4 +88,4 @@ def test_a_good_message_is_understood(name: str) -> None:
 
 def test_a_parser_that_raises_anything_else_is_found() -> None:
     with pytest.raises(ZeroDivisionError):
-        Parser(name="bad", covers=(), seeds=lambda: (), run=lambda data: 1 // len(data)).try_on(b"")
+        Parser(name="bad", covers=(), made=lambda: (), run=lambda data: 1 // len(data)).try_on(b"")

@@ -1,7 +1,8 @@
 """Every parser of ours that takes bytes from a device, by name: for property tests and for fuzzing.
 
 A parser is a function of bytes. It may return, or raise what the probe that owns it expects: MalformedReply, Unreachable or
-CeilingReached. Anything else, and any answer that grows beyond its bounds, is a fault.
+CeilingReached. Anything else, and any answer that grows beyond its bounds, is a fault. None needs an event loop; one whose
+name ends in `-line` is a whole question over a line of fixed bytes.
 """
 
 from __future__ import annotations
@@ -20,12 +21,12 @@ NO_PARSER = {
     "discovery.ntp": "reads with packets",
     "tls.second_opinion": "reads what its own child process writes",
     "tls.second_opinion_child": "another library's parsers, in a process of their own",
-    "snmp.supplied": "reads with usm and snmp",
-    "snmp.write": "reads with snmp_pdu",
+    "snmp.supplied": "reads with snmp.usm and snmp.agent",
+    "snmp.write": "reads with snmp.pdu",
     "ssh.groups": "constants",
     "files.tftp": "reads with packets",
-    "tls.versions": "reads with tls_talk",
-    "tls.ports": "reads with tls",
+    "tls.versions": "reads with tls.exchange",
+    "tls.ports": "reads with tls.exchange",
     "tls.suites": "constants",
-    "tls.walk": "reads with tls_talk",
+    "tls.walk": "reads with tls.exchange",
 }

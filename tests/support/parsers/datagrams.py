@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
@@ -12,8 +13,8 @@ from hardenprobe.probes import packets
 from hardenprobe.probes.discovery import llmnr, mdns, slp, small_services, ssdp, ws_discovery
 from hardenprobe.probes.snmp import agent, objects, strain, usm
 from hardenprobe.probes.snmp import pdu as snmp_pdu
-from support.parsers.registry import NUMBER, answered, host, over, parser
-from support.scripted_line import Fed, finish
+from support.parsers.registry import NUMBER, PARSERS, answered, host, over, parser
+from support.scripted_line import finish
 
 
 def _agent(*versions: Any, **more: Any) -> Any:
@@ -33,19 +34,25 @@ def _discovery(name: str) -> Any:
 
 # ---- SNMP
 
-_COLUMNS = ("1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.4")
+
+def _version(data: bytes) -> str:
+    """The version that a message states, where its length takes one byte."""
+    return "1" if data[4:5] == b"\0" else "2c"
 
 
-@parser(
-    "snmp",
-    "snmp.agent",
-    seeds=answered(lambda: _agent("2c"), lambda: agent.encode_get("2c", b"public", agent.IDENTITY, NUMBER)),
-)
+def _both(asked: Callable[[str], bytes]) -> Callable[[], tuple[bytes, ...]]:
+    """What an agent answers under each version."""
+
+    def of(version: str) -> tuple[bytes, ...]:
+        return answered(lambda: _agent(version), lambda: asked(version))()
+
+    return lambda: (*of("1"), *of("2c"))
+
+
+@parser("snmp", "snmp.agent", seeds=_both(lambda v: agent.encode_get(v, b"public", agent.IDENTITY, NUMBER)))
 def _snmp(data: bytes) -> None:
-    for version in agent.VERSIONS:
-        with suppress(MalformedReply):
-            _, values = agent.decode_response(version, data, NUMBER)
-            assert all(len(text) <= 4 * 256 for text in values.values())
+    _, values = agent.decode_response(_version(data), data, NUMBER)
+    assert all(len(text) <= 4 * 256 for text in values.values())
 
 
 @parser(
@@ -55,23 +62,26 @@ def _snmp_engine(data: bytes) -> None:
     assert len(agent.decode_discovery(data, NUMBER).engine_id or "") <= 128
 
 
-@parser(
-    "snmp-pdu", "snmp.pdu", "snmp.objects", "snmp.strain",
-    seeds=answered(lambda: _agent("2c"), lambda: snmp_pdu.encode("2c", b"public", "next", objects.COLUMNS[:5], NUMBER)),
-)  # fmt: skip
+def _next(version: str) -> bytes:
+    return snmp_pdu.encode(version, b"public", "next", objects.COLUMNS[:5], NUMBER)
+
+
+@parser("snmp-pdu", "snmp.pdu", "snmp.objects", seeds=lambda: (*_both(_next)(), *PARSERS["snmp"].corpus()))
 def _snmp_pdu(data: bytes) -> None:
-    for version in agent.VERSIONS:
-        with suppress(MalformedReply):
-            response = snmp_pdu.decode(version, data, NUMBER)
+    version = _version(data)
+    response = snmp_pdu.decode(version, data, NUMBER)
 
-            async def again(oids: Any, response: Any = response) -> Any:
-                return response
+    async def again(oids: Any) -> Any:
+        return response
 
-            for columns in (objects.COLUMNS[:5], objects.COLUMNS[5:], _COLUMNS):
-                rows, fault = finish(objects.walk(again, columns))
-                whole = {**{column: {} for column in objects.COLUMNS}, **rows}
-                objects.read(whole, version, "public", "default", fault)
-    finish(strain.ask_bulk(Fed(data, 161, "snmp"), b"public", "public", "default"))
+    columns = objects.COLUMNS[: max(1, len(response.bindings))]
+    rows, fault = finish(objects.walk(again, columns))
+    objects.read({**{column: {} for column in objects.COLUMNS}, **rows}, version, "public", "default", fault)
+
+
+parser("snmp-bulk-line", "snmp.strain", seeds=lambda: PARSERS["snmp-pdu"].seeds())(
+    over(161, "snmp", lambda line: strain.ask_bulk(line, b"public", "public", "default"))
+)
 
 
 _USER = User(
@@ -98,11 +108,10 @@ def _protected() -> tuple[bytes, ...]:
     return tuple(filter(None, found))
 
 
-@parser("snmp-usm", "snmp.usm", seeds=_protected)
+@parser("snmp-usm", "snmp.usm", seeds=lambda: (*_protected(), *PARSERS["snmp-engine"].corpus()))
 def _usm(data: bytes) -> None:
-    for level in usm.LEVELS:
-        with suppress(MalformedReply):
-            usm.decode(_USER, level, usm.Engine(host().engine_id, 1, 1), data, NUMBER)
+    level = tuple(usm.LEVELS)[len(data) % len(usm.LEVELS)]
+    usm.decode(_USER, level, usm.Engine(host().engine_id, 1, 1), data, NUMBER)
 
 
 # ---- discovery and odd services over datagrams
@@ -115,12 +124,16 @@ def _usm(data: bytes) -> None:
     seeds=answered(lambda: _discovery("Mdns"), lambda: packets.encode_mdns("_ipp._tcp.local", "PTR", NUMBER)),
 )
 def _mdns(data: bytes) -> None:
-    assert len(mdns.starred(data, NUMBER)) == len(data)
     records = packets.decode_mdns(data, NUMBER)
     mdns.told(records)
     mdns.pointers(records, mdns.ALL_TYPES)
     for record in records:
         mdns.text_of(record)
+
+
+@parser("mdns-starred", "discovery.mdns", seeds=lambda: PARSERS["mdns"].seeds())
+def _starred(data: bytes) -> None:
+    assert len(mdns.starred(data, NUMBER)) == len(data)
 
 
 @parser(
@@ -133,7 +146,7 @@ def _llmnr(data: bytes) -> None:
     llmnr.told(data, NUMBER)
 
 
-parser("llmnr-tcp", "discovery.llmnr", seeds=lambda: (b"\0\x0c" + bytes(12),))(
+parser("llmnr-line", "discovery.llmnr", seeds=lambda: (b"\0\x0c" + bytes(12),))(
     over(5355, "llmnr", lambda line: llmnr.over_tcp(line, "t-1", "A"))
 )
 
@@ -156,9 +169,7 @@ def _ntp_seeds() -> tuple[bytes, ...]:
 
 @parser("ntp", "packets", seeds=_ntp_seeds)
 def _ntp(data: bytes) -> None:
-    for mode in (6, 7):
-        with suppress(MalformedReply):
-            packets.decode_ntp(data, mode, NUMBER)
+    packets.decode_ntp(data, 7 if data[:1] and data[0] & 7 == 7 else 6, NUMBER)
 
 
 @parser("tftp", "packets", seeds=lambda: (b"\0\5\0\1File not found\0", b"\0\3\0\1data"))

@@ -6,12 +6,14 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import CeilingReached, MalformedReply, Unreachable
 from support.scripted_line import Fed, finish
 
+CORPUS = Path(__file__).parents[2] / "fuzz" / "corpus"
 NUMBER = 4711  # request id, message id, transaction id: what every question had
 
 
@@ -21,13 +23,21 @@ class Parser:
 
     Attributes:
         covers: Modules of hardenprobe.probes whose parsing it runs.
-        seeds: Good messages to begin from, made when they are asked for.
+        made: Good messages, made when they are asked for.
     """
 
     name: str
     covers: tuple[str, ...]
-    seeds: Callable[[], tuple[bytes, ...]]
+    made: Callable[[], tuple[bytes, ...]]
     run: Callable[[bytes], Any]
+
+    def seeds(self) -> tuple[bytes, ...]:
+        """What to begin from: good messages, answers of real servers, and what once was a crash."""
+        return (*self.made(), *self.corpus())
+
+    def corpus(self) -> tuple[bytes, ...]:
+        """The files of tests/fuzz/corpus that are its own."""
+        return tuple(path.read_bytes() for path in sorted((CORPUS / self.name).glob("*")))
 
     def try_on(self, data: bytes) -> None:
         """Run it.
@@ -48,7 +58,7 @@ def parser(
     """Register a parser under its name."""
 
     def register(run: Callable[[bytes], Any]) -> Callable[[bytes], Any]:
-        PARSERS[name] = Parser(name=name, covers=covers, seeds=seeds, run=run)
+        PARSERS[name] = Parser(name=name, covers=covers, made=seeds, run=run)
         return run
 
     return register

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 from contextlib import suppress
 from datetime import datetime
+from functools import cache
 from ipaddress import ip_address, ip_network
 from types import SimpleNamespace
 
@@ -13,14 +15,14 @@ from cryptography.hazmat.primitives.serialization import Encoding
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.probes.pki import certificates
-from hardenprobe.probes.ssh import algorithms, keys
+from hardenprobe.probes.ssh import algorithms, groups, keys
 from hardenprobe.probes.ssh import codec as ssh_codec
 from hardenprobe.probes.ssh import exchange as ssh_exchange
 from hardenprobe.probes.tls import codec as tls_codec
 from hardenprobe.probes.tls import exchange as tls_talk
 from hardenprobe.probes.tls import flaws, ssl2, tls13
 from hardenprobe.probes.tls import openings as tls_openings
-from support.parsers.registry import parser
+from support.parsers.registry import PARSERS, parser
 from support.scripted_line import Fed, finish
 
 # ---- SSH
@@ -32,15 +34,21 @@ _LISTS = ssh_codec.KexInit(
 )  # fmt: skip
 
 
-@parser(
-    "ssh",
-    "ssh.algorithms",
-    "ssh.codec",
-    seeds=lambda: (b"SSH-2.0-Console_1 hello\r\n" + ssh_codec.packet(_LISTS.encode()),),
-)
+_SSH = b"SSH-2.0-Console_1 hello\r\n" + ssh_codec.packet(_LISTS.encode())
+
+
+@parser("ssh", "ssh.codec", seeds=lambda: (_SSH,))
 def _ssh(data: bytes) -> None:
+    """What a server says before a key is needed, as far as it has come."""
+    found = ssh_codec.identification(data)
+    if found and (payload := ssh_codec.unpack(data[found[1] :])):
+        offer = ssh_codec.kexinit(payload[0])
+        assert all(len(n) <= ssh_codec.NAME_LIMIT for n in offer.key_exchanges)
+
+
+@parser("ssh-line", "ssh.algorithms", seeds=lambda: PARSERS["ssh"].seeds())
+def _ssh_line(data: bytes) -> None:
     offer = finish(algorithms.ask_offer(Fed(data, 22, "ssh"), 22))[0].facts
-    assert all(len(n) <= ssh_codec.NAME_LIMIT for n in offer.key_exchanges)
     finish(algorithms.ask_host_key(Fed(data, 22, "ssh"), 22, offer, "ssh-ed25519", "ssh-ed25519"))
 
 
@@ -52,17 +60,36 @@ def _kexinit(data: bytes) -> None:
 @parser(
     "ssh-exchange",
     "ssh.exchange",
-    seeds=lambda: (
-        b"\x1f" + ssh_codec.string(b"k") + ssh_codec.string(bytes(range(32))) + ssh_codec.string(b"s"),
+    seeds=lambda: tuple(
+        bytes((method, number)) + b"".join(map(ssh_codec.string, (b"k", bytes(range(1, 33)), b"s")))
+        for method in range(len(_exchanges()))
+        for number in (ssh_exchange.REPLY, ssh_exchange.GEX_REPLY)
     ),
 )
 def _exchange(data: bytes) -> None:
+    """The first byte picks the method."""
+    methods = _exchanges()
+    copy.copy(methods[data[0] % len(methods)] if data else methods[0]).take(data[1:])
+
+
+@cache
+def _exchanges() -> tuple[ssh_exchange.KeyExchange, ...]:
+    """One of each method, with a small secret: raising a number of 8,192 bits to a large one is no parsing.
+
+    Where the server chooses the group there are two, before and after it came.
+    """
     openings = ssh_exchange.Openings(b"SSH-2.0-a", b"SSH-2.0-b", b"\x14", b"\x14")
+    made = []
     for method in ssh_exchange.METHODS:
-        with suppress(MalformedReply):
-            exchange = ssh_exchange.KeyExchange(method, openings)
-            while isinstance(exchange.take(data), bytes):
-                pass
+        one = ssh_exchange.KeyExchange(method, openings)
+        vars(one)["_secret"] = 3
+        made.append(copy.copy(one))
+        if method.form == "gex":
+            one.take(
+                bytes([ssh_exchange.GEX_GROUP]) + ssh_codec.mpint(groups.prime(2048)) + ssh_codec.mpint(2)
+            )
+            made.append(one)
+    return tuple(made)
 
 
 def _key_seeds() -> tuple[bytes, ...]:
@@ -85,20 +112,27 @@ def _keys(data: bytes) -> None:
 
 # ---- TLS and certificates
 
+_OFFER = tls_codec.ClientHello(
+    versions=(0x0304, 0x0303), suites=(0x1301, 0xC02F), random=bytes(32), groups=(29, 23), key_shares=((29, bytes(32)),)
+)  # fmt: skip
 _HELLO = bytes.fromhex("160303002a020000260303") + bytes(32) + bytes.fromhex("00c02f00")
 
 
 @parser(
     "tls",
     "tls.codec",
-    "tls.exchange",
     seeds=lambda: (_HELLO, _HELLO + bytes.fromhex("16030300040e000000"), b"\x15\x03\x03\0\2\2\x28"),
 )
 def _tls(data: bytes) -> None:
-    with suppress(MalformedReply):
-        flight = tls_codec.read_flight(data)
-        assert sum(map(len, flight.chain)) <= min(len(data), tls_codec.FLIGHT_LIMIT)
-        assert len(flight.chain) <= tls_codec.CHAIN_LIMIT
+    flight = tls_codec.read_flight(data)
+    assert sum(map(len, flight.chain)) <= min(len(data), tls_codec.FLIGHT_LIMIT)
+    assert len(flight.chain) <= tls_codec.CHAIN_LIMIT
+    if flight.hello:
+        tls_codec.broken_rule(_OFFER, flight.hello)
+
+
+@parser("tls-line", "tls.exchange", seeds=lambda: PARSERS["tls"].seeds())
+def _tls_line(data: bytes) -> None:
     for share in (None, 29):
         talker = tls_talk.Talker(line=Fed(data, 443, "tls"), port=443)
         reply = finish(talker.hello((0x0304, 0x0303), (0x1301, 0xC02F), share=share))
@@ -125,27 +159,37 @@ def _sealed(data: bytes) -> None:
     assert len(unsealer.result.chain) <= tls_codec.CHAIN_LIMIT
 
 
-@parser("tls-share", "tls.tls13", seeds=lambda: (bytes(range(32)), b"\4" + bytes(64)))
-def _share(data: bytes) -> None:
-    for group in tls13.SHARED_GROUPS:
-        for suite in (0x1301, 0x1302, 0x9999):
-            hello = tls_codec.ServerHello(
-                version=0x0304, suite=suite, compression=0, extensions={}, retry=False, group=group, share=data, raw=data
-            )  # fmt: skip
-            with suppress(MalformedReply):
-                tls13.Unsealer([b"hello"], hello, tls13.key_share(group))
-
-
 @parser(
-    "ssl2", "tls.ssl2", "tls.exchange", seeds=lambda: (bytes.fromhex("800e0400010002000000030000010080"),)
+    "tls-share",
+    "tls.tls13",
+    seeds=lambda: (bytes(2) + bytes(range(32)), b"\1\0\4" + bytes(64)),
 )
+def _share(data: bytes) -> None:
+    """The first byte picks the group, the second the suite."""
+    group = _PICKED[data[0] % len(_PICKED)] if data else 29
+    suite = (0x1301, 0x1302, 0x1303, 0x9999)[data[1] % 4] if data[1:] else 0x1301
+    hello = tls_codec.ServerHello(
+        version=0x0304, suite=suite, compression=0, extensions={}, retry=False, group=group, share=data[2:], raw=data
+    )  # fmt: skip
+    tls13.Unsealer([b"hello"], hello, _key_share(group))
+
+
+_PICKED = tls13.SHARED_GROUPS
+_key_share = cache(tls13.key_share)
+
+
+@parser("ssl2", "tls.ssl2", seeds=lambda: (bytes.fromhex("800e0400010002000000030000010080"),))
 def _ssl2(data: bytes) -> None:
-    finish(tls_talk.Talker(line=Fed(data, 443, "tls"), port=443).ssl2())
     ssl2.read_server_hello(data)
 
 
+@parser("ssl2-line", "tls.exchange", seeds=lambda: PARSERS["ssl2"].seeds())
+def _ssl2_line(data: bytes) -> None:
+    finish(tls_talk.Talker(line=Fed(data, 443, "tls"), port=443).ssl2())
+
+
 @parser(
-    "tls-openings", "tls.openings",
+    "tls-openings-line", "tls.openings",
     seeds=lambda: (b"220 a\r\n234 b\r\n", b"220 a\r\n250 b\r\n220 c\r\n", b"HTTP/1.1 101 S\r\n\r\n", bytes.fromhex("300c02010178070a010004000400")),
 )  # fmt: skip
 def _openings(data: bytes) -> None:
@@ -181,6 +225,9 @@ def _signed(*extensions: x509.ExtensionType) -> x509.Certificate:
     return builder.sign(_KEY, None)
 
 
+_NO_ANCHORS = certificates.TrustAnchors()
+
+
 @parser(
     "certificates",
     "pki.certificates",
@@ -191,12 +238,17 @@ def _signed(*extensions: x509.ExtensionType) -> x509.Certificate:
     ),
 )
 def _certificates(data: bytes) -> None:
-    certificates.describe_chain([data, data], certificates.TrustAnchors())
+    certificates.describe_chain([data], _NO_ANCHORS)
+
+
+@parser("certificate-anchors", "pki.certificates", seeds=lambda: PARSERS["certificates"].seeds())
+def _anchors(data: bytes) -> None:
+    """As its own anchor, twice in the chain."""
     try:
         anchors = certificates.TrustAnchors(certificates=(x509.load_der_x509_certificate(data),))
     except (ValueError, TypeError, KeyError, x509.InvalidVersion):  # nothing that an anchor file could hold
         return
-    certificates.describe_chain([data], anchors)
+    certificates.describe_chain([data, data], anchors)
 
 
 def _raw(extension: x509.ExtensionType, data: bytes) -> x509.ExtensionType:

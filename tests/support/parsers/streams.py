@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from hardenprobe.model.transcript import Recorder
 from hardenprobe.probes import packets, tcp
 from hardenprobe.probes.files import ftp, ftp_anonymous, smb
 from hardenprobe.probes.printing import ipp, ipp_codec
 from hardenprobe.probes.remote import rfb, telnet
 from hardenprobe.probes.web import cookies, http, page, pages
 from hardenprobe.scope.web_paths import SettingsPage
-from support.parsers.registry import NUMBER, host, over, parser
+from support.parsers.registry import NUMBER, PARSERS, host, over, parser
 from support.scripted_line import Fed, finish
 
 # ---- greetings and small protocols over TCP
@@ -26,12 +27,12 @@ def _greeting(data: bytes) -> None:
 
 
 _FTP = (b"220 ready\r\n331 password\r\n230 in\r\n", b"220-a\r\n220 b\r\n530 no\r\n")
-parser("ftp", "files.ftp", seeds=lambda: _FTP)(over(21, "ftp", lambda line: ftp.ask_user(line, 21)))
-parser("ftp-anonymous", "files.ftp_anonymous", seeds=lambda: _FTP)(
+parser("ftp-line", "files.ftp", seeds=lambda: _FTP)(over(21, "ftp", lambda line: ftp.ask_user(line, 21)))
+parser("ftp-anonymous-line", "files.ftp_anonymous", seeds=lambda: PARSERS["ftp-line"].seeds())(
     over(21, "ftp", lambda line: ftp_anonymous.sign_in(line, 21, "network@port.example"))
 )
 parser(
-    "rfb",
+    "rfb-line",
     "remote.rfb",
     seeds=lambda: (b"RFB 003.008\n\x02\x01\x02", b"RFB 003.003\n\0\0\0\1", b"RFB 003.008\n\0\0\0\0\4full"),
 )(over(5900, "rfb", lambda line: rfb.security(line, 5900)))
@@ -47,39 +48,55 @@ def _smb_seeds() -> tuple[bytes, ...]:
     return tuple(len(one).to_bytes(4) + one for one in answers)
 
 
-@parser("smb", "files.smb", "packets", seeds=_smb_seeds)
+@parser("smb", "packets", seeds=lambda: tuple(one[4:] for one in _smb_seeds()))
 def _smb(data: bytes) -> None:
-    for version, decode in (("1", packets.decode_smb1), ("2", packets.decode_smb2)):
-        finish(smb.negotiate(Fed(data, 445, "smb"), version, b"?", decode))
+    (packets.decode_smb1 if data[:1] == b"\xff" else packets.decode_smb2)(data)
+
+
+@parser("smb-line", "files.smb", seeds=_smb_seeds)
+def _smb_line(data: bytes) -> None:
+    decode = packets.decode_smb1 if data[4:5] == b"\xff" else packets.decode_smb2
+    finish(smb.negotiate(Fed(data, 445, "smb"), "?", b"?", decode))
 
 
 # ---- web and print
 
 _PAGE = b"HTTP/1.1 200 OK\r\nContent-Length: 22\r\nSet-Cookie: sid=1\r\n\r\n<title>T</title><form>"
+_MOVED = b"HTTP/1.1 302 Found\r\nLocation: /\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n"
+HOSTS = ("127.0.9.9", "t-1.devices.example")
 
 
-@parser(
-    "http",
-    "web.http",
-    "web.cookies",
-    "web.page",
-    seeds=lambda: (
-        _PAGE,
-        b"HTTP/1.1 302 Found\r\nLocation: /\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
-    ),
-)
+def _split(data: bytes) -> http.Fetched:
+    """An answer as it is once h11 has taken header and body apart."""
+    head, _, body = data.partition(b"\r\n\r\n")
+    fields = [line.partition(b":") for line in head.split(b"\r\n")[1:]]
+    headers = tuple((http._text(name), http._text(value.strip())) for name, _, value in fields)
+    return http.Fetched(recorder=Recorder(), status=200, headers=headers, body=body[: http.BODY_LIMIT])
+
+
+@parser("http", "web.http", "web.cookies", "web.page", seeds=lambda: (_PAGE, _MOVED))
 def _http(data: bytes) -> None:
+    got = _split(data)
+    facts = http.read(got, hosts=HOSTS, tls=False, path="/", method="GET", learned="")
+    assert len(facts.links) <= 3 * page.MOST_PATHS
+    assert len(http.star_page(data)) == len(data)
+    cookies.star_cookies(data)
+
+
+@parser("http-line", "web.http", seeds=lambda: PARSERS["http"].seeds())
+def _http_line(data: bytes) -> None:
     facts = finish(http.get(Fed(data, 80, "http"), 80)).facts
     assert (facts.body_length or 0) <= http.BODY_LIMIT
-    page.look_at(data)
-    cookies.star_cookies(data)
-    cookies.session_cookies([data.decode("latin-1")])
 
 
-@parser("web", "web.pages", seeds=lambda: (_PAGE,))
-def _web(data: bytes) -> None:
-    page = SettingsPage(path="/settings", marker="<h1>Settings</h1>")
-    finish(pages.ask_settings_page(Fed(data, 80, "http"), 80, page, None))
+@parser("settings-page-line", "web.pages", seeds=lambda: PARSERS["http"].seeds())
+def _settings_page(data: bytes) -> None:
+    wanted = SettingsPage(path="/settings", marker="<h1>Settings</h1>")
+    finish(pages.ask_settings_page(Fed(data, 80, "http"), 80, wanted, None))
+
+
+@parser("scan-service-line", "web.pages", seeds=lambda: PARSERS["http"].seeds())
+def _scan_service(data: bytes) -> None:
     finish(pages.ask_scan_service(Fed(data, 80, "http"), 80, "/eSCL/ScannerCapabilities", None))
 
 
@@ -93,12 +110,20 @@ def _ipp_seeds() -> tuple[bytes, ...]:
     )
 
 
+_ASKED = ipp_codec.encode_request(
+    ipp_codec.Operation.GET_PRINTER_ATTRIBUTES, NUMBER, "ipp://127.0.9.9/ipp/print"
+)
+
+
 @parser("ipp", "printing.ipp_codec", "printing.ipp", seeds=_ipp_seeds)
 def _ipp(data: bytes) -> None:
-    head = b"HTTP/1.1 200 OK\r\nContent-Type: application/ipp\r\nContent-Length: %d\r\n\r\n" % len(data)
-    got = finish(http.fetch(Fed(head + data, 631, "http"), 631, "/ipp/print"))
-    asked = ipp_codec.encode_request(ipp_codec.Operation.GET_PRINTER_ATTRIBUTES, NUMBER, "ipp://127.0.9.9/")
-    facts = ipp.read_printer(got, asked, tls=False, path="/ipp/print", assigned=True)
+    headers = (("content-type", "application/ipp"),)
+    got = http.Fetched(recorder=Recorder(), status=200, headers=headers, body=data)
+    facts = ipp.read_printer(got, _ASKED, tls=False, path="/ipp/print", assigned=True)
     assert len(facts.uris) <= ipp.MOST_URIS
+
+
+@parser("ipp-jobs-line", "printing.ipp", seeds=lambda: PARSERS["ipp"].seeds())
+def _ipp_jobs(data: bytes) -> None:
+    head = b"HTTP/1.1 200 OK\r\nContent-Type: application/ipp\r\nContent-Length: %d\r\n\r\n" % len(data)
     finish(ipp.ask_jobs(Fed(head + data, 631, "http"), 631, "/ipp/print", None, "completed"))
-    ipp_codec.decode(data)
