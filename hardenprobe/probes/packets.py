@@ -1,4 +1,4 @@
-"""Messages of DNS, NetBIOS, NTP, TFTP and SMB, written and read with scapy.
+"""Messages of NetBIOS, NTP and TFTP, written and read with scapy, and what is asked of DNS and SMB.
 
 scapy takes a second to import, so its layers are imported by the first call, and only those that are needed. What a
 device sends is hostile: it is read under a cap of bytes and a cap of time, and whatever a dissector raises becomes
@@ -8,33 +8,26 @@ MalformedReply.
 from __future__ import annotations
 
 import asyncio
+import struct
 import sys
 import time
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
-from ipaddress import ip_address
 from types import FrameType, SimpleNamespace
 from typing import Any, TypeVar
 
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
 from hardenprobe.network.scapy_loader import scapy_module
+from hardenprobe.probes.discovery.dns import TYPES
 
 T = TypeVar("T")
 
-SIZE_CAP = 9000  # bytes; RFC 6762 section 17 allows no larger packet, and no other protocol here comes near
+SIZE_CAP = 9000  # bytes; a jumbo frame, and no protocol here comes near
 TIME_CAP = 0.5  # seconds to take one message apart
 _LAYERS = ("dns", "llmnr", "netbios", "ntp", "smb", "smb2", "tftp")
 
-DNS_TYPES = {
-    "A": 1,
-    "PTR": 12,
-    "TXT": 16,
-    "AAAA": 28,
-    "ANY": 255,
-}  # RFC 1035 sections 3.2.2 and 3.2.3, RFC 3596
 SMB1_DIALECT = "NT LM 0.12"
 SMB2_DIALECTS = {
     0x0202: "SMB 2.0.2", 0x0210: "SMB 2.1", 0x0300: "SMB 3.0", 0x0302: "SMB 3.0.2", 0x0311: "SMB 3.1.1"
@@ -87,80 +80,28 @@ def _guarded(data: bytes, what: str, read: Callable[[SimpleNamespace], T]) -> T:
         sys.setprofile(before)
 
 
-# ---- DNS, as multicast DNS and LLMNR use it
-
-
-@dataclass(frozen=True)
-class Record:
-    """One resource record.
-
-    Attributes:
-        data: What a PTR points at, device text; the address of an A or AAAA; "" for other types.
-        strings: The strings of a TXT record.
-    """
-
-    name: str
-    type: int
-    data: str = ""
-    strings: tuple[bytes, ...] = ()
+# ---- questions of multicast DNS and LLMNR
 
 
 def encode_mdns(name: str, kind: str, ident: int, *, unicast: bool = False) -> bytes:
     """Write one multicast-DNS question.
 
     Args:
-        kind: Key of DNS_TYPES.
+        kind: Key of `dns.TYPES`.
         unicast: Set the unicast-response bit (RFC 6762 section 5.4).
 
     Source: RFC 1035 section 4.1; RFC 6762 section 18.
     """
     dns = _layers().dns
-    question = dns.DNSQR(qname=name, qtype=DNS_TYPES[kind], unicastresponse=int(unicast), qclass=1)
+    question = dns.DNSQR(qname=name, qtype=TYPES[kind], unicastresponse=int(unicast), qclass=1)
     return bytes(dns.DNS(id=ident, rd=0, qd=[question]))
-
-
-def decode_mdns(data: bytes, ident: int) -> tuple[Record, ...]:
-    """Read the records of a response. The id is ours, or 0 as multicast responders write it.
-
-    Raises:
-        MalformedReply: No DNS, no response, or the answer to another question.
-    """
-    return _guarded(data, "mDNS reply", lambda layers: _records(layers.dns.DNS(data), (ident, 0)))
 
 
 def encode_llmnr(name: str, kind: str, ident: int) -> bytes:
     """Write one LLMNR question. Source: RFC 4795 section 2.1.1."""
     layers = _layers()
-    question = layers.dns.DNSQR(qname=name, qtype=DNS_TYPES[kind])
+    question = layers.dns.DNSQR(qname=name, qtype=TYPES[kind])
     return bytes(layers.llmnr.LLMNRQuery(id=ident, qd=[question]))
-
-
-def decode_llmnr(data: bytes, ident: int) -> tuple[Record, ...]:
-    """Read the records of a response.
-
-    Raises:
-        MalformedReply: No LLMNR, no response, or the answer to another question.
-    """
-    return _guarded(data, "LLMNR reply", lambda layers: _records(layers.llmnr.LLMNRResponse(data), (ident,)))
-
-
-def _records(message: Any, idents: tuple[int, ...]) -> tuple[Record, ...]:
-    if not (message.qr == 1 and message.opcode == 0):
-        raise MalformedReply("DNS message that is no response")
-    if message.id not in idents:
-        raise MalformedReply("DNS response to another question")
-    return tuple(_record(r) for part in (message.an, message.ns, message.ar) for r in part or ())
-
-
-def _record(record: Any) -> Record:
-    name, kind = readable(bytes(record.rrname)), int(record.type)
-    data = getattr(record, "rdata", b"")
-    if kind == DNS_TYPES["TXT"]:
-        strings = data if isinstance(data, list) else [data]
-        return Record(name, kind, strings=tuple(bytes(s) for s in strings))
-    if kind in (DNS_TYPES["A"], DNS_TYPES["AAAA"]):
-        return Record(name, kind, str(ip_address(data)) if isinstance(data, str) else "")
-    return Record(name, kind, readable(data) if kind == DNS_TYPES["PTR"] and isinstance(data, bytes) else "")
 
 
 # ---- NetBIOS name service
@@ -259,7 +200,7 @@ def decode_tftp(data: bytes) -> str:
     return _guarded(data, "TFTP reply", read)
 
 
-# ---- SMB negotiation, with the four bytes of length before each message
+# ---- SMB negotiation: questions with the four bytes of length before them, and answers, read where their fields lie
 
 
 def encode_smb1() -> bytes:
@@ -294,25 +235,21 @@ def decode_smb1(data: bytes) -> tuple[str | None, bool | None]:
     Returns:
         The dialect agreed on and whether signing is required; both None where the server took none.
 
-    Source: MS-CIFS section 2.2.4.52.2 (DialectIndex 0xFFFF: none; SecurityMode 0x08: signatures required).
+    Source: MS-CIFS sections 2.2.3.1 and 2.2.4.52.2 (DialectIndex 0xFFFF: none; SecurityMode 0x08: signatures required).
 
     Raises:
         MalformedReply: No answer to a negotiation of version 1.
     """
-
-    def read(layers: SimpleNamespace) -> tuple[str | None, bool | None]:
-        header = layers.smb.SMB_Header(data)
-        if header.Start != b"\xffSMB" or header.Command != 0x72 or not int(header.Flags) & 0x80:
-            raise MalformedReply("no answer to an SMB 1 negotiation")
-        words = data[32]
-        index = int.from_bytes(data[33:35], "little")
-        if int(header.Status) or words == 0 or index == 0xFFFF:
-            return None, None
-        if words != 17 or index != 0:
-            raise MalformedReply("SMB 1 negotiation that agrees on what was not offered")
-        return SMB1_DIALECT, bool(data[35] & 0x08)
-
-    return _guarded(data, "SMB reply", read)
+    if len(data) < 35 or len(data) > SIZE_CAP:
+        raise MalformedReply(f"SMB answer of {len(data)} bytes")
+    status, flags, words, index = struct.unpack_from("<5xIB22xBH", data)
+    if data[:5] != b"\xffSMB\x72" or not flags & 0x80:
+        raise MalformedReply("no answer to an SMB 1 negotiation")
+    if status or words == 0 or index == 0xFFFF:
+        return None, None
+    if words != 17 or index != 0 or len(data) < 35 + 2 * words - 2:
+        raise MalformedReply("SMB 1 negotiation that agrees on what was not offered")
+    return SMB1_DIALECT, bool(data[35] & 0x08)
 
 
 def decode_smb2(data: bytes) -> tuple[str | None, bool | None]:
@@ -321,24 +258,22 @@ def decode_smb2(data: bytes) -> tuple[str | None, bool | None]:
     Returns:
         The dialect agreed on and whether signing is required; both None where the server took none.
 
-    Source: MS-SMB2 section 2.2.4 (SecurityMode 0x0002: signing required).
+    Source: MS-SMB2 sections 2.2.1.2 and 2.2.4 (StructureSize 64 and 65; SecurityMode 0x0002: signing required).
 
     Raises:
         MalformedReply: No answer to a negotiation of versions 2 and 3.
     """
-
-    def read(layers: SimpleNamespace) -> tuple[str | None, bool | None]:
-        header = layers.smb2.SMB2_Header(data)
-        if header.Start != b"\xfeSMB" or header.Command != 0 or not int(header.Flags) & 1:
-            raise MalformedReply("no answer to an SMB 2 negotiation")
-        if int(header.Status):
-            return None, None
-        body = header.payload
-        if not isinstance(body, layers.smb2.SMB2_Negotiate_Protocol_Response):
-            raise MalformedReply("SMB 2 answer without a negotiation")
-        dialect = SMB2_DIALECTS.get(int(body.DialectRevision))
-        if dialect is None:
-            raise MalformedReply("SMB 2 negotiation that agrees on what was not offered")
-        return dialect, bool(int(body.SecurityMode) & 0x02)
-
-    return _guarded(data, "SMB reply", read)
+    if len(data) < 64 or len(data) > SIZE_CAP:
+        raise MalformedReply(f"SMB answer of {len(data)} bytes")
+    size, status, command, flags = struct.unpack_from("<4xH2xIH2xI", data)
+    if data[:4] != b"\xfeSMB" or size != 64 or command != 0 or not flags & 1:
+        raise MalformedReply("no answer to an SMB 2 negotiation")
+    if status:
+        return None, None
+    if len(data) < 128 or data[64:66] != b"\x41\0":
+        raise MalformedReply("SMB 2 answer without a negotiation")
+    mode, revision = struct.unpack_from("<HH", data, 66)
+    dialect = SMB2_DIALECTS.get(revision)
+    if dialect is None:
+        raise MalformedReply("SMB 2 negotiation that agrees on what was not offered")
+    return dialect, bool(mode & 0x02)

@@ -16,7 +16,7 @@ from hardenprobe.network.group import GroupLink
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import packets
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.discovery import datagrams
+from hardenprobe.probes.discovery import datagrams, dns
 
 PORT = 5355  # IANA
 _LABEL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
@@ -44,9 +44,9 @@ def told(data: bytes, ident: int) -> str:
     """Say what a response holds, in words.
 
     Raises:
-        MalformedReply: As for `packets.decode_llmnr`.
+        MalformedReply: As for `dns.decode`.
     """
-    records = packets.decode_llmnr(data, ident)
+    records = dns.decode(data, ident)
     return ", ".join(dict.fromkeys(r.data or r.name for r in records)) or "no record"
 
 

@@ -13,8 +13,8 @@ from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer, r
 from hardenprobe.model import Observation
 from hardenprobe.probes import packets
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.discovery import datagrams
-from hardenprobe.probes.packets import DNS_TYPES, Record
+from hardenprobe.probes.discovery import datagrams, dns
+from hardenprobe.probes.discovery.dns import TYPES, Record
 
 PORT = 5353  # IANA
 ALL_TYPES = "_services._dns-sd._udp.local"  # RFC 6763 section 9
@@ -49,7 +49,7 @@ def starred(data: bytes, ident: int) -> bytes:
     b'..\\x08p=******\\x04xy=x'
     """
     try:
-        records = packets.decode_mdns(data, ident)
+        records = dns.decode(data, ident, 0)
     except MalformedReply:
         records, lettered = (), True
     else:
@@ -102,7 +102,7 @@ def text_of(record: Record) -> DnsSdText:
 def pointers(records: Iterable[Record], name: str) -> list[str]:
     """What the PTR records of a name point at."""
     wanted = name.rstrip(".").lower()
-    found = [r.data for r in records if r.type == DNS_TYPES["PTR"] and r.name.rstrip(".").lower() == wanted]
+    found = [r.data for r in records if r.type == TYPES["PTR"] and r.name.rstrip(".").lower() == wanted]
     return list(dict.fromkeys(data for data in found if data))
 
 
@@ -119,10 +119,8 @@ async def _question(
     records: list[Record] = []
 
     def read(data: bytes) -> str:
-        records.extend(packets.decode_mdns(data, ident))
-        asked.addresses += [
-            r.data for r in records if r.type in (DNS_TYPES["A"], DNS_TYPES["AAAA"]) and r.data
-        ]
+        records.extend(dns.decode(data, ident, 0))
+        asked.addresses += [r.data for r in records if r.type in (TYPES["A"], TYPES["AAAA"]) and r.data]
         return told(records)
 
     ask = partial(datagrams.ask, asked.line, MdnsAnswer, PORT, "mdns", f"{kind} {name}")
@@ -145,12 +143,12 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
             continue
         seen, records = await _question(asked, service.rstrip("."), "PTR")
         yield seen
-        texts = [r for r in records if r.type == DNS_TYPES["TXT"]]
+        texts = [r for r in records if r.type == TYPES["TXT"]]
         for instance in [] if texts else pointers(records, service)[:1]:
             if _askable(instance):  # RFC 6763 section 12.1: TXT comes along, but need not
                 seen, records = await _question(asked, instance.rstrip("."), "TXT")
                 yield seen
-                texts = [r for r in records if r.type == DNS_TYPES["TXT"]]
+                texts = [r for r in records if r.type == TYPES["TXT"]]
         for record in texts[: MOST_TEXTS - kept]:
             kept += 1
             yield asked.line.derived(text_of(record), asked.line.endpoint(PORT, "udp", "mdns"), seen)
@@ -175,7 +173,7 @@ def _to_group() -> datagrams.Question:
     return datagrams.Question(
         words=f"PTR {ALL_TYPES}",
         message=packets.encode_mdns(ALL_TYPES, "PTR", ident),
-        read=lambda data: told(packets.decode_mdns(data, ident)),
+        read=lambda data: told(dns.decode(data, ident, 0)),
         hide=partial(starred, ident=ident),
     )
 

@@ -31,6 +31,9 @@ FLIGHT_LIMIT = 262144  # all that one flight may bring before it is given up
 CHAIN_LIMIT = 10
 CERTIFICATE_LIMIT = 65536
 
+# What the extensions whose presence is a verdict have to hold: renegotiation_info of a first handshake (RFC 5746 section 3.4),
+# encrypt_then_mac (RFC 7366 section 2) and extended_master_secret (RFC 7627 section 5.1).
+_HOLDS = {0xFF01: b"\0", 22: b"", 23: b""}
 # SHA-256 of "HelloRetryRequest" (RFC 8446 section 4.1.3).
 _RETRY = bytes.fromhex("cf21ad74e59a6111be1d8c021e65b891c2a211167abb8c5e079e09e2c8a8339c")
 
@@ -308,7 +311,7 @@ def broken_rule(offer: ClientHello, hello: ServerHello, *, retried: bool = False
     Args:
         retried: The offer answers a HelloRetryRequest.
 
-    Source: RFC 5246 section 7.4.1.3; RFC 8446 sections 4.1.3, 4.1.4 and 4.2.8.
+    Source: RFC 5246 section 7.4.1.3; RFC 5746 section 3.4; RFC 8446 sections 4.1.3, 4.1.4 and 4.2.8.
     """
     ranged = offer.versions[0] < TLS13 and hello.version < offer.versions[0]  # a range reaches down
     if hello.version not in offer.versions and not ranged:
@@ -319,6 +322,9 @@ def broken_rule(offer: ClientHello, hello: ServerHello, *, retried: bool = False
         return f"suite 0x{hello.suite:04X} is not one of {VERSION_NAMES[hello.version]}"
     if hello.compression not in (0, 1) or (hello.compression and not offer.compression):
         return f"compression {hello.compression} was not offered"
+    for number, content in _HOLDS.items():
+        if hello.extensions.get(number, content) != content:
+            return f"extension {number} holds what it must not"
     if hello.version < TLS13:
         return None
     shared = [group for group, _ in offer.key_shares]

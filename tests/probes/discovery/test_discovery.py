@@ -17,8 +17,8 @@ from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer, SlpAnswer
 from hardenprobe.model import State
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes import packets
-from hardenprobe.probes.discovery import datagrams, mdns, slp, ssdp, ws_discovery
-from hardenprobe.probes.packets import Record
+from hardenprobe.probes.discovery import datagrams, dns, mdns, slp, ssdp, ws_discovery
+from hardenprobe.probes.discovery.dns import Record
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
@@ -273,7 +273,7 @@ def test_a_published_password_is_not_in_the_transcript() -> None:
             question = packets.encode_mdns("x.local", "TXT", 7)
 
             def read(data: bytes) -> str:
-                return mdns.told(packets.decode_mdns(data, 7))
+                return mdns.told(dns.decode(data, 7, 0))
 
             return await datagrams.ask(
                 line, MdnsAnswer, port, "mdns", "?", question, read, hide=lambda data: mdns.starred(data, 7)

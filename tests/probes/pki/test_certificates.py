@@ -14,8 +14,9 @@ from cryptography import x509
 from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.oid import NameOID
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.messages.certificates import certificate
 from support.tls_servers import Credentials, issue
 
 from hardenprobe.errors import FileInvalid
@@ -235,3 +236,39 @@ def test_who_may_issue_is_read(case: str, issuer: bool, cases: Any) -> None:
     leaf, above, *_ = describe_chain(der(*sent), TrustAnchors(certificates=())).certificates
     assert (leaf.authority, above.authority) == (False, issuer)
     assert leaf.purposes is None
+
+
+@pytest.mark.peer
+@pytest.mark.slow
+@pytest.mark.skipif(not shutil.which("openssl"), reason="needs the Debian package openssl")
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(certificate())
+def test_openssl_reads_the_same_certificate(data: bytes) -> None:
+    """Dates, serial number and names agree, and ours takes nothing that openssl refuses.
+
+    Ours refuses more, since it holds to DER: lengths in a longer form than need be, strings with characters that their type does
+    not have, a version that there is none of, parameters of RSASSA-PSS that are missing. Such a certificate is "not determined".
+    """
+    read = [
+        "openssl",
+        "x509",
+        "-inform",
+        "DER",
+        "-noout",
+        "-serial",
+        "-startdate",
+        "-enddate",
+        "-dateopt",
+        "iso_8601",
+    ]
+    theirs = subprocess.run(read, input=data, capture_output=True, check=False)
+    ours = describe_chain([data], TrustAnchors())
+
+    if ours.fault is not None:
+        return
+    assert theirs.returncode == 0, theirs.stderr
+    said = dict(line.split("=", 1) for line in theirs.stdout.decode().splitlines())
+    seen = ours.certificates[0]
+    dates = [said[name].replace(" ", "T") for name in ("notBefore", "notAfter")]
+    assert [seen.not_before, seen.not_after] == dates
+    assert int(seen.serial, 16) == int(said["serial"], 16)

@@ -10,9 +10,17 @@ from functools import cache
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from support.messages.tls import hello
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes.tls.codec import CHAIN_LIMIT, ClientHello, Flight, read_chain, read_flight
+from hardenprobe.probes.tls.codec import (
+    CHAIN_LIMIT,
+    ClientHello,
+    Flight,
+    broken_rule,
+    read_chain,
+    read_flight,
+)
 from hardenprobe.probes.tls.ssl2 import client_hello, read_server_hello
 from hardenprobe.probes.tls.suites import (
     SSL2_SUITES,
@@ -275,3 +283,76 @@ def test_an_unusable_share_or_record_is_malformed(data: bytes) -> None:
 
     with pytest.raises(MalformedReply):
         unsealer.open([record(data, 23)])
+
+
+OFFER = ClientHello(
+    versions=(0x0303, 0x0302, 0x0301, 0x0300), suites=(0xC02F, 0x009E, 0x0008), random=bytes(32)
+)
+
+
+@pytest.mark.parametrize("number", [0xFF01, 22, 23])
+def test_an_extension_whose_presence_is_a_verdict_holds_what_it_must(number: int) -> None:
+    """RFC 5746 section 3.4, RFC 7366 section 2, RFC 7627 section 5.1; tlslite-ng refuses such a hello as well."""
+    for content, right in ((b"\0" if number == 0xFF01 else b"", True), (b"\1x", False)):
+        extension = struct.pack(">HHHH", 4 + len(content), number, len(content), 0)[:6] + content
+        flight = read_flight(record(message(2, HELLO + extension)))
+        assert flight.hello is not None
+        assert (broken_rule(OFFER, flight.hello) is None) == right
+
+
+@pytest.mark.slow
+@settings(max_examples=150, deadline=None)
+@given(hello())
+def test_tlslite_reads_the_same_hello(body: bytes) -> None:
+    """Another implementation agrees with every value of a ServerHello, but for:
+
+    - A version that does not exist, a session id of more than 32 bytes (RFC 5246 section 7.4.1.3), and an extension that comes
+      twice (RFC 8446 section 4.2): refused here alone.
+    - The content of extensions that nothing is read from; `broken_rule` holds those whose presence is a verdict.
+    """
+    from tlslite.messages import ServerHello
+    from tlslite.utils.codec import Parser
+
+    why = ""
+    try:
+        ours = read_flight(record(message(2, body))).hello
+    except MalformedReply as exc:
+        ours, why = None, str(exc)
+    try:
+        theirs = ServerHello().parse(Parser(bytearray(len(body).to_bytes(3, "big") + body)))
+        chosen = theirs.getExtension(43)
+    except (SyntaxError, ValueError) as exc:  # as tlslite-ng reports them
+        assert ours is None or "Malformed extension" in str(exc)
+        return
+    if ours is None:
+        assert any(reason in why for reason in ("twice", "version", "session id")), why
+        return
+    version = int.from_bytes(bytes(chosen.version or b"")) if chosen else int.from_bytes(body[:2])
+    assert (ours.version, ours.suite, ours.compression) == (
+        version, theirs.cipher_suite, theirs.compression_method,
+    )  # fmt: skip
+    assert list(ours.extensions) == [extension.extType for extension in theirs.extensions or ()]
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    st.lists(st.sampled_from((0x0304, 0x0303, 0x0302, 0x0301)), min_size=1, unique=True).map(
+        lambda v: sorted(v)[::-1]
+    ),
+    st.lists(st.sampled_from(sorted(suites())), min_size=1, max_size=40, unique=True),
+    st.none() | st.just("t-1.devices.example"),
+)
+def test_tlslite_reads_our_hello(versions: list[int], codes: list[int], name: str | None) -> None:
+    from tlslite.messages import ClientHello as Theirs
+    from tlslite.utils.codec import Parser
+
+    ours = ClientHello(versions=tuple(versions), suites=tuple(codes), random=bytes(32), groups=(29, 23), server_name=name)  # fmt: skip
+    theirs = Theirs().parse(Parser(bytearray(ours.message()[1:])))
+
+    assert theirs.cipher_suites == codes
+    assert bytes(theirs.server_name or b"") == (name or "").encode()
+    supported = theirs.getExtension(43)
+    if versions[0] == 0x0304:
+        assert [a << 8 | b for a, b in supported.versions] == versions
+    else:
+        assert theirs.client_version == divmod(versions[0], 256)

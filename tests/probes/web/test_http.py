@@ -13,12 +13,15 @@ import zlib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import h11
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.messages.http import response
+from support.scripted_line import Fed, finish
 from support.servers import Handler, serving
 
 from hardenprobe.facts import HttpAnswer, readable
@@ -466,3 +469,42 @@ def test_of_a_page_the_transcript_keeps_the_header(received: bytes, kept: bytes)
 @given(st.binary(max_size=200))
 def test_any_bytes_are_starred_to_their_length(received: bytes) -> None:
     assert len(http.star_page(received)) == len(received)
+
+
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(response())
+def test_h11_reads_the_same_answer(data: bytes) -> None:
+    """What h11 reads by itself, with status, fields and body, and what it refuses, both to the byte.
+
+    Ours is h11 behind two other libraries, so nothing is taken that it refuses. Python's own client takes more: two lengths that
+    differ, a length with a sign, a field without a name. Those are no HTTP here, and no verdict follows from them.
+    """
+    data += b"x" * (len(data) % 2)  # so that the line closes at its end
+    got = finish(http.fetch(Fed(data, 80, "http"), 80, "/"))
+    status, headers, body = h11_reads(data)
+
+    assert got.status == status
+    assert [value for _, value in got.headers] == [
+        value.decode("utf-8", "backslashreplace") for _, value in headers
+    ]
+    if status is not None:
+        assert got.body == body or got.cut
+
+
+def h11_reads(data: bytes) -> tuple[int | None, list[tuple[bytes, bytes]], bytes]:
+    """Status, fields and body of the answer to a GET; None for what is none."""
+    client = h11.Connection(h11.CLIENT)
+    client.send(h11.Request(method="GET", target="/", headers=[("Host", "127.0.9.9")]))
+    client.send(h11.EndOfMessage())
+    client.receive_data(data)
+    status, headers, body = None, [], b""
+    with contextlib.suppress(h11.RemoteProtocolError):
+        while not isinstance(event := client.next_event(), h11.EndOfMessage | h11.ConnectionClosed):
+            if event is h11.NEED_DATA:
+                client.receive_data(b"")
+            elif isinstance(event, h11.Response):
+                status, headers = event.status_code, list(event.headers)
+            elif isinstance(event, h11.Data):
+                body += bytes(event.data)
+    return status, headers, body

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from hypothesis.strategies import SearchStrategy
 
-from support.messages import certificates, dns, ipp, smb, snmp, tls
+from support.messages import certificates, dns, http, ipp, smb, snmp, tls
 
 MESSAGES: dict[str, SearchStrategy[bytes]] = {
     "certificates": certificates.certificate(),
     "certificate-anchors": certificates.certificate(),
     "certificate-names": certificates.names(),
+    "http": http.response(),
+    "http-line": http.response(),
     "ipp": ipp.response(),
     "ipp-jobs-line": ipp.response(),
     "llmnr": dns.response(multicast=False),

@@ -23,6 +23,8 @@ def _extensions() -> st.SearchStrategy[bytes]:
             (51, number(2, 29, 23)),
             (44, sized(2, st.binary(max_size=20))),
             (0xFF01, st.just(b"\0")),
+            (22, st.just(b"")),
+            (23, st.just(b"")),
             (15, st.just(b"\1")),
         )
     ).flatmap(
@@ -34,7 +36,8 @@ def _extensions() -> st.SearchStrategy[bytes]:
     return st.just(b"") | sized(2, joined(known | known | other, 4))
 
 
-def _hello() -> st.SearchStrategy[bytes]:
+def hello() -> st.SearchStrategy[bytes]:
+    """The body of a ServerHello."""
     random = mostly(bytes(range(32)), st.sampled_from((_RETRY, b"\0" * 32)))
     return st.tuples(
         number(2, 0x0303, 0x0303, 0x0302, 0x0301, 0x0300),
@@ -70,7 +73,7 @@ def _message(kind: int, body: st.SearchStrategy[bytes]) -> st.SearchStrategy[byt
 @st.composite
 def flight(draw: st.DrawFn) -> bytes:
     """Handshake messages in records that may part them, with alerts and sealed records between."""
-    messages = draw(_message(2, _hello())) if draw(st.integers(0, 7)) else b""
+    messages = draw(_message(2, hello())) if draw(st.integers(0, 7)) else b""
     for kind, body in draw(st.lists(st.sampled_from(((11, chain()), (12, _exchange()), (13, st.binary(max_size=8)), (14, st.just(b"")))), max_size=4)):  # fmt: skip
         messages += draw(_message(kind, body))
     out = b""

@@ -10,7 +10,7 @@ from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts.snmp import SYS_DESCR
 from hardenprobe.probes import packets
-from hardenprobe.probes.discovery import llmnr, mdns, slp, small_services, ssdp, ws_discovery
+from hardenprobe.probes.discovery import dns, llmnr, mdns, slp, small_services, ssdp, ws_discovery
 from hardenprobe.probes.snmp import agent, objects, strain, usm
 from hardenprobe.probes.snmp import pdu as snmp_pdu
 from support.parsers.registry import NUMBER, PARSERS, answered, host, over, parser
@@ -119,12 +119,12 @@ def _usm(data: bytes) -> None:
 
 @parser(
     "mdns",
-    "packets",
+    "discovery.dns",
     "discovery.mdns",
     seeds=answered(lambda: _discovery("Mdns"), lambda: packets.encode_mdns("_ipp._tcp.local", "PTR", NUMBER)),
 )
 def _mdns(data: bytes) -> None:
-    records = packets.decode_mdns(data, NUMBER)
+    records = dns.decode(data, NUMBER, 0)
     mdns.told(records)
     mdns.pointers(records, mdns.ALL_TYPES)
     for record in records:
@@ -138,7 +138,6 @@ def _starred(data: bytes) -> None:
 
 @parser(
     "llmnr",
-    "packets",
     "discovery.llmnr",
     seeds=answered(lambda: _discovery("LlmnrDatagrams"), lambda: packets.encode_llmnr("t-1", "A", NUMBER)),
 )
