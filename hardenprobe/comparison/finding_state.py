@@ -508,7 +508,9 @@ def _by_its_yardstick(one: Sighting, here: Evidence, address: str | None) -> Ass
     changed = _yardstick(one, here)
     if changed is None:
         return ABSENT
-    if proof and steady(proof) <= steady(here.seen):
+    near = [entry for entry in proof if _is_at(entry, one.verdict.address)]
+    there = [entry for entry in here.seen if _is_at(entry, address)]
+    if proof and steady(near) <= steady(there) and steady(proof) <= steady(here.seen):
         return _not_assessed(changed)
     place = one.verdict.place
     if place and address:
@@ -517,6 +519,12 @@ def _by_its_yardstick(one: Sighting, here: Evidence, address: str | None) -> Ass
             return ABSENT
     expected = {told.entry["expected"]["text"] for told in here.results[one.verdict.check]}
     return ABSENT if one.verdict.entry["expected"]["text"] in expected else _not_assessed(changed)
+
+
+def _is_at(entry: Entry, address: str | None) -> bool:
+    """Whether an observation is of an address; one of no place is of every address."""
+    where = entry["endpoint"]
+    return address is None or not where or where["address"] == address
 
 
 def _yardstick(one: Sighting, here: Evidence) -> Cause | None:

@@ -180,6 +180,11 @@ class World:
         return Decisions.of(Ledger(self.kept).entries(), f"{self.now:%Y-%m-%d}")
 
     def recheck(self, review: str, *findings: str) -> dict[tuple[str, str, int | None], Compared]:
+        """What became of findings, by device, check and port."""
+        found = self.rechecked(review, *findings)
+        return {(one.label, one.check, one.endpoint.port if one.endpoint else None): one for one in found}
+
+    def rechecked(self, review: str, *findings: str) -> tuple[Compared, ...]:
         """Assess findings of a review again, store what was seen, and say what became of them."""
         self.number += 1
         began = self.now.isoformat(timespec="seconds").replace("+00:00", "Z")
@@ -202,9 +207,9 @@ class World:
             coverage=fleet.coverage, vantages=picked.review.vantages, devices=fleet.devices, results=(),
             observations=fleet.observations,
         )  # fmt: skip
-        now = self.kept.save(judged(seen, JudgingRules(baseline=OFFICE, registry=CHECKS)))
-        found = outcome.compared(picked, again, now, lambda check: False)
-        return {(one.label, one.check, one.endpoint.port if one.endpoint else None): one for one in found}
+        rules = JudgingRules(baseline=OFFICE, registry=CHECKS, decisions=self.decisions())
+        now = self.kept.save(judged(seen, rules))
+        return outcome.compared(picked, again, now, lambda check: False)
 
     def settle(self, visits: Sequence[Visit], coverage: Coverage) -> identity.Fleet:
         past = known_devices(self.kept, "third floor")

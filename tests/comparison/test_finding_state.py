@@ -240,6 +240,23 @@ def test_a_repair_under_another_baseline_is_still_a_repair(world: Any, one: Any,
     assert {found["P-1", TELNET, port].kind for port in (23, 2323)} == {Kind.FIXED}
 
 
+def test_what_another_address_shows_does_not_keep_a_repair_open(world: Any, tuned_baseline: Any) -> None:
+    """Judged by another baseline too: Telnet gave way to FTP at one address, and began at the same port of the other."""
+    one, other = "192.0.2.40", "192.0.2.41"
+    box = world.add("pair", one, other, serial="S", engine="8000000009", runs={22: "ssh"})
+    box.runs[one, 23] = "telnet"
+    first = world.scan(expected=tuned_baseline("less/1", drop=("cleartext-ftp",)))
+    box.runs |= {(one, 23): "ftp", (other, 23): "telnet", (other, 2323): "telnet"}
+    world.later()
+    told = world.compare(first, world.scan())
+    found = {
+        (c.endpoint.address, c.endpoint.port): c.kind
+        for c in told[0].changes
+        if c.endpoint and c.check == "cleartext-telnet"
+    }
+    assert found == {(one, 23): Kind.FIXED, (other, 23): Kind.NEW, (other, 2323): Kind.NEW}
+
+
 def test_ending_soon_that_expires_is_worsened_and_not_two_findings(world: Any, tuned_baseline: Any) -> None:
     world.list_device("P-1", A)
     world.add("P-1", A, serial="S-1", runs={22: "ssh"}, key="aa" * 32, ends="2026-01-20T00:00:00Z")

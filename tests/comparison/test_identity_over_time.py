@@ -140,7 +140,7 @@ def test_a_recheck_finds_a_device_whose_snmp_was_switched_off_by_its_key(
     first = world.scan()
     box.snmp = False
     world.later(1)
-    ((_, found),) = world.recheck(first).items()
+    (found,) = world.rechecked(first)
     assert (found.check, found.standing) == ("cleartext-telnet", standing)
 
 
