@@ -53,13 +53,27 @@ def said(review: Review) -> set[Verdict]:
     }
 
 
-def source_of(network: Network, address: str, sources: Sequence[str] | None = ()) -> str | None:
-    """Our address that asks there: the source of that family that is given, else the one on the route; None for none."""
+@dataclass(frozen=True)
+class Asking:
+    """A vantage point: the source that was given for it, if one was, and the families that it asks ("ipv4", "ipv6")."""
+
+    source: str | None
+    families: Collection[str]
+
+
+def asking(review: Review, sources: Sequence[str]) -> dict[str, Asking]:
+    """The vantage points of a review by name, from the sources that were given to the scan."""
+    alone = next(iter(sources), None) if len(sources) < 2 else None
+    return {v.name: Asking(v.name if v.name in sources else alone, v.families) for v in review.vantages}
+
+
+def source_of(network: Network, address: str, by: Asking) -> str | None:
+    """Our address that asks there: the given one in its own family, else the one on the route; None for none."""
     version = ip_address(address).version
-    if sources is None:
+    if f"ipv{version}" not in by.families:
         return None
-    if sources:
-        return next((s for s in sources if ip_address(s).version == version), None)
+    if by.source and ip_address(by.source).version == version:
+        return by.source
     homes = [
         (segment, own)
         for segment in network.segments
@@ -130,14 +144,14 @@ class _View:
 
 def verdicts(
     network: Network,
-    vantages: Mapping[str, tuple[str, ...] | None],
+    vantages: Mapping[str, Asking],
     tcp_ports: tuple[int, ...],
     planned: Collection[str] | None = None,
 ) -> Iterator[Verdict]:
     """Every verdict of the checks that stand on who reaches what.
 
     Args:
-        vantages: Name to the sources given for it; an empty tuple where routes decide, None where there is no route.
+        vantages: By name.
         planned: The addresses of the scan; all that are listed by default.
     """
     for station in network.stations:
@@ -160,7 +174,7 @@ def verdicts(
 
 
 def _stated(
-    network: Network, station: Station, planned: Sequence[str], vantages: Collection[tuple[str, ...] | None]
+    network: Network, station: Station, planned: Sequence[str], vantages: Collection[Asking]
 ) -> list[str]:
     """What its agent says it has besides, where some source of ours may ask it and may go there (RFC 4293)."""
     agents = [

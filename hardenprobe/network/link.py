@@ -16,8 +16,8 @@ import ssl
 import struct
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from collections.abc import AsyncIterator, Callable, Container, Iterable, Iterator, Mapping
+from contextlib import ExitStack, asynccontextmanager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from ipaddress import ip_address
 from types import TracebackType
@@ -39,6 +39,7 @@ from hardenprobe.network.sockets import (
     receive_datagram,
     report_unreachable,
 )
+from hardenprobe.network.sweep_sockets import descriptors
 from hardenprobe.network.tls_layer import TlsLayer
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
@@ -48,7 +49,10 @@ if TYPE_CHECKING:
 
 F = TypeVar("F")
 
-SIDE_BY_SIDE = 32  # attempts that may wait at one device; it answers none of them, so they cost it nothing
+SIDE_BY_SIDE = 64  # attempts that may wait at one device; it answers none of them, so they cost it nothing
+FILES = (
+    4096  # that a scan would have open at most: half of them for attempts of its devices, half for its sweep
+)
 DATAGRAM_LEAST = 0.35  # seconds; what a service behind a port may need by itself
 MUTE_AFTER = 0.9  # seconds in vain after which a port counts as mute
 MUTE_PORT, MUTE_DEVICE = 0.3, 1.0  # seconds that a mute port, and another one of a mute device, is waited for
@@ -129,6 +133,7 @@ class DeviceLink:
         default_factory=list
     )  # connections that no observation has yet
     _reached: bool = False
+    _beside: bool = False  # datagrams wait side by side
 
     def __post_init__(self) -> None:
         self.turn.cost += self.cost
@@ -251,7 +256,12 @@ class DeviceLink:
         todo, failed = deque(ports), dict[int, str]()
         waiting: dict[asyncio.Task[Stream], int] = {}
         opened: Stream | None = None
-        most = 1 if self.tap else SIDE_BY_SIDE  # a capture knows which socket spoke last, and no other
+        # A capture knows which socket spoke last, and no other.
+        most = (
+            1
+            if self.tap
+            else max(1, min(SIDE_BY_SIDE, descriptors(FILES) // 2 // self.timing.devices_at_once))
+        )
         await self.turn.lock.acquire()
         try:
             while opened is None and (todo or waiting):
@@ -347,6 +357,21 @@ class DeviceLink:
         self.turn.easing.accepted(self.address, port, sock)
         return Stream(self, port, sock, recorder, reserved)
 
+    @asynccontextmanager
+    async def side_by_side(self) -> AsyncIterator[None]:
+        """Let questions of the block wait side by side, at a device that has answered nothing so far; under a capture, which
+        knows which socket spoke last and no other, they still go one after the other.
+        """
+        if self.tap:
+            yield
+            return
+        async with self.turn.lock:
+            self._beside = True
+            try:
+                yield
+            finally:
+                self._beside = False
+
     async def ask(
         self,
         port: int,
@@ -376,7 +401,7 @@ class DeviceLink:
         real = port + self.port_offset
         there = (self.address, real)
         loop = asyncio.get_running_loop()
-        async with self.turn.lock:
+        async with nullcontext() if self._beside else self.turn.lock:
             with self._socket(socket.SOCK_DGRAM) as sock, ExitStack() as stack:
                 sock.setblocking(False)
                 stack.enter_context(audit_hook.granted(sock, self.address, real, self.source))

@@ -163,14 +163,23 @@ def stream_socket(v6: bool, source: str | None, port_at_once: bool = False) -> s
     return sock
 
 
-def descriptors() -> int:
-    """How many files and sockets this process may have open."""
+def descriptors(wanted: int = 0) -> int:
+    """How many files and sockets this process may have open, after raising its own limit as far as it may.
+
+    Args:
+        wanted: To be allowed to have so many.
+    """
     try:
         import resource
     except ImportError:  # Windows
         return 1024
-    limit = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
-    return 1 << 20 if limit == resource.RLIM_INFINITY else limit
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        with contextlib.suppress(OSError, ValueError):
+            soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+            resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+        soft = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    return 1 << 20 if soft == resource.RLIM_INFINITY else soft
 
 
 class Discovery:

@@ -105,6 +105,11 @@ class ProbeContext:
         """The TCP ports that accepted a connection."""
         return [h for h in self.heard.values() if h.accepting]
 
+    @property
+    def answered(self) -> bool:
+        """Something came back, were it that a port is closed."""
+        return any(getattr(o.facts, "state", State.SILENT) is not State.SILENT for o in self.seen)
+
     def wants(self, *kinds: type[Any]) -> bool:
         """Somebody will read one of these kinds of facts."""
         return any(kind in self.wanted for kind in kinds)

@@ -6,22 +6,21 @@ import asyncio
 import contextlib
 import logging
 import math
-import random
 import signal
 import time
-from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, Sequence
+from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.errors import CeilingReached, LocalFault, Overran, ScopeRefused, clip
-from hardenprobe.facts import OtherAddress, ProbeFault, SnmpObjects, TcpPort
+from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.model.visit import OUTCOMES, SilentAddresses, Visit
 from hardenprobe.network import audit_hook
+from hardenprobe.network.backoff import Easing
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
 from hardenprobe.network.link import DeviceBudget, DeviceLink
 from hardenprobe.network.rate_limit import Rate
@@ -29,14 +28,13 @@ from hardenprobe.planning import local_links
 from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.plugins import probe_share
-from hardenprobe.probes import tcp
-from hardenprobe.probes.base import PortGreeting, Probe, ProbeContext
+from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.scanning import group_round
+from hardenprobe.scanning import group_round, other_addresses, presence
 from hardenprobe.scanning.group_round import GroupRound
-from hardenprobe.scanning.probe_order import FIRST_PROBES, LISTENING, PROBES
-from hardenprobe.scanning.sweep import FIRST_PORTS, SNMP, Pace, Touch, sweep
-from hardenprobe.scope.ports import RAW_PRINT, may_speak
+from hardenprobe.scanning.probe_order import FIRST_PROBES, PROBES
+from hardenprobe.scanning.sweep import SNMP, Pace, Touch, sweep
+from hardenprobe.scope.ports import may_speak
 from hardenprobe.scope.scope import is_loopback
 
 if TYPE_CHECKING:
@@ -45,10 +43,8 @@ if TYPE_CHECKING:
 log = logging.getLogger("hardenprobe.scanning.engine")
 PLUGGED_SECONDS = 30.0  # that one probe of a plug-in may take at one address
 
-MOST_OTHERS = 8  # addresses of one device that are assessed beside the planned ones
 SECOND_TOUCH = 1.0  # seconds for a sign of life of who was expected, and silent all through
 TABLE_KEPT = 0.2  # seconds that the neighbour table is believed
-HASTY_GREETING, HASTY_REPLY = 0.3, 1.0  # seconds; for a device that accepts on any port whatever
 
 
 async def _each(addresses: Iterable[str]) -> AsyncGenerator[QueuedAddress]:
@@ -112,6 +108,7 @@ class Scan:
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _turns: dict[tuple[str, str], DeviceBudget] = field(default_factory=dict)
+    _signs: dict[str, list[str]] = field(default_factory=dict)
     _overran: dict[str, str] = field(default_factory=dict)
     _groups: dict[str, GroupRound] = field(default_factory=dict)
     _rate: Rate = field(init=False)
@@ -230,7 +227,7 @@ class Scan:
         touching = sweep(
             addresses,
             plan.scope,
-            ports=first_ports(plan),
+            ports=presence.first_ports(plan),
             snmp=SNMP in plan.udp_ports,
             source=vantage.source,
             port_offset=plan.port_offset,
@@ -317,49 +314,17 @@ class Scan:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
 
-    def _other_addresses(self, asked: ProbeContext, vantage: Vantage) -> list[OtherAddress]:
-        """What else the device is known to be at; those inside the scope that nobody planned are due with it."""
-        here, plan = asked.line.address, self.plan
-        told: dict[str, str] = {}
-        for seen in asked.of(SnmpObjects):
-            told |= dict.fromkeys(seen.facts.addresses, "snmp")
-        told = dict.fromkeys(asked.addresses, "mdns") | told
-        told = dict.fromkeys(local_links.same_neighbour(here, local_links.neighbours()), "link") | told
-        found: list[OtherAddress] = []
-        for address in sorted(told, key=lambda a: (":" in a, a)):
-            if not _is_anywhere(address) or address == here or address in plan.wanted:
-                continue
-            if len(found) == MOST_OTHERS:
-                break
-            why = self._left_out(address, here, vantage)
-            if why is None:
-                self.others.setdefault(address, here)
-            found.append(OtherAddress(address=address, told_by=told[address], left_out=why))
-        return found
-
-    def _left_out(self, address: str, here: str, vantage: Vantage) -> str | None:
-        """Why an address that was not planned is not assessed; None where it is."""
-        scope = self.plan.scope
-        listed = self.inventory.by_address
-        if not scope.other_addresses or self.plan.shares:
-            return "the scan asks planned addresses only"
-        if address not in scope.allowed:
-            return "outside the scope"
-        if listed.get(address, listed.get(here)) is not listed.get(here):
-            return "listed as another device"
-        if scope.sources is not None:
-            ours = DeviceLink(address=address, permit=scope).own_address()
-            if ours is None or ours not in scope.sources:
-                return "our source there is none of the testers' addresses"
-        return None
-
     def _turn(self, listed: Listed | None, address: str, vantage: Vantage) -> DeviceBudget:
-        """Whose turn it is to connect, and how often: shared by all that is known to be one device."""
+        """Whose turn it is to connect, and how often: shared by all addresses that are known to be one device.
+
+        Its limits are for each vantage point anew, as the plan states; that it bears less is known to all of them.
+        """
         known = listed.asset_tag if listed else address
-        if listed or address in self.others.values():
+        if (vantage.name, known) not in self._turns:
+            easing = Easing(signs=self._signs.setdefault(known, []))
             waiting = sum(each in self.plan.wanted for each in listed.addresses) if listed else 1
-            return self._turns.setdefault((vantage.name, known), DeviceBudget(waiting=waiting))
-        return DeviceBudget()
+            self._turns[vantage.name, known] = DeviceBudget(easing=easing, waiting=waiting)
+        return self._turns[vantage.name, known]
 
     async def _ask_plugged(self, asked: ProbeContext, until: float | None) -> None:
         """The probes of plug-ins, after ours and with what those left; one that kept everybody waiting is not run again."""
@@ -414,7 +379,7 @@ class Scan:
         unfinished = None
         try:
             async with asyncio.timeout(self.plan.timing.seconds) as clock:
-                there = await ask_device(asked, self.plugged, expected=due.expected)
+                there = await _ask_device(asked, self.plugged, expected=due.expected)
                 asked.line.turn.waiting -= 1
                 if there:
                     await self._ask_plugged(asked, clock.when())
@@ -433,8 +398,12 @@ class Scan:
             log.exception("visit of %s", address)
             text = f"{type(exc).__name__}: {clip(str(exc))}"
             asked.fault("visit", missing, Reason.CRASHED, text)
-        if not origin and any(_answered(o) for o in asked.seen):
-            asked.seen += [line.observation(facts, None) for facts in self._other_addresses(asked, vantage)]
+        if not origin and asked.answered:
+            told = other_addresses.told(asked, self.inventory)
+            self.others.update(
+                {o.address: address for o in told if not o.left_out and o.address not in self.others}
+            )
+            asked.seen += [line.observation(facts, None) for facts in told]
         if line.tap:
             asked.seen[:] = await line.tap.numbered(asked.seen)
         visit = replace(_visit_of(asked, unfinished), same_as=origin)
@@ -449,136 +418,22 @@ class Scan:
         return replace(visit, source=source, on_link=on_link, link_layer=link_layer)
 
 
-async def ask_device(asked: ProbeContext, plugged: Sequence[Probe] = (), *, expected: bool = False) -> bool:
-    """One visit: ports, then what speaks on them, the cheapest and most telling first.
+async def _ask_device(asked: ProbeContext, plugged: tuple[Probe, ...], *, expected: bool) -> bool:
+    """Ports, then what speaks on them, the cheapest and most telling first; False where nobody is there.
 
     Args:
         plugged: Probes that plug-ins bring, and that will ask afterwards.
         expected: A device should be there, so every port is looked at though the first are silent.
 
-    Returns:
-        Whether somebody is there.
-
     Raises:
         ScopeRefused, CeilingReached: What was seen until then is kept.
     """
-    if not await _somebody_there(asked, (*PROBES, *plugged), expected):
+    if not await presence.look_at_ports(asked, plugged, expected=expected):
         return False
     for probe in PROBES:
-        await _run(probe, asked)
-    return True
-
-
-async def _control(asked: ProbeContext) -> None:
-    """Look once at a random high port. Whoever accepts there accepts everywhere, and is waited for no longer than needs be."""
-    if any(o.facts.control for o in asked.of(TcpPort)) or not asked.accepting():
-        return
-    port = random.choice(_control_ports(asked))
-    heard = None
-    with asked.trying("tcp", (TcpPort,), port):
-        heard = await tcp.look(asked.line, port, control=True, touch_only=True)
-        asked.seen.append(heard.seen)
-    if heard and heard.accepting:
-        timing = asked.line.timing
-        asked.line.timing = replace(
-            timing, greeting=min(timing.greeting, HASTY_GREETING), reply=min(timing.reply, HASTY_REPLY)
-        )
-
-
-def _control_ports(asked: ProbeContext) -> list[int]:
-    """Ports of the dynamic range; a lab's offset is taken off, since the door adds it."""
-    ports = (port - asked.line.port_offset for port in tcp.CONTROL_PORTS)
-    return [port for port in ports if port > 0 and port not in asked.plan.tcp_ports]
-
-
-async def _somebody_there(asked: ProbeContext, probes: Sequence[Probe], expected: bool) -> bool:
-    """Look at every port; False when nobody answers.
-
-    Where nobody is expected, silence of the first ports and of SNMP is enough; where somebody is, only the link itself
-    can say so. Ports that print come after SNMP, and are left out where the device says that it prints just now, or is
-    fragile.
-    """
-    plan = asked.plan
-    quiet = [p for p in plan.tcp_ports if p not in RAW_PRINT]
-    await _look(asked, first := [p for p in first_ports(plan) if p in quiet])
-    if 1 < len(first) == len(asked.accepting()):  # so does whoever accepts everywhere
-        await _control(asked)
-    for probe in FIRST_PROBES:
-        if probe.allowed(plan) and (asked.wants(*probe.produces) or _speaks_later(asked, probes)):
+        if probe.allowed(asked.plan) and asked.wants(*probe.produces):
             await probe.run(asked)
-    busy = any(o.facts.printing for o in asked.of(SnmpObjects))
-    fragile = asked.listed is not None and asked.listed.fragile
-    ports = quiet if busy or fragile else plan.tcp_ports
-    if not any(_answered(o) for o in asked.seen):
-        if expected and not _absent(asked.line.address):
-            await _look(asked, ports)
-        else:
-            await _look(asked, [p for p in first_ports(plan) if p in ports])
-        await _look_again(asked)
-        if not any(_answered(o) for o in asked.seen):
-            return False
-    await _look(asked, ports)
-    await _look_again(asked)
-    await _control(asked)
     return True
-
-
-def _absent(address: str) -> bool:
-    """The link says that nobody has the address. It was asked for seconds by now, three times or more (RFC 4861 section 10)."""
-    known = local_links.neighbours().get(address)
-    return known is not None and known.resolved is not True
-
-
-def _speaks_later(asked: ProbeContext, probes: Iterable[Probe]) -> bool:
-    """Something will be said elsewhere, so it must be known before on which ports that would be printed."""
-    return any(p.allowed(asked.plan) and asked.wants(*p.produces) for p in probes if p not in LISTENING)
-
-
-def first_ports(plan: Plan) -> tuple[int, ...]:
-    """The ports of a plan that are tried first: an address that is silent on all of these, and over SNMP, has no device."""
-    usual = tuple(port for port in FIRST_PORTS if port in plan.tcp_ports)
-    return usual or plan.tcp_ports[:2]
-
-
-async def _look(asked: ProbeContext, ports: Iterable[int]) -> None:
-    """A first look at those that have had none."""
-    for port in ports:
-        if port in asked.heard or port in asked.unanswered:
-            continue
-        with asked.trying("tcp", (TcpPort,), port):
-            heard = await tcp.look_first(asked.line, port, tcp.first_wait(asked.line, len(asked.unanswered)))
-            if heard is None:
-                asked.unanswered.append(port)
-            else:
-                _note(asked, heard)
-
-
-async def _look_again(asked: ProbeContext) -> None:
-    """A second look at those that have not answered the first."""
-    waiting = [port for port in asked.unanswered if port not in asked.heard]
-    with asked.trying("tcp", (TcpPort,)):
-        async for heard in tcp.look_again(asked.line, waiting):
-            _note(asked, heard)
-
-
-def _note(asked: ProbeContext, heard: PortGreeting) -> None:
-    asked.heard[heard.port] = heard
-    asked.seen.append(heard.seen)
-
-
-async def _run(probe: Probe, asked: ProbeContext) -> None:
-    if probe.allowed(asked.plan) and asked.wants(*probe.produces):
-        await probe.run(asked)
-
-
-def _is_anywhere(address: str) -> bool:
-    """An address that a device can be met at without knowing a zone, and that is its own."""
-    known = ip_address(address)
-    return not (known.is_loopback or known.is_link_local or known.is_multicast or known.is_unspecified)
-
-
-def _answered(seen: Observation[Any]) -> bool:
-    return getattr(seen.facts, "state", State.SILENT) is not State.SILENT
 
 
 def _visit_of(asked: ProbeContext, unfinished: str | None) -> Visit:

@@ -79,7 +79,7 @@ class Timing:
     greeting: float = 1.0
     reply: float = 4.0
     pause: float = 0.02
-    second_try: float = 5.0
+    second_try: float = 4.0
     connections: int = 120
     datagrams: int = 60
     bytes_received: int = 4_000_000

@@ -87,10 +87,8 @@ def try_seed(seed: int, folder: Path) -> dict[str, Any]:
     options = {"ports": "23,80,9100", "only": sorted(truth_network.CHECKS), "baseline": hasty}
     made = play(net, folder, {"sources": sources, "options": options})
     review = made["review"]
-    given = {
-        v.name: (v.sources or None) if len(review.vantages) > 1 else sources[:1] for v in review.vantages
-    }
-    truth = set(truth_network.verdicts(net, given, review.coverage.tcp_ports))
+    vantages = truth_network.asking(review, sources)
+    truth = set(truth_network.verdicts(net, vantages, review.coverage.tcp_ports))
     verdicts = truth_network.said(review)
     return {
         "wrong": verdicts - truth,

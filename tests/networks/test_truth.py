@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.demo_lab.network_lab import ADMITTED, ADMITTED_V6, NETWORK, OTHER
-from hardenprobe.demo_lab.truth_network import fate, said, verdicts
+from hardenprobe.demo_lab.truth_network import asking, fate, said, verdicts
 from hardenprobe.facts import TcpPort
 
 pytestmark = pytest.mark.slow
@@ -20,8 +20,8 @@ LISTED = {a for s in NETWORK.stations for a in s.device.listed.addresses}
 def test_every_verdict_is_the_declared_one(scanned: tuple[dict[str, Any], dict[str, Any]]) -> None:
     given_targets, made = scanned
     review, planned = made["review"], frozenset(given_targets.get("targets") or LISTED)
-    given = {v.name: v.sources if len(review.vantages) > 1 else () for v in review.vantages}
-    truth = set(verdicts(NETWORK, given, review.coverage.tcp_ports, planned))
+    vantages = asking(review, given_targets.get("sources", ()))
+    truth = set(verdicts(NETWORK, vantages, review.coverage.tcp_ports, planned))
 
     assert said(review) == truth
     assert {v.word for v in truth} >= {"pass", "fail", "unknown", "notapplicable"}

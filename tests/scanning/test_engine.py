@@ -197,7 +197,7 @@ def test_what_is_expected_and_silent_is_asked_at_every_port_and_touched_once_mor
             work = plan(address, timing=timing, tcp_ports=(21, 80), udp_ports=())
             _, visits = await visits_of(work)
         assert visits[address].outcome == "silent"
-        assert visits[address].cost.connections == 5  # each twice, and 80 once more at the second try
+        assert visits[address].cost.connections == 4  # 80, both side by side, and 80 at the second try
 
     asyncio.run(run())
 

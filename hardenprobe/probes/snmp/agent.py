@@ -5,6 +5,7 @@ Messages are written and read with pysnmp's codecs; the datagrams go through Lin
 
 from __future__ import annotations
 
+import asyncio
 import secrets
 from collections.abc import AsyncIterator, Callable
 from typing import Any, TypeVar
@@ -180,7 +181,6 @@ async def ask_community(
     *,
     origin: str,
     label: str | None = None,
-    wait: float | None = None,
     oids: tuple[str, ...] = IDENTITY,
 ) -> Observation[SnmpAnswer]:
     """Ask for what identifies the device, under one community.
@@ -195,7 +195,7 @@ async def ask_community(
         PORT,
         encode_get(version, name, oids, request_id),
         secrets=[name] if origin == "supplied" else [],
-        wait=wait or patience(line),
+        wait=patience(line),
     )
     status = values = fault = None
     if answer.data:
@@ -228,13 +228,13 @@ async def discover_engine(line: DeviceLink) -> Observation[SnmpEngine]:
     return line.observation(facts, line.endpoint(PORT, "udp", "snmp"), answer.recorder)
 
 
-def patience(line: DeviceLink, unknown: float = UNKNOWN) -> float:
+def patience(line: DeviceLink) -> float:
     """Seconds for an answer to each sending of a question; an agent may need some by itself, however near it is."""
-    return line.round_trip.wait(LEAST, line.timing.greeting, unknown=unknown)
+    return line.round_trip.wait(LEAST, line.timing.greeting, unknown=UNKNOWN)
 
 
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
-    """An engine discovery, then each version under each published default.
+    """An engine discovery, then each version under each published default; all of it at once where nothing has answered yet.
 
     Stops at an unreachable port. Where a default is answered, asks once more with a random community, so that an agent
     that answers anything is known for what it is.
@@ -242,15 +242,24 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     if PORT not in asked.plan.udp_ports:
         return
     line = asked.line
-    engine = await discover_engine(line)
-    yield engine
-    if engine.facts.state is State.REFUSING:
-        return
+    defaults = [(version, community) for community in asked.plan.communities for version in VERSIONS]
     answered = False
-    for community in asked.plan.communities:
-        for version in VERSIONS:
-            wait = patience(line, UNKNOWN if engine.facts.state is State.ACCEPTING else UNKNOWN / 2)
-            answer = await ask_community(line, version, community, origin="default", wait=wait)
+    if line.round_trip.timeout is None:
+        async with line.side_by_side():
+            questions = [ask_community(line, *one, origin="default") for one in defaults]
+            seen = await asyncio.gather(discover_engine(line), *questions, return_exceptions=True)
+        for one in seen:
+            if isinstance(one, BaseException):
+                raise one
+            yield one
+            answered = answered or getattr(one.facts, "error_status", None) is not None
+    else:
+        engine = await discover_engine(line)
+        yield engine
+        if engine.facts.state is State.REFUSING:
+            return
+        for version, community in defaults:
+            answer = await ask_community(line, version, community, origin="default")
             yield answer
             if answer.facts.state is State.REFUSING:
                 return
