@@ -13,16 +13,20 @@ import itertools
 import json
 import os
 import signal
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import socket
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from ipaddress import ip_address, ip_network
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypedDict
 
 from hardenprobe.demo_lab import fleet, namespaces
+from hardenprobe.demo_lab.arrivals import Arrivals, listening
 from hardenprobe.demo_lab.declarations import Virtual
+from hardenprobe.demo_lab.relay import FRAME, Cable, carrying
 from hardenprobe.demo_lab.server import Lab
 from hardenprobe.errors import UsageError
+from hardenprobe.scope.ports import RAW_PRINT
 
 Transport = Literal["tcp", "udp"]
 Action = Literal["drop", "reset", "prohibited"]
@@ -38,13 +42,11 @@ class Segment:
 
     Attributes:
         networks: One of each family at most; the router has the first address of each.
-        loss: Frames in a hundred that are lost on the way to a station.
         translated: The router gives its own address to whatever it forwards to the link.
     """
 
     name: str
     networks: tuple[str, ...]
-    loss: int = 0
     translated: bool = False
 
 
@@ -84,6 +86,9 @@ class Station:
     Attributes:
         unlisted: Addresses that it has beside those of `device.listed`.
         absent: It is switched off.
+        delay: Seconds that its cable takes each way.
+        loss: Frames in a hundred that its cable loses each way.
+        bears: Requests for connections that its services take in a second; what comes beyond that is dropped.
     """
 
     device: Virtual
@@ -91,6 +96,14 @@ class Station:
     filters: tuple[Filter, ...] = ()
     unlisted: tuple[str, ...] = ()
     absent: bool = False
+    delay: float = 0.0
+    loss: int = 0
+    bears: int | None = None
+
+    @property
+    def sound(self) -> bool:
+        """Nothing is lost or late."""
+        return not (self.delay or self.loss or self.bears)
 
     @property
     def tag(self) -> str:
@@ -148,8 +161,15 @@ def raised(network: Network) -> Iterator[Raised]:
     links = [
         f"n{number}-{i}" for i, segment in enumerate(network.segments) if segment.name in network.scanner
     ]
-    try:
-        _lay(network, number, bridges, router, names)
+    cables = [
+        Cable(ends=(f"p{k}", f"q{k}"), delay=station.delay, loss=station.loss)
+        for k, station in enumerate(network.stations)
+        if (station.delay or station.loss) and not station.absent
+    ]
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(carrying(cables))
+        stack.callback(_clear, links, made)
+        _lay(network, number, bridges, router, names, dict(cable.ends for cable in cables))
         for i, segment in enumerate(network.segments):
             if segment.name in network.scanner:
                 namespaces.ip(_up(f"n{number}-{i}", segment, network.scanner[segment.name], 2))
@@ -162,13 +182,17 @@ def raised(network: Network) -> Iterator[Raised]:
             if (home := _of_family(homes, there))
         )
         yield Raised(network=network, names=names)
-    finally:
-        with contextlib.suppress(UsageError):
-            namespaces.ip([*(f"link del {link}" for link in links), *(f"netns del {name}" for name in made)])
 
 
-def _lay(network: Network, number: int, bridges: str, router: str, names: dict[str, str]) -> None:
-    """Namespaces, cables and bridges; then what each station has of its own."""
+def _clear(links: Sequence[str], names: Sequence[str]) -> None:
+    with contextlib.suppress(UsageError):
+        namespaces.ip([*(f"link del {link}" for link in links), *(f"netns del {name}" for name in names)])
+
+
+def _lay(
+    network: Network, number: int, bridges: str, router: str, names: dict[str, str], slow: dict[str, str]
+) -> None:
+    """Namespaces, cables and bridges, some cables being there already; then what each station has of its own."""
     lines = [f"netns add {name}" for name in (bridges, router, *names.values())]
     there = ["link set lo up"]
     for i, segment in enumerate(network.segments):
@@ -183,7 +207,13 @@ def _lay(network: Network, number: int, bridges: str, router: str, names: dict[s
             lines.append(f"link add n{number}-{i} type veth peer name c{i} netns {bridges}")
             there.append(f"link set c{i} master b{i} up")
         for port, name, end in ends:
-            lines.append(f"link add {port} netns {bridges} type veth peer name {end} netns {name}")
+            if port in slow:
+                lines += [
+                    f"link set {port} netns {bridges}",
+                    f"link set {slow[port]} netns {name} name {end}",
+                ]
+            else:
+                lines.append(f"link add {port} netns {bridges} type veth peer name {end} netns {name}")
             there.append(f"link set {port} master b{i} up")
     namespaces.ip(lines)
     namespaces.ip(there, bridges)
@@ -206,7 +236,7 @@ def _lay(network: Network, number: int, bridges: str, router: str, names: dict[s
             own += [f"route add default via {_first(there)}" for there in segment.networks
                     if _of_family(station.addresses, there)]  # fmt: skip
             namespaces.ip(own, names[station.tag])
-            if rules := _rules(station, segment):
+            if rules := _rules(station):
                 namespaces.run("nft", "-f", "-", given=rules, name=names[station.tag])
 
 
@@ -232,9 +262,9 @@ def _first(network: str) -> str:
     return str(ip_network(network)[1])
 
 
-def _rules(station: Station, segment: Segment) -> str:
+def _rules(station: Station) -> str:
     """The station's packet filter, for nft(8)."""
-    lines = [f"numgen random mod 100 < {segment.loss} drop"] if segment.loss else []
+    lines = []
     for one in station.filters:
         for version, word in ((4, "ip"), (6, "ip6")):
             if one.family not in (None, version):
@@ -253,11 +283,23 @@ def _rules(station: Station, segment: Segment) -> str:
                 if refusal == "reset":
                     refusal = "tcp reset" if transport == "tcp" else "icmpx port-unreachable"
                 lines.append(f"{match} {ports} {f'reject with {refusal}' if refusal else 'drop'}")
+    if station.bears:
+        lines.append(
+            f"tcp flags & (syn|ack) == syn limit rate over {station.bears}/second burst 1 packets drop"
+        )
     if not lines:
         return ""
     # Answers to what the station itself begins would be held up by a rule for every port.
     rules = "\n".join(["ct state established,related accept", *lines])
     return f"table inet lab {{\nchain in {{\ntype filter hook input priority 0;\n{rules}\n}}\n}}\n"
+
+
+class Counted(TypedDict):
+    """What has arrived at one station: connections asked for, the most established at once, bytes at ports that print."""
+
+    requests: int
+    peak: int
+    raw: int
 
 
 @dataclass(eq=False, kw_only=True)
@@ -273,10 +315,10 @@ class Serving:
     _ask: int
     _hear: int
 
-    def counters(self) -> dict[str, dict[str, int]]:
-        """As `server.Lab.counters`."""
+    def counted(self) -> dict[str, Counted]:
+        """What has arrived at each station's link, by asset tag."""
         os.write(self._ask, b"?")
-        said: dict[str, dict[str, int]] = json.loads(_line(self._hear))
+        said: dict[str, Counted] = json.loads(_line(self._hear))
         return said
 
 
@@ -313,18 +355,19 @@ def _serve(standing: Raised, folder: Path, asked: int, said: int) -> None:
     """The child's whole life; it never returns."""
     status = 1
 
-    def tell(line: dict[str, object]) -> None:
+    def tell(line: Mapping[str, object]) -> None:
         os.write(said, json.dumps(line).encode() + b"\n")
 
     try:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for whoever started the lab
         stations = [s for s in standing.network.stations if not s.absent]
         lab = Lab([s.device for s in stations], folder, 0)
+        arriving = {s.tag: (listening(standing.names[s.tag]), Arrivals(s.addresses)) for s in stations}
         for station in stations:
             with namespaces.inside(standing.names[station.tag]):
                 lab.bind_host(station.tag, station.addresses)
         tell({"ca_file": str(lab.ca_file)})
-        asyncio.run(_until_closed(lab, asked, tell))
+        asyncio.run(_until_closed(lab, arriving, asked, tell))
         status = 0
     except BaseException as exc:  # noqa: BLE001 - the parent must hear of it, and this process must end here
         with contextlib.suppress(OSError):
@@ -333,16 +376,33 @@ def _serve(standing: Raised, folder: Path, asked: int, said: int) -> None:
         os._exit(status)
 
 
-async def _until_closed(lab: Lab, asked: int, tell: Callable[[dict[str, object]], None]) -> None:
-    over = asyncio.Event()
+async def _until_closed(
+    lab: Lab,
+    arriving: dict[str, tuple[socket.socket, Arrivals]],
+    asked: int,
+    tell: Callable[[Mapping[str, object]], None],
+) -> None:
+    over, loop = asyncio.Event(), asyncio.get_running_loop()
+
+    def listen(sock: socket.socket, arrivals: Arrivals) -> None:
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                arrivals.take(sock.recv(FRAME))
 
     def hear() -> None:
-        if os.read(asked, 1):
-            tell(dict(lab.counters()))
-        else:
+        if not os.read(asked, 1):
             over.set()
+            return
+        counted: dict[str, Counted] = {}
+        for tag, (sock, arrivals) in arriving.items():
+            listen(sock, arrivals)
+            raw = sum(arrivals.received[port] for port in RAW_PRINT)
+            counted[tag] = {"requests": arrivals.requests, "peak": arrivals.peak, "raw": raw}
+        tell(counted)
 
-    asyncio.get_running_loop().add_reader(asked, hear)
+    for sock, arrivals in arriving.values():
+        loop.add_reader(sock, listen, sock, arrivals)
+    loop.add_reader(asked, hear)
     await lab.serve(over)
 
 

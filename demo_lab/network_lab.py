@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import product
+
 from hardenprobe.demo_lab.declarations import Lab, Virtual
 from hardenprobe.demo_lab.network import Filter, Network, Segment, Station
 from hardenprobe.demo_lab.service import Service
@@ -102,3 +105,33 @@ NETWORK = Network(
         station("NW-13", STORE, "10.77.2.33", services=tuple(Silent(port=port) for port in (21, 22, 23, 80, 443, 631, 8080))),
     ),
 )  # fmt: skip
+
+
+_SERVES = (Telnet(), Http(), RawPrint(), Snmp(versions=("2c",), communities=("public",)))
+
+# Devices that are far, that requests do not always reach, or that bear few of them; beside each, one that filters as well.
+STRAINED = Network(
+    segments=(Segment(name=OFFICE, networks=("10.77.1.0/24",)),),
+    scanner={OFFICE: (ADMITTED,)},
+    approved=("10.77.1.0/24",),
+    stations=tuple(
+        replace(
+            station(
+                f"NS-{host}",
+                OFFICE,
+                f"10.77.1.{host}",
+                services=_SERVES,
+                filters=(Filter(action="drop", transport="tcp", ports=(80, 631)),) if filtered else (),
+            ),
+            delay=delay,
+            loss=loss,
+            bears=bears,
+        )
+        for host, (filtered, (delay, loss, bears)) in enumerate(
+            product(
+                (False, True), ((0.15, 0, None), (0.15, 5, None), (0.3, 0, None), (0.0, 5, None), (0.0, 0, 2))
+            ),
+            21,
+        )
+    ),
+)

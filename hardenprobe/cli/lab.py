@@ -123,7 +123,7 @@ def _start_network() -> int:
             click.echo(f"  {enter} hardenprobe scan {targets} --inventory {inventory} --scope {scope}")
             click.echo("Ctrl-C stops it")
             try:
-                while lab.counters():
+                while lab.counted():
                     time.sleep(1)
             except KeyboardInterrupt:
                 click.echo("\nstopped")

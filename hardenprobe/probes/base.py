@@ -73,7 +73,8 @@ class ProbeContext:
         secrets: The fleet's own; see devices/credentials.py for whom they may go to.
         heard: TCP port to what it did.
         addresses: That the device's mDNS answers name.
-        unanswered: TCP ports that gave no answer to the first look.
+        unanswered: TCP ports that gave no answer to the first look, each with the seconds that it was waited for
+            after the device had answered elsewhere.
         seen: Every observation so far, in order.
         group: The device's own link, where its multicast groups may be asked, else None.
         tls: What the question for versions knows of each port that speaks TLS, for the question for suites.
@@ -87,7 +88,7 @@ class ProbeContext:
     secrets: Secrets = field(default_factory=Secrets)
     heard: dict[int, PortGreeting] = field(default_factory=dict)
     addresses: list[str] = field(default_factory=list)
-    unanswered: list[int] = field(default_factory=list)
+    unanswered: dict[int, float] = field(default_factory=dict)
     seen: list[Observation[Any]] = field(default_factory=list)
     group: GroupLink | None = None
     tls: list[Versions] = field(default_factory=list)

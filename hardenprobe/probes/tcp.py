@@ -32,6 +32,7 @@ FIRST_LEAST = (
 )
 APART = 0.03  # seconds between the attempts of a second look that wait side by side
 REPEATED = 0.5  # seconds at the least for an answer to the request that the system has repeated
+AGAIN = AMBIGUOUS + REPEATED  # seconds that a second look waits at the least
 CONTROL_PORTS = range(49152, 65536)  # the dynamic range of RFC 6335 section 6
 
 _GREETINGS = (
@@ -91,12 +92,13 @@ async def look_first(line: DeviceLink, port: int, wait: float) -> PortGreeting |
 
 async def look_again(line: DeviceLink, ports: Iterable[int]) -> AsyncIterator[PortGreeting]:
     """Look a second time at ports that gave no answer: they wait side by side, and each as long as the system needs to
-    repeat its request once.
+    repeat its request once. The last comes first, and few come slowly, lest a device that bears little drops the same again.
     """
-    todo = list(dict.fromkeys(ports))
+    todo = list(dict.fromkeys(ports))[::-1]
+    least = max(APART, 1 / max(len(todo), 3))
     trip, most = line.round_trip, line.timing.connect
     while todo:
-        apart = trip.wait(APART, AMBIGUOUS, unknown=APART)
+        apart = trip.wait(least, AMBIGUOUS, unknown=least)
         wait = min(most, AMBIGUOUS + trip.wait(REPEATED, most, unknown=REPEATED))
         met = await line.connect_any(todo, apart=apart, wait=wait, reserved=BSD)
         for port, state in met.failed.items():

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from hardenprobe.facts import SnmpObjects, TcpPort
-from hardenprobe.model import State
+from hardenprobe.model import Reason, State
 from hardenprobe.planning import local_links
 from hardenprobe.planning.plan import Plan
 from hardenprobe.probes import tcp
@@ -16,6 +16,7 @@ from hardenprobe.scanning.probe_order import FIRST_PROBES, LISTENING, PROBES
 from hardenprobe.scanning.sweep import FIRST_PORTS
 from hardenprobe.scope.ports import RAW_PRINT
 
+MOST_LOOKS = 4  # beside the first, at ports of a device that loses requests
 HASTY_GREETING, HASTY_REPLY = 0.3, 1.0  # seconds; for a device that accepts on any port whatever
 
 
@@ -63,23 +64,50 @@ async def _look(asked: ProbeContext, ports: Iterable[int]) -> None:
         if port in asked.heard or port in asked.unanswered:
             continue
         with asked.trying("tcp", (TcpPort,), port):
-            heard = await tcp.look_first(asked.line, port, tcp.first_wait(asked.line, len(asked.unanswered)))
+            wait, met = tcp.first_wait(asked.line, len(asked.unanswered)), asked.line.round_trip.smoothed
+            heard = await tcp.look_first(asked.line, port, wait)
             if heard is None:
-                asked.unanswered.append(port)
+                asked.unanswered[port] = (
+                    0.0 if met is None else wait
+                )  # the link may have been looking for it till then
             else:
                 _note(asked, heard)
 
 
 async def _look_again(asked: ProbeContext) -> None:
-    """A second look at those that have not answered the first."""
-    waiting = [port for port in asked.unanswered if port not in asked.heard]
-    with asked.trying("tcp", (TcpPort,)):
-        async for heard in tcp.look_again(asked.line, waiting):
-            _note(asked, heard)
+    """A second look at those that have not answered the first.
+
+    Where one answers now that was waited for long enough before, requests are lost: on the way, or since the device bears
+    no more of them. It is then asked more slowly, until none answers so any more; what is still silent, while others were
+    met by chance, is not taken for filtered.
+    """
+    line, trip = asked.line, asked.line.round_trip
+    waiting = {port: wait for port, wait in asked.unanswered.items() if port not in asked.heard}
+    late, looks = False, 0
+    while waiting and (late or not looks) and looks < MOST_LOOKS:
+        met: list[PortGreeting] = []
+        with asked.trying("tcp", (TcpPort,)):
+            async for heard in tcp.look_again(line, waiting):
+                met.append(heard)
+                if heard.seen.facts.state is not State.SILENT:
+                    _note(asked, heard)
+        answered = [h.port for h in met if h.port in asked.heard]
+        late = any(trip.smoothed is not None and waiting[port] > trip.smoothed for port in answered)
+        if late and not looks:
+            line.turn.easing.signs.append(f"{line.address} answered requests only when it was asked again")
+        looks += 1
+        silent = [h for h in met if h.port not in asked.heard]
+        waiting = {h.port: tcp.AGAIN for h in silent}
+        if not late:
+            for heard in silent:
+                _note(asked, heard)
+    for port in waiting if late else ():
+        text = f"{line.address} loses requests, and none for {port}/tcp was answered"
+        asked.fault("tcp", (TcpPort,), Reason.SILENT, text, line.endpoint(port))
 
 
 async def _look_beside(asked: ProbeContext, ports: Iterable[int]) -> None:
-    """Look at ports of an address that has been silent so far, all of them side by side, those of the first look last.
+    """Look at ports of an address that has been silent so far, all of them side by side.
 
     Where that shows a sign of life, the rest has had its first look.
     """
@@ -94,7 +122,7 @@ async def _look_beside(asked: ProbeContext, ports: Iterable[int]) -> None:
                     _note(asked, heard)
     finally:
         if asked.answered:
-            asked.unanswered[:] = [heard.port for heard in silent]
+            asked.unanswered = {heard.port: tcp.AGAIN for heard in silent}
         else:
             for heard in silent:
                 _note(asked, heard)

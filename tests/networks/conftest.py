@@ -1,4 +1,4 @@
-"""Networks in namespaces of the test's own, each played in a process of its own; see play.py."""
+"""Networks in namespaces of the test's own, each played in a process of its own; see support/network_play.py."""
 
 from __future__ import annotations
 
@@ -15,24 +15,29 @@ import pytest
 
 from hardenprobe.demo_lab.network_lab import ADMITTED, ADMITTED_V6, NETWORK, OTHER
 
-LAB = "hardenprobe.demo_lab.network_lab:NETWORK"
 WITH_LISTS = {a for s in NETWORK.stations[:3] for a in s.device.listed.addresses}
 SCANS: dict[str, dict[str, Any]] = {
-    "the route to each decides": {},
-    "three sources": {"sources": [ADMITTED, OTHER, ADMITTED_V6], "targets": sorted(WITH_LISTS)},
-}
+    "the route to each decides": {"network": "NETWORK"},
+    "three sources": {
+        "network": "NETWORK", "sources": [ADMITTED, OTHER, ADMITTED_V6], "targets": sorted(WITH_LISTS),
+    },
+}  # fmt: skip
+STRAINED = {
+    "network": "STRAINED",
+    "options": {"ports": "23,80,443,631,9100", "only": ["cleartext-telnet", "cleartext-print-raw", "cleartext-http-management"]},
+}  # fmt: skip
 SEEDS = tuple(range(1, 21))
-PLAY = Path(__file__).with_name("play.py")
+PLAY = Path(__file__).parents[1] / "support" / "network_play.py"
 NO_RIGHT = 77
 
 
 @pytest.fixture(scope="session")
-def play(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, str, Mapping[str, Any]], Any]:
-    """Run play.py and take what it made; skip where namespaces cannot be had, fail on the build machine."""
+def play(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Mapping[str, Any]], Any]:
+    """Run network_play.py and take what it made; skip where namespaces cannot be had, fail on the build machine."""
 
-    def run(what: str, network: str, arguments: Mapping[str, Any]) -> Any:
+    def run(what: str, arguments: Mapping[str, Any]) -> Any:
         folder = tmp_path_factory.mktemp("network")
-        command = (sys.executable, str(PLAY), what, network, str(folder), json.dumps(arguments))
+        command = (sys.executable, str(PLAY), what, str(folder), json.dumps(arguments))
         done = subprocess.run(command, capture_output=True, text=True, timeout=180, check=False)
         if done.returncode == NO_RIGHT and not os.environ.get("CI"):
             pytest.skip(done.stderr.strip())
@@ -45,9 +50,8 @@ def play(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, str, Mappin
 @pytest.fixture(scope="session")
 def played(play: Callable[..., Any]) -> dict[str, Any]:
     """What came of the shipped network's scans and of twenty random networks, all side by side, since they mostly wait."""
-    found: dict[str, Any] = play(
-        "scan", LAB, {"scans": SCANS, "seeds": SEEDS, "at_once": len(SCANS) + len(SEEDS)}
-    )
+    scans = {**SCANS, "strained": STRAINED}
+    found: dict[str, Any] = play("scan", {"scans": scans, "seeds": SEEDS, "at_once": 30})
     return found
 
 

@@ -16,7 +16,7 @@ PORTS = (23, 80, 443, 9100)
 
 
 def test_every_address_meets_every_source_at_every_service_as_declared(play: Callable[..., Any]) -> None:
-    met = play("touch", "hardenprobe.demo_lab.network_lab:NETWORK", {"ports": PORTS, "wait": 1.0})
+    met = play("touch", {"network": "NETWORK", "ports": PORTS, "wait": 1.0})
     declared = {
         (source, address, port): fate(station, address, source, "tcp", port)
         for source in (s for own in NETWORK.scanner.values() for s in own)

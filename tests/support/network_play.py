@@ -1,13 +1,11 @@
 """Raise a network in namespaces of this process's own, ask it, and keep what came of it.
 
-    python play.py scan|touch MODULE:NAME FOLDER ARGUMENTS
+    python network_play.py scan|touch FOLDER ARGUMENTS
 
-ARGUMENTS is JSON. For `scan`: `scans`, name to `sources`, `targets` (all listed addresses by default) and further `options`;
-`seeds` of random networks to be scanned beside them; and how many of both `at_once`. For `touch`: `ports`, and the seconds to
-`wait`. FOLDER then holds played.pickle. The status is 77 where this user may make no namespaces.
-
-By hand, a thousand networks: `python play.py scan hardenprobe.demo_lab.network_lab:NETWORK FOLDER
-'{"scans": {}, "seeds": [1000, ...], "at_once": 20}'`.
+ARGUMENTS is JSON. For `scan`: `scans`, name to `network` (one of network_lab), `sources`, `targets` (all listed addresses by
+default) and further `options`; `seeds` of random networks to be scanned beside them and those of network_examples.py; and how many of all `at_once`. For
+`touch`: `network`, `ports`, and the seconds to `wait`. FOLDER then holds played.pickle. The status is 77 where this user may
+make no namespaces.
 """
 
 from __future__ import annotations
@@ -23,16 +21,25 @@ import socket
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import hardenprobe
-from hardenprobe.demo_lab import namespaces, network, network_random, truth_network
+from hardenprobe.demo_lab import namespaces, network, network_lab, network_random, truth_network
 from hardenprobe.errors import UsageError
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from support.network_examples import EXAMPLES
+
 OFFICE = Path(hardenprobe.__file__).parent / "baselines" / "office-device.yaml"
+
+
+def network_of(given: dict[str, Any]) -> network.Network:
+    net: network.Network = getattr(network_lab, given["network"])
+    return net
 
 
 def play(net: network.Network, folder: Path, given: dict[str, Any]) -> dict[str, Any]:
@@ -49,7 +56,7 @@ def play(net: network.Network, folder: Path, given: dict[str, Any]) -> dict[str,
             plugins=False,
             **given.get("options", {}),
         )
-        return {"review": review, "seconds": time.monotonic() - began, "counted": stations.counters()}
+        return {"review": review, "seconds": time.monotonic() - began, "counted": stations.counted()}
 
 
 def touch(net: network.Network, folder: Path, given: dict[str, Any]) -> dict[tuple[str, str, int], str]:
@@ -79,9 +86,8 @@ def touch(net: network.Network, folder: Path, given: dict[str, Any]) -> dict[tup
     return found
 
 
-def try_seed(seed: int, folder: Path) -> dict[str, Any]:
-    """Scan one random network, and say where truth and verdicts differ."""
-    net, sources = network_random.network(seed)
+def try_network(net: network.Network, sources: Sequence[str], folder: Path) -> dict[str, Any]:
+    """Scan a network, and say where truth and verdicts differ."""
     hasty = folder / "hasty.yaml"
     hasty.write_text(re.sub(r"(?m)^(  connect): [\d.]+$", r"\1: 1.5\n  second_try: 0.5", OFFICE.read_text()))
     options = {"ports": "23,80,9100", "only": sorted(truth_network.CHECKS), "baseline": hasty}
@@ -96,6 +102,12 @@ def try_seed(seed: int, folder: Path) -> dict[str, Any]:
         "seconds": made["seconds"],
         "words": sorted(v.word for v in truth),
     }
+
+
+def warm_up() -> None:
+    """Import once what a scan imports late, and not in each of many processes."""
+    hardenprobe.scan("127.78.77.1", only=["cleartext-telnet"], ports="23", plugins=False)
+    importlib.import_module("httpx")
 
 
 def beside(work: Iterable[tuple[str, Callable[[Path], Any]]], folder: Path, at_once: int) -> dict[str, Any]:
@@ -122,7 +134,7 @@ def beside(work: Iterable[tuple[str, Callable[[Path], Any]]], folder: Path, at_o
     return made
 
 
-def main(what: str, where: str, folder: Path, given: dict[str, Any]) -> int:
+def main(what: str, folder: Path, given: dict[str, Any]) -> int:
     probe = os.fork()
     if not probe:
         try:
@@ -133,20 +145,17 @@ def main(what: str, where: str, folder: Path, given: dict[str, Any]) -> int:
         os._exit(0)
     if os.waitstatus_to_exitcode(os.waitpid(probe, 0)[1]):
         return 77
-    module, _, attribute = where.partition(":")
-    net = getattr(importlib.import_module(module), attribute)
     if what == "touch":
-        made = touch(net, folder, given)
+        made = touch(network_of(given), folder, given)
     else:
-        # What a scan imports late is imported once, and not by each of the processes.
-        hardenprobe.scan("127.78.77.1", only=["cleartext-telnet"], ports="23", plugins=False)
-        importlib.import_module("httpx")
-        scans = [(name, partial(play, net, given=one)) for name, one in given["scans"].items()]
-        seeds = [(str(seed), partial(try_seed, seed)) for seed in given["seeds"]]
-        made = beside([*scans, *seeds], folder, given["at_once"])
+        warm_up()
+        scans = [(name, partial(play, network_of(one), given=one)) for name, one in given["scans"].items()]
+        drawn = {str(seed): network_random.network(seed) for seed in given["seeds"]}
+        tried = [(name, partial(try_network, *one)) for name, one in (drawn | EXAMPLES).items()]
+        made = beside([*scans, *tried], folder, given["at_once"])
     (folder / "played.pickle").write_bytes(pickle.dumps(made))
     return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1], sys.argv[2], Path(sys.argv[3]), json.loads(sys.argv[4])))
+    sys.exit(main(sys.argv[1], Path(sys.argv[2]), json.loads(sys.argv[3])))
