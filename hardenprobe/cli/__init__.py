@@ -43,6 +43,7 @@ _COMMANDS = {
     "baseline": ("baseline", "List the baselines, read or validate one."),
     "scope": ("scope", "Validate a scope file."),
     "store": ("store", "Remove old reviews, and keep the chain verifiable."),
+    "vantage": ("vantage", "Run workers that scan from other vantage points."),
     "lab": ("lab", "Start virtual devices."),
 }
 

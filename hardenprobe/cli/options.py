@@ -48,6 +48,16 @@ def vantages(command: Command) -> Command:
     )(command)  # fmt: skip
 
 
+def certificates(command: Command) -> Command:
+    return click.option(
+        "--certificates",
+        "folder",
+        type=click.Path(path_type=Path, file_okay=False),
+        required=True,
+        help="The folder that `hardenprobe vantage certificates` made for this party.",
+    )(command)
+
+
 def trust_anchors(command: Command) -> Command:
     return click.option(
         "--trust-anchor", multiple=True, type=FILE, help="CA certificates (PEM) to trust; repeatable."

@@ -89,7 +89,7 @@ def settle(
         known: Address to the device that an earlier review met there, and that keeps its id while it is still the same.
         past: The devices of earlier reviews, whose ids are kept where evidence says that they are the same.
         planned: The addresses of the plan.
-        vantages: From each of which every one of those should have been asked.
+        vantages: From each of which every one of those in its networks should have been asked.
     """
     met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
     silent: dict[str, list[Visit]] = defaultdict(list)
@@ -399,7 +399,7 @@ def _asked(
     visited = {(v.vantage, v.address): v for v in members}
     when = next((o.asked_at for v in members for o in v.observations), "")
     for vantage in vantages:
-        for address in addresses:
+        for address in filter(vantage.covers, addresses):
             visit = visited.get((vantage.name, address))
             facts = AddressAsked(address=address, outcome="not asked")
             if visit:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from hashlib import sha256
@@ -59,6 +60,21 @@ class Dependent:
 
 
 @dataclass(frozen=True, kw_only=True)
+class NetworkSegment:
+    """Networks that are asked from the same vantage points.
+
+    Attributes:
+        vantages: Names of the vantage points; each of them asks every target in the networks.
+        connections_per_second: That they begin there, all of them together; None where only the scan's own rate holds.
+    """
+
+    name: str
+    networks: tuple[str, ...]
+    vantages: tuple[str, ...]
+    connections_per_second: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Listed:
     """One device of the inventory.
 
@@ -101,12 +117,14 @@ class Inventory:
     Attributes:
         approved_networks: Networks from which the site's devices may be reached; what allow-lists are held against.
         baselines: Which baseline is for which devices, the first that fits; files are named relative to the current folder.
+        segments: From where each network is asked, when several vantage points do.
         source: Base name and SHA-256 of the file, for observations.
     """
 
     devices: tuple[Listed, ...] = ()
     approved_networks: tuple[str, ...] = ()
     baselines: tuple[BaselineRule, ...] = ()
+    segments: tuple[NetworkSegment, ...] = ()
     source: str = ""
     by_address: Mapping[str, Listed] = field(default_factory=dict)
     by_serial: Mapping[str, Listed] = field(default_factory=dict)
@@ -125,6 +143,7 @@ class InventoryFile:
     devices: tuple[Listed, ...]
     approved_networks: tuple[str, ...] = ()
     baselines: tuple[BaselineRule, ...] = ()
+    segments: tuple[NetworkSegment, ...] = ()
 
 
 def load(path: Path) -> Inventory:
@@ -141,9 +160,16 @@ def load(path: Path) -> Inventory:
     file = parse(document, InventoryFile)
     _check_entries(document, ("approved_networks",), file.approved_networks)
     rules = tuple(_rule(document, i, file) for i in range(len(file.baselines)))
+    _check_segments(document, file.segments)
     known = build(file.devices, document)
     source = f"{path.name} (SHA-256 {sha256(path.read_bytes()).hexdigest()})"
-    return replace(known, approved_networks=file.approved_networks, baselines=rules, source=source)
+    return replace(
+        known,
+        approved_networks=file.approved_networks,
+        baselines=rules,
+        segments=file.segments,
+        source=source,
+    )
 
 
 def _rule(document: Document, i: int, file: InventoryFile) -> BaselineRule:
@@ -248,6 +274,32 @@ def _check_lists(document: Document, spot: Spot, device: Listed) -> None:
         raise document.fault(
             (*spot, "engine_id"), "engine_id must be 10 to 64 lower-case hex digits (RFC 3411)"
         )
+
+
+def _check_segments(document: Document, segments: Iterable[NetworkSegment]) -> None:
+    """Every address is in one segment at most, and every segment is asked from somewhere."""
+    seen, names = AddressSet(), set[str]()
+    for i, one in enumerate(segments):
+        spot: Spot = ("segments", i)
+        if not one.name.strip() or one.name in names:
+            raise document.fault((*spot, "name"), f"segment {one.name!r}: a segment needs a name of its own")
+        names.add(one.name)
+        for key in ("networks", "vantages"):
+            if not getattr(one, key):
+                raise document.fault((*spot, key), f"{key} of segment {one.name!r} is empty")
+        _check_entries(document, (*spot, "networks"), one.networks)
+        here = AddressSet.of(one.networks)
+        if twice := seen & here:
+            raise document.fault(
+                (*spot, "networks"), f"{twice.first()} is in two segments; one address, one segment"
+            )
+        seen = seen | here
+        rate = one.connections_per_second
+        if rate is not None and not (math.isfinite(rate) and rate > 0):
+            raise document.fault(
+                (*spot, "connections_per_second"),
+                f"connections_per_second is {rate}, expected a number above 0",
+            )
 
 
 def _check_entries(document: Document, spot: Spot, entries: Iterable[str]) -> None:

@@ -166,6 +166,7 @@ class Redaction:
                         translated=one.translated,
                         sources=tuple(sorted(self._as.of("address", source) for source in one.sources)),
                         families=one.families,
+                        networks=tuple(sorted(self._as.of("network", network) for network in one.networks)),
                     )
                     for one in review.vantages
                 ),

@@ -71,6 +71,8 @@ def run_checks(case: Case, expected: Expected, registry: Registry) -> tuple[Resu
         baseline = expected.of(device)
         families: Counter[int] = Counter(_version(a.address) for a in device.addresses)
         for vantage in case.vantages:
+            if not any(vantage.covers(one.address) for one in device.addresses):
+                continue  # the device is not asked from there
             seen = Seen(
                 device=device,
                 vantage=vantage,

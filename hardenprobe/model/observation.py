@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from ipaddress import ip_address, ip_network
 from typing import Generic, Literal, TypeVar
 
 INVENTORY = "inventory"  # the vantage of what was read and not asked
@@ -213,6 +214,7 @@ class Vantage:
             between us and a device on our own link, whatever this says.
         sources: Every address of ours that asked.
         families: Of the addresses that are asked from here.
+        networks: What is asked from here, where it is not everything.
     """
 
     name: str
@@ -221,7 +223,14 @@ class Vantage:
     translated: bool | None = None
     sources: tuple[str, ...] = ()
     families: tuple[Literal["ipv4", "ipv6"], ...] = ("ipv4", "ipv6")
+    networks: tuple[str, ...] = ()
 
     def asks(self, address: str) -> bool:
-        """Tell whether an address is of a family that is asked from here."""
-        return ("ipv6" if ":" in address else "ipv4") in self.families
+        """Tell whether an address is of a family and a network that are asked from here."""
+        ours = ("ipv6" if ":" in address else "ipv4") in self.families
+        return ours and self.covers(address)
+
+    def covers(self, address: str) -> bool:
+        """Tell whether an address is in a network that is asked from here."""
+        ip = ip_address(address)
+        return not self.networks or any(ip in ip_network(one) for one in self.networks)

@@ -18,12 +18,19 @@ class Rate:
 
     Args:
         per_second: None for no bound.
+        within: A wider rate that this one is a part of; whatever is begun counts under both.
     """
 
-    def __init__(self, per_second: float | None) -> None:
+    def __init__(self, per_second: float | None, within: Rate | None = None) -> None:
         self.per_second = per_second
+        self.within = within
         self.tokens = math.inf if per_second is None else 1.0
         self._refilled = time.monotonic()
+
+    @property
+    def free(self) -> bool:
+        """One thing more may be begun just now."""
+        return self.tokens >= 1 and (self.within is None or self.within.free)
 
     def refill(self, now: float) -> None:
         """Earn what the time since the last call is worth.
@@ -35,10 +42,17 @@ class Rate:
             most = max(1.0, BURST * self.per_second)
             self.tokens = min(most, self.tokens + (now - self._refilled) * self.per_second)
             self._refilled = now
+        if self.within is not None:
+            self.within.refill(now)
+
+    def take(self) -> float:
+        """Begin one thing; return the seconds until it may be begun."""
+        self.tokens -= 1
+        mine = -self.tokens / self.per_second if self.per_second is not None else 0.0
+        return max(0.0, mine, self.within.take() if self.within is not None else 0.0)
 
     async def turn(self) -> None:
         """Wait until one thing more may be begun."""
         self.refill(time.monotonic())
-        self.tokens -= 1
-        if self.per_second is not None and self.tokens < 0:
-            await asyncio.sleep(-self.tokens / self.per_second)
+        if wait := self.take():
+            await asyncio.sleep(wait)

@@ -133,7 +133,7 @@ class Plan:
 
     def wanted_from(self, vantage: Vantage) -> AddressSet:
         """Those that will be visited from one vantage point."""
-        wanted = self.wanted
+        wanted = self.wanted & AddressSet.of(vantage.networks) if vantage.networks else self.wanted
         return AddressSet(
             v4=wanted.v4 if "ipv4" in vantage.families else (),
             v6=wanted.v6 if "ipv6" in vantage.families else (),
@@ -184,7 +184,9 @@ class Plan:
             "scope": self.scope.name,
             "other_addresses": self.scope.other_addresses,
             "authorisation": asdict(self.authorisation),
-            "vantages": [[v.name, v.source, v.families] for v in self.vantages],
+            "vantages": [
+                [v.name, v.source, v.families, *([v.networks] if v.networks else [])] for v in self.vantages
+            ],
             "checks": sorted(self.checks),
             "communities": self.communities,
             "paths": self.http_paths,

@@ -11,7 +11,7 @@ from typing import Literal
 
 from hardenprobe.addresses.edges import MOST_EDGES, edges
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.devices.inventory import Inventory
+from hardenprobe.devices.inventory import Inventory, NetworkSegment
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.model import INVENTORY, Vantage
 from hardenprobe.model.visit import Visit
@@ -74,6 +74,42 @@ def points(
         name = next(n for n in (*routed, "here", "by route") if n not in called)
         made.append(_point(name, None, routed, tuple(left), targets, scope))
     return tuple(made)
+
+
+def remote(
+    names: Sequence[str], segments: Sequence[NetworkSegment], targets: Sequence[Target], scope: Scope
+) -> tuple[Vantage, ...]:
+    """Make the vantage points of a scan by a cluster: the named ones ask every target, else each segment names its own.
+
+    Raises:
+        UsageError: There are neither names nor segments, or no segment holds a target.
+    """
+    if INVENTORY in names:
+        raise UsageError(
+            f"{INVENTORY!r} names what was read and not asked; call the vantage point something else"
+        )
+    if names:
+        return tuple(Vantage(name=name, translated=scope.translated) for name in dict.fromkeys(names))
+    if not segments:
+        raise UsageError(
+            "--cluster needs to know from where: name vantage points with --vantage NAME, or write `segments` in the "
+            "inventory; `hardenprobe vantage list` shows those that are there"
+        )
+    asked = AddressSet.of(f"{t.first}-{t.last}" for t in targets)
+    if left := asked - scope.exclude - AddressSet.of(n for one in segments for n in one.networks):
+        raise UsageError(
+            f"target {left.first()} is in no segment of the inventory, so no vantage point asks it; add its network to one, "
+            "or name the vantage points with --vantage NAME"
+        )
+    found: dict[str, list[str]] = {}
+    for one in segments:
+        if AddressSet.of(one.networks) & asked:
+            for name in one.vantages:
+                found.setdefault(name, []).extend(one.networks)
+    return tuple(
+        Vantage(name=name, translated=scope.translated, networks=tuple(networks))
+        for name, networks in found.items()
+    )
 
 
 def _point(
@@ -227,6 +263,11 @@ def _refusal(address: str) -> str | None:
     except OSError as exc:
         return exc.strerror
     return None if same and not ip_address(address).is_multicast else "nothing is sent from it"
+
+
+def chosen_source(address: str) -> str | None:
+    """The address of ours that the system would ask from, None without a route; nothing is sent."""
+    return _chosen(address)
 
 
 def _chosen(address: str, source: str | None = None) -> str | None:

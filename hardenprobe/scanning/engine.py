@@ -8,7 +8,7 @@ import logging
 import math
 import signal
 import time
-from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator
+from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -74,7 +74,24 @@ class QueuedAddress:
         return self.position is None or self.resolved
 
 
-@dataclass(kw_only=True)
+@dataclass(frozen=True, kw_only=True)
+class Share:
+    """A part of a plan, for one of several that scan it at the same time.
+
+    Attributes:
+        expected: Addresses that are visited without being swept.
+        swept: Addresses that are swept first. Their positions are those in this tuple.
+        others: Addresses that were not planned, to the planned one at which their device told of them.
+        spent: What has been spent on a device already, by its asset tag, else by its planned address.
+    """
+
+    expected: tuple[str, ...] = ()
+    swept: tuple[str, ...] = ()
+    others: Mapping[str, str] = field(default_factory=dict)
+    spent: Mapping[str, Cost] = field(default_factory=dict)
+
+
+@dataclass(eq=False, kw_only=True)
 class Scan:
     """One scan. Iterate over `visits()`; each visit is final when it arrives.
 
@@ -89,6 +106,9 @@ class Scan:
         others: Addresses that were not planned, to the planned one at which their device told of them; grows as it goes.
         quiet: Where the sweep found no device; filled in as it goes.
         capture: Writes down the packets, where somebody asked for that.
+        share: The part of the plan that this scan asks; None for all of it.
+        rate: Shared with whoever scans beside it; of its own by default.
+        places: Held during a visit, where devices in progress are counted over several scans.
         interrupted: Somebody stopped the scan, or its window closed, before the plan was done.
     """
 
@@ -103,6 +123,9 @@ class Scan:
     others: dict[str, str] = field(default_factory=dict)
     quiet: SilentAddresses = field(default_factory=SilentAddresses)
     capture: Capture | None = None
+    share: Share | None = None
+    rate: Rate | None = None
+    places: asyncio.Semaphore | None = None
     interrupted: bool = False
     why_interrupted: str | None = None
     cost: Cost = field(default_factory=Cost)
@@ -117,7 +140,8 @@ class Scan:
     _table_read: float = -math.inf
 
     def __post_init__(self) -> None:
-        self._rate = Rate(self.plan.timing.connections_per_second)
+        self._rate = self.rate or Rate(self.plan.timing.connections_per_second)
+        self.others |= self.share.others if self.share else {}
         self._networks = local_links.networks()
 
     @property
@@ -133,7 +157,10 @@ class Scan:
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
-        self._groups = {v.name: group_round.prepare(self.plan, v, self._rate) for v in self.plan.vantages}
+        self._groups = {
+            v.name: GroupRound() if self.share else group_round.prepare(self.plan, v, self._rate)
+            for v in self.plan.vantages
+        }
         with audit_hook.watching(), self._interruptible():
             for vantage in self.plan.vantages:
                 async for visit in self._from(vantage):
@@ -172,7 +199,8 @@ class Scan:
 
     async def _besides(self, vantage: Vantage) -> AsyncIterator[Visit]:
         """The addresses that devices are known to have beside the planned ones."""
-        more = [a for a in self.others if vantage.asks(a) and (a, vantage.name) not in self.done]
+        due = self.others if self.share is None else self.share.others
+        more = [a for a in due if vantage.asks(a) and (a, vantage.name) not in self.done]
         async for _, visit in self._visited(_each(more), vantage):
             yield visit
 
@@ -187,21 +215,29 @@ class Scan:
 
     async def _due(self, vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
         """Whose turn it is: first the expected addresses, then those that the sweep finds among all others."""
-        wanted = self.plan.wanted_from(vantage)
-        expected = self.plan.expected(self.inventory.by_address) & wanted
-        for address in VisitOrder(expected, self.seed):
+        expected: Iterable[str]
+        swept: Iterable[tuple[int, str]]
+        if self.share is None:
+            wanted = self.plan.wanted_from(vantage)
+            alone = self.plan.expected(self.inventory.by_address) & wanted
+            expected, swept = VisitOrder(alone, self.seed), VisitOrder(wanted - alone, self.seed).walk()
+        else:
+            expected, swept = self.share.expected, enumerate(self.share.swept)
+        for address in expected:
             if (address, vantage.name) not in self.done:
                 yield QueuedAddress(address=address)
-        async with contextlib.aclosing(self._found(wanted - expected, vantage)) as found:
+        async with contextlib.aclosing(self._found(swept, vantage)) as found:
             async for due in found:
                 yield due
 
-    async def _found(self, addresses: AddressSet, vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
+    async def _found(
+        self, addresses: Iterable[tuple[int, str]], vantage: Vantage
+    ) -> AsyncGenerator[QueuedAddress]:
         """Sweep addresses at which no device is expected; those that show a sign of life are due."""
         positions: dict[str, int] = {}  # of those in progress
 
         def untouched() -> Iterator[str]:
-            for position, address in VisitOrder(addresses, self.seed).walk():
+            for position, address in addresses:
                 if self._stop.is_set():
                     return
                 if not self._settled(vantage.name, position, address):
@@ -269,7 +305,9 @@ class Scan:
                         one = None if self._stop.is_set() else await anext(due, None)
                     if one is None:
                         break
-                    await done.put((one, await self._visit(one, vantage)))
+                    async with self.places or contextlib.nullcontext():
+                        visit = await self._visit(one, vantage)
+                    await done.put((one, visit))
             except asyncio.CancelledError:
                 raise  # no one takes visits any more, and a full queue would block for ever
             except BaseException:
@@ -323,7 +361,8 @@ class Scan:
         if (vantage.name, known) not in self._turns:
             easing = Easing(signs=self._signs.setdefault(known, []))
             waiting = sum(each in self.plan.wanted for each in listed.addresses) if listed else 1
-            self._turns[vantage.name, known] = DeviceBudget(easing=easing, waiting=waiting)
+            spent = self.share.spent.get(known, Cost()) if self.share else Cost()
+            self._turns[vantage.name, known] = DeviceBudget(easing=easing, waiting=waiting, cost=spent)
         return self._turns[vantage.name, known]
 
     async def _ask_plugged(self, asked: ProbeContext, until: float | None) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -12,7 +12,7 @@ from hardenprobe.devices.inventory import Inventory
 from hardenprobe.devices.matching import Met
 from hardenprobe.model import Cost, InputFile
 from hardenprobe.model.document import facts_kinds
-from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
+from hardenprobe.model.visit import ResumableScan, ScanRecord, SilentAddresses, Visit
 from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.plugins.registry import Registry
@@ -38,6 +38,7 @@ class ScanJob:
         notices: What people should know before it begins, one line each.
         inputs: The files that were read for it, as they were.
         operator: Who runs it, where the command names somebody beside the account.
+        elsewhere: Scans in other processes, by the arguments of engine.Scan; None where this process scans.
     """
 
     plan: Plan
@@ -53,6 +54,7 @@ class ScanJob:
     notices: tuple[str, ...] = ()
     inputs: tuple[InputFile, ...] = ()
     operator: str | None = None
+    elsewhere: Callable[..., Scanning] | None = None
 
     @classmethod
     def of(cls, plan: Plan, registry: Registry, **more: Any) -> ScanJob:
@@ -84,6 +86,23 @@ class Progress:
     planned: int
     answered: int
     observations: int
+
+
+class Scanning(Protocol):
+    """A scan as it runs; engine.Scan is one, and says what each attribute means."""
+
+    seed: int
+    quiet: SilentAddresses
+    cost: Cost
+    interrupted: bool
+    why_interrupted: str | None
+
+    @property
+    def notices(self) -> list[str]: ...
+
+    def stop(self, why: str) -> None: ...
+
+    def visits(self) -> AsyncIterator[Visit]: ...
 
 
 class Keeper(Protocol):

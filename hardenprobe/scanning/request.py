@@ -51,6 +51,8 @@ class ScanRequest:
         only, leave_out: Check ids.
         again: Findings of an earlier review to ask about again, as `Again.document` writes it; decides the ports.
         operator: Who runs it, beside the account.
+        cluster: Address of the scheduler whose workers scan; None where this process does.
+        certificates: The folder with our certificate for it.
     """
 
     targets: tuple[tuple[str, str, str, str | None], ...]
@@ -73,6 +75,8 @@ class ScanRequest:
     checks_from: tuple[str, ...] = ()
     again: Mapping[str, Any] | None = None
     operator: str | None = None
+    cluster: str | None = None
+    certificates: str | None = None
 
     def document(self) -> dict[str, Any]:
         """The request in plain JSON types."""
@@ -108,6 +112,9 @@ class ScanRequest:
         if not wanted:
             raise UsageError("no target: the file names none")
         sources = self.sources
+        if self.cluster and (sources or self.capture):
+            option = "--source" if sources else "--capture"
+            raise UsageError(f"{option} is of this machine, and with --cluster others ask; leave it out")
         if vantage.EDGES in sources:
             named = (s for s in sources if s != vantage.EDGES)
             sources = tuple(dict.fromkeys((*named, *vantage.at_edges(known, wanted))))
@@ -134,7 +141,11 @@ class ScanRequest:
             udp_ports=udp_ports,
             reach=Reach(self.reach),
             scope=allowed,
-            vantages=vantage.points(sources, self.vantages, wanted, allowed),
+            vantages=(
+                vantage.remote(self.vantages, known.segments, wanted, allowed)
+                if self.cluster
+                else vantage.points(sources, self.vantages, wanted, allowed)
+            ),
             checks=chosen,
             communities=expected.communities,
             http_paths=expected.http_paths,

@@ -22,7 +22,7 @@ from hardenprobe.network import audit_hook, ntp
 from hardenprobe.planning import vantage
 from hardenprobe.scanning import inputs
 from hardenprobe.scanning.engine import Scan
-from hardenprobe.scanning.job import Keeper, Progress, ScanJob
+from hardenprobe.scanning.job import Keeper, Progress, ScanJob, Scanning
 from hardenprobe.scope import clock
 from hardenprobe.scope.accounts import operator
 from hardenprobe.scope.scope import Scope
@@ -33,7 +33,7 @@ SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
 async def run(
     job: ScanJob, keeper: Keeper | None = None, on_progress: Callable[[Progress], None] | None = None
 ) -> Observed:
-    """Scan, the whole process held to the scope.
+    """Scan, the whole process held to the scope where it asks itself.
 
     Args:
         keeper: Keeps each visit as it is finished, and knows what an interrupted scan has seen already.
@@ -42,7 +42,8 @@ async def run(
     Raises:
         ScopeRefused: The plan leaves the scope; nothing was sent.
     """
-    with audit_hook.watching():
+    # Where others ask, this process has connections of its own to them.
+    with audit_hook.watching() if job.elsewhere is None else contextlib.nullcontext():
         return await _run(job, keeper, on_progress)
 
 
@@ -61,7 +62,7 @@ async def _run(
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
     proof = await _measured(plan.scope, clock.prove(plan.scope, ends), plan.port_offset)
     visits: list[Visit] = list(earlier.visits) if earlier else []
-    running = Scan(
+    running: Scanning = (job.elsewhere or Scan)(
         plan=plan,
         inventory=job.inventory,
         wanted=job.wanted,
@@ -91,9 +92,10 @@ async def _run(
             observations += len(visit.observations)
             report()
     await _keep(running, keeper, [])
-    quiet: dict[tuple[str, ...], int] = {}  # nobody was there, by the families that are asked together
+    quiet: dict[tuple[str, ...], int] = {}  # nobody was there, by what is asked together
     for point in plan.vantages:
-        quiet[point.families] = max(quiet.get(point.families, 0), running.quiet.count(point.name))
+        together = (*point.families, *point.networks)
+        quiet[together] = max(quiet.get(together, 0), running.quiet.count(point.name))
     coverage = Coverage(
         planned=plan.count,
         visited=sum(quiet.values()),
@@ -198,7 +200,7 @@ async def _measured(scope: Scope, proof: Clock, port_offset: int) -> Clock:
     return clock.measured(proof, scope.clock_reference, offset)
 
 
-async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -> None:
+async def _keep(running: Scanning, keeper: Keeper | None, visits: Iterable[Visit]) -> None:
     """Hand over what was finished; a store that fails stops the scan."""
     if keeper is None:
         return
@@ -211,7 +213,7 @@ async def _keep(running: Scan, keeper: Keeper | None, visits: Iterable[Visit]) -
         running.stop(keeper.failed)
 
 
-async def _swept(running: Scan, keeper: Keeper | None, report: Callable[[], None]) -> None:
+async def _swept(running: Scanning, keeper: Keeper | None, report: Callable[[], None]) -> None:
     """Keep and report how far the sweep is, which may find no device for minutes."""
     while True:
         await asyncio.sleep(SWEEP_KEPT)

@@ -312,7 +312,7 @@ class _Sweep:
 
     def _idle(self, now: float) -> float:
         """How long to sleep: until the next step is due, briefly where something else holds the sweep up."""
-        if self._rate.tokens < 1 or self._crowded or len(self._done) >= BATCH:
+        if not self._rate.free or self._crowded or len(self._done) >= BATCH:
             return QUICK
         due = min((step.waiting[0].due for step in self._steps if step.waiting), default=now + LONGEST_NAP)
         return min(max(due - now, 0.001), LONGEST_NAP)
@@ -404,7 +404,7 @@ class _Sweep:
                     waiting.popleft()
                     self._hang_up(attempt)
                     self._finish(attempt, SILENT, None, None, 0, now)
-                elif self._rate.tokens < 1 or not self._act(attempt, step.next, now):
+                elif not self._rate.free or not self._act(attempt, step.next, now):
                     return
                 else:
                     waiting.popleft()
@@ -413,7 +413,7 @@ class _Sweep:
         """Begin with addresses; True where the time, and nothing else, was too short for more."""
         todo, in_hand, done, most, clock = self._todo, self._in_hand, self._done, self._most, time.monotonic
         first = self._steps[0]
-        while todo is not None and self._rate.tokens >= 1 and len(in_hand) < most and len(done) < BATCH:
+        while todo is not None and self._rate.free and len(in_hand) < most and len(done) < BATCH:
             now = clock()
             if now > until:
                 return True
@@ -443,12 +443,12 @@ class _Sweep:
                     return False
         attempt.step = step
         if step.datagram:
-            self._rate.tokens -= 1
+            self._rate.take()
             attempt.message_id = attempt.message_id or self._discovery.new_id()
             attempt.datagrams += 1
             self._discovery.send(address, attempt.v6, attempt.message_id)
         if sock is not None:
-            self._rate.tokens -= 1
+            self._rate.take()
             if self._tap:
                 self._tap.begin("tcp", (address, step.door), sock.getsockname())
             try:

@@ -35,6 +35,16 @@ class Gentleness:
     devices_at_once: int | None = None
     connections_per_second: float | None = 100.0
 
+    def narrowed(self, other: Gentleness) -> Gentleness:
+        """The gentler of the two in everything."""
+        mine, theirs = asdict(self), asdict(other)
+        both = {
+            key: (max if key == "pause" else min)(value, theirs[key])
+            for key, value in mine.items()
+            if value is not None and theirs[key] is not None
+        }
+        return Gentleness(**{key: both.get(key, mine[key] or theirs[key]) for key in mine})
+
     def tighten(self, timing: Timing) -> Timing:
         """A baseline's waits and limits, none of them beyond these."""
         held = {

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from hardenprobe.addresses.sets import AddressSet
@@ -50,6 +51,7 @@ class Scope:
         translated: Whether there is an address translator between this machine and the devices; None where not known.
         other_addresses: Whether an address that a device is known to have besides, inside the networks, is assessed with it.
         file_hash: SHA-256 of the file that it was read from.
+        also: Another scope that must allow it as well; see `within`.
     """
 
     name: str
@@ -72,6 +74,22 @@ class Scope:
     translated: bool | None = None
     other_addresses: bool = True
     file_hash: str | None = None
+    also: Scope | None = None
+
+    def within(self, other: Scope) -> Scope:
+        """What both scopes allow: of networks, grants and sources what both name, and the narrower of all else."""
+        return replace(
+            self,
+            networks=self.networks & other.networks,
+            exclude=self.exclude | other.exclude,
+            reach=self.reach if other.reach.admits(self.reach) else other.reach,
+            grants=_common(self.grants, other.grants),
+            gentleness=self.gentleness.narrowed(other.gentleness),
+            sources=_common(self.sources, other.sources),
+            translated=self.translated or other.translated,
+            other_addresses=self.other_addresses and other.other_addresses,
+            also=other,
+        )
 
     @classmethod
     def loopback(cls) -> Scope:
@@ -127,6 +145,8 @@ class Scope:
         """
         if address in self.allowed:
             return
+        if self.also is not None:
+            self.also.check_address(address)
         if address in self.exclude:
             raise ScopeRefused(f"{address} is excluded by scope {self.name!r}", address)
         if address in MULTICAST:
@@ -161,6 +181,8 @@ class Scope:
         """
         if self.stop_file is not None and self.stop_file.exists():
             raise ScopeRefused(f"stop file {self.stop_file} is there; remove it to scan")
+        if self.also is not None:
+            self.also.check_now(now)
         if self.window is None and self.until is None:
             return
         now = now or datetime.now(UTC)
@@ -205,6 +227,11 @@ class Scope:
                 "name one of them with --source",
                 source,
             )
+
+
+def _common(one: Any, other: Any) -> Any:
+    """The common part of two sets, each None where everything is in it."""
+    return other if one is None else one if other is None else one & other
 
 
 def is_loopback(address: str) -> bool:

@@ -19,8 +19,9 @@ import sqlalchemy as sa
 
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.model import Cost
-from hardenprobe.model.document import canonical, decode_observations, encode_observation
+from hardenprobe.model.document import canonical
 from hardenprobe.model.visit import OUTCOMES, ResumableScan, ScanRecord, SilentAddresses, Visit
+from hardenprobe.model.visit_document import decode_visit, encode_visit
 from hardenprobe.store.device_rows import make
 from hardenprobe.store.store import LATEST, UNREADABLE, Store
 
@@ -206,45 +207,6 @@ class Journal:
         db.execute(_visits.delete().where(_visits.c.scan == scan))
         db.execute(_quiet.delete().where(_quiet.c.scan == scan))
         db.execute(_scans.delete().where(_scans.c.id == scan))
-
-
-def encode_visit(visit: Visit) -> str:
-    """A visit as JSON text."""
-    return canonical(
-        {
-            "address": visit.address,
-            "vantage": visit.vantage,
-            "outcome": visit.outcome,
-            "why": visit.why,
-            "eased": visit.eased,
-            "source": visit.source,
-            "on_link": visit.on_link,
-            "same_as": visit.same_as,
-            "cost": asdict(visit.cost),
-            "observations": [encode_observation(o) for o in visit.observations],
-        }
-    ).decode()
-
-
-def decode_visit(text: str) -> Visit:
-    """Read a visit back.
-
-    Raises:
-        ValueError, KeyError, TypeError, UsageError: It is none.
-    """
-    data = json.loads(text)
-    return Visit(
-        address=data["address"],
-        vantage=data["vantage"],
-        outcome=data["outcome"],
-        why=data["why"],
-        eased=data["eased"],
-        source=data.get("source"),
-        on_link=data.get("on_link"),
-        same_as=data.get("same_as"),
-        cost=Cost(**data["cost"]),
-        observations=tuple(decode_observations(data["observations"])),
-    )
 
 
 def _cost(cost: Cost) -> str:

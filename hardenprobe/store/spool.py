@@ -18,7 +18,8 @@ from typing import Any
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Cost
 from hardenprobe.model.visit import ScanRecord, Visit
-from hardenprobe.store.journal import Journal, alive, decode_visit, encode_visit, this_process
+from hardenprobe.model.visit_document import decode_visit, encode_visit
+from hardenprobe.store.journal import Journal, alive, this_process
 from hardenprobe.store.store import UNREADABLE, Store
 
 log = logging.getLogger("hardenprobe.store.spool")

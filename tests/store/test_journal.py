@@ -16,8 +16,9 @@ from hardenprobe.facts import TcpPort
 from hardenprobe.model import Cost, Endpoint, State
 from hardenprobe.model.transcript import observation
 from hardenprobe.model.visit import BLOCK, ScanRecord, SilentAddresses, Visit
+from hardenprobe.model.visit_document import decode_visit, encode_visit
 from hardenprobe.store import opening
-from hardenprobe.store.journal import Journal, decode_visit, encode_visit
+from hardenprobe.store.journal import Journal
 from hardenprobe.store.persistence import Keeper
 from hardenprobe.store.spool import SUFFIX, Spool
 

@@ -1,0 +1,1 @@
+"""Scan from many vantage points: the shards of one job, sent to workers that stand where the devices can be reached."""
