@@ -44,7 +44,7 @@ def details(command: Command) -> Command:
 def vantages(command: Command) -> Command:
     return click.option(
         "--vantage", "vantage_names", multiple=True, metavar="NAME",
-        help="Name of the vantage point; one for each --source.",
+        help="Name of the vantage point; one for each --source, or each that asks with --cluster.",
     )(command)  # fmt: skip
 
 

@@ -61,6 +61,16 @@ LAB_NETWORK = "127.77.0.0/16"
     metavar="FILE",
     help="Write the scan's packets, payloads masked, to this new pcap file; needs the right to capture (Linux).",
 )
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Let workers scan from their vantage points: the scheduler, such as tls://192.0.2.10:8786.",
+)
+@click.option(
+    "--certificates",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="The folder with the certificate for --cluster.",
+)
 @options.store
 @options.details
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the review as JSON; - for standard output.")
@@ -93,6 +103,8 @@ def command(
     secrets_file: Path | None,
     tls_second_opinion: bool,
     capture_to: Path | None,
+    cluster: str | None,
+    certificates: Path | None,
     store_url: str | None,
     details: bool,
     json_to: str | None,
@@ -109,6 +121,8 @@ def command(
     """
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
+    from hardenprobe.cluster.attach import attached
+    from hardenprobe.cluster.connection import check_address
     from hardenprobe.planning import plan
     from hardenprobe.scanning.request import ScanRequest, absolute, begin, captured, named, pinned
     from hardenprobe.store.ledger import Ledger
@@ -121,6 +135,7 @@ def command(
         with opened(store_url) as kept:
             taken, job, rules = take_up(kept, resume)
             plan.check_scope(job.plan)
+            job = attached(job, ScanRequest.of(taken.begun.request))
             rules = replace(rules, decisions=Ledger(kept).decisions())
             with captured(job, taken) as job:
                 return running.scan_and_keep(job, rules, Keeper(kept, taken.begun, taken), json_to, shown)
@@ -128,6 +143,8 @@ def command(
         raise click.UsageError(
             "no TARGET; name an address, a block such as 192.0.2.0/24, first-last, or @file"
         )
+    if (cluster is None) != (certificates is None):
+        raise click.UsageError("--cluster and --certificates go together")
     request = ScanRequest(
         targets=pinned(targets),
         inventory=absolute(inventory),
@@ -144,6 +161,8 @@ def command(
         tls_second_opinion=tls_second_opinion,
         operator=" ".join(operator.split()) or None if operator else None,
         capture=absolute(capture_to),
+        cluster=check_address(cluster) if cluster else None,
+        certificates=absolute(certificates),
         port_offset=port_offset,
         plugins=plugins.installed,
         checks_from=tuple(str(path.absolute()) for path in plugins.folders),
@@ -154,6 +173,7 @@ def command(
     if only_plan:
         click.echo(dry_run.text(job, rules))
         return 0
+    job = attached(job, request)
     # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
     with captured(job) as job, opened(store_url, make=True) as kept:
         rules = replace(rules, decisions=Ledger(kept).decisions())

@@ -306,6 +306,8 @@ class Scan:
                     if one is None:
                         break
                     async with self.places or contextlib.nullcontext():
+                        if self.places and self._stop.is_set():
+                            break  # it waited for a place, and was not begun
                         visit = await self._visit(one, vantage)
                     await done.put((one, visit))
             except asyncio.CancelledError:
