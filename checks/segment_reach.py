@@ -4,7 +4,7 @@ Fails when
     Our address lies in a segment of the baseline's policy, and a service serves that the policy forbids there; or one that
     it calls needed does not serve here and serves another vantage point.
 Passes when
-    A forbidden service does not serve here, or a needed one does.
+    A forbidden service does not serve here, or is silent here and serves another vantage point; or a needed one serves.
 Unknown when
     The service gave no telling answer, our address is not known, or a translator may change it on the way.
 Reach
@@ -19,16 +19,15 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from hardenprobe import Check, Observation, Outcome, Reach, Seen, Word, fail, inapplicable, passed, unknown
+from hardenprobe import Check, Outcome, Reach, Reason, Seen, Word, fail, inapplicable, passed, unknown
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.checking.views.access import serves, shut
+from hardenprobe.checking.views.access import heard_by_port, served_elsewhere, serving_us, shut
 from hardenprobe.facts import AddressAsked, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
-from hardenprobe.model import Said
+from hardenprobe.model import Observation, Said
 from hardenprobe.remediation.fleet import SEGMENT_FILTER
-from hardenprobe.scope.ports import SERVICES
 from hardenprobe.standards.segments import Segment
 
 Heard = Sequence[Observation[Any]]
@@ -73,11 +72,17 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
 
 def _forbidden(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
     expected = f"{service} does not serve our segment"
-    for heard in _heard(here, service):
-        serving = _serving(service, heard)
+    for heard in heard_by_port(here, service):
+        serving = serving_us(service, heard)
         if serving is None and shut(service, heard):
             yield passed(heard[-1], f"{service} does not serve us", expected)
-        elif serving is None or seen.ambiguous or not certain:
+        elif serving is None and served_elsewhere(seen, service, heard):
+            text = f"{service} is silent to us and serves another vantage point"
+            yield replace(passed(heard[-1], text, expected), reason=Reason.DROPPED)
+        elif serving is not None and not certain:
+            text = f"{service} serves us, but a translator may change our address on the way"
+            yield unknown(serving, text, expected)
+        elif serving is None or seen.ambiguous:
             yield unknown(heard[-1], f"{service} gave no answer that tells", expected)
         else:
             yield fail(serving, f"{service} serves us", expected, value=service, vector="forbidden")
@@ -85,9 +90,9 @@ def _forbidden(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator
 
 def _needed(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
     expected = f"{service} serves our segment"
-    elsewhere = any(_serving(service, heard) for heard in _heard(seen.elsewhere, service))
-    for heard in _heard(here, service):
-        serving = _serving(service, heard)
+    elsewhere = any(serving_us(service, heard) for heard in heard_by_port(seen.elsewhere, service))
+    for heard in heard_by_port(here, service):
+        serving = serving_us(service, heard)
         if serving is not None and not seen.ambiguous:
             yield passed(serving, f"{service} serves us", expected)
         elif serving is None and elsewhere and certain:
@@ -95,21 +100,6 @@ def _needed(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Ou
             yield fail(heard[-1], text, expected, vector="needed")
         elif elsewhere or not shut(service, heard):
             yield unknown(heard[-1], f"{service} gave no answer that tells", expected)
-
-
-def _heard(observations: Iterable[Observation[Any]], service: str) -> Iterator[list[Observation[Any]]]:
-    found: dict[tuple[str, int], list[Observation[Any]]] = {}
-    for one in observations:
-        where = one.endpoint
-        if where and (where.transport, where.port) in SERVICES.get(service, ()):
-            found.setdefault((where.address, where.port), []).append(one)
-    yield from found.values()
-
-
-def _serving(service: str, heard: list[Observation[Any]]) -> Observation[Any] | None:
-    asked = any(not isinstance(one.facts, TcpPort) for one in heard)
-    # Where nothing was asked, a connection that stays open is all that can be seen.
-    return next((one for one in heard if serves(service if asked else "tcp", one.facts)), None)
 
 
 CHECK = Check(
@@ -125,5 +115,5 @@ CHECK = Check(
     remedy=SEGMENT_FILTER,
     controls=("AC-4", "SC-7"),
     reach=Reach.LOOK,
-    version="2",
+    version="3",
 )

@@ -93,8 +93,14 @@ def scheduler(address: str, folder: Path, dashboard: str | None) -> int:
     required=True,
     help="What may be scanned from here; what this file and the scan's own allow both.",
 )
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="Where the scheduler reaches the worker, for a firewall between them; any by default.",
+)
 @options.certificates
-def start(name: str, address: str, scope: Path, folder: Path) -> int:
+def start(name: str, address: str, scope: Path, port: int, folder: Path) -> int:
     """Run a worker at a vantage point; Ctrl-C stops it."""
     from hardenprobe.cluster import connection
     from hardenprobe.cluster.certificates import check_name
@@ -109,7 +115,7 @@ def start(name: str, address: str, scope: Path, folder: Path) -> int:
     def ready(_: str) -> None:
         click.echo(f"vantage point {name} is ready, under the scope of {scope}")
 
-    return _until_interrupted(serve(address, name, scope.absolute(), folder, ready))
+    return _until_interrupted(serve(address, name, scope.absolute(), folder, port, ready))
 
 
 @command.command("list")

@@ -46,7 +46,7 @@ from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning.engine import MOST_OTHERS
 from hardenprobe.scope.scope import link_granted
 
-DEVICES, SWEPT = 6, 256  # addresses of a shard: expected devices, and addresses that are swept
+DEVICES, SWEPT = 6, 64  # addresses of a shard: expected devices, and addresses that are swept
 AHEAD = 3  # shards that a worker has at a time: one device that takes its time holds nobody else up
 MOST_TRIES = 3  # of a shard, each by a worker that was then lost
 LOOK = 1.0  # seconds between two looks at who is there, at the hour and at the stop file

@@ -200,11 +200,12 @@ def read_clock() -> float:
 
 
 async def serve(
-    scheduler: str, vantage: str, scope: Path, certificates: Path, ready: Callable[[str], None]
+    scheduler: str, vantage: str, scope: Path, certificates: Path, port: int, ready: Callable[[str], None]
 ) -> None:
     """Work until the scheduler goes or the task is cancelled.
 
     Args:
+        port: Where the scheduler reaches it; 0 for any.
         ready: Called with the worker's own address once the scheduler has taken it.
 
     Raises:
@@ -219,6 +220,7 @@ async def serve(
             security=keys,
             protocol="tls",
             host=_facing(scheduler),
+            port=port,
             local_directory=folder,
             death_timeout=connection.PATIENCE,
         )

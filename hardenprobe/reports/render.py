@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hardenprobe.reports import marks, pictures, text
+from hardenprobe.reports import marks, pictures, reach, text
 from hardenprobe.reports.survey import Survey
 from hardenprobe.reports.view import cost_text, duration_text
 
@@ -46,6 +46,9 @@ def context(survey: Survey) -> dict[str, Any]:
         "fleet_said": pictures.fleet_said(survey),
         "history": own(pictures.history(trend) or pictures.by_severity(survey)),
         "history_said": pictures.history_said(trend) if trend else "",
+        "reach_picture": own(reach.picture(survey.reach, survey.review.vantages)),
+        "reach_said": reach.said(survey.reach),
+        "reach_drawn": reach.DRAWN,
         "risk": own(pictures.risk(survey)),
         "cost_text": cost_text,
         "duration_text": duration_text,

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Cost, Device, FindingDates, Result, Severity, Word
+from hardenprobe.reports import reach
 from hardenprobe.reports.marks import NONE, mark
 from hardenprobe.reports.source import Piece, Source
 from hardenprobe.reports.view import View
@@ -34,6 +35,7 @@ class Survey(View):
         owned: Owner and "yes" or "no" for overdue to the number of open findings without a risk acceptance.
         dates: Device and remedy to the dates of that finding which is due first.
         met: Ids of the devices that were asked and answered.
+        reach: What differs and what is against the policy first; empty where there is one vantage point.
     """
 
     def __init__(self, source: Source) -> None:
@@ -48,7 +50,11 @@ class Survey(View):
         devices = []
         self.owned: Counter[tuple[str, str]] = Counter()
         self.dates: dict[tuple[str, str], FindingDates] = {}
+        vantages = source.outline.vantages
+        found: list[reach.Row] = []
         for piece in source.pieces():
+            if len(vantages) > 1:
+                found += reach.of_device(piece, vantages)
             devices.append(replace(piece.device, identity=(), services=(), cost=Cost()))
             self._date(piece)
             tally.add(piece.device.id, piece.results)
@@ -57,6 +63,7 @@ class Survey(View):
             self._count(piece.device.id, piece.results)
         super().__init__(replace(source.outline, devices=tuple(devices)), tally)
         self.checks = tuple(sorted(self._places))
+        self.reach = reach.in_order(found)
 
     def _date(self, piece: Piece) -> None:
         for result in piece.results:

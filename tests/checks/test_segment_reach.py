@@ -38,6 +38,8 @@ SILENT, IPP = tcp_port(443, State.SILENT), tcp_port(631)
         pytest.param([SHUT], {}, [Word.PASS], id="forbidden, closes"),
         pytest.param([OFF], {}, [Word.PASS], id="forbidden, refuses"),
         pytest.param([SILENT], {}, [Word.UNKNOWN], id="forbidden, silent"),
+        pytest.param([SILENT], {"elsewhere": (OPEN,)}, [Word.PASS], id="forbidden, silent, serves elsewhere"),
+        pytest.param([SILENT], {"elsewhere": (OFF,)}, [Word.UNKNOWN], id="forbidden, silent, serves nobody"),
         pytest.param([OPEN], {"translated": None}, [Word.UNKNOWN], id="translated?"),
         pytest.param([OPEN, tcp_port(50001, control=True)], {}, [Word.UNKNOWN], id="everything accepts"),
         pytest.param([IPP], {}, [Word.PASS], id="needed, serves"),

@@ -8,7 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -36,17 +36,39 @@ class Cluster:
     scheduler: subprocess.Popen[str]
     workers: list[tuple[str, subprocess.Popen[str]]] = field(default_factory=list)
 
-    def start(self, names: Sequence[str], scope: Path | None = None, prefix: Sequence[str] = ()) -> None:
+    def start(self, names: Sequence[str], scope: Path | None = None) -> None:
         """Start workers side by side and wait until all are ready."""
-        begun = [(name, self._worker(name, scope or self.folder / "scope.yaml", prefix)) for name in names]
+        self._ready([(name, self._worker(name, scope or self.folder / "scope.yaml")) for name in names])
+
+    def start_each(self, prefixes: Mapping[str, Sequence[str]], scope: Path) -> None:
+        """Start a worker for each vantage point by a command of its own, such as one that enters a namespace."""
+        self._ready([(name, self._worker(name, scope, prefix)) for name, prefix in prefixes.items()])
+
+    def _ready(self, begun: Sequence[tuple[str, subprocess.Popen[str]]]) -> None:
         self.workers += begun
         for _, worker in begun:
             assert worker.stdout is not None
             assert "is ready" in (line := worker.stdout.readline()), line + worker.stdout.read()
 
-    def _worker(self, name: str, scope: Path, prefix: Sequence[str]) -> subprocess.Popen[str]:
+    def _worker(self, name: str, scope: Path, prefix: Sequence[str] = ()) -> subprocess.Popen[str]:
         options = ["--name", name, "--scheduler", self.address, "--scope", str(scope)]
         return begin([*prefix, *command("start"), *options, "--certificates", str(self.folder / name)])
+
+    def end(self) -> None:
+        """End all processes."""
+        ended = [process for _, process in self.workers] + [self.scheduler]
+        for process in ended:
+            with contextlib.suppress(ProcessLookupError):
+                process.send_signal(signal.SIGCONT)
+                process.terminate()
+        for process in ended:
+            try:
+                process.wait(15)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+            assert process.stdout is not None
+            process.stdout.close()
 
     def scanner(self, number: int) -> int:
         """The process id of a worker's process that scans."""
@@ -85,19 +107,7 @@ def cluster(folder: Path, names: Sequence[str], host: str = "127.0.0.1") -> Iter
         running.start(names)
         yield running
     finally:
-        ended = [process for _, process in running.workers] + [scheduler]
-        for process in ended:
-            with contextlib.suppress(ProcessLookupError):
-                process.send_signal(signal.SIGCONT)
-                process.terminate()
-        for process in ended:
-            try:
-                process.wait(15)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
-            assert process.stdout is not None
-            process.stdout.close()
+        running.end()
 
 
 def run(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:

@@ -131,6 +131,31 @@ def shut(service: str, heard: Sequence[Observation[Any]]) -> bool:
     )
 
 
+def heard_by_port(observations: Iterable[Observation[Any]], service: str) -> Iterator[list[Observation[Any]]]:
+    """What was heard of a service, one address and port after the other."""
+    found: dict[tuple[str, int], list[Observation[Any]]] = {}
+    for one in observations:
+        where = one.endpoint
+        if where and (where.transport, where.port) in SERVICES.get(service, ()):
+            found.setdefault((where.address, where.port), []).append(one)
+    yield from found.values()
+
+
+def serving_us(service: str, heard: Sequence[Observation[Any]]) -> Observation[Any] | None:
+    """What of a port shows that the service serves us; where nothing was asked, a connection that stays open does."""
+    asked = any(not isinstance(one.facts, TcpPort) for one in heard)
+    return next((one for one in heard if serves(service if asked else "tcp", one.facts)), None)
+
+
+def served_elsewhere(seen: Seen, service: str, heard: Sequence[Observation[Any]]) -> bool:
+    """All of a port is silent to us, and the same port of the same address serves another vantage point."""
+    if any(getattr(one.facts, "state", None) is not State.SILENT for one in heard):
+        return False
+    places = {(one.endpoint.address, one.endpoint.port) for one in heard if one.endpoint}
+    theirs = [o for o in seen.elsewhere if o.endpoint and (o.endpoint.address, o.endpoint.port) in places]
+    return any(serving_us(service, others) for others in heard_by_port(theirs, service))
+
+
 def silent(heard: Iterable[Observation[Any]]) -> bool:
     """A TCP port of it gave no sign of life."""
     return any(isinstance(one.facts, TcpPort) and one.facts.state is State.SILENT for one in heard)
