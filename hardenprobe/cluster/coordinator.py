@@ -43,7 +43,7 @@ from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.probes.base import Probe
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.scanning.engine import MOST_OTHERS
+from hardenprobe.scanning.other_addresses import MOST as MOST_OTHERS
 from hardenprobe.scope.scope import link_granted
 
 DEVICES, SWEPT = 6, 64  # addresses of a shard: expected devices, and addresses that are swept

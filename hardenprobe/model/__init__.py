@@ -122,5 +122,6 @@ __all__ = [
     "transcript",
     "versions",
     "visit",
+    "visit_document",
     "yaml_file",
 ]

@@ -2,6 +2,7 @@
 
 __all__ = [
     "audit_hook",
+    "backoff",
     "capture",
     "group",
     "link",

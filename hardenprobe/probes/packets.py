@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
 from hardenprobe.network.scapy_loader import scapy_module
-from hardenprobe.probes.discovery.dns import TYPES
+from hardenprobe.probes.dns import TYPES
 
 T = TypeVar("T")
 

@@ -8,7 +8,7 @@ import logging
 import math
 import signal
 import time
-from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import socket
 from contextlib import suppress
@@ -11,18 +12,19 @@ from hardenprobe.demo_lab import server
 _INHERITED = "HARDENPROBE_TESTS_OFFSET"  # for the processes that a test starts
 
 
-def _reserve() -> tuple[int, socket.socket | None]:
+def _reserve() -> int:
     """An offset between the low ports and those that a lab takes by itself; the name is ours until this process ends."""
     if given := os.environ.get(_INHERITED):
-        return int(given), None
+        return int(given)
     for offset in range(10007, server.OFFSET - 500, 1013):
         name = socket.socket(socket.AF_UNIX)
         with suppress(OSError):
             name.bind(f"\0hardenprobe tests at {offset}")
             os.environ[_INHERITED] = str(offset)
-            return offset, name
+            atexit.register(name.close)
+            return offset
         name.close()
     raise RuntimeError("nine test processes run on this machine already; end one of them")
 
 
-OFFSET, _NAME = _reserve()
+OFFSET = _reserve()

@@ -14,9 +14,9 @@ from hardenprobe.facts.snmp import SYS_NAME
 from hardenprobe.model import Observation, State
 from hardenprobe.network.group import GroupLink
 from hardenprobe.network.link import DeviceLink
-from hardenprobe.probes import packets
+from hardenprobe.probes import dns, packets
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.discovery import datagrams, dns
+from hardenprobe.probes.discovery import datagrams
 
 PORT = 5355  # IANA
 _LABEL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?")

@@ -11,10 +11,10 @@ from typing import Any
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer, readable
 from hardenprobe.model import Observation
-from hardenprobe.probes import packets
+from hardenprobe.probes import dns, packets
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.discovery import datagrams, dns
-from hardenprobe.probes.discovery.dns import TYPES, Record
+from hardenprobe.probes.discovery import datagrams
+from hardenprobe.probes.dns import TYPES, Record
 
 PORT = 5353  # IANA
 ALL_TYPES = "_services._dns-sd._udp.local"  # RFC 6763 section 9

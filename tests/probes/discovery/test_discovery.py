@@ -16,9 +16,9 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, MdnsAnswer, SlpAnswer
 from hardenprobe.model import State
 from hardenprobe.network.link import DeviceLink
-from hardenprobe.probes import packets
-from hardenprobe.probes.discovery import datagrams, dns, mdns, slp, ssdp, ws_discovery
-from hardenprobe.probes.discovery.dns import Record
+from hardenprobe.probes import dns, packets
+from hardenprobe.probes.discovery import datagrams, mdns, slp, ssdp, ws_discovery
+from hardenprobe.probes.dns import Record
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 

@@ -9,8 +9,8 @@ from typing import Any
 from hardenprobe.devices.credentials import Secret, User
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts.snmp import SYS_DESCR
-from hardenprobe.probes import packets
-from hardenprobe.probes.discovery import dns, llmnr, mdns, slp, small_services, ssdp, ws_discovery
+from hardenprobe.probes import dns, packets
+from hardenprobe.probes.discovery import llmnr, mdns, slp, small_services, ssdp, ws_discovery
 from hardenprobe.probes.snmp import agent, objects, strain, usm
 from hardenprobe.probes.snmp import pdu as snmp_pdu
 from support.parsers.registry import NUMBER, PARSERS, answered, host, over, parser
@@ -119,7 +119,7 @@ def _usm(data: bytes) -> None:
 
 @parser(
     "mdns",
-    "discovery.dns",
+    "dns",
     "discovery.mdns",
     seeds=answered(lambda: _discovery("Mdns"), lambda: packets.encode_mdns("_ipp._tcp.local", "PTR", NUMBER)),
 )

@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 from support.messages.dns import response
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes import packets
-from hardenprobe.probes.discovery import dns
-from hardenprobe.probes.discovery.dns import Record
+from hardenprobe.probes import dns, packets
+from hardenprobe.probes.dns import Record
 
 HEAD = b"\0\7\x84\0\0\0\0\1\0\0\0\0"  # a response with one answer
 
