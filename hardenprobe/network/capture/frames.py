@@ -64,16 +64,25 @@ def read(packet: bytes) -> Frame | None:
     return _read(packet, 0, len(packet), quoted=False)
 
 
-def _read(packet: bytes, at: int, limit: int, *, quoted: bool) -> Frame | None:
+def network(packet: bytes, at: int, limit: int) -> Frame | None:
+    """Take the network header at a place apart, and no more: neither ports nor what is behind them is read.
+
+    Args:
+        limit: Where what was captured ends.
+    """
     if limit - at < 20:
         return None
     version = packet[at] >> 4
-    network = _v4(packet, at, limit) if version == 4 else _v6(packet, at, limit) if version == 6 else None
-    if network is None or network.start > network.end:
+    return _v4(packet, at, limit) if version == 4 else _v6(packet, at, limit) if version == 6 else None
+
+
+def _read(packet: bytes, at: int, limit: int, *, quoted: bool) -> Frame | None:
+    ip = network(packet, at, limit)
+    if ip is None or ip.start > ip.end:
         return None
-    if network.offset:
-        return network if network.protocol in (TCP, UDP, ICMP, ICMP6) and not quoted else None
-    return _transport(packet, network, quoted)
+    if ip.offset:
+        return ip if ip.protocol in (TCP, UDP, ICMP, ICMP6) and not quoted else None
+    return _transport(packet, ip, quoted)
 
 
 def _v4(packet: bytes, at: int, limit: int) -> Frame | None:

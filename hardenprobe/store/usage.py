@@ -1,0 +1,149 @@
+"""Who used which service, kept in the database of the reviews: sources with what they cover, and a row for each client of a
+service. A source goes as a whole, when its period is no longer needed.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterable
+from dataclasses import asdict
+
+import sqlalchemy as sa
+
+from hardenprobe.errors import StoreRefused, UnknownName, UsageError
+from hardenprobe.model.usage import UsageSource, Use
+from hardenprobe.store.device_rows import make
+from hardenprobe.store.known_devices import known_devices
+from hardenprobe.store.store import Store
+
+_BOUND = 500  # values in one question, fewer than any database refuses
+
+_tables = sa.MetaData()
+_sources = sa.Table(
+    "usage_sources",
+    _tables,
+    sa.Column("id", sa.String(40), primary_key=True),
+    sa.Column("sha256", sa.String(64), nullable=False),
+    sa.Column("last", sa.String(40), nullable=False),
+    sa.Column("document", sa.Text, nullable=False),
+)
+_uses = sa.Table(
+    "usage",
+    _tables,
+    sa.Column("source", sa.String(40), primary_key=True),
+    sa.Column("client", sa.String(80), primary_key=True),
+    sa.Column("address", sa.String(60), primary_key=True, index=True),
+    sa.Column("transport", sa.String(3), primary_key=True),
+    sa.Column("port", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("first", sa.String(40), nullable=False),
+    sa.Column("last", sa.String(40), nullable=False),
+    sa.Column("conversations", sa.BigInteger, nullable=False),
+    sa.Column("bytes_sent", sa.BigInteger, nullable=False),
+    sa.Column("bytes_received", sa.BigInteger, nullable=False),
+)
+
+
+def keep(store: Store, source: UsageSource, uses: Iterable[Use]) -> None:
+    """Keep what a source says.
+
+    Raises:
+        UsageError: The same file is kept already, and would count twice.
+        StoreRefused: The store cannot be written. Nothing is kept in half.
+    """
+    with store.writing() as db:
+        make(_tables, db)
+        query = sa.select(_sources.c.id).where(_sources.c.sha256 == source.sha256)
+        if known := db.execute(query).scalar():
+            raise UsageError(
+                f"{source.name} is kept already, as {known}; `hardenprobe usage prune {known}` takes it out"
+            )
+        text = json.dumps(asdict(source), sort_keys=True)
+        db.execute(
+            _sources.insert().values(id=source.id, sha256=source.sha256, last=source.last, document=text)
+        )
+        rows = [asdict(use) for use in uses]
+        if rows:
+            db.execute(_uses.insert(), rows)
+
+
+def sources(store: Store) -> tuple[UsageSource, ...]:
+    """Every source, the oldest period first.
+
+    Raises:
+        StoreRefused: One was changed from outside.
+    """
+    with store.reading() as db:
+        if not sa.inspect(db).has_table(_sources.name):
+            return ()
+        texts = db.execute(sa.select(_sources.c.document)).scalars().all()
+    try:
+        found = [
+            UsageSource(
+                **{
+                    **(one := json.loads(text)),
+                    "notices": tuple(one["notices"]),
+                    "devices": tuple(one["devices"]),
+                }
+            )
+            for text in texts
+        ]
+    except (ValueError, TypeError, KeyError) as exc:
+        raise StoreRefused(f"a source of use in store {store.shown} was changed from outside") from exc
+    return tuple(sorted(found, key=lambda one: (one.first, one.id)))
+
+
+def uses(store: Store, addresses: Collection[str] | None = None) -> tuple[Use, ...]:
+    """Who used the services of some addresses, or of all.
+
+    Raises:
+        StoreRefused: The store cannot be read.
+    """
+    with store.reading() as db:
+        if not sa.inspect(db).has_table(_uses.name):
+            return ()
+        order = (_uses.c.address, _uses.c.transport, _uses.c.port, _uses.c.client, _uses.c.source)
+        query = sa.select(_uses).order_by(*order)
+        if addresses is None:
+            return tuple(Use(**row) for row in db.execute(query).mappings())
+        some = sorted(addresses)
+        found = []
+        for at in range(0, len(some), _BOUND):
+            rows = db.execute(query.where(_uses.c.address.in_(some[at : at + _BOUND]))).mappings()
+            found += [Use(**row) for row in rows]
+        return tuple(found)
+
+
+def prune(store: Store, names: Collection[str], before: str | None) -> tuple[str, ...]:
+    """Delete sources with all that they say.
+
+    Args:
+        names: Ids.
+        before: Day (ISO 8601): every source whose period ended before it.
+
+    Returns:
+        The ids of what was deleted.
+
+    Raises:
+        UnknownName: There is no source of that id.
+        StoreRefused: The store cannot be written. Nothing is deleted in half.
+    """
+    known = {one.id: one for one in sources(store)}
+    for name in names:
+        if name not in known:
+            raise UnknownName("source of use", name, known, see="hardenprobe usage show")
+    gone = tuple(one.id for one in known.values() if one.id in names or (before and one.last < before))
+    if gone:
+        with store.writing() as db:
+            for at in range(0, len(gone), _BOUND):
+                some = gone[at : at + _BOUND]
+                db.execute(_uses.delete().where(_uses.c.source.in_(some)))
+                db.execute(_sources.delete().where(_sources.c.id.in_(some)))
+    return gone
+
+
+def device_addresses(store: Store) -> frozenset[str]:
+    """The addresses of every device that the reviews of any scope met, where each was met last."""
+    scopes = dict.fromkeys(one.scope for one in store.reviews() if not one.gone)
+    return frozenset(
+        address for scope in scopes for met in known_devices(store, scope) for address in met.addresses
+    )

@@ -1,0 +1,1 @@
+"""Who used which service of which device, read from captures and flow records. Not one packet is sent, no payload is kept."""
