@@ -260,8 +260,8 @@ class Conversations:
         sequence = data[at + 4 : at + 8] if ip.protocol == TCP and ip.end - at > 7 else b""
         key = ip.source + ip.target + data[at : at + 4]
         way = ways.get(key)
-        if way is self._ignored:
-            return way
+        if way is not None and way.flow is None:
+            return way  # of no interest
         number = int.from_bytes(sequence, "big")
         if way is not None and flags & (SYN | _ACK) == SYN and way.packets and way.first != number:
             self._end((way.flow,))  # the ports are used again

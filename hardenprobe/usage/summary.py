@@ -25,7 +25,7 @@ class Usage:
 
     def __init__(self, sources: Iterable[UsageSource], uses: Iterable[Use]) -> None:
         self._sources = tuple(sources)
-        self._uses: dict[tuple[str, str, int], list[Use]] = {}
+        self._uses: dict[tuple[str, Transport, int], list[Use]] = {}
         for use in uses:
             self._uses.setdefault((use.address, use.transport, use.port), []).append(use)
 
@@ -57,13 +57,11 @@ class Usage:
 
     def of_device(self, addresses: Collection[str]) -> Mapping[tuple[Transport, int], ServiceUsage]:
         """Every service of a device that was used, by transport and port."""
-        known = {
-            (use.transport, use.port)
-            for uses in self._uses.values()
-            for use in uses
-            if use.address in addresses
-        }
-        return {service: self.of(addresses, *service) for service in sorted(known)}
+        found: dict[tuple[Transport, int], ServiceUsage] = {}
+        for address, transport, port in sorted(self._uses):
+            if address in addresses:
+                found[transport, port] = self.of(addresses, transport, port)
+        return found
 
 
 def covered(sources: Iterable[UsageSource]) -> float:
