@@ -39,6 +39,7 @@ _COMMANDS = {
     "report": ("report", "Write a stored review as a page, a table or a document."),
     "evidence": ("evidence", "Pack a review for an auditor, verify a bag, trace a finding."),
     "allowlist": ("allowlist", "Compare a device's allow-list with the approved networks."),
+    "plan": ("plan", "What a review's remediations leave open, step by step; whom they affect."),
     "usage": ("usage", "Keep who uses which service: captures and flow records."),
     "checks": ("checks", "List the checks, read, write or try one."),
     "baseline": ("baseline", "List the baselines, read or validate one."),

@@ -25,6 +25,7 @@ from hardenprobe.model.kinds import KINDS
 from hardenprobe.model.observation import Observation, Vantage
 from hardenprobe.model.result import Advice, CheckNote, FindingDates, Result
 from hardenprobe.model.review import FORMAT, Coverage, Head, Review
+from hardenprobe.model.usage import ServiceUsage, UsageSource
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter, ValidationError
@@ -32,6 +33,11 @@ if TYPE_CHECKING:
 SCHEMA_FILE = Path(__file__).with_name("review.schema.json")
 """The JSON Schema that ships with the package; `write_schema` brings it up to date."""
 
+_OF_REPORTS: Mapping[str, Any] = {
+    "dates": {},
+    "usage": {},
+    "usage_sources": [],
+}  # what a stored review does not hold
 _BESIDE = frozenset({"kind", "device"})  # what an entry holds beside the observation itself
 _ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets", "sockets")
 
@@ -64,6 +70,8 @@ class _Document:
     exceptions: tuple[ExceptionNote, ...] = ()
     statements: tuple[Answered, ...] = ()
     dates: Mapping[str, FindingDates] = field(default_factory=dict)  # by finding; of reports alone
+    usage: Mapping[str, ServiceUsage] = field(default_factory=dict)  # by finding; of reports alone
+    usage_sources: tuple[UsageSource, ...] = ()  # of reports alone
 
 
 # ---------------------------------------------------------------------------------------------- to the document
@@ -93,7 +101,8 @@ def to_document(review: Review) -> dict[str, Any]:
         statements=review.statements,
     )
     plain: dict[str, Any] = dump(_Document, document)
-    del plain["dates"]
+    for key in _OF_REPORTS:
+        del plain[key]
     for device, written in zip(review.devices, plain["devices"], strict=True):
         written["label"] = device.label
     plain["observations"] = [
@@ -159,7 +168,7 @@ def from_document(doc: Any) -> Review:
     for index, entry in enumerate(stored):
         if not isinstance(entry, dict) or not isinstance(entry.get("device"), str):
             raise UsageError(f"review document: observations[{index}].device: a text is expected")
-    outer = {**doc, "devices": _unlabelled(doc.get("devices")), "observations": [], "dates": {}}
+    outer = {**doc, "devices": _unlabelled(doc.get("devices")), "observations": [], **_OF_REPORTS}
     read: _Document = _load(_Document, [outer], lambda loc: loc[1:])[0]
     seen: dict[str, list[Observation[Any]]] = {device.id: [] for device in read.devices}
     decoded = decode_observations(stored)
@@ -265,7 +274,7 @@ def schema() -> dict[str, Any]:
     device = defs["Device"]
     device["properties"]["label"] = {"title": "Label", "type": "string"}
     device["required"].append("label")
-    document["required"].remove("dates")
+    document["required"] = [key for key in document["required"] if key not in _OF_REPORTS]
 
     envelope = adapter(Observation[UnknownFacts]).json_schema(mode="serialization")
     defs.update(envelope["$defs"])

@@ -41,12 +41,23 @@ def administration_left(remedy: str, device: Device) -> tuple[str, ...] | None:
     removed = _REMOVES.get(remedy)
     if removed is None:
         return None
-    left: dict[str, None] = {}
+    left = {text for means, text in administration(device) if means != removed}
+    return tuple(sorted(left, key=lambda one: (not one.startswith(("HTTPS", "SSH")), one)))
+
+
+def removed_by(remedy: str) -> str | None:
+    """The means of administration that a remediation takes away, None where it takes none."""
+    return _REMOVES.get(remedy)
+
+
+def administration(device: Device) -> frozenset[tuple[str, str]]:
+    """What a device can be administered by over the network: the means, and how people read it, such as "SSH (22/tcp)"."""
+    found = set()
     for service in device.services:
         if service.state is not State.ACCEPTING or service.transport != "tcp":
             continue
         if service.protocol == "tls" and service.port in _HTTPS:
-            left[f"HTTPS ({service.port}/tcp)"] = None
-        elif service.protocol in _ADMINISTRATION and service.protocol != removed:
-            left[f"{_ADMINISTRATION[service.protocol]} ({service.port}/tcp)"] = None
-    return tuple(sorted(left, key=lambda one: (not one.startswith(("HTTPS", "SSH")), one)))
+            found.add(("https", f"HTTPS ({service.port}/tcp)"))
+        elif service.protocol in _ADMINISTRATION:
+            found.add((service.protocol, f"{_ADMINISTRATION[service.protocol]} ({service.port}/tcp)"))
+    return frozenset(found)

@@ -20,6 +20,7 @@ from hardenprobe.reports.marks import MARKS, STANDING, mark, weight
 from hardenprobe.reports.source import Piece
 from hardenprobe.reports.survey import Survey, network
 from hardenprobe.reports.text import SEVERITIES, counted, endpoint_text, reason_text, runs_text, visible
+from hardenprobe.reports.usage_text import summary, user_line
 from hardenprobe.reports.view import cost_text, scores_text
 
 BLOCK = 20
@@ -31,6 +32,7 @@ _BYTES = 1_500_000
 _LEAST, _MOST = 48, 2048
 """Bytes of one exchange that are kept, whatever the number of devices."""
 
+_USERS = 10  # of a service that are listed with a finding
 _LIMIT = 1000  # characters of any one text
 _EXCHANGES = 24  # an average device shows as many in proof of its findings, by the lab
 
@@ -197,6 +199,7 @@ def _finding(
         ("Controls", ", ".join(result.controls) or "none"),
         ("Vantage point", result.vantage + (f", {result.reason}" if result.reason else "")),
         *_dates(piece, result),
+        *_users(piece, result),
     ]
     found: dict[str, Any] = {
         "id": result.finding,
@@ -228,6 +231,15 @@ def _dates(piece: Piece, result: Result) -> list[tuple[str, object]]:
     seen = f"{dates.first_seen[:10]}, open since {dates.open_since[:10]}"
     due = f"{dates.due}{', overdue' if dates.overdue else ''}" if dates.due else "no day is set"
     return [("First seen", seen), ("Due", due), ("Owner", piece.device.owner or "not stated")]
+
+
+def _users(piece: Piece, result: Result) -> list[tuple[str, object]]:
+    usage = piece.usage.get(result.finding)
+    if usage is None:
+        return []
+    shown = [user_line(user) for user in usage.users[:_USERS]]
+    rest = [f"{len(usage.users) - _USERS} more"] if len(usage.users) > _USERS else []
+    return [("Users", summary(usage)), *((("Used by", "; ".join([*shown, *rest])),) if shown else ())]
 
 
 def _proof(obs: Observation[Any], kept: int) -> dict[str, Any]:

@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.model import Device, FindingDates, Observation, Result, Review, Word
 from hardenprobe.model import document as codec
+from hardenprobe.model.usage import ServiceUsage, UsageSource
 from hardenprobe.store.device_rows import Part, pages, split
+from hardenprobe.usage.summary import Usage
 
 if TYPE_CHECKING:
     from hardenprobe.comparison.standing import Count, OpenFinding, Standing
@@ -28,14 +30,30 @@ EARLIER = 12
 class Piece:
     """One device of a review, with its results and what was seen of it; each is read when it is asked for."""
 
-    def __init__(self, part: Part, dates: Callable[[Piece], Mapping[str, FindingDates]]) -> None:
+    def __init__(
+        self,
+        part: Part,
+        dates: Callable[[Piece], Mapping[str, FindingDates]],
+        used: Callable[[Device], Usage | None] = lambda device: None,
+    ) -> None:
         self.part = part
         self._dates = dates
+        self._used = used
 
     @cached_property
     def dates(self) -> Mapping[str, FindingDates]:
         """When each of its findings was seen and by when it is due, by its key."""
         return self._dates(self)
+
+    @cached_property
+    def usage(self) -> Mapping[str, ServiceUsage]:
+        """Who uses the service of each of its findings, by its key; empty where the store keeps nothing of any use."""
+        failed = {r.finding: r.endpoint for r in self.results if r.result is Word.FAIL and r.endpoint}
+        known = self._used(self.device) if failed else None
+        if known is None:
+            return {}
+        addresses = [one.address for one in self.device.addresses]
+        return {finding: known.of(addresses, at.transport, at.port) for finding, at in failed.items()}
 
     @cached_property
     def device(self) -> Device:
@@ -70,6 +88,7 @@ class Source:
         trend: Counts what was open at earlier reviews of the same scope, the oldest first, and at this one, the last; empty
             where there is no earlier one, and for a narrow review.
         still_open: Every finding that is open as far as is known, of devices that were not met too; None in memory.
+        usage: What the evidence of use covers, the oldest period first; empty where none is kept.
         day: By which it is said what is overdue, ISO 8601.
     """
 
@@ -77,6 +96,7 @@ class Source:
     pieces: Callable[[], Iterator[Piece]]
     trend: Callable[[], tuple[Count, ...]] = tuple
     still_open: Callable[[], Iterator[OpenFinding]] | None = None
+    usage: tuple[UsageSource, ...] = ()
     day: str = ""
 
 
@@ -119,6 +139,7 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
         UnknownName, StoreRefused: There is no such review, or it cannot be read; a pass over the devices may raise
             StoreRefused, too.
     """
+    from hardenprobe.store import usage as usage_store
     from hardenprobe.store.store import UNREADABLE
 
     review = store.find(name) if day is None else as_of(store, name, day)
@@ -130,6 +151,13 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
 
         return Standing(store, outline, day)
 
+    sources = usage_store.sources(store)
+
+    def used(device: Device) -> Usage | None:
+        if not sources:
+            return None
+        return Usage(sources, usage_store.uses(store, [one.address for one in device.addresses]))
+
     def pieces() -> Iterator[Piece]:
         for page in pages(store.parts(review)):
 
@@ -139,7 +167,7 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
 
             devices = tuple(part.device for part in page)
             for part in page:
-                piece = Piece(part, partial(_dates_of_page, dates, devices))
+                piece = Piece(part, partial(_dates_of_page, dates, devices), used)
                 try:
                     piece.read()
                 except (*UNREADABLE, UsageError) as exc:
@@ -151,6 +179,7 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
         pieces=pieces,
         trend=lambda: _trend(standing()),
         still_open=lambda: standing().open(),
+        usage=sources,
         day=day or outline.head.started[:10],
     )
 

@@ -11,6 +11,7 @@ from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Cost, Device, FindingDates, Result, Severity, Word
 from hardenprobe.reports import reach
 from hardenprobe.reports.marks import NONE, mark
+from hardenprobe.reports.plan_usage import PlanUsage
 from hardenprobe.reports.source import Piece, Source
 from hardenprobe.reports.view import View
 
@@ -52,16 +53,18 @@ class Survey(View):
         self.dates: dict[tuple[str, str], FindingDates] = {}
         vantages = source.outline.vantages
         found: list[reach.Row] = []
+        usage = PlanUsage()
         for piece in source.pieces():
             if len(vantages) > 1:
                 found += reach.of_device(piece, vantages)
             devices.append(replace(piece.device, identity=(), services=(), cost=Cost()))
             self._date(piece)
+            usage.add(piece)
             tally.add(piece.device.id, piece.results)
             if piece.device.services or piece.device.cost.connections or piece.device.cost.datagrams:
                 self.met.add(piece.device.id)
             self._count(piece.device.id, piece.results)
-        super().__init__(replace(source.outline, devices=tuple(devices)), tally)
+        super().__init__(replace(source.outline, devices=tuple(devices)), tally, usage)
         self.checks = tuple(sorted(self._places))
         self.reach = reach.in_order(found)
 

@@ -17,6 +17,7 @@ from rich.text import Text
 
 from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Advice, Review, Severity
+from hardenprobe.reports.plan_usage import PlanUsage
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.text import (
@@ -48,6 +49,9 @@ NOTICES_SHOWN = 2
 
 SHORT_CAUTION = "Caution: authorised people only; local policy and device documentation first."
 
+USERS_SHOWN = 2
+"""Lines on the users of a remediation's services on the first screen."""
+
 _MARKS = {Severity.HIGH: "!!!", Severity.MEDIUM: "!!", Severity.LOW: "!"}
 _WEIGHTS = {Severity.HIGH: "bold", Severity.MEDIUM: "", Severity.LOW: "dim"}
 
@@ -56,6 +60,7 @@ def show(
     review: Review,
     console: Console,
     tally: Tally | None = None,
+    usage: PlanUsage | None = None,
     *,
     details: bool = False,
     store: str | None = None,
@@ -64,10 +69,11 @@ def show(
 
     Args:
         tally: The counts, where the review is given without its results.
+        usage: Who uses what the plan changes, where that is known.
         details: Print everything, not only the first screen.
         store: Where the review is kept, for the command to run next; None for the usual place.
     """
-    screen = _Screen(review, console, tally)
+    screen = _Screen(review, console, tally, usage)
     screen.first(store, details=details)
     if details:
         screen.details()
@@ -75,22 +81,30 @@ def show(
 
 def write(source: Source, out: BinaryIO, *, details: bool = False, store: str | None = None) -> None:
     """Write what `show` prints, as UTF-8 in the width of the terminal."""
-    tally = Tally()
+    tally, usage = Tally(), PlanUsage()
     devices = []
     for piece in source.pieces():
         tally.add(piece.device.id, piece.results)
+        usage.add(piece)
         devices.append(piece.device)
     text = io.StringIO()
     width = shutil.get_terminal_size((80, 24)).columns
     console = Console(file=text, width=width, color_system=None, force_terminal=False, legacy_windows=False)
-    show(replace(source.outline, devices=tuple(devices)), console, tally, details=details, store=store)
+    review = replace(source.outline, devices=tuple(devices))
+    show(review, console, tally, usage, details=details, store=store)
     out.write(text.getvalue().encode("utf-8", "backslashreplace"))
 
 
 class _Screen(Screen):
-    def __init__(self, review: Review, console: Console, tally: Tally | None = None) -> None:
+    def __init__(
+        self,
+        review: Review,
+        console: Console,
+        tally: Tally | None = None,
+        usage: PlanUsage | None = None,
+    ) -> None:
         super().__init__(console)
-        self.view = View(review, tally)
+        self.view = View(review, tally, usage)
         self.review = review
 
     # ---- the first screen
@@ -172,6 +186,8 @@ class _Screen(Screen):
         self._line(f"{advice.rank:>2} {title:<{max(1, room)}} {worth}", _WEIGHTS[advice.worst])
         devices = counted(len(advice.devices), "device")
         self._fitted(f"{devices}: ", advice.devices, f" ({why})" if why else "")
+        for line in self.view.usage.lines(advice.remedy.id)[:USERS_SHOWN]:
+            self._line(line, indent=3)
 
     def _fitted(self, before: str, devices: Sequence[str], after: str) -> None:
         """One line with as many device names as it has room for."""
@@ -260,6 +276,8 @@ class _Screen(Screen):
                 self._line(f"After {waits}", indent=3)
             for line in self.view.left(advice):
                 self._line(f"Administration left on {line}", indent=3)
+            for line in self.view.usage.lines(advice.remedy.id):
+                self._line(line, indent=3)
 
     def _devices(self) -> None:
         self._heading("Devices")

@@ -5,6 +5,9 @@ from __future__ import annotations
 from hardenprobe.model.usage import ServiceUsage, UsageSource, User
 from hardenprobe.reports.text import counted, visible
 
+ASKED_DAYS = 14
+"""Days that must be covered before it is said that a change can be made at once; common practice (no published requirement)."""
+
 
 def summary(usage: ServiceUsage) -> str:
     """One phrase: who uses a service, or how far it is known that nobody does."""
@@ -16,6 +19,13 @@ def summary(usage: ServiceUsage) -> str:
     last = usage.users[0]
     number = counted(last.conversations, "conversation")
     return f"{counted(len(usage.users), 'client')} {where}, last {visible(last.client)} on {last.last[:10]} ({number})"
+
+
+def users(usage: ServiceUsage, most: int = 10) -> str:
+    """The summary with the clients by name, for a cell."""
+    names = [visible(user.client) for user in usage.users[:most]]
+    names += [f"{len(usage.users) - most:,} more"] if len(usage.users) > most else []
+    return f"{summary(usage)}: {', '.join(names)}" if names else summary(usage)
 
 
 def user_line(user: User) -> str:

@@ -25,6 +25,7 @@ from hardenprobe.model import (
     Severity,
     Word,
 )
+from hardenprobe.reports.plan_usage import PlanUsage
 from hardenprobe.reports.text import SEVERITIES, counted
 
 
@@ -64,10 +65,12 @@ class View:
 
     Args:
         tally: The counts, where the review is given without its results.
+        usage: Who uses what the plan changes, where that is known.
     """
 
-    def __init__(self, review: Review, tally: Tally | None = None) -> None:
+    def __init__(self, review: Review, tally: Tally | None = None, usage: PlanUsage | None = None) -> None:
         self.review = review
+        self.usage = usage or PlanUsage()
         self.tally = tally or Tally.of(review.results, (device.id for device in review.devices))
         self.device: dict[str, Device] = {device.id: device for device in review.devices}
         self.note: dict[str, CheckNote] = {note.id: note for note in review.checks}

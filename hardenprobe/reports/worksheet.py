@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Literal, NamedTuple
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from hardenprobe.model import Device, FindingDates, Result
+from hardenprobe.model.usage import ServiceUsage
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.survey import Survey
 from hardenprobe.reports.table import neutral
 from hardenprobe.reports.text import CAUTION, RISK_NOTE, counted, port_text
+from hardenprobe.reports.usage_text import users
 from hardenprobe.reports.view import duration_text
 
 if TYPE_CHECKING:
@@ -48,6 +50,7 @@ WORK: tuple[tuple[str, int, Sequence[str] | None], ...] = (
     ("Observed", 34, None),
     ("Remediation", 30, None),
     ("Prerequisites on this device", 24, None),
+    ("Coordinate with", 28, None),
     ("Rollback", 28, None),
     ("First seen", 11, None),
     ("Open since", 11, None),
@@ -86,6 +89,7 @@ class Row(NamedTuple):
     device: Device
     result: Result
     dates: FindingDates | None
+    usage: ServiceUsage | None
 
 
 def write(source: Source, out: BinaryIO, *, by: By = "owner") -> None:
@@ -149,7 +153,14 @@ def _rows(survey: Survey) -> Iterator[Row]:
         open_ = {r.finding: r for r in piece.results if r.stands and r.remedy in survey.rank}
         for finding, result in open_.items():
             rank = survey.rank[result.remedy or ""]
-            yield Row(rank, piece.device.label, piece.device, result, piece.dates.get(finding))
+            yield Row(
+                rank,
+                piece.device.label,
+                piece.device,
+                result,
+                piece.dates.get(finding),
+                piece.usage.get(finding),
+            )
 
 
 def _save(book: Workbook, made: datetime, out: BinaryIO) -> None:
@@ -227,7 +238,7 @@ def _work(sheet: Sheet, survey: Survey, rows: Sequence[Row]) -> None:
         values = (
             row.rank, row.label, address, port_text(where), result.severity or "not rated",
             result.observed.text + (f" ({result.subject})" if result.subject else ""), remedy.title,
-            "; ".join(needed), remedy.undo, row.dates.first_seen[:10] if row.dates else "", row.dates.open_since[:10] if row.dates else "",
+            "; ".join(needed), users(row.usage) if row.usage else "", remedy.undo, row.dates.first_seen[:10] if row.dates else "", row.dates.open_since[:10] if row.dates else "",
             (row.dates.due or "") if row.dates else "", _overdue(row.dates), f"hardenprobe recheck {review} {result.finding}", result.finding,
         )  # fmt: skip
         given = [_cell(sheet, value) for value in values]
@@ -256,8 +267,9 @@ def _remediations(sheet: Sheet, survey: Survey) -> None:
         steps.value = "\n".join(neutral(f"{n}. {step}") for n, step in enumerate(remedy.steps, 1))
         waits = survey.waits_for(advice)
         first = f"{remedy.needs_first} After {waits}." if waits else remedy.needs_first
+        asked = "; ".join((remedy.ask, *survey.usage.lines(remedy.id)))
         values = (advice.rank, remedy.title, steps, len(advice.devices), str(advice.risk_removed), first, remedy.stops_working,
-                  remedy.ask, remedy.undo, remedy.lock_out, remedy.confirm)  # fmt: skip
+                  asked, remedy.undo, remedy.lock_out, remedy.confirm)  # fmt: skip
         sheet.append([value if value is steps else _cell(sheet, value) for value in values])
 
 

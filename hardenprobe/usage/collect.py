@@ -20,6 +20,7 @@ from hardenprobe.usage.ipfix import VERSION, FlowFile
 from hardenprobe.usage.packet_file import PacketFile
 
 MOST = 100_000  # clients of services that one source may add
+_LARGEST = (1 << 63) - 1  # that a database keeps
 _NETWORK6 = 64  # bits of an IPv6 network, RFC 4291 section 2.5.1
 
 Naming = Callable[[str], str]
@@ -137,9 +138,9 @@ def collect(
             port=port,
             first=_moment(row[0], path),
             last=_moment(row[1], path),
-            conversations=row[2],
-            bytes_sent=row[3],
-            bytes_received=row[4],
+            conversations=min(row[2], _LARGEST),
+            bytes_sent=min(row[3], _LARGEST),
+            bytes_received=min(row[4], _LARGEST),
         )
         for (client, device, transport, port), row in uses.rows.items()
     )

@@ -26,6 +26,8 @@ MOST = 100_000  # conversations at once; each takes some 700 bytes
 FRAGMENTED = 4096  # datagrams in fragments at once
 IDLE = 300.0  # seconds without a flow record after which the same ports are another conversation; common practice
 REASSEMBLY = 60.0  # seconds that a datagram's fragments arrive in (RFC 8200 section 4.5)
+ONE = 1 << 64  # a packet, in a sum of packets and bytes; more bytes than any capture has
+_MOST_OCTETS = 1 << 48  # of one flow record; a hostile one claims more
 _ACK, _RST = 0x10, 0x04
 _TFTP = (69).to_bytes(2, "big")
 _SERVICES = frozenset(MAY_SPEAK) | NEVER_SPEAK | {23, 69, 123, 137, 161, 427, 513, 514, 1900, 3702, 5353}
@@ -61,20 +63,29 @@ class _Way:
     """What one side of a conversation sent.
 
     Attributes:
+        size: Its bytes, and `ONE` for each packet: one sum is half the time of two, for every packet there is.
         first: The sequence number before its first octet of data, None before its first segment.
         sequence: Of its last segment, as it was sent; empty where the capture cut it off.
         spoke: A flow record says that it sent data.
     """
 
-    __slots__ = ("bytes", "first", "flow", "last", "packets", "sequence", "spoke")
+    __slots__ = ("first", "flow", "last", "sequence", "size", "spoke")
 
     def __init__(self, flow: _Flow | None, began: float) -> None:
         self.flow = flow
-        self.bytes = self.packets = 0
+        self.size = 0
         self.last = began
         self.first: int | None = None
         self.sequence = b""
         self.spoke = False
+
+    @property
+    def packets(self) -> int:
+        return self.size >> 64
+
+    @property
+    def bytes(self) -> int:
+        return self.size & ONE - 1
 
     @property
     def carried(self) -> bool:
@@ -157,32 +168,30 @@ class Conversations:
 
     def read(self, packets: Iterable[Packet]) -> None:
         """Count packets. The way most of them take, plain IPv4 over untagged Ethernet, is kept short."""
-        # EtherType, version and length of the IP header; total length; fragment; protocol; addresses and ports; sequence; flags
-        header = struct.Struct("!12xIH2xHxB2x12s4s5xB").unpack_from
+        # EtherType, version and length of the IP header; fragment; protocol; addresses and ports; sequence; flags
+        header = struct.Struct("!12xI4xHxB2x12s4s5xB").unpack_from
         tcp, udp = self._ways[TCP].get, self._ways[UDP].get
         count, newest = 0, float("-inf")
         for seconds, length, link, data, start, end in packets:
             count += 1
-            if seconds < newest - 1:
+            if seconds > newest:
+                newest = seconds
+            elif newest - seconds > 1:
                 self.steps += 1
                 self._seen(newest)
                 self._seen(seconds)
                 newest = seconds
-            elif seconds > newest:
-                newest = seconds
-            if link == ETHERNET and end - start > 47:
-                kind, total, fragment, protocol, key, sequence, flags = header(data, start)
+            if end - start > 47 and link == ETHERNET:
+                kind, fragment, protocol, key, sequence, flags = header(data, start)
                 if kind & 0xFFFFFF00 == 0x08004500 and not fragment & 0x3FFF:
-                    if protocol == TCP and not flags & SYN and total > 39 and (way := tcp(key)):
-                        way.bytes += length
-                        way.packets += 1
+                    if protocol == TCP:
+                        way = None if flags & SYN else tcp(key)
+                    else:
+                        way = udp(key) if protocol == UDP else None
+                    if way is not None:
+                        way.size += ONE + length
                         way.last = seconds
                         way.sequence = sequence
-                        continue
-                    if protocol == UDP and total > 27 and (way := udp(key)):
-                        way.bytes += length
-                        way.packets += 1
-                        way.last = seconds
                         continue
             self._packet(seconds, length, link, data, start, end)
         self.packets += count
@@ -225,7 +234,7 @@ class Conversations:
         self.orphans += sum(one.packets for one in self._datagrams.values() if one.way is None)
         self._datagrams.clear()
         self.other += self._ignored.packets
-        self._ignored.packets = 0
+        self._ignored.size = 0
 
     def _seen(self, seconds: float) -> None:
         self.earliest = seconds if self.earliest is None else min(self.earliest, seconds)
@@ -346,8 +355,7 @@ class Conversations:
 
 
 def _add(way: _Way, seconds: float, length: int, packets: int = 1) -> None:
-    way.bytes += length
-    way.packets += packets
+    way.size += ONE * packets + length
     way.last = seconds
 
 
@@ -355,8 +363,7 @@ def _report(way: _Way, record: FlowRecord, octets: int, packets: int) -> None:
     """Add what a flow record says. It keeps no sequence numbers: more than headers, or more packets than an empty connection
     takes, is data.
     """
-    way.bytes += octets
-    way.packets += packets
+    way.size += ONE * packets + min(octets, _MOST_OCTETS)
     way.last = max(way.last, record.last)
     headers = 60 if len(record.source) == 4 else 80  # of IP and TCP, with the options of a handshake
     way.spoke |= octets > headers * packets or packets > 8

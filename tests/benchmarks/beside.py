@@ -15,6 +15,7 @@ def compare(
     addresses: int,
     repetitions: int,
     meanwhile: Callable[[], AbstractContextManager[object]] = nullcontext,
+    words: tuple[str, str] = ("addresses", "first touch"),
 ) -> int:
     """Run one side where the command line names it, else both; print the figures and the ratio, return the exit status.
 
@@ -22,6 +23,7 @@ def compare(
         script: The benchmark's own file.
         sides: "bare" and "ours", each returning seconds; others are only run by name.
         meanwhile: Held open while both sides are measured.
+        words: What is counted, and what our side is called.
     """
     parser = argparse.ArgumentParser()
     parser.add_argument("--at-least", type=float, default=0.0, help="exit 1 below this ratio")
@@ -36,7 +38,8 @@ def compare(
             for side, best in rates.items():
                 rates[side] = max(best, addresses / _measured(script, side))
     ratio = rates["ours"] / rates["bare"]
-    print(f"bare loop {rates['bare']:,.0f} addresses/s, first touch {rates['ours']:,.0f} addresses/s")
+    what, ours = words
+    print(f"bare loop {rates['bare']:,.0f} {what}/s, {ours} {rates['ours']:,.0f} {what}/s")
     print(f"ratio {ratio:.2f} (floor {rates['bare']:.0f}/s, ours {rates['ours']:.0f}/s)")
     return int(ratio < options.at_least)
 

@@ -50,7 +50,7 @@ def test_there_is_a_row_for_each_open_finding_in_the_order_of_work(written: Writ
     rank = {one.remedy.id: one for one in review.what_first}
     open_ = {r.finding: r for r in review.findings if r.stands and r.remedy in rank}
 
-    assert work[0].keys() == WANTED | {"No.", "Severity", "Prerequisites on this device"}
+    assert work[0].keys() == WANTED | {"No.", "Severity", "Prerequisites on this device", "Coordinate with"}
     assert len(work) == len(open_) > 8
     assert [row["No."] for row in work] == sorted(row["No."] for row in work)
     for row in work:

@@ -1,0 +1,98 @@
+"""Users of a service beside the findings and remediations that it has, in every report that shows them."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from openpyxl import load_workbook
+
+from hardenprobe.model.document import SCHEMA_FILE
+from hardenprobe.model.usage import UsageSource, Use
+from hardenprobe.reports import FORMATS
+from hardenprobe.reports.source import of_store
+from hardenprobe.store import opening
+from hardenprobe.store import usage as kept_usage
+from hardenprobe.testing import sample_review
+
+HOSTILE = "=cmd|'/c x'!A1\x1b[31m<script>"
+
+
+@pytest.fixture(scope="module")
+def case(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """A store with a review, and with one client of the service of one finding, seen over 15 days."""
+    review = sample_review()
+    finding = next(
+        r for r in review.findings if r.stands and r.endpoint and r.endpoint.transport == "tcp" and r.remedy
+    )
+    assert finding.endpoint is not None
+    device = next(d for d in review.devices if d.id == finding.device)
+    source = UsageSource(
+        id="u-1", kind="capture", name="a.pcap", sha256="0" * 64, place=HOSTILE, first="2026-11-10T00:00:00Z",
+        last="2026-11-25T00:00:00Z", packets=9, devices=tuple(a.address for d in review.devices for a in d.addresses),
+    )  # fmt: skip
+    use = Use(
+        source="u-1", client="192.0.2.40", address=finding.endpoint.address, transport="tcp", port=finding.endpoint.port,
+        first="2026-11-11T08:00:00Z", last="2026-11-24T16:30:00Z", conversations=31, bytes_sent=812345, bytes_received=9,
+    )  # fmt: skip
+    store = tmp_path_factory.mktemp("store") / "store.db"
+    with opening.opened(str(store)) as kept:
+        kept.save(review)
+        kept_usage.keep(kept, source, [use])
+        yield kept, finding, device
+
+
+def written(case: Any, kind: str, **options: Any) -> bytes:
+    out = io.BytesIO()
+    FORMATS[kind](of_store(case[0], "latest"), out, **options)
+    return out.getvalue()
+
+
+def test_json_has_the_users_of_each_finding_as_its_schema_says(case: Any) -> None:
+    document = json.loads(written(case, "json"))
+    jsonschema.validate(document, json.loads(SCHEMA_FILE.read_text()))
+    usage = document["usage"][case[1].finding]
+
+    assert (usage["state"], usage["days"]) == ("used", 15.0)
+    assert [(user["client"], user["conversations"]) for user in usage["users"]] == [("192.0.2.40", 31)]
+    assert {one["state"] for key, one in document["usage"].items() if key != case[1].finding} <= {
+        "used",
+        "no-use-seen",
+        "not-covered",
+    }
+    assert document["usage_sources"][0]["place"] == HOSTILE
+
+
+def test_the_terminal_names_whom_to_coordinate_with_and_what_can_be_made_at_once(case: Any) -> None:
+    text = written(case, "text", details=True).decode()
+
+    assert "Coordinate with 1 client of" in text
+    assert f"{case[1].endpoint.port}/tcp on {case[2].label}: 1 client in 15.0 days" in " ".join(text.split())
+    assert "Can be made at once: no use seen in at least 15.0 days" in text
+    assert "unused" not in text and "\x1b" not in text
+
+
+def test_the_page_and_the_worksheet_list_them_and_stay_harmless(case: Any) -> None:
+    page = written(case, "html").decode()
+    book = load_workbook(io.BytesIO(written(case, "worksheet")))
+    rows = [row for sheet in book for row in sheet.iter_rows(values_only=True)]
+
+    assert "Coordinate with 1 client of" in page
+    assert "<script>alert" not in page and HOSTILE not in page
+    assert any("192.0.2.40" in str(cell) for row in rows for cell in row)
+    assert not any(str(cell).startswith("=") for row in rows for cell in row)
+
+
+def test_without_evidence_of_use_nothing_is_said_of_it(tmp_path: Path) -> None:
+    with opening.opened(str(tmp_path / "store.db")) as kept:
+        kept.save(replace(sample_review()))
+        document = json.loads(written((kept,), "json"))
+        text = written((kept,), "text", details=True).decode()
+
+    assert "usage" not in document
+    assert "Users not determined" not in text and "at once" not in text
