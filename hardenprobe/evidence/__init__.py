@@ -6,6 +6,7 @@ __all__ = [
     "content",
     "importing",
     "pack",
+    "pseudonyms",
     "reading",
     "reperformance",
     "revocation",

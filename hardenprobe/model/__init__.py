@@ -120,6 +120,7 @@ __all__ = [
     "review",
     "rows",
     "transcript",
+    "usage",
     "versions",
     "visit",
     "visit_document",

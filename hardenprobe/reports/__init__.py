@@ -71,10 +71,13 @@ __all__ = [
     "comparison_screen",
     "device_sheets",
     "json_stream",
+    "plan_screen",
+    "plan_simulation",
     "sheet",
     "source",
     "terminal",
     "text",
     "trial_screen",
+    "usage_text",
     "view",
 ]

@@ -12,4 +12,5 @@ __all__ = [
     "resume",
     "review_log",
     "store",
+    "usage",
 ]
