@@ -1,15 +1,15 @@
-"""A service that turns us away over IPv4 serves us over IPv6.
+"""A service that is refused over IPv4 is served over IPv6.
 
 Fails when
-    At an IPv4 address a port closes at once, says 403, refuses or is silent, and the same port of the same device serves
-    over IPv6 a source of ours that no declared list of the service admits.
+    At an IPv4 address a port closes at once, answers 403, is closed or is silent, and the same port of the same device
+    serves over IPv6 a source address of the scan that no declared list of the service admits.
 Passes when
     Both families are treated alike; one result for all ports.
 Unknown when
-    IPv6 gave no telling answer or was not asked, or a random high port accepts as well; or only other vantage points asked
-    over IPv4, some are served there and others not, and no list is declared.
+    IPv6 gave no conclusive response or was not tested, or a random high port is open as well; or only other vantage points
+    tested IPv4, some are served there and others not, and no list is declared.
 Reach
-    ask: what the other checks ask anyway, at every address of the device.
+    ask: what the other checks request anyway, at every address of the device.
 Why it matters
     Lists are kept for IPv4 and forgotten for IPv6, which is on by default and reaches the same service.
 Sources
@@ -50,7 +50,7 @@ EXPECTED = "what is refused over IPv4 is refused over IPv6"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """Decide port by port, where IPv4 turns us away; what IPv4 does to another source counts where none of ours asked."""
+    """Decide port by port, where IPv4 refuses; what IPv4 does to another source counts where no own source asked."""
     known = [*seen.asked, *(address.address for address in seen.device.addresses)]
     if len({":" in address for address in known}) < 2:
         yield inapplicable("the device has addresses of one family alone", EXPECTED)
@@ -75,18 +75,18 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             elif serving is None:
                 quiet.append(heard[-1])
             elif seen.ambiguous:
-                text = "a random high port accepts as well, so accepting proves nothing"
+                text = "a random high port is open as well, so an open port proves nothing"
                 yield unknown(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
             elif ours:
                 alike.append(serving)  # the list of a service may well admit our IPv6 address
             elif len(turned) < len(fours) and ours is None:
-                text = f"{port}/tcp serves us over IPv6, and over IPv4 some of our sources and not others"
+                text = f"{port}/tcp is served over IPv6, and over IPv4 to some vantage points and not others"
                 yield unknown(serving, text, EXPECTED)
             else:
-                how = "closes on us or says 403" if says_no(service, turned[0]) else "refuses or is silent"
+                how = "closes or answers 403" if says_no(service, turned[0]) else "is closed or silent"
                 yield fail(serving, f"{port}/tcp {how} over IPv4 and serves over IPv6", EXPECTED, value=port)
     if quiet:
-        text = f"{_named(quiet)} not telling over IPv6"
+        text = f"{_named(quiet)} inconclusive over IPv6"
         yield _whole(Word.UNKNOWN, text, quiet, Reason.INCONCLUSIVE)
     elif alike and len(alike) == told:
         reason = Reason.DROPPED if silent(alike) else None

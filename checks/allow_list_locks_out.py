@@ -1,18 +1,18 @@
-"""A service does not serve a source that its list admits.
+"""A service refuses a source that its allow-list admits.
 
 Fails when
-    Our address is on every declared list of a service, and the service turns us away: it closes at once or says 403; or it
-    refuses or is silent, while it serves another source or at another address of the device, or, for silence over TCP,
-    something else of the device answers.
+    The scan's source address is on every declared list of a service, and the service refuses it: it closes at once or
+    answers 403; or it is closed or silent, while it serves another source or at another address of the device, or, for
+    silence over TCP, something else of the device answers.
 Passes when
-    The service serves us: a page or a demand for credentials, a greeting, a reply, or a connection that stays open.
+    The service serves the scan: a page or a demand for credentials, a greeting, a reply, or a connection that stays open.
 Unknown when
-    A translator may change our address on the way (never on our own link), our address is not known, or the service gave no telling answer. SNMP
-    may be silent because of the community alone.
+    Address translation may change the source address on the way (never on the scanner's own link), the source address is
+    not known, or the service gave no conclusive response. SNMP may be silent because of the community alone.
 Reach
-    ask: what the other checks ask anyway, from this vantage point.
+    ask: what the other checks request anyway, from this vantage point.
 Why it matters
-    Users who are not admitted ask for the list to be switched off, and then everyone is admitted.
+    Users who are locked out ask for the list to be switched off, which admits everyone.
 Sources
     NIST SP 800-53 Rev. 5, AC-3 and CP-10; RFC 9110, section 15.5.4
 """
@@ -36,7 +36,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """Decide service by service and address by address, where a list admits the source that asked there."""
     lists = [one.facts for one in seen.of(DeclaredAllowList) if one.facts.entries]
     if not lists:
-        yield inapplicable("no list that admits us is declared for a service", EXPECTED)
+        yield inapplicable("no declared list admits the source address of the scan", EXPECTED)
         return
     tried = [
         one
@@ -48,7 +48,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         yield _one(seen, one, edge_text(lists, one.service, one.source or ""))
     if not inside:
         undetermined = any(one.source is None for one in tried)
-        text = "our own address is not known" if undetermined else "no listed service that admits us was seen"
+        text = (
+            "the source address of the scan is not known"
+            if undetermined
+            else "no service whose list admits the source address was observed"
+        )
         yield Outcome(
             word=Word.UNKNOWN if undetermined else Word.NOTAPPLICABLE,
             observed=Said(text=text),
@@ -63,7 +67,7 @@ def _all_admit(lists: Iterable[DeclaredAllowList], service: str, source: str) ->
 def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
     service, source, serving = one.service, one.source, one.serving
     if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
-        text = "a random high port accepts as well, so accepting proves nothing"
+        text = "a random high port is open as well, so an open port proves nothing"
         return unknown(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
         return passed(serving, f"{service} serves {source}{edge}", EXPECTED, value=source)
@@ -73,11 +77,11 @@ def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
         if silent(one.heard):
             text = f"{service} is silent, like the whole device"
             return unknown(one.telling, text, EXPECTED, reason=Reason.SILENT)
-        return unknown(one.telling, f"{service} gave no telling answer", EXPECTED)
+        return unknown(one.telling, f"{service} gave no conclusive response", EXPECTED)
     if not seen.unchanged_at(one.address):
-        text = f"{service} turns us away, but a translator may change our address {source} on the way"
+        text = f"{service} refuses, but address translation may change the source {source} on the way"
         return unknown(one.telling, text, EXPECTED)
-    how = "is silent to" if one.dropped else "turns away"
+    how = "is silent to" if one.dropped else "refuses"
     text = f"{service} {how} {source}, which its list admits{edge}"
     return fail(one.telling, text, EXPECTED, value=source)
 

@@ -1,18 +1,18 @@
-"""A list of admitted sources is badly written.
+"""An allow-list has malformed, redundant or missing entries.
 
 Fails when
-    An entry cannot be read strictly (bits set right of the prefix), has a mask with gaps, repeats another, or lies inside
-    another or several others together; or the list has IPv4 entries only and the device answers over IPv6. Each is a
+    An entry is malformed (bits set right of the prefix, a mask with gaps), repeats another, or is redundant (contained in
+    another entry, or in several together); or the list has IPv4 entries only and the device answers over IPv6. Each is a
     subject of its own.
 Passes when
-    Every entry says one thing, once.
+    Every entry is well-formed and occurs once.
 Unknown when
     Never: a list that is not declared is not applicable.
 Reach
-    none: the list is read from the inventory, the device is not asked. Copy it out of the device's settings letter for
-    letter under `copied`; without that the declared entries are looked at.
+    none: the list is read from the inventory, nothing is sent to the device. Copy the list verbatim from the device's
+    settings under `copied`; without that the declared entries are examined.
 Why it matters
-    A device reads a faulty entry in its own way: as nothing, as one address, or as everybody.
+    Devices interpret a malformed entry differently: as no address, as one, or as all.
 Sources
     RFC 4632, section 3.1; RFC 4291, section 2.3; NIST SP 800-53 Rev. 5, AC-4 and CM-6
 """
@@ -48,7 +48,9 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             text = f"only IPv4 entries, and the device has {sixes[0]}"
             yield fail(one, text, EXPECTED, value=sixes, subject=f"{subject}, IPv6", vector="ipv6")
         if entries and not found and not only_four:
-            yield passed(one, f"{len(entries)} entries, each says one thing", EXPECTED, subject=subject)
+            yield passed(
+                one, f"{len(entries)} entries, well-formed, none redundant", EXPECTED, subject=subject
+            )
 
 
 CHECK = Check(

@@ -1,18 +1,18 @@
-"""A service serves a source that its list does not admit.
+"""A service serves a source that its allow-list does not admit.
 
 Fails when
-    Our address is outside a declared list, and a service that the list is declared for still serves: a page or a demand
+    The scan's source address is outside a declared list, and a service of that list still serves it: a page or a demand
     for credentials, a greeting, a reply, or a connection that stays open. A bare TLS handshake does not count.
 Passes when
-    The service closes or says 403; or it refuses or is silent, while it serves another source or at another address of the
+    The service closes or answers 403; or it is closed or silent, while it serves another source or at another address of the
     device, or, for silence over TCP, something else of the device answers.
 Unknown when
-    A translator may change our address on the way (never on our own link), our address is not known, or the service could
-    not be asked.
+    Address translation may change the source address on the way (never on the scanner's own link), the source address is
+    not known, or the service could not be tested.
 Reach
-    ask: what the other checks ask anyway, from this vantage point.
+    ask: what the other checks request anyway, from this vantage point.
 Why it matters
-    A list that everybody believes in and the device does not apply is worse than none.
+    A list that the device does not enforce gives false assurance.
 Sources
     NIST SP 800-53 Rev. 5, AC-3 and SC-7(5); RFC 9110, section 15.5.4
 """
@@ -53,10 +53,10 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
 def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
     service, source, serving = one.service, one.source, one.serving
     if serving is not None and not seen.unchanged_at(one.address):
-        text = f"{service} serves us, but a translator may change our address {source} on the way"
+        text = f"{service} serves, but address translation may change the source {source} on the way"
         return unknown(serving, text, EXPECTED)
     if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
-        text = "a random high port accepts as well, so accepting proves nothing"
+        text = "a random high port is open as well, so an open port proves nothing"
         return unknown(serving, text, EXPECTED, reason=Reason.AMBIGUOUS)
     if serving is not None:
         text = f"{service} serves {source}, which no list admits{edge}"
@@ -69,7 +69,7 @@ def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
     if silent(one.heard):
         text = f"{service} is silent to {source}, like all that was tried of the device"
         return unknown(one.telling, text, EXPECTED, reason=Reason.SILENT)
-    return unknown(one.telling, f"{service} gave no telling answer", EXPECTED)
+    return unknown(one.telling, f"{service} gave no conclusive response", EXPECTED)
 
 
 def _nothing(lists: Sequence[DeclaredAllowList], tried: Sequence[Attempt]) -> Outcome:
@@ -77,9 +77,9 @@ def _nothing(lists: Sequence[DeclaredAllowList], tried: Sequence[Attempt]) -> Ou
     if not lists:
         return inapplicable("no list with an entry is declared for this device", EXPECTED)
     if not tried:
-        text = "none of the listed services was seen"
+        text = "none of the listed services was observed"
     elif any(one.source is None for one in tried):
-        text, word = "our own address is not known", Word.UNKNOWN
+        text, word = "the source address of the scan is not known", Word.UNKNOWN
     else:
         ours = ", ".join(sorted({one.source or "" for one in tried}))
         return inapplicable(f"every declared list admits {ours}", EXPECTED)

@@ -1,4 +1,4 @@
-"""A list admits more than the approved networks.
+"""An allow-list is too permissive: it admits more than the approved networks.
 
 Fails when
     A declared list admits at least one address outside the approved networks; the result names one, the smallest CIDR
@@ -8,9 +8,9 @@ Passes when
 Unknown when
     The inventory names no approved networks, or the list is empty: most devices then admit everyone.
 Reach
-    none: the list is read from the inventory, the device is not asked.
+    none: the list is read from the inventory, nothing is sent to the device.
 Why it matters
-    A list that admits whole buildings protects nothing: anyone inside reaches the settings.
+    A list that admits whole buildings gives no protection: anyone inside reaches the settings.
 Sources
     RFC 4632, section 3; NIST SP 800-53 Rev. 5, AC-4 and SC-7(5)
 """
@@ -55,7 +55,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if not excess:
             yield passed(one, "admits approved networks only", expected, subject=subject)
             continue
-        text = f"admits {excess.count:,} addresses too many, such as {excess.first()}: {excess.said(SHOWN)}"
+        text = f"admits {excess.count:,} addresses outside the approved networks, such as {excess.first()}: {excess.said(SHOWN)}"
         value: dict[str, Any] = {
             "example": excess.first(),
             "cover": list(excess.cover(KEPT)),

@@ -1,4 +1,4 @@
-"""Basic authentication is asked for over plain HTTP.
+"""Basic authentication is requested over plain HTTP.
 
 Fails when
     An answer over plain HTTP, of a page or of a print service, carries the challenge Basic. That it also names an https
@@ -6,9 +6,9 @@ Fails when
 Passes when
     Plain HTTP answers without that challenge, or nothing speaks plain HTTP.
 Unknown when
-    To one of the questions no whole answer in HTTP comes back, or nothing answers.
+    A request gets no complete HTTP response, or nothing answers.
 Reach
-    ask: the pages that are asked for anyway, without credentials.
+    ask: the pages that other checks request anyway, without credentials.
 Why it matters
     Basic sends the password with every request, readable to anyone on the path.
 Sources

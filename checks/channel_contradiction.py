@@ -1,16 +1,16 @@
 """The device's print channels and its ports disagree.
 
 Fails when
-    Never: a disagreement is informational. Either a channel that takes data names a TCP port that refuses, or a port for
-    printing accepts and no channel names it.
+    Never: a disagreement is informational. Either a channel that takes data names a TCP port that is closed, or a port for
+    printing is open and no channel names it.
 Passes when
     Channels and ports agree.
 Unknown when
-    The channels cannot be read with a default community or one of the fleet's own, or the ports were not looked at.
+    The channels cannot be read with a default community or one of the fleet's own, or the ports were not tested.
 Reach
     ask: GetNext over the printer MIB's channel table; the ports are connected to anyway.
 Why it matters
-    A channel that cannot be seen is filtered or broken; a port that no channel names is a service that is not managed.
+    A channel whose port is closed is filtered or broken; a port that no channel names is an unmanaged service.
 Sources
     RFC 3805, prtChannelTable; IANA-PRINTER-MIB, PrtChannelTypeTC; NIST SP 800-53 Rev. 5, CM-8
 """
@@ -43,11 +43,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if number in taking and port.facts.state is State.REFUSING:
             clean = False
             yield note(
-                port, "a print channel names this port, and it refuses", EXPECTED, subject=f"TCP {number}"
+                port, "a print channel names this port, and it is closed", EXPECTED, subject=f"TCP {number}"
             )
         elif number in PRINTS - named and port.facts.state is State.ACCEPTING and not seen.ambiguous:
             clean = False
-            yield note(port, "it accepts, and no print channel names it", EXPECTED, subject=f"TCP {number}")
+            yield note(port, "it is open, and no print channel names it", EXPECTED, subject=f"TCP {number}")
     if clean:
         known = ", ".join(map(str, sorted(named))) or "no port"
         yield passed(table, f"channels name {known}, and the ports agree", EXPECTED, value=sorted(named))

@@ -1,11 +1,11 @@
-"""An FTP server takes a user name in clear.
+"""An FTP server accepts a user name in cleartext.
 
 Fails when
     The greeting is 220 and one USER with a random name draws 331, 332 or 230 without TLS.
 Passes when
     No port speaks FTP, or USER draws 421 or 530 to 534 with a text that names TLS or encryption.
 Unknown when
-    USER draws another refusal, such as 421 for too many sessions, or the server could not be asked.
+    USER draws another refusal, such as 421 for too many sessions, or the server could not be tested.
 Reach
     ask: one more connection to an FTP port, one USER with a random name, no password, no data connection.
 Why it matters

@@ -3,13 +3,13 @@
 Fails when
     Plain HTTP answers a path with content, a sign-in form or a demand for credentials instead of a redirect to https. The
     paths are those of the baseline, those that the device's first pages lead to, and those learned over https. A redirect
-    that stays in clear is none.
+    to plain HTTP does not count.
 Passes when
     The answer is a redirect to https, in one step or more on the device, or 403 or 426 without a form; or nothing speaks HTTP.
     On the port of IPP only content counts.
 Unknown when
-    The port accepts and no HTTP comes back, or nothing answers; 404 where no other path answers, 429, 5xx and whatever else
-    tells nothing of the settings. A page whose only effect is to send a browser to https of the same device: informational.
+    The port accepts and no HTTP comes back, or nothing answers; 404 where no other path answers, 429, 5xx and any other
+    response that says nothing about the settings. A page whose only effect is to send a browser to https of the same device: informational.
 Reach
     ask: one GET a listed path, and at most six more requests a port on the same device, each once.
 Why it matters
@@ -83,12 +83,14 @@ def _one(seen: Seen, answer: Observation[HttpAnswer], answers: Iterable[Observat
     if facts.status in REDIRECTS:
         if reaches_https(facts, answers):
             return passed(answer, f"{facts.status} to https", EXPECTED, value=facts.location)
-        return fail(answer, f"{facts.status}{at} that stays in clear", EXPECTED, value=facts.location)
+        return fail(answer, f"{facts.status}{at} that stays in cleartext", EXPECTED, value=facts.location)
     if facts.password_field:
         return fail(answer, f"{facts.status}{at} with a password field", EXPECTED, value=facts.title)
     if facts.status == 401:
         asked = ", ".join(facts.authenticate) or "credentials"
-        return fail(answer, f"401{at} asks for {asked} in clear", EXPECTED, value=list(facts.authenticate))
+        return fail(
+            answer, f"401{at} asks for {asked} in cleartext", EXPECTED, value=list(facts.authenticate)
+        )
     if facts.form:
         return fail(answer, f"{facts.status}{at} with a form", EXPECTED)
     if 200 <= facts.status < 300:
@@ -96,7 +98,7 @@ def _one(seen: Seen, answer: Observation[HttpAnswer], answers: Iterable[Observat
     others = any(o.facts.status not in (None, 404) for o in answers if not o.facts.learned)
     if facts.status in REFUSED or (facts.status == 404 and others):
         return passed(answer, f"{facts.status} without a form", EXPECTED, value=facts.status)
-    return unknown(answer, f"{facts.status}{at}, which tells nothing of the settings", EXPECTED)
+    return unknown(answer, f"{facts.status}{at}, which says nothing about the settings", EXPECTED)
 
 
 def _content(seen: Seen, answer: Observation[HttpAnswer], at: str) -> Outcome:

@@ -1,11 +1,11 @@
 """The print service answers without TLS.
 
 Fails when
-    A well-formed IPP message answers in clear, whatever its status, or the IPP port asks for credentials in clear. Another
-    subject, "advertised": an address of the device's own is told with security none.
+    A well-formed IPP message answers in cleartext, whatever its status, or the IPP port asks for credentials in cleartext. Another
+    subject, "advertised": the service advertises an address of the device with security none.
 Passes when
     In clear it redirects to https, demands an upgrade (426) or forbids, or a port that speaks TLS hangs up or says 400; every
-    address of its own is told with TLS.
+    address of the device is advertised with TLS.
 Unknown when
     No path that is asked speaks IPP, or nothing answers.
 Reach
@@ -33,7 +33,7 @@ ADVERTISED = "advertised"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """One result for each port, and one for what it tells of its own addresses."""
+    """One result for each port, and one for the addresses that it advertises."""
     tls = {(o.endpoint.address, o.endpoint.port) for o in speaking(seen) if o.endpoint}
     found = False
     for where, answers in by_port(seen.of(IppPrinter)).items():
@@ -65,10 +65,10 @@ def _in_clear(answer: Observation[IppPrinter], tls: bool) -> Outcome:
             answer, f"credentials are asked for without TLS at {facts.path}", EXPECTED, value=facts.path
         )
     if facts.http_status in (403, 426) or leads_to_https(facts):
-        return passed(answer, f"{facts.http_status} in clear", EXPECTED, value=facts.http_status)
-    # Servers of TLS hang up on clear text, alert, or say so in clear.
+        return passed(answer, f"{facts.http_status} in cleartext", EXPECTED, value=facts.http_status)
+    # Servers of TLS hang up on clear text, alert, or say so in cleartext.
     if tls and (facts.http_status == 400 or (facts.http_status is None and facts.fault != "silent")):
-        return passed(answer, f"speaks TLS; in clear: {facts.fault}", EXPECTED, value=facts.fault)
+        return passed(answer, f"speaks TLS; in cleartext: {facts.fault}", EXPECTED, value=facts.fault)
     if facts.http_status is None:
         return no_http(answer, EXPECTED)
     return unknown(answer, f"no IPP at the paths asked: {facts.fault}", EXPECTED)
@@ -79,13 +79,13 @@ def _advertised(seen: Seen, answer: Observation[IppPrinter]) -> Iterator[Outcome
     told = {key: one.security for key, one in own.items()}
     bare = [key for key, security in told.items() if security == "none"]
     if not told:
-        why = answer.facts.unpaired or "no address of the device's own is told"
+        why = answer.facts.unpaired or "the service lists no address of the device"
         yield unknown(answer, why, EXPECTED, subject=ADVERTISED)
     elif bare:
-        text = f"{', '.join(bare)} is told with security none"
+        text = f"{', '.join(bare)} is advertised with security none"
         yield fail(answer, text, EXPECTED, value=told, subject=ADVERTISED, vector=ADVERTISED)
     else:
-        text = f"told with security: {', '.join(f'{k} {v}' for k, v in told.items())}"
+        text = f"advertised with security: {', '.join(f'{k} {v}' for k, v in told.items())}"
         yield passed(answer, text, EXPECTED, value=told, subject=ADVERTISED)
 
 

@@ -1,9 +1,9 @@
-"""The line printer daemon's port accepts.
+"""The line printer daemon's port is open.
 
 Fails when
     515/tcp is open. An open port is enough: no data may be sent to a port whose lines are commands.
 Passes when
-    Every such port refuses, greets in another protocol, or is twice silent while another port answers.
+    Every such port is closed, greets in another protocol, or is silent twice while another port answers.
 Unknown when
     A port is open and closes at once or speaks unasked, which no line printer daemon does; a random high port accepts as
     well; or nothing of the device answers.
@@ -26,7 +26,7 @@ from hardenprobe.facts import TcpPort
 from hardenprobe.remediation.discovery import LPD_OFF
 
 PORTS = {515: "printer"}
-EXPECTED = "the line printer daemon's port does not accept from here"
+EXPECTED = "the line printer daemon's port is closed or filtered from this vantage point"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:

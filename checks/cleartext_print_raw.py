@@ -1,12 +1,12 @@
-"""A raw print port accepts.
+"""A raw print port is open.
 
 Fails when
-    9100/tcp is open, or one of 9101/tcp to 9107/tcp. An open port is enough: the protocol has no greeting and nothing is said to it.
+    9100/tcp is open, or one of 9101/tcp to 9107/tcp. An open port is enough: the protocol has no greeting, and no data is sent to it.
 Passes when
-    Every raw print port refuses, or is twice silent while another port answers.
+    Every raw print port is closed, or is silent twice while another port answers.
 Unknown when
-    Nothing of the device answers, or a random high port accepts as well; or every port refuses while the device says that it
-    prints or that its raw print channel is open, since a port that takes one session refuses the next.
+    Nothing of the device answers, or a random high port is open as well; or every port is closed while the device reports that it
+    prints or that its raw print channel is open, since a port that serves one session refuses the next.
 Reach
     look: one connection a port, closed without a byte; none at all on a device that is marked fragile.
 Why it matters
@@ -25,7 +25,7 @@ from hardenprobe.facts import SnmpObjects, TcpPort
 from hardenprobe.remediation.general import RAW_PRINT_LIMIT
 from hardenprobe.scope.ports import RAW_PRINT
 
-EXPECTED = "no raw print port accepts from here"
+EXPECTED = "no raw print port is open from this vantage point"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
@@ -38,13 +38,15 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         if port.facts.closed:
             yield unknown(port, "open, and closes at once", EXPECTED, reason=Reason.DROPPED)
         else:
-            yield fail(port, "accepts; not identified, since nothing may be said to it", EXPECTED)
+            yield fail(
+                port, "open; service not probed, because data sent to this port would be printed", EXPECTED
+            )
     if not found:
         outcome = off_tcp(seen, EXPECTED, ports=RAW_PRINT, accept_only=True)
         busy = next((o for o in seen.of(SnmpObjects) if _busy(o.facts)), None)
         if outcome.word is Word.PASS and busy is not None:
             outcome = unknown(
-                busy, "no raw print port accepts, while the device reports one in use", EXPECTED
+                busy, "no raw print port is open, while the device reports one in use", EXPECTED
             )
         yield outcome
 

@@ -1,16 +1,16 @@
-"""A remote shell port accepts.
+"""A remote shell port is open.
 
 Fails when
     512/tcp, 513/tcp or 514/tcp is open. The client would speak first, so the protocol is not confirmed. 513 and 514 are asked from
     a port below 1024 where the scan may use one; else accepting and closing at once counts, since their daemons do so.
 Passes when
-    Every such port refuses, greets in another protocol, or is twice silent while another port answers.
+    Every such port is closed, greets in another protocol, or is silent twice while another port answers.
 Unknown when
-    512 is open and closes at once, or 513 or 514 though it was asked from a port below 1024; a random high port accepts as well, or nothing of the device answers.
+    512 is open and closes at once, or 513 or 514 though it was asked from a port below 1024; a random high port is open as well, or nothing of the device answers.
 Reach
     look: one connection a port, from a port below 1024 where the scan may use one; nothing sent.
 Why it matters
-    These services believe whatever name the other side states, or take the password in clear.
+    These services trust the name that the client states, or receive the password in cleartext.
 Sources
     IANA Service Name and Transport Protocol Port Number Registry, exec, login and shell; RFC 1282; NIST SP 800-53
     Rev. 5, MA-4(6) and CM-7
@@ -26,7 +26,7 @@ from hardenprobe.facts import TcpPort
 from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
 
 PORTS = {512: "exec", 513: "login", 514: "shell"}
-EXPECTED = "no remote shell port accepts"
+EXPECTED = "no remote shell port is open"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:

@@ -1,11 +1,11 @@
 """A port speaks telnet.
 
 Fails when
-    A port that was looked at speaks telnet: RFC 854 commands, or a login prompt. Negotiation is never answered.
+    A tested port speaks telnet: RFC 854 commands, or a login prompt. Negotiation is never answered.
 Passes when
-    Every port refuses, or says something that is not telnet.
+    Every port is closed, or its greeting is not telnet.
 Unknown when
-    A port accepts and its protocol is not recognised, or nothing of the device answers.
+    A port is open and its protocol is not recognised, or nothing of the device answers.
 Reach
     look: one connection a port, at most 1,024 bytes read, nothing sent.
 Why it matters

@@ -5,11 +5,11 @@ Fails when
 Passes when
     The port is unreachable, or it is silent from here and answers another vantage point.
 Unknown when
-    The port is silent, or what comes back is no answer to the question.
+    The port is silent, or the response is inconclusive.
 Reach
     ask: one datagram, half a second; the reply may come from any port of the device and is never acknowledged.
 Why it matters
-    Anyone who knows a name reads, and often writes, files without a password and without encryption.
+    Anyone who knows a file name can read, and often write, files without a password and without encryption.
 Sources
     RFC 1350, sections 4, 5 and 7; NIST SP 800-53 Rev. 5, CM-7 and SC-8
 """

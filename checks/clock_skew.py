@@ -1,16 +1,16 @@
 """The device's clock is wrong.
 
 Fails when
-    A Date header or hrSystemDate differs from our clock by more than the baseline's seconds. A hrSystemDate without a
+    A Date header or hrSystemDate differs from the scanner's clock by more than the baseline's seconds. A hrSystemDate without a
     zone is local time: it fails where no zone explains the difference.
 Passes when
     The stated time is within the baseline's seconds.
 Unknown when
-    Our own clock is not proven, the device states no time, or it states one without a zone that some zone explains.
+    The scanner's clock is not verified, the device states no time, or it states one without a zone that some zone explains.
 Reach
-    ask: the pages that are read anyway, and hrSystemDate with a default community or one of the fleet's own.
+    ask: the pages that other checks read anyway, and hrSystemDate with a default community or one of the fleet's own.
 Why it matters
-    Logs cannot be put in order, and certificates and tickets are taken for valid when they are not.
+    Log entries cannot be put in order, and expired certificates and tickets are accepted as valid.
 Sources
     RFC 9110, section 6.6.1; RFC 2790, hrSystemDate; RFC 2579, DateAndTime; NIST SP 800-53 Rev. 5, AU-8 and SC-45
 """
@@ -43,8 +43,8 @@ class Settings:
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """Compare each stated time with ours at that moment, one for each endpoint."""
-    expected = f"the device's clock is within {expect.seconds} seconds of ours"
+    """Compare each stated time with the scanner's at that moment, one for each endpoint."""
+    expected = f"the device's clock is within {expect.seconds} seconds of the scanner's"
     told = {
         (o.endpoint and (o.endpoint.address, o.endpoint.port), source): (o, source, time)
         for o, source, time in reversed(list(_told(seen)))
@@ -59,7 +59,10 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         stated = f"{source} says {time.when.isoformat(timespec='seconds')}"
         if not seen.clock.proven:
             yield unknown(
-                one, f"{stated}; our own clock is not proven ({seen.clock.how})", expected, subject=source
+                one,
+                f"{stated}; the scanner's clock is not verified ({seen.clock.how})",
+                expected,
+                subject=source,
             )
         elif abs(off) > expect.seconds:
             way = "ahead" if off > 0 else "behind"
@@ -74,7 +77,9 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         elif not time.zoned:
             yield unknown(one, f"{stated} without a zone, which some zone explains", expected, subject=source)
         else:
-            yield passed(one, f"{stated}, {off:+d} seconds from ours", expected, value=off, subject=source)
+            yield passed(
+                one, f"{stated}, {off:+d} seconds from the scanner's", expected, value=off, subject=source
+            )
 
 
 def _told(seen: Seen) -> Iterator[tuple[Observation[Any], str, StatedTime]]:

@@ -11,7 +11,7 @@ Unknown when
 Reach
     ask: GetNext over ifType, ifOperStatus, ipForwarding and the address tables, with a default community or one of the fleet's own.
 Why it matters
-    A device with a leg in two networks is a way around the filter between them.
+    A device in two networks is a path around the filter between them.
 Sources
     RFC 2863, ifOperStatus; RFC 4293, ipForwarding, ipAddressTable and ipAddrTable; IANAifType-MIB; NIST SP 800-53 Rev. 5, SC-7 and CM-7
 """

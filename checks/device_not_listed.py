@@ -1,15 +1,16 @@
-"""A device answers that the inventory does not hold.
+"""A device is not in the inventory.
 
 Fails when
-    A device was met that is no entry of the inventory, by serial or by address; or somebody else sits at a listed address.
+    A device was reached whose serial number and address match no entry of the inventory; or another device answers at a
+    listed address.
 Passes when
-    The inventory holds it.
+    It is in the inventory.
 Unknown when
     Never: without an inventory the question does not apply.
 Reach
-    none: inventory and scan are compared, nothing is asked.
+    none: inventory and scan are compared, nothing is sent.
 Why it matters
-    A device that is not in the inventory is not looked after.
+    A device that is not in the inventory is not maintained.
 Sources
     NIST SP 800-53 Rev. 5, CM-8 and CM-8(3)
 """
@@ -27,7 +28,7 @@ EXPECTED = "every device that answers is listed"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """Say whether the inventory knows who answered."""
+    """Say whether the device that answered is in the inventory."""
     strangers = seen.of(NotListed)
     for one in strangers:
         where = ", ".join(one.facts.addresses)

@@ -8,9 +8,9 @@ Passes when
 Unknown when
     Multicast DNS is silent, or it answers and no record came. It is not applicable where its port is unreachable.
 Reach
-    ask: at most thirteen datagrams to 5353/udp, half a second each; the most telling six service types.
+    ask: at most thirteen datagrams to 5353/udp, half a second each; the six service types that disclose most.
 Why it matters
-    Anyone who shares the network reads how to sign in, without having to ask for it twice.
+    Anyone on the same network can read how to sign in.
 Sources
     IANA Service Name and Transport Protocol Port Number Registry, notes on ftp, http, ssh and telnet (u and p); common
     practice for the other keys, no source; RFC 6763, sections 6 and 9; NIST SP 800-53 Rev. 5, IA-5
@@ -75,7 +75,7 @@ def _without_records(seen: Seen) -> Outcome:
             if refused
             else "the port of multicast DNS is unreachable, and its group was not asked"
             if unreachable
-            else "multicast DNS tells nothing"
+            else "multicast DNS gave no response"
         ),
         expected=Said(text=EXPECTED),
         reason=None

@@ -5,11 +5,11 @@ Fails when
 Passes when
     The port is unreachable, or it is silent from here and answers another vantage point.
 Unknown when
-    The port is silent, or what comes back is no answer to the question.
+    The port is silent, or the response is inconclusive.
 Reach
     ask: one datagram, half a second.
 Why it matters
-    It tells everybody names and groups of the device, names can be taken over, and floods of others can be fed.
+    It discloses names and groups of the device, allows names to be taken over, and can be abused for amplification.
 Sources
     RFC 1002, sections 4.2.17 and 4.2.18; US-CERT alert TA14-017A; NIST SP 800-53 Rev. 5, CM-7
 """

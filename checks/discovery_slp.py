@@ -4,16 +4,16 @@ Fails when
     A service request for service:printer to 427/udp, by unicast or by its link's group, gets a reply, whatever it holds, or
     an agent answers the group's request for agents.
 Passes when
-    The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
+    The port is unreachable and the group was asked on the device's link without an answer from it; or the port is silent from
     here and answers another vantage point.
 Unknown when
     The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
-    is silent; or what comes back is no answer to the question. An agent may
+    is silent; or the response is inconclusive. An agent may
     ignore a request for a service that it does not have.
 Reach
     ask: one datagram, half a second; where the scope grants the link, its group is asked twice for all devices together.
 Why it matters
-    It tells everybody what the device offers and where, and can be turned into a flood against others.
+    It discloses what the device offers and where, and can be abused for amplification.
 Sources
     RFC 2608, sections 6.1, 8.1, 8.2 and 8.6; CVE-2023-29552; NIST SP 800-53 Rev. 5, CM-7
 """

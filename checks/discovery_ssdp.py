@@ -3,16 +3,16 @@
 Fails when
     A search for a root device to 1900/udp, by unicast or by its link's group, gets a response.
 Passes when
-    The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
+    The port is unreachable and the group was asked on the device's link without an answer from it; or the port is silent from
     here and answers another vantage point.
 Unknown when
     The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
-    is silent; or what comes back is no answer to the question.
+    is silent; or the response is inconclusive.
 Reach
     ask: one or two datagrams, half a second and one and a half; where the scope grants the link, its group is
     asked twice for all devices together.
 Why it matters
-    It tells everybody model and address of the description; answered across links, it can be turned into a flood.
+    It discloses model and address of the description; where other links are answered, it can be abused for amplification.
 Sources
     UPnP Device Architecture 2.0, section 1.3; US-CERT alert TA14-017A; NIST SP 800-53 Rev. 5, CM-7
 """

@@ -3,16 +3,16 @@
 Fails when
     A probe to 3702/udp, by unicast or by its link's group, in the standard's namespace or in the draft's of April 2005, gets ProbeMatches.
 Passes when
-    The port is unreachable and the group was asked on the device's link without an answer of it; or the port is silent from
+    The port is unreachable and the group was asked on the device's link without an answer from it; or the port is silent from
     here and answers another vantage point.
 Unknown when
     The port is unreachable and the group was not asked, since the scope grants no `multicast:LINK` that leads there; the port
-    is silent; or what comes back is no answer to the question.
+    is silent; or the response is inconclusive.
 Reach
     ask: one or two datagrams, 0.8 seconds each; where the scope grants the link, its group is asked twice for all devices
     together.
 Why it matters
-    It tells everybody types and addresses of the device; answered across links, it can be turned into a flood.
+    It discloses types and addresses of the device; where other links are answered, it can be abused for amplification.
 Sources
     OASIS Web Services Dynamic Discovery Version 1.1, sections 5.2 and 5.3; NIST SP 800-53 Rev. 5, CM-7
 """

@@ -1,16 +1,16 @@
-"""The firmware is older than the baseline's floor for its model.
+"""The firmware is below the minimum required version for its model.
 
 Fails when
-    The version that the device states is below the floor of a rule whose pattern fits the model; each component is a
+    The version that the device states is below the minimum required version of a rule whose pattern fits the model; each component is a
     subject of its own.
 Passes when
-    The stated version is the floor or later.
+    The stated version is the minimum or later.
 Unknown when
     Neither the device nor the inventory states a model, or the device no version that the rule's pattern and order can read.
 Reach
-    ask: what SNMP, the print service and the web server say of themselves anyway.
+    ask: what SNMP, the print service and the web server state anyway.
 Why it matters
-    Flaws that the maker has fixed stay open, and those who use them read the release notes too.
+    Vulnerabilities that the manufacturer has fixed and published stay exploitable.
 Sources
     NIST SP 800-53 Rev. 5, SI-2; NIST SP 800-40 Rev. 4
 """
@@ -31,23 +31,27 @@ from hardenprobe.remediation.fleet import FIRMWARE_UPDATE
 
 @dataclass(frozen=True, kw_only=True)
 class Settings:
-    """Floors; of several that fit, each is judged."""
+    """Minimum required versions; of several that fit, each is judged."""
 
     floors: tuple[Floor, ...]
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """Decide floor by floor, by the first text that states a version."""
-    expected = "the firmware is at the baseline's floor for its model, or later"
+    """Decide rule by rule, by the first text that states a version."""
+    expected = "the firmware is at the minimum required version for its model, or later"
     if not expect.floors:
-        yield inapplicable("the baseline has no floor", expected)
+        yield inapplicable("the baseline has no minimum version", expected)
         return
     texts = list(_texts(seen))
     model = " ".join([seen.device.make_model or "", *(text for _, text in texts)])
     fitting = [f for f in expect.floors if re.search(f.model, model)]
     if not fitting:
         known = not model.strip()
-        text = "the device does not state its model" if known else "the baseline has no floor for this model"
+        text = (
+            "the device does not state its model"
+            if known
+            else "the baseline has no minimum version for this model"
+        )
         yield Outcome(
             word=Word.UNKNOWN if known else Word.NOTAPPLICABLE,
             observed=Said(text=text),
@@ -81,7 +85,7 @@ def _one(seen: Seen, floor: Floor, texts: list[tuple[Observation[Any], str]]) ->
 
 
 def _texts(seen: Seen) -> Iterator[tuple[Observation[Any], str]]:
-    """What the device says of itself, SNMP first."""
+    """What the device states of itself, SNMP first."""
     for answer in seen.of(SnmpAnswer):
         for value in (answer.facts.values or {}).values():
             yield answer, value

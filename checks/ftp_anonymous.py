@@ -1,11 +1,11 @@
 """The FTP server lets anyone in as anonymous.
 
 Fails when
-    USER anonymous, and PASS with the contact address of the scope where one is asked for, lead to 230.
+    USER anonymous, and PASS with the contact address of the scope where one is requested, lead to 230.
 Passes when
-    The sign-in is refused with 530, or no port speaks FTP. That a password is asked for proves nothing yet.
+    The sign-in is refused with 530, or no port speaks FTP. A request for a password alone proves nothing.
 Unknown when
-    The refusal names TLS, under which anonymous is not tried, or another reply comes. Not checked where the scope names no
+    The refusal names TLS, under which anonymous is not tried, or the server gives another reply. Not checked where the scope names no
     mail address to give.
 Reach
     ask: one sign-in on each FTP port, the only one that is ever made; QUIT at once, nothing is listed or fetched.

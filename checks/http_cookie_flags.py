@@ -5,11 +5,11 @@ Fails when
 Passes when
     Every such cookie has both. A cookie that remembers a language, or a token against forged requests, is no session.
 Unknown when
-    Nothing answers, or a port that was asked sends no HTTP; where no such cookie is set before a sign-in: not applicable.
+    Nothing answers, or a tested port sends no HTTP; where no such cookie is set before a sign-in: not applicable.
 Reach
-    ask: the pages that are asked for anyway; no cookie is kept or sent back.
+    ask: the pages that other checks request anyway; no cookie is kept or sent back.
 Why it matters
-    Without Secure the cookie goes out in clear at one wrong link; without HttpOnly a script in a page can read it.
+    Without Secure one plain HTTP link discloses the cookie; without HttpOnly a script in a page can read it.
 Sources
     RFC 6265, sections 4.1.2.5, 4.1.2.6 and 8.3; what looks like a session: common practice (no published requirement)
 """

@@ -8,9 +8,9 @@ Passes when
 Unknown when
     The redirect names no place, or one that cannot be read. A name where no name of the device is known: informational.
 Reach
-    ask: the pages that are asked for anyway; redirects are read and never followed.
+    ask: the pages that other checks request anyway; redirects are read and never followed.
 Why it matters
-    The owner of the other host receives the administrator's password, and one more step in clear can be bent to anywhere.
+    The owner of the other host receives the administrator's password, and an attacker can redirect any plain HTTP step.
 Sources
     RFC 9110, sections 10.2.2 and 15.4; RFC 3986, section 3.2; RFC 9325, section 3.2
 """
@@ -91,7 +91,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, HttpAnswer, TlsPort, SnmpAnswer, DeclaredDevice),
     judge=judge,
-    # Away from the device somebody must own the other host; in clear, be on the path.
+    # Away from the device somebody must own the other host; in cleartext, be on the path.
     vectors={
         "": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A",
         "in clear": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A",

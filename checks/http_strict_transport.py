@@ -1,4 +1,4 @@
-"""Pages over HTTPS do not tell browsers to stay with HTTPS.
+"""Pages over HTTPS lack HTTP Strict Transport Security.
 
 Fails when
     The certificate is trusted and names a name in use, and Strict-Transport-Security is missing, unreadable or max-age=0.
@@ -7,9 +7,9 @@ Passes when
 Unknown when
     Nothing answers. Without a trusted certificate for a name in use browsers ignore the header: informational.
 Reach
-    ask: the pages that are asked for anyway; they are asked for by address.
+    ask: the pages that other checks request anyway, by address.
 Why it matters
-    Somebody on the path can keep a browser on plain HTTP, and the user does not see the difference.
+    An attacker on the path can keep a browser on plain HTTP, unnoticed by the user.
 Sources
     RFC 6797, sections 6.1, 7.2 and 8.1; RFC 9325, section 3.2
 """

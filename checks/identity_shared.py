@@ -8,9 +8,9 @@ Passes when
 Unknown when
     Nothing that could state a serial number answers.
 Reach
-    ask: what SNMP and IPP are asked anyway; devices are compared, not asked again.
+    ask: what is requested by SNMP and IPP anyway; nothing more is sent for the comparison.
 Why it matters
-    A copied identity hides a device: findings, risk acceptances and the retirement of one would be taken for the other's.
+    A copied identity hides a device: findings, risk acceptances and the retirement of one would be attributed to the other.
 Sources
     NIST SP 800-53 Rev. 5, CM-8 and IA-3; RFC 3805, prtGeneralSerialNumber
 """

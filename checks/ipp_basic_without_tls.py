@@ -1,15 +1,15 @@
-"""The print service takes passwords by Basic without TLS.
+"""The print service accepts Basic passwords without TLS.
 
 Fails when
-    An address of the device's own stands, at the same position, beside security none and authentication basic.
+    The attributes pair an address of the device, by position, with security none and authentication basic.
 Passes when
     None of its own addresses does. Addresses of other hosts are not judged.
 Unknown when
     The attributes cannot be paired by position, or no IPP answer on its port.
 Reach
-    ask: the attributes that are asked for anyway; nobody signs in.
+    ask: the attributes that are requested anyway; there is no sign-in.
 Why it matters
-    Whoever prints sends the account's password readable with every job; it is often the one of the directory.
+    Every job carries the user's password in cleartext; it is often the directory password.
 Sources
     RFC 7617, section 4; RFC 8011, sections 5.4.2 and 5.4.3; NIST SP 800-53 Rev. 5, IA-5(1) and SC-8(1)
 """
@@ -40,7 +40,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         elif own:
             yield passed(answer, f"Basic without TLS at none of {', '.join(own)}", EXPECTED)
         else:
-            why = answer.facts.unpaired or "no address of the device's own is told"
+            why = answer.facts.unpaired or "the service lists no address of the device"
             yield unknown(answer, why, EXPECTED)
 
 
@@ -49,7 +49,7 @@ CHECK = Check(
     document=__doc__,
     reads=(TcpPort, HttpAnswer, TlsPort, IppPrinter, DeclaredDevice),
     judge=judge,
-    # A password in clear of an account whose rights are not known.
+    # A password in cleartext of an account whose rights are not known.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:U/EM:A"},
     remedy=IPP_TLS,
     controls=("IA-5(1)", "SC-8(1)"),

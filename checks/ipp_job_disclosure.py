@@ -1,4 +1,4 @@
-"""The print service tells strangers the names of jobs or of users.
+"""The print service discloses names of jobs or users without authentication.
 
 Fails when
     Get-Jobs, asked without a name or credentials, brings a job name or a user name other than anonymous.
@@ -9,7 +9,7 @@ Unknown when
 Reach
     ask: one Get-Jobs for waiting and one for finished jobs, limited to one job; only counts are kept.
 Why it matters
-    Titles of documents beside names of people: who was dismissed, who is ill, what is being bought.
+    Document titles beside user names disclose personal and confidential matters.
 Sources
     RFC 8011, sections 4.2.6, 5.3.5, 5.3.6 and 9.4; NIST SP 800-53 Rev. 5, AC-3 and AC-14
 """
@@ -24,7 +24,7 @@ from hardenprobe.checking.views.web import by_port
 from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import JOB_PRIVACY
 
-EXPECTED = "names of jobs or users are not shown without signing in"
+EXPECTED = "names of jobs and users are not shown without authentication"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
@@ -47,11 +47,11 @@ def _one(answers: list[Observation[IppJobs]]) -> Outcome:
         return fail(telling, text, EXPECTED, value=value)
     listed = next((o for o in answers if o.facts.jobs), None)
     if listed is not None:
-        text = f"one {listed.facts.which} job comes without names, which proves nothing of others"
+        text = f"one {listed.facts.which} job comes without names, which proves nothing about others"
         return unknown(listed, text, EXPECTED)
     if all(o.facts.status in REFUSALS or o.facts.http_status in (401, 403) for o in answers):
         return passed(answers[0], "the list of jobs is refused", EXPECTED)
-    return unknown(answers[0], "no job is listed, so nothing could be told", EXPECTED)
+    return unknown(answers[0], "no job is listed, so disclosure is not determined", EXPECTED)
 
 
 CHECK = Check(

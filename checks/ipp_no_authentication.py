@@ -1,14 +1,14 @@
 """Anyone may print: the print service asks for no authentication.
 
 Fails when
-    An address of the device's own stands, at the same position, beside none or requesting-user-name, or another word that
-    the baseline does not take for authentication.
+    The attributes pair an address of the device, by position, with none or requesting-user-name, or another keyword that
+    the baseline does not accept as authentication.
 Passes when
     Every address of its own is paired with authentication. Addresses of other hosts are not judged.
 Unknown when
     The attributes cannot be paired by position, or no IPP answer on its port.
 Reach
-    ask: the attributes that are asked for anyway.
+    ask: the attributes that are requested anyway.
 Why it matters
     It is not known who printed, and anyone who reaches the port can use up paper and spool; requesting-user-name is only a claim.
 Sources
@@ -59,7 +59,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             else:
                 yield passed(answer, f"{key} asks for {word}", EXPECTED, value=word, subject=key)
         if not own:
-            why = answer.facts.unpaired or "no address of the device's own is told"
+            why = answer.facts.unpaired or "the service lists no address of the device"
             yield unknown(answer, why, EXPECTED)
 
 

@@ -1,15 +1,15 @@
-"""The print service fetches documents from wherever it is told.
+"""The print service fetches documents from an address that the client names.
 
 Fails when
     operations-supported holds Print-URI or Send-URI.
 Passes when
     It holds neither.
 Unknown when
-    No operations are told, or no IPP answer on its port.
+    The response lists no operations, or no IPP answer on its port.
 Reach
-    ask: the attributes that are asked for anyway; nothing is printed.
+    ask: the attributes that are requested anyway; nothing is printed.
 Why it matters
-    Anyone can make the device open connections inside the network, and read by its answers what is there.
+    Anyone can make the device open connections inside the network, and learn from its answers which services are there.
 Sources
     RFC 8011, sections 4.2.2, 4.3.2, 5.4.15 and 9.1.3; IANA IPP registrations, where both operations are deprecated
 """
@@ -39,7 +39,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             text = f"{len(answer.facts.operations)} operations, none by reference"
             yield passed(answer, text, EXPECTED)
         else:
-            yield unknown(answer, "no operations are told", EXPECTED)
+            yield unknown(answer, "the response lists no operations", EXPECTED)
 
 
 CHECK = Check(

@@ -5,11 +5,11 @@ Fails when
 Passes when
     Plain HTTP answers, and no page holds one; or nothing speaks plain HTTP. A form without a password field is none.
 Unknown when
-    To one of the questions no whole answer in HTTP comes back, or nothing answers.
+    A request gets no complete HTTP response, or nothing answers.
 Reach
-    ask: the pages that are asked for anyway, redirects not followed.
+    ask: the pages that other checks request anyway, redirects not followed.
 Why it matters
-    The form itself can be changed on the way, so that the password goes elsewhere even where it is meant to be sent by TLS.
+    The form itself can be changed on the way, so that the password is sent elsewhere even where the form submits over TLS.
 Sources
     RFC 9325, section 3.2; RFC 6797, section 2.3; NIST SP 800-53 Rev. 5, IA-5(1) and SC-8(1)
 """

@@ -1,13 +1,13 @@
-"""The device is administered in clear and offers no TLS to do otherwise.
+"""The device is administered in cleartext and offers no TLS.
 
 Fails when
     Plain HTTP or telnet serves administration, and no port serves pages over TLS. TLS for printing alone is no alternative.
 Passes when
-    Some port serves pages over TLS, or nothing serves administration in clear.
+    Some port serves pages over TLS, or nothing serves administration in cleartext.
 Unknown when
-    A port closed or fell silent at a TLS hello, or no HTTP answer over TLS, so that the alternative may be there.
+    A port closed or stopped responding at a TLS hello, or gave no HTTP answer over TLS, so that TLS may be offered.
 Reach
-    ask: what the other checks ask anyway.
+    ask: what the other checks request anyway.
 Why it matters
     No setting fixes it: every administrator's password crosses the network readable until the device is isolated or replaced.
 Sources
@@ -37,7 +37,7 @@ from hardenprobe.checking.views.web import IPP, administers, leads_to_https, sen
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.remediation.web import ISOLATE_OR_REPLACE
 
-EXPECTED = "where the device is administered in clear, TLS is offered too"
+EXPECTED = "where the device is administered in cleartext, TLS is offered too"
 ALTERNATIVES = (443, 8443)  # IANA: https, and its common alternative
 
 
@@ -50,15 +50,15 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     elif secure:
         yield _whole(passed(secure[0], "pages are served over TLS as well", EXPECTED))
     elif (doubt := _doubtful(seen)) is not None:
-        text = "administered in clear; whether TLS is offered could not be told"
+        text = "administered in cleartext; whether TLS is offered is not determined"
         yield _whole(unknown(doubt, text, EXPECTED, reason=Reason.DROPPED))
     else:
-        text = f"administered by {', '.join(sorted(clear))} in clear, and no page over TLS"
+        text = f"administered by {', '.join(sorted(clear))} in cleartext, and no page over TLS"
         yield _whole(fail(next(iter(clear.values())), text, EXPECTED, value=sorted(clear)))
 
 
 def _in_clear(seen: Seen) -> dict[str, Observation[Any]]:
-    """What administers in clear, by protocol."""
+    """What administers in cleartext, by protocol."""
     found: dict[str, Observation[Any]] = {}
     for page in seen.of(HttpAnswer):
         facts = page.facts
@@ -77,7 +77,7 @@ def _web(page: Observation[HttpAnswer]) -> bool:
 
 
 def _doubtful(seen: Seen) -> Observation[Any] | None:
-    """Something that may be the alternative, seen badly from here."""
+    """Something that may be the alternative, not fully determined."""
     for port in seen.tcp_ports:
         silent = port.facts.state is State.SILENT or port.facts.closed
         if silent and port.endpoint and port.endpoint.port in ALTERNATIVES:

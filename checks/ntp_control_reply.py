@@ -5,12 +5,12 @@ Fails when
 Passes when
     The port is unreachable, or it is silent from here and answers another vantage point.
 Unknown when
-    The port is silent, or what comes back is no answer to the question. A server
+    The port is silent, or the response is inconclusive. A server
     that serves the time and ignores control queries looks like one that is off.
 Reach
-    ask: two datagrams of 12 and 8 bytes, half a second each; the list of recent clients, which is long, is never asked.
+    ask: two datagrams of 12 and 8 bytes, half a second each; the list of recent clients, which is long, is never requested.
 Why it matters
-    Replies tell version and system; those that are longer than the query also feed floods against others, and score higher.
+    Replies disclose version and system; those longer than the query also allow amplification, and score higher.
 Sources
     RFC 9327, sections 2 and 3; RFC 5905, section 7.3; US-CERT alert TA14-017A; NIST SP 800-53 Rev. 5, CM-7 and SC-5
 """

@@ -1,16 +1,16 @@
-"""A remote screen is open to everybody.
+"""A remote screen is available without authentication.
 
 Fails when
     A server that greets as RFB offers the security type None, alone or among others.
 Passes when
     It offers others only, or no port speaks RFB.
 Unknown when
-    It turns us away before it offers anything, greets on a port that may not be spoken to, or a port accepts and its
-    protocol is not recognised.
+    It refuses before it offers a type, greets on a port to which nothing may be sent, or a port is open and its protocol
+    is not recognised.
 Reach
     ask: one more connection to 5900/tcp, the version answered, the list read; nothing is chosen, so no session begins.
 Why it matters
-    Anyone who reaches the port sees the panel, and often works it, as at the device.
+    Anyone who reaches the port sees the panel, and can often operate it, as at the device.
 Sources
     RFC 6143, sections 7.1.1, 7.1.2 and 7.2.1; NIST SP 800-53 Rev. 5, AC-3 and MA-4
 """
@@ -37,12 +37,12 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         elif types:
             yield passed(screen, f"security types {types}, None not among them", EXPECTED, value=types)
         else:
-            why = screen.facts.fault or f"turned away: {screen.facts.reason!r}"
+            why = screen.facts.fault or f"refused: {screen.facts.reason!r}"
             yield unknown(screen, f"no security type is offered: {why}", EXPECTED)
     asked = {o.endpoint for o in screens}
     mute = [o for o in seen.accepting if o.facts.speaks == "rfb" and o.endpoint not in asked]
     for port in mute:
-        yield unknown(port, "greets as RFB, and was not or could not be asked", EXPECTED)
+        yield unknown(port, "greets as RFB, and was not or could not be tested", EXPECTED)
     if not screens and not mute:
         yield off_tcp(seen, EXPECTED)
 

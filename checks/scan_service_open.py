@@ -1,17 +1,17 @@
 """A driverless scan service answers without credentials.
 
 Fails when
-    It tells its capabilities over HTTP or HTTPS to anyone. Whether a scan starts as freely is never tried.
+    It returns its capabilities over HTTP or HTTPS without credentials. Whether a scan starts as freely is never tried.
 Passes when
     It asks for credentials (401 or 403), redirects to https, where the same path is asked again, or nothing speaks HTTP.
 Unknown when
-    What comes back is no capabilities document (404, another page): the service may answer at a path that is not known.
-    So it is where it redirects elsewhere, the server is at fault (5xx), or no HTTP comes back.
+    The response is no capabilities document (404, another page): the service may answer at a path that is not known.
+    Likewise where it redirects elsewhere, reports a server error (5xx), or sends no HTTP.
 Reach
     ask: one GET for the capabilities on each web port, below the root that the device's DNS-SD record names (key rs) and
     at the baseline's paths; a scan is never begun.
 Why it matters
-    A scan service without authentication may let anyone scan what was left on the glass, unseen at the panel.
+    A scan service without authentication may let anyone scan what was left on the glass, unnoticed at the panel.
 Sources
     NIST SP 800-53 Rev. 5, AC-3, AC-14 and CM-7; RFC 9110, section 15.5.2; the path: common practice (no published requirement)
 """
@@ -29,7 +29,7 @@ EXPECTED = "no scan service, or one that asks for credentials"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """Decide path by path, from what came back and not from the status alone."""
+    """Decide path by path, from the response body and not from the status alone."""
     answers = seen.of(ScanServiceAnswer)
     over_tls = {a.facts.path for a in answers if a.facts.tls and a.facts.status is not None}
     for answer in answers:
@@ -47,7 +47,7 @@ def _one(answer: Observation[ScanServiceAnswer], over_tls: set[str]) -> Outcome:
     if facts.status is None:
         return no_http(answer, EXPECTED)
     if facts.capabilities:
-        text = f"{facts.path} tells the capabilities without credentials; scanning itself was not tried"
+        text = f"{facts.path} returns its capabilities without credentials; scanning itself was not tried"
         return fail(answer, text, EXPECTED, value=facts.path)
     if facts.status in (401, 403):
         return passed(answer, f"{facts.path} is answered with {facts.status}", EXPECTED, value=facts.status)

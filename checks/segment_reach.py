@@ -1,17 +1,17 @@
-"""A service can be reached from a segment that the policy keeps out, or not from one that needs it.
+"""A service is reachable from a segment against the policy, or unreachable where it is needed.
 
 Fails when
-    Our address lies in a segment of the baseline's policy, and a service serves that the policy forbids there; or one that
-    it calls needed does not serve here and serves another vantage point.
+    The scan's source address lies in a segment of the baseline's policy, and a service that the policy forbids there is
+    served; or one that it calls needed is not served there and is served to another vantage point.
 Passes when
-    A forbidden service does not serve here, or is silent here and serves another vantage point; or a needed one serves.
+    A forbidden service is not served, or is silent here and serves another vantage point; or a needed one is served.
 Unknown when
-    The service gave no telling answer, our address is not known, or a translator may change it on the way.
+    The service gave no conclusive response, the source address is not known, or address translation may change it on the way.
 Reach
-    look: one connection a port; where the page was asked for, what it answered counts.
+    look: one connection a port; where a page was requested, its response counts.
 Why it matters
-    Segments are drawn so that a guest's laptop cannot reach a printer's settings; a filter that has a hole looks like one
-    that has none.
+    Segments are drawn so that a guest's laptop cannot reach a printer's settings; a filter with a gap looks like one
+    without.
 Sources
     NIST SP 800-53 Rev. 5, AC-4 and SC-7; NIST SP 800-41 Rev. 1, section 4
 """
@@ -31,7 +31,7 @@ from hardenprobe.remediation.fleet import SEGMENT_FILTER
 from hardenprobe.standards.segments import Segment
 
 Heard = Sequence[Observation[Any]]
-EXPECTED = "services are reached as the policy says"
+EXPECTED = "services are reachable as the policy states"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,10 +51,10 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     }
     if not any(segments.values()):
         if expect.segments and None in sources.values():
-            text = Said(text="our address is not known")
+            text = Said(text="the source address of the scan is not known")
             yield Outcome(word=Word.UNKNOWN, observed=text, expected=Said(text=EXPECTED))
         else:
-            yield inapplicable("the policy has no segment that we are in", EXPECTED)
+            yield inapplicable("no segment of the policy contains the source address", EXPECTED)
         return
     outcomes: list[Outcome] = []
     for address, segment in segments.items():
@@ -66,40 +66,40 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             outcomes += _needed(seen, here, service, certain)
     yield from outcomes
     if not outcomes:
-        text = Said(text="no service that our segment's policy speaks of was looked at")
+        text = Said(text="no service that the policy names for this segment was tested")
         yield Outcome(word=Word.NOTAPPLICABLE, observed=text, expected=Said(text=EXPECTED))
 
 
 def _forbidden(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
-    expected = f"{service} does not serve our segment"
+    expected = f"{service} is not reachable from this segment"
     for heard in heard_by_port(here, service):
         serving = serving_us(service, heard)
         if serving is None and shut(service, heard):
-            yield passed(heard[-1], f"{service} does not serve us", expected)
+            yield passed(heard[-1], f"{service} is not reachable", expected)
         elif serving is None and served_elsewhere(seen, service, heard):
-            text = f"{service} is silent to us and serves another vantage point"
+            text = f"{service} is silent here and serves another vantage point"
             yield replace(passed(heard[-1], text, expected), reason=Reason.DROPPED)
         elif serving is not None and not certain:
-            text = f"{service} serves us, but a translator may change our address on the way"
+            text = f"{service} is reachable, but address translation may change the source on the way"
             yield unknown(serving, text, expected)
         elif serving is None or seen.ambiguous:
-            yield unknown(heard[-1], f"{service} gave no answer that tells", expected)
+            yield unknown(heard[-1], f"{service} gave no conclusive response", expected)
         else:
-            yield fail(serving, f"{service} serves us", expected, value=service, vector="forbidden")
+            yield fail(serving, f"{service} is reachable", expected, value=service, vector="forbidden")
 
 
 def _needed(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
-    expected = f"{service} serves our segment"
+    expected = f"{service} is reachable from this segment"
     elsewhere = any(serving_us(service, heard) for heard in heard_by_port(seen.elsewhere, service))
     for heard in heard_by_port(here, service):
         serving = serving_us(service, heard)
         if serving is not None and not seen.ambiguous:
-            yield passed(serving, f"{service} serves us", expected)
+            yield passed(serving, f"{service} is reachable", expected)
         elif serving is None and elsewhere and certain:
-            text = f"{service} serves another vantage point and not us"
+            text = f"{service} serves another vantage point and not this one"
             yield fail(heard[-1], text, expected, vector="needed")
         elif elsewhere or not shut(service, heard):
-            yield unknown(heard[-1], f"{service} gave no answer that tells", expected)
+            yield unknown(heard[-1], f"{service} gave no conclusive response", expected)
 
 
 CHECK = Check(

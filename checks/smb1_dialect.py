@@ -1,7 +1,7 @@
-"""An SMB server agrees on version 1.
+"""An SMB server accepts version 1.
 
 Fails when
-    A negotiation on 445/tcp that offers NT LM 0.12 alone is agreed to.
+    A negotiation on 445/tcp that offers NT LM 0.12 alone is accepted.
 Passes when
     The server answers and takes none of it, or closes at it and has answered a negotiation of version 2 or 3; or the
     ports refuse.
@@ -11,7 +11,7 @@ Unknown when
 Reach
     ask: one connection for each of two negotiations; no session follows.
 Why it matters
-    Version 1 has no protection against a man in the middle and a history of worms; everybody else has left it.
+    Version 1 has no protection against a man in the middle and a history of worms; later versions replace it.
 Sources
     MS-CIFS, sections 2.2.4.52.1 and 2.2.4.52.2; MS-SMB2, sections 2.2.3 and 2.2.4; NIST SP 800-53 Rev. 5, CM-7 and SC-8
 """
@@ -25,21 +25,23 @@ from hardenprobe.facts import SmbNegotiation, TcpPort
 from hardenprobe.remediation.discovery import SMB1_OFF
 
 PORTS = (139, 445)
-EXPECTED = "SMB version 1 is not agreed to"
+EXPECTED = "SMB version 1 is not accepted"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """Decide from the answer to version 1, and for a closed line from that to version 2."""
+    """Decide from the answer to version 1, and for a closed connection from that to version 2."""
     newer = {o.endpoint for o in seen.of(SmbNegotiation) if o.facts.asked == "2" and o.facts.answered}
     asked = [o for o in seen.of(SmbNegotiation) if o.facts.asked == "1"]
     for question in asked:
         facts = question.facts
         if facts.dialect:
-            yield fail(question, f"{facts.dialect} is agreed to", EXPECTED, value=facts.dialect)
+            yield fail(question, f"{facts.dialect} is accepted", EXPECTED, value=facts.dialect)
         elif facts.answered:
             yield passed(question, "version 1 is answered and refused", EXPECTED)
         elif facts.fault == "closed" and question.endpoint in newer:
-            yield passed(question, "the line is closed at version 1, and version 2 is answered", EXPECTED)
+            yield passed(
+                question, "the connection is closed at version 1, and version 2 is answered", EXPECTED
+            )
         else:
             reason = Reason.SILENT if facts.fault == "silent" else Reason.INCONCLUSIVE
             yield unknown(question, f"version 1 is not answered: {facts.fault}", EXPECTED, reason=reason)

@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: one connection for each of two negotiations; no session follows.
 Why it matters
-    Somebody in between signs in as the user, or changes what is read and stored.
+    A man in the middle can sign in as the user, or change what is read and stored.
 Sources
     MS-CIFS, sections 2.2.4.52.1 and 2.2.4.52.2; MS-SMB2, sections 2.2.3 and 2.2.4; NIST SP 800-53 Rev. 5, SC-8 and SC-23
 """
@@ -43,7 +43,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             question, f"{facts.dialect}: signing is {what}", EXPECTED, subject=SUBJECTS.get(facts.asked)
         )
     if asked and not told:
-        yield unknown(asked[0], f"no version is agreed to: {asked[0].facts.fault or 'refused'}", EXPECTED)
+        yield unknown(asked[0], f"no version is accepted: {asked[0].facts.fault or 'refused'}", EXPECTED)
     if not asked:
         yield no_service(seen, EXPECTED, "SMB", ports=PORTS)
 

@@ -1,4 +1,4 @@
-"""SNMP shows who may do what.
+"""The SNMP access control table is readable.
 
 Fails when
     vacmAccessTable can be read with a default community. Another subject, "write view": one of its rows lets SNMP version 1
@@ -25,7 +25,7 @@ from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.snmp import SNMP_VIEW
 
-EXPECTED = "a default community does not show the access table"
+EXPECTED = "the access control table is not readable with a default community"
 ANY, VERSION_1, VERSION_2C = 0, 1, 2  # SnmpSecurityModel, RFC 3411 section 5
 
 

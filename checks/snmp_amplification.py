@@ -1,4 +1,4 @@
-"""SNMP answers few bytes with many.
+"""SNMP can be used for amplification.
 
 Fails when
     One GetBulk of the system group with ten repetitions, under a default community, is answered with more payload bytes
@@ -42,14 +42,14 @@ class Settings:
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """Divide what came by what was sent."""
-    expected = f"an answer is at most {expect.factor:g} times as long as the question"
+    expected = f"a response is at most {expect.factor:g} times as long as the request"
     bulks = seen.of(SnmpBulk)
     if not bulks:
         yield absent(seen, expected, "a bulk answer of version 2c")
     for bulk in bulks:
         facts = bulk.facts
         factor = round(facts.received / facts.sent, 1) if facts.sent else 0.0
-        text = f"{facts.sent} bytes are answered with {facts.received}, {factor:g} times as many"
+        text = f"{facts.sent} bytes are answered with {facts.received} bytes, {factor:g} times as many"
         if facts.state is not State.ACCEPTING:
             yield unknown(bulk, "the bulk question was not answered", expected, reason=Reason.SILENT)
         elif facts.received > expect.factor * facts.sent:

@@ -5,11 +5,11 @@ Fails when
 Passes when
     The port is unreachable, or it is silent from here and answers another vantage point.
 Unknown when
-    The port is silent: an agent that dislikes a community does not answer either.
+    The port is silent: an agent that rejects a community does not answer either.
 Reach
     ask: one read of the system group a version and community, sent twice at most.
 Why it matters
-    The community travels readable in every message, and anyone who reads it can use it.
+    Every message carries the community in cleartext, and anyone who reads it can use it.
 Sources
     RFC 3410, section 8; RFC 1157, section 4.1; RFC 3418; NIST SP 800-53 Rev. 5, IA-5 and SC-8
 """

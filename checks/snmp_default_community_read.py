@@ -1,4 +1,4 @@
-"""A default SNMP community reads the device.
+"""A default SNMP community grants read access.
 
 Fails when
     Any matching response comes to a published default community, whatever the view holds; an agent that answers a
@@ -11,7 +11,7 @@ Unknown when
 Reach
     ask: at most three published defaults, and one control with a random community where one of them is answered.
 Why it matters
-    Everybody knows the default: names, addresses, jobs, counters and often settings are open to the whole network.
+    The default is public knowledge: names, addresses, jobs, counters and often settings are open to the whole network.
 Sources
     RFC 1157, section 4.1; RFC 3584, section 5; common practice (no published requirement) for the list of defaults; NIST SP 800-53
     Rev. 5, IA-5

@@ -1,4 +1,4 @@
-"""A default SNMP community writes to the device.
+"""A default SNMP community grants write access.
 
 Fails when
     A published default community puts sysContact back as it was read: the Set is answered with noError.

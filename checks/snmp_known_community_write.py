@@ -1,4 +1,4 @@
-"""A community of the fleet writes to the device.
+"""An SNMP community of the fleet grants write access.
 
 Fails when
     A community from the secrets file puts sysContact back as it was read: the Set is answered with noError.

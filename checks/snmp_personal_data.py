@@ -1,4 +1,4 @@
-"""SNMP shows texts about people to everybody.
+"""SNMP discloses personal data.
 
 Fails when
     The contact, the operator, the service person or a job owner can be read with a default community and is not empty;
@@ -25,7 +25,7 @@ from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.snmp import SNMP_PERSONAL
 
-EXPECTED = "a default community shows no text about people"
+EXPECTED = "a default community discloses no personal data"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:

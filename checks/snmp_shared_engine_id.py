@@ -7,10 +7,10 @@ Passes when
 Unknown when
     No engine answers the discovery, or it names no engine.
 Reach
-    ask: the discovery of snmp-v3-missing; devices are compared, not asked again.
+    ask: the discovery of snmp-v3-missing; nothing more is sent for the comparison.
 Why it matters
     Keys of SNMPv3 users are made from password and engine id: an attacker who reads them from one device has them for all, and
-    an answer of one can be played back as another's.
+    a response of one can be replayed as another's.
 Sources
     RFC 3411, section 3.1.1.1; RFC 3414, section 2.6; NIST SP 800-53 Rev. 5, IA-3 and CM-6
 """

@@ -11,7 +11,7 @@ Reach
     ask: one discovery and one Get for each level that the supplied pair allows, the weakest first. A wrong digest stops
     the user for the whole fleet.
 Why it matters
-    Without privacy everybody on the way reads along; without authentication the user name alone opens the device.
+    Without privacy anyone on the path can read the traffic; without authentication the user name alone gives access.
 Sources
     RFC 3411, section 3.4.3 (security levels); RFC 3415, section 3.2; RFC 3410, section 8; NIST SP 800-53 Rev. 5, IA-5 and SC-8
 """

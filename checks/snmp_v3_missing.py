@@ -1,4 +1,4 @@
-"""SNMP answers and version 3 does not.
+"""SNMP version 1 or 2c answers and version 3 does not.
 
 Fails when
     Version 1 or 2c answers, and no engine answers the discovery of version 3.
@@ -7,9 +7,9 @@ Passes when
 Unknown when
     Nothing answers, or the answer to the discovery could not be read.
 Reach
-    ask: one engine discovery, sent twice at most; it needs no secret.
+    ask: one engine discovery, sent twice at most; no secret is needed.
 Why it matters
-    Without version 3 the device cannot be monitored without sending a password in clear.
+    Without version 3 the device cannot be monitored without sending a password in cleartext.
 Sources
     RFC 3414, section 4; RFC 3410, section 8; NIST SP 800-53 Rev. 5, IA-5 and SC-8
 """

@@ -8,9 +8,9 @@ Passes when
 Unknown when
     No user was given, the device was not confirmed without a secret, or the user is not served there.
 Reach
-    ask: only the supplied pair is ever tried; nothing is asked beyond snmp-v3-below-authpriv.
+    ask: only the supplied pair is ever tried; nothing is sent beyond snmp-v3-below-authpriv.
 Why it matters
-    DES can be searched through, and what was recorded today can be read then.
+    A DES key can be found by exhaustive search, which discloses recorded traffic.
 Sources
     RFC 6151 (MD5); NIST SP 800-131A Rev. 2 (DES is no approved algorithm; HMAC with SHA-1 is acceptable, table 8); RFC 7860 and
     RFC 3826 (what there is instead); NIST SP 800-53 Rev. 5, SC-13
@@ -35,7 +35,7 @@ class Settings:
     """Algorithms that no user should have, by the names of the secrets file.
 
     Attributes:
-        dated_auth: Told as informational.
+        dated_auth: Reported as informational.
     """
 
     weak_auth: tuple[Digest, ...]
@@ -77,7 +77,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             pair = "/".join(str(name) for name, _ in proven)
             yield passed(user, f"served with {pair}", expected, value=pair, subject=subject)
         if any(name == facts.auth for name, _ in proven) and facts.auth in expect.dated_auth:
-            text = f"served with {facts.auth}, which is dated and not forbidden"
+            text = f"served with {facts.auth}, which is deprecated in part and not forbidden"
             yield note(user, text, expected, value=facts.auth, subject=f"{subject}, {facts.auth}")
 
 

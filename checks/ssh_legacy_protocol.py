@@ -1,4 +1,4 @@
-"""An SSH server takes protocol 1.
+"""An SSH server accepts protocol 1.
 
 Fails when
     The identification string offers protocol 1.x; 1.99, which means both 1.x and 2.0, is included.
@@ -9,7 +9,7 @@ Unknown when
 Reach
     look: the greeting is read, nothing is sent.
 Why it matters
-    Protocol 1 protects with a CRC that can be forged, so that a session can be read and changed on the way.
+    The CRC integrity check of protocol 1 can be forged, so that a session can be read and changed on the way.
 Sources
     RFC 4253 sections 4.2 and 5.1; RFC 4251 section 9.3; NIST SP 800-53 Rev. 5, MA-4(6)
 """
@@ -36,7 +36,7 @@ from hardenprobe.checking.views.ssh import unheard
 from hardenprobe.facts import HttpAnswer, SshIdentification, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_OFF
 
-EXPECTED = "SSH of protocol 2.0 only"
+EXPECTED = "SSH protocol 2.0 only"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
@@ -49,11 +49,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             both = ", which means 1.x and 2.0" if version == "1.99" else ""
             yield fail(greeting, f"offers SSH {version}{both}", EXPECTED, value=version, wanted="2.0")
         elif _place(greeting) in changed:
-            yield unknown(greeting, "identifies itself otherwise on another connection", EXPECTED)
+            yield unknown(greeting, "identifies itself differently on another connection", EXPECTED)
         elif version == "2.0":
             yield passed(greeting, "offers SSH 2.0 only", EXPECTED, value=version)
         else:
-            yield unknown(greeting, f"offers SSH {version}, which no document names", EXPECTED)
+            yield unknown(greeting, f"offers SSH {version}, which no standard defines", EXPECTED)
     mute = unheard(seen, greetings, EXPECTED)
     yield from mute
     if not greetings and not mute:

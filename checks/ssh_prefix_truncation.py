@@ -1,15 +1,15 @@
-"""The start of an SSH session can be cut short unseen.
+"""An SSH server is open to prefix truncation.
 
 Fails when
     The server offers chacha20-poly1305, or a CBC cipher with an encrypt-then-MAC code, and not the strict marker.
 Passes when
-    It offers the marker, or no such mode. Whether a client has it too is the client's affair.
+    It offers the marker, or no such mode. The client must support it too, which this check does not test.
 Unknown when
     The server's lists did not come, or the port closes or is silent.
 Reach
-    ask: one connection; the lists are read before anybody signs in, and nothing is cut.
+    ask: one connection; the lists are read before any sign-in, and nothing is truncated.
 Why it matters
-    Someone on the path can remove the first messages, and with them protections that both sides believe to be on.
+    An attacker on the path can remove the first messages, and with them protections that both sides believe to be on.
 Sources
     CVE-2023-48795; RFC 4253 sections 6.4 and 7.1
 """
@@ -33,7 +33,7 @@ class Settings:
     rules: str
 
 
-EXPECTED = "strict key exchange, or no mode that can be cut short"
+EXPECTED = "strict key exchange, or no mode vulnerable to prefix truncation"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
@@ -50,7 +50,9 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         elif modes:
             yield passed(offer, f"offers {marker}", EXPECTED, value=modes, rule_set=rules.rule_set)
         else:
-            yield passed(offer, "offers no mode that can be cut short", EXPECTED, rule_set=rules.rule_set)
+            yield passed(
+                offer, "offers no mode vulnerable to prefix truncation", EXPECTED, rule_set=rules.rule_set
+            )
 
 
 def _modes(facts: SshOffer, rule: PrefixTruncation) -> list[str]:

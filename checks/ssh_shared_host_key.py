@@ -8,9 +8,9 @@ Unknown when
     No key came, as from a server whose key exchange methods are all post-quantum hybrids, or the server did not make the
     signature that proves it.
 Reach
-    ask: one key exchange for each key type; devices are compared, not asked again.
+    ask: one key exchange for each key type; nothing more is sent for the comparison.
 Why it matters
-    An attacker who opens one device, or its firmware, can pass as all of them.
+    An attacker who extracts the key from one device, or from its firmware, can impersonate all of them.
 Sources
     RFC 4253 section 8; RFC 4251 section 4.1, which permits one key for several hosts; that each device has its own: NIST SP
     800-53 Rev. 5, SC-12, and common practice (no published requirement)
@@ -26,7 +26,7 @@ from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import HttpAnswer, SshHostKey, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
 
-EXPECTED = "no other device holds the same host key"
+EXPECTED = "no other device has the same host key"
 
 
 def _proven(facts: SshHostKey) -> list[str]:

@@ -8,9 +8,9 @@ Passes when
 Unknown when
     The server's list did not come, or the port closes or is silent.
 Reach
-    ask: one connection; the list is read before anybody signs in.
+    ask: one connection; the list is read before any sign-in.
 Why it matters
-    A client that is talked into such a cipher sends passwords and settings that can be read on the way.
+    A client that negotiates such a cipher sends passwords and settings that can be read on the path.
 Sources
     RFC 8758 section 2 (RC4); RFC 4253 section 6.3; CVE-2016-2183 (blocks of 64 bits); CVE-2008-5161 (CBC)
 """
@@ -44,7 +44,7 @@ EXPECTED = "no cipher is offered that the rule set forbids or advises against"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """One result for each weakness; unrated ciphers are told apart, never counted as bad or good."""
+    """One result for each weakness; unrated ciphers are reported separately, never as fail or pass."""
     return judge_names(seen, expect.rules, "ciphers", what="ciphers", expected=EXPECTED, dated=expect.dated)
 
 

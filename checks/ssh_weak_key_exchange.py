@@ -8,9 +8,9 @@ Passes when
 Unknown when
     The server's list did not come, or the port closes or is silent.
 Reach
-    ask: one connection; the list is read before anybody signs in.
+    ask: one connection; the list is read before any sign-in.
 Why it matters
-    Who records a session whose key exchange he can break later reads passwords and settings.
+    An attacker who records a session and later breaks its key exchange reads passwords and settings.
 Sources
     RFC 9142 Table 12; RFC 8732 (GSS); NIST SP 800-53 Rev. 5, SC-12
 """

@@ -8,9 +8,9 @@ Passes when
 Unknown when
     The server's list did not come, or the port closes or is silent.
 Reach
-    ask: one connection; the list is read before anybody signs in.
+    ask: one connection; the list is read before any sign-in.
 Why it matters
-    What is sent without a sound MAC can be changed on the way.
+    Data without a strong MAC can be changed on the path.
 Sources
     RFC 4253 section 6.4; RFC 6668 section 2; RFC 6151 (MD5)
 """
@@ -44,7 +44,7 @@ EXPECTED = "no MAC is offered that the rule set forbids or advises against"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """One result for each weakness; unrated MACs are told apart, never counted as bad or good."""
+    """One result for each weakness; unrated MACs are reported separately, never as fail or pass."""
     return judge_names(seen, expect.rules, "macs", what="MACs", expected=EXPECTED, dated=expect.dated)
 
 

@@ -1,15 +1,15 @@
-"""A person's statement and an observation disagree.
+"""An attestation is contradicted by an observation.
 
 Fails when
-    A statement that holds today says yes, or not applicable, and what is seen at the device speaks against it.
+    An attestation in force says yes, or not applicable, and an observation of the device contradicts it.
 Passes when
-    What is seen bears on the statement, and all of it agrees.
+    Observations concern the attestation, and all of them agree.
 Unknown when
-    The statement is about something that the network can show, and nothing that was seen shows it.
+    The attestation can be tested over the network, and no observation shows its subject.
 Reach
-    none: what people state and what other probes saw are compared, nothing more is asked.
+    none: attestations and observations are compared, nothing more is sent.
 Why it matters
-    A wrong attestation stops people from looking; the exposure itself is a finding of its own check.
+    A wrong attestation hides the exposure, which is a finding of its own check.
 Sources
     NIST SP 800-53 Rev. 5, CA-2 and CA-7; NIST SP 800-53A Rev. 5, assessment methods examine, interview, test
 """
@@ -36,12 +36,12 @@ from hardenprobe.facts import (
 from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import STATEMENT_RENEWED
 
-EXPECTED = "what people state and what is seen agree"
+EXPECTED = "attestations and observations agree"
 CLAIMS = ("yes", "not applicable")  # "no" and "partly" own up to what may be seen
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
-    """Hold each statement that claims something against what was seen."""
+    """Compare each attestation that claims something with the observations."""
     claims = [o for o in seen.of(StatementMade) if o.facts.answer in CLAIMS and o.facts.control in BEARING]
     for claim in claims:
         yield from _one(claim, list(BEARING[claim.facts.control](seen)))
@@ -61,7 +61,9 @@ def _one(claim: Observation[StatementMade], bearing: list[tuple[Observation[Any]
     agrees = [o.id for o, _ in bearing]
     yield Outcome(
         word=Word.PASS if agrees else Word.UNKNOWN,
-        observed=Said(text=f"{says}; " + ("what was seen agrees" if agrees else "nothing seen bears on it")),
+        observed=Said(
+            text=f"{says}; " + ("the observations agree" if agrees else "no observation concerns it")
+        ),
         expected=Said(text=EXPECTED),
         subject=made.control,
         reason=None if agrees else Reason.INCONCLUSIVE,

@@ -1,4 +1,4 @@
-"""A certificate is outside its dates, or about to be.
+"""A certificate is outside its validity period, or about to expire.
 
 Fails when
     The certificate, or an issuer that is sent with it, has expired, is not yet valid, or ends within the baseline's days;
@@ -6,11 +6,11 @@ Fails when
 Passes when
     The certificate is valid for longer than the baseline's days; an issuer that is not counts beside it.
 Unknown when
-    Our own clock is not proven, no certificate came, or it cannot be read.
+    The scanner's clock is not verified, no certificate came, or it cannot be read.
 Reach
     ask: the certificate is read from the hellos for the versions.
 Why it matters
-    People learn to click a warning away, and then click away the one that is an attack; clients that check stop printing.
+    Users learn to dismiss warnings, and then dismiss the one that is an attack; clients that verify stop printing.
 Sources
     RFC 5280 sections 4.1.2.5 and 6.1.3; NIST SP 800-53 Rev. 5, SC-17
 """
@@ -42,7 +42,7 @@ class Settings:
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """Compare dates with our clock, if that can be trusted."""
+    """Compare dates with the scanner's clock, if that can be trusted."""
     expected = f"the certificate is valid now and for {expect.ending_days} more days"
     yield from unanswered(seen, expected)
     found, missing = leaves(seen, expected)
@@ -52,7 +52,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         dates = f"{leaf.not_before} to {leaf.not_after}"
         value = {"not_before": leaf.not_before, "not_after": leaf.not_after}
         if not seen.clock.proven:
-            text = f"valid {dates}; our own clock is not proven ({seen.clock.how})"
+            text = f"valid {dates}; the scanner's clock is not verified ({seen.clock.how})"
             yield unknown(at, text, expected, subject=chain.label or None)
             continue
         if (fault := _fault(leaf, now, expect.ending_days)) is None:

@@ -1,16 +1,16 @@
-"""A certificate is made to last too long.
+"""A certificate's validity period is too long.
 
 Fails when
     It is valid for more days than the baseline's limit. Public limits do not bind a private authority. A self-signed
     certificate that nothing trusts is informational here: tls-certificate-untrusted counts it.
 Passes when
-    It is not.
+    The validity period is within the limit.
 Unknown when
     No certificate came, or it cannot be read.
 Reach
     ask: the certificate is read from the hellos for the versions.
 Why it matters
-    A key that leaked once stays good until the last day; keys of office devices change hands with the device.
+    A disclosed key stays usable until the certificate expires; the key of an office device changes hands with the device.
 Sources
     CA/Browser Forum ballot SC-081v3 (public authorities only); RFC 5280 section 4.1.2.5
 """
@@ -43,7 +43,7 @@ class Settings:
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """Count days of 86,400 seconds, both ends included."""
-    expected = f"a lifetime of at most {expect.max_days} days"
+    expected = f"a validity period of at most {expect.max_days} days"
     yield from unanswered(seen, expected)
     found, missing = leaves(seen, expected)
     yield from missing
@@ -53,15 +53,13 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         days = -(-seconds // 86400)
         subject = chain.label or None
         if days > expect.max_days and leaf.self_signed and not chain.path.trusted:
-            text = (
-                f"made to last {days} days, and signed by itself: tls-certificate-untrusted counts that once"
-            )
+            text = f"valid for {days} days, and self-signed: counted by tls-certificate-untrusted"
             yield note(at, text, expected, value=days, subject=subject)
         elif days > expect.max_days:
-            text = f"made to last {days} days; limits of public authorities do not bind a private one"
+            text = f"valid for {days} days; limits of public authorities do not bind a private one"
             yield fail(at, text, expected, value=days, wanted=expect.max_days, subject=subject)
         else:
-            yield passed(at, f"made to last {days} days", expected, value=days, subject=subject)
+            yield passed(at, f"valid for {days} days", expected, value=days, subject=subject)
 
 
 CHECK = Check(

@@ -1,4 +1,4 @@
-"""A certificate leads to no trust anchor.
+"""A certificate has no certification path to a trust anchor.
 
 Fails when
     The certificate is self-signed or has no path to the given anchors, and no accepted pin names its key.
@@ -9,7 +9,7 @@ Unknown when
 Reach
     ask: the certificate is read from the hellos for the versions.
 Why it matters
-    Nobody can tell the device from a machine in between that shows a certificate of its own.
+    Clients cannot distinguish the device from a man in the middle with a certificate of his own.
 Sources
     RFC 5280 section 6.1; RFC 9525; NIST SP 800-53 Rev. 5, SC-17
 """
@@ -36,11 +36,11 @@ class Settings:
     accept_pins: bool
 
 
-EXPECTED = "the certificate leads to a trust anchor, or its key is the one that the inventory pins"
+EXPECTED = "a certification path to a trust anchor, or the key that the inventory pins"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """Path first, pin second; dates are the business of tls-certificate-dates."""
+    """Path first, pin second; validity periods are judged by tls-certificate-dates."""
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)
     yield from missing

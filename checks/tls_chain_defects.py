@@ -1,7 +1,7 @@
-"""A certificate is not made for what it is used for.
+"""A certificate is used outside its permitted purposes.
 
 Fails when
-    The certificate has extended key usages and serverAuth is none of them, or an issuer that is sent is no authority by its
+    The certificate has extended key usages and serverAuth is none of them, or an issuer that is sent is no certification authority by its
     basicConstraints; each is a subject of its own.
 Passes when
     The certificate may be a server's, and every issuer that is sent may issue.
@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: the certificates are read from the hellos for the versions.
 Why it matters
-    Clients that check refuse the chain; those that do not would take one that somebody made with the key of any certificate.
+    Clients that verify refuse the chain; others would accept a chain made with the key of any certificate.
 Sources
     RFC 5280 sections 4.2.1.9 and 4.2.1.12; NIST SP 800-53 Rev. 5, SC-17
 """
@@ -24,7 +24,7 @@ from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
 
-EXPECTED = "a server's certificate, and issuers that are authorities"
+EXPECTED = "a server certificate, and issuers that are certification authorities"
 SERVER_AUTH, ANY_PURPOSE = "1.3.6.1.5.5.7.3.1", "2.5.29.37.0"  # RFC 5280 section 4.2.1.12
 
 
@@ -39,10 +39,10 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         unread = [one for one in (leaf, *served_issuers(chain)) if one.authority is None]
         bound = leaf.purposes is not None and not {SERVER_AUTH, ANY_PURPOSE} & set(leaf.purposes)
         if bound:
-            text = f"made for {', '.join(leaf.purposes or ())[:200] or 'nothing'}, and not for servers"
+            text = f"for {', '.join(leaf.purposes or ())[:200] or 'nothing'}, and not for servers"
             yield fail(at, text, EXPECTED, value=list(leaf.purposes or ()), subject=f"{where}not for servers")
         for number in wrong:
-            text = f"issuer {number} is no authority by its basicConstraints"
+            text = f"issuer {number} is no certification authority by its basicConstraints"
             yield fail(at, text, EXPECTED, subject=f"{where}issuer {number}")
         if unread:
             yield unknown(at, "the extensions were not read", EXPECTED, subject=chain.label or None)

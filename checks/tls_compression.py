@@ -10,7 +10,7 @@ Reach
     ask: compression is offered in the hellos for the versions, with one more where TLS 1.3 was
     offered beside them, which has none.
 Why it matters
-    The length of what is compressed gives secrets away, a session cookie for one (CVE-2012-4929).
+    The length of compressed data discloses secrets, such as a session cookie (CVE-2012-4929).
 Sources
     CVE-2012-4929; RFC 9325 section 3.3; RFC 3749
 """
@@ -24,7 +24,7 @@ from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_COMPRESSION_OFF
 
-EXPECTED = "no version of TLS compresses"
+EXPECTED = "no version of TLS negotiates compression"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:

@@ -58,7 +58,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             text = (
                 f"accepts only {', '.join(old)}"
                 if old
-                else "answers in TLS and accepts no version that was asked"
+                else "speaks TLS and accepts no version that was offered"
             )
             yield fail(port, text, expected, value=old, wanted=expect.minimum)
 

@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: four to seven hellos a port, each abandoned after the server's first flight.
 Why it matters
-    The old versions have design flaws that let someone on the path read or change the traffic, passwords included.
+    The deprecated versions have design flaws that let an attacker on the path read or change the traffic, passwords included.
 Sources
     RFC 8996 (TLS 1.0 and 1.1); RFC 7568 (SSL 3.0); RFC 6176 (SSL 2.0); RFC 9325 section 3.1.1; NIST SP 800-52 Rev. 2 section 3.1
 """
@@ -42,7 +42,7 @@ EXPECTED = "no version of SSL or TLS that the rule set forbids is accepted"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """One result for each forbidden version that is accepted or untold; one pass for a port without any."""
+    """One result for each forbidden version that is accepted or not determined; one pass for a port without any."""
     rules = load(expect.rules)
     forbidden = [version for version, judged in rules.versions.items() if judged.say == "must-not"]
     yield from unanswered(seen, EXPECTED)

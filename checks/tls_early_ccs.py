@@ -1,9 +1,9 @@
-"""A ChangeCipherSpec is accepted before there are keys.
+"""A ChangeCipherSpec is accepted before keys are agreed.
 
 Fails when
     A ChangeCipherSpec right after the hellos is not refused (CVE-2014-0224).
 Passes when
-    It is refused with an alert or a closed line, or no version is accepted that has it.
+    It is refused with an alert or a closed connection, or no version is accepted that has it.
 Unknown when
     The server is silent, the probe could not finish or was not granted, or the port closes or is silent. Where another
     implementation finds the opposite: error.
@@ -11,7 +11,7 @@ Reach
     strain: one connection with messages that a healthy client would not send, and some twenty for all three flaws by another
     implementation; what a device leaks is dropped.
 Why it matters
-    Someone on the path can make both sides use keys that he knows.
+    An attacker on the path can make both sides use keys that the attacker knows.
 Sources
     CVE-2014-0224; RFC 5246 section 7.1
 """

@@ -1,9 +1,9 @@
-"""A heartbeat answers with the device's memory.
+"""A heartbeat response discloses the device's memory.
 
 Fails when
     A heartbeat that claims more than it holds is answered with more than was sent (CVE-2014-0160).
 Passes when
-    It is refused with an alert or a closed line, or no version is accepted that has heartbeats.
+    It is refused with an alert or a closed connection, or no version is accepted that has heartbeats.
 Unknown when
     The server is silent, the probe could not finish or was not granted, or the port closes or is silent. Where another
     implementation finds the opposite: error.
@@ -11,7 +11,7 @@ Reach
     strain: one connection with messages that a healthy client would not send, and some twenty for all three flaws by another
     implementation; what a device leaks is dropped.
 Why it matters
-    Passwords, documents and the key itself can be read out of the device, from anywhere that reaches it, unseen.
+    Passwords, documents and the key itself can be read from the device's memory by anyone who reaches the port, without a trace.
 Sources
     CVE-2014-0160; RFC 6520 section 4
 """

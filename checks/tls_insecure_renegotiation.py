@@ -1,4 +1,4 @@
-"""Renegotiation is not protected.
+"""Secure renegotiation is not supported.
 
 Fails when
     A version below TLS 1.3 is accepted and the server does not answer with renegotiation_info.
@@ -9,7 +9,7 @@ Unknown when
 Reach
     ask: the extension is offered in the hellos for the versions, in SSL 3.0 by the signalling suite.
 Why it matters
-    Someone on the path can put words of his own before a user's, and the device takes both for one (CVE-2009-3555).
+    An attacker on the path can insert data before a user's request, and the device processes both as one (CVE-2009-3555).
 Sources
     RFC 5746; RFC 9325 section 3.5; CVE-2009-3555
 """

@@ -1,4 +1,4 @@
-"""A certificate names none of the device's names.
+"""A certificate matches none of the device's names.
 
 Fails when
     No subjectAltName matches a name that people use for the device: of the inventory, or given as target.
@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: the certificate is read from the hellos for the versions.
 Why it matters
-    Browsers and print clients warn, people click on, and a machine in between needs no better certificate.
+    Users learn to dismiss the warning, so that a man in the middle with any certificate is not noticed.
 Sources
     RFC 9525 section 6; RFC 5280 section 4.2.1.6
 """
@@ -25,7 +25,7 @@ from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
 
-EXPECTED = "a subjectAltName of the certificate is a name that people use for the device"
+EXPECTED = "a subjectAltName of the certificate is a name in use for the device"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
@@ -43,7 +43,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             continue
         matched = [name for name in used if matches_any(leaf.names, name)]
         if not matched and leaf.self_signed and not chain.path.trusted:
-            text = f"names {shown}, and signed by itself: tls-certificate-untrusted counts that once"
+            text = f"names {shown}, and self-signed: counted by tls-certificate-untrusted"
             yield note(at, text, EXPECTED, value=value, subject=subject)
         elif matched:
             yield passed(at, f"names {', '.join(matched[:5])}", EXPECTED, value=value, subject=subject)

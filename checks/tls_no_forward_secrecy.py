@@ -5,11 +5,11 @@ Fails when
 Passes when
     Every accepted suite has an ephemeral key exchange, or the rule set allows it without (informational).
 Unknown when
-    The suites of a version could not all be asked for, or the port closes or is silent.
+    The suites of a version could not all be tested, or the port closes or is silent.
 Reach
     ask: the same hellos as for tls-weak-cipher.
 Why it matters
-    Anyone who recorded the traffic can read all of it on the day the device's key is taken, from a returned device for one.
+    Recorded traffic can be decrypted once the device's key is disclosed, for example from a returned device.
 Sources
     RFC 9325 section 4.1; RFC 10015 sections 2 and 4; NIST SP 800-52 Rev. 2 appendix D
 """
@@ -41,7 +41,7 @@ EXPECTED = "every accepted suite has an ephemeral key exchange"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """One result for each kind of key exchange that keeps nothing secret later."""
+    """One result for each kind of key exchange without forward secrecy."""
     rules = load(expect.rules)
     yield from unanswered(seen, EXPECTED)
     ports, missing = walks(seen, EXPECTED)
@@ -73,7 +73,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             yield unknown(walk, text, EXPECTED, reason=reason, rule_set=rules.rule_set)
         elif not failed:
             count = sum(len(suites) for suites in walk.facts.suites.values())
-            text = f"none of {count} accepted suites is without forward secrecy that the rule set asks for"
+            text = f"none of {count} accepted suites lacks forward secrecy that the rule set requires"
             yield passed(walk, text + rest, EXPECTED, rule_set=rules.rule_set)
 
 

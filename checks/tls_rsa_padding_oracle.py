@@ -1,7 +1,7 @@
-"""RSA decryption tells about its padding.
+"""RSA decryption discloses whether the padding is valid.
 
 Fails when
-    The answers to well and badly padded RSA key exchanges differ (a Bleichenbacher-type oracle).
+    The responses to RSA key exchanges with valid and invalid padding differ (a Bleichenbacher-type oracle).
 Passes when
     All are answered alike, or no key exchange by RSA is accepted.
 Unknown when
@@ -25,14 +25,12 @@ from hardenprobe.checking.views.tls import judge_flaw
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsFlaws, TlsPort
 from hardenprobe.remediation.tls import TLS_RSA_OFF
 
-EXPECTED = "answers do not depend on the padding"
+EXPECTED = "responses do not depend on the padding"
 
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """One result a port."""
-    return judge_flaw(
-        seen, "padding_oracle", "answers to well and badly padded key exchanges differ", EXPECTED
-    )
+    return judge_flaw(seen, "padding_oracle", "responses to valid and invalid padding differ", EXPECTED)
 
 
 CHECK = Check(

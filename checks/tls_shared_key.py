@@ -7,9 +7,9 @@ Passes when
 Unknown when
     No certificate came, or it cannot be read.
 Reach
-    ask: the certificate is read from the hellos for the versions; devices are compared, not asked again.
+    ask: the certificate is read from the hellos for the versions; nothing more is sent for the comparison.
 Why it matters
-    An attacker who opens one device, or its firmware, has the key of all of them.
+    An attacker who extracts the key from one device, or from its firmware, has the key of all of them.
 Sources
     NIST SP 800-57 Part 1 Rev. 5 section 5.2; NIST SP 800-53 Rev. 5, SC-12
 """

@@ -6,12 +6,12 @@ Fails when
 Passes when
     No accepted suite is one of these; what is only advised against is informational.
 Unknown when
-    The suites of a version could not all be asked for, or the port closes or is silent. Where a second implementation
+    The suites of a version could not all be tested, or the port closes or is silent. Where a second implementation
     was asked as well and disagrees, one more result says `error`.
 Reach
     ask: one hello for each accepted suite and one more a version; with `tls_suites: classes`, one for each class.
 Why it matters
-    A client that is talked into such a suite sends passwords and documents that can be read or changed on the way.
+    A client that negotiates such a suite sends passwords and documents that can be read or changed on the path.
 Sources
     RFC 9325 sections 4.1 and 4.2; RFC 7465 (RC4); RFC 10015; NIST SP 800-52 Rev. 2 section 3.3.1
 """
@@ -50,7 +50,7 @@ EXPECTED = "no suite is accepted that the rule set forbids"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
-    """One result for each weakness; unrated suites are told apart, never counted as bad or good."""
+    """One result for each weakness; unrated suites are reported separately, never as fail or pass."""
     rules = load(expect.rules)
     yield from unanswered(seen, EXPECTED)
     ports, missing = walks(seen, EXPECTED)

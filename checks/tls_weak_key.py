@@ -10,7 +10,7 @@ Unknown when
 Reach
     ask: the certificate is read from the hellos for the versions.
 Why it matters
-    A short key can be computed from the certificate; anyone who has it can pass as the device.
+    A short key can be computed from the certificate; anyone who has it can impersonate the device.
 Sources
     RFC 9325 section 4.5; NIST SP 800-57 Part 1 Rev. 5, table 2; NIST SP 800-131A Rev. 2
 """
@@ -40,7 +40,7 @@ class Settings:
 
 
 FIXED = ("Ed25519", "Ed448")  # RFC 8032: 128 and 224 bits of strength, one size each
-EXPECTED = "the certificate's key is as large as the rule set asks for"
+EXPECTED = "the certificate's key has at least the size that the rule set requires"
 
 
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:

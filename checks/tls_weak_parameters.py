@@ -5,11 +5,11 @@ Fails when
 Passes when
     Every group and curve that was seen is large enough, and the small curves were asked for and refused.
 Unknown when
-    Suites or curves could not all be asked for, or the port closes or is silent.
+    Suites or curves could not all be tested, or the port closes or is silent.
 Reach
     ask: sizes come with the hellos for the suites; one hello asks for the small curves.
 Why it matters
-    A group of 1024 bits or less can be broken once for all who use it; then recorded traffic can be read.
+    A group of 1024 bits or less can be broken once for all who use it, which discloses recorded traffic.
 Sources
     RFC 9325 section 4.5; RFC 7919; NIST SP 800-57 Part 1 Rev. 5, table 2
 """

@@ -3,13 +3,13 @@
 Fails when
     A certificate below the trust anchor, or of a chain without one, bears an MD5 or SHA-1 signature, per rule set.
 Passes when
-    Every signature that carries weight has a sound hash. A self-signed certificate's own signature carries none.
+    Every signature that is relied on has an accepted hash. A self-signed certificate's own signature is not relied on.
 Unknown when
     No certificate came, or it cannot be read.
 Reach
     ask: the certificates are read from the hellos for the versions.
 Why it matters
-    With a broken hash, a second certificate can be made that the same signature fits; clients refuse it more and more.
+    With a broken hash, an attacker can make a second certificate with the same signature; current clients refuse it.
 Sources
     RFC 9155; RFC 9325 section 4.5; NIST SP 800-131A Rev. 2 section 9
 """

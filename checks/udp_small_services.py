@@ -5,11 +5,11 @@ Fails when
 Passes when
     The ports are unreachable, or silent from here while they answer another vantage point.
 Unknown when
-    A port is silent, or what comes back is not what the service says.
+    A port is silent, or the response is not the service's.
 Reach
     ask: one datagram of eight bytes a port, half a second each.
 Why it matters
-    The sender of a datagram can be forged: an answer longer than the request feeds floods against others, and two small
+    The sender of a datagram can be forged: a response longer than the request allows amplification, and two small
     services can be made to answer each other without end.
 Sources
     RFC 862; RFC 864; RFC 865; RFC 867; US-CERT alert TA14-017A; NIST SP 800-53 Rev. 5, CM-7 and SC-5

@@ -1,15 +1,15 @@
-"""A port accepts that the baseline does not list.
+"""An open port is not allowed by the baseline.
 
 Fails when
-    A TCP port that was looked at accepts and is not in the baseline's list for this kind of device.
+    A tested TCP port is open and is not in the baseline's list for this kind of device.
 Passes when
-    Only listed ports accept.
+    Only listed ports are open.
 Unknown when
-    A random high port accepts as well, or no port gave an answer.
+    A random high port is open as well, or no port answered.
 Reach
-    look: one connection a port; the result names the ports looked at.
+    look: one connection a port; the result names the ports tested.
 Why it matters
-    A service that is not needed is one more way in, and is not monitored.
+    An unneeded service enlarges the attack surface, and is not monitored.
 Sources
     NIST SP 800-53 Rev. 5, CM-7 and CM-7(1)
 """
@@ -37,14 +37,14 @@ class Settings:
 def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
     """Decide port by port."""
     allowed = ", ".join(map(str, expect.allowed_tcp)) or "none"
-    expected = f"only these TCP ports accept: {allowed}"
+    expected = f"only these TCP ports are open: {allowed}"
     found = False
     for port in seen.accepting:
         if port.endpoint is None or port.endpoint.port in expect.allowed_tcp or seen.ambiguous:
             continue
         found = True
         speaks = f"and speaks {port.facts.speaks}" if port.facts.speaks else "and does not speak first"
-        yield fail(port, f"accepts {speaks}", expected, wanted=list(expect.allowed_tcp))
+        yield fail(port, f"open {speaks}", expected, wanted=list(expect.allowed_tcp))
     if not found:
         looked = {o.endpoint.port for o in seen.tcp_ports if o.endpoint}
         others = looked - set(expect.allowed_tcp)

@@ -47,13 +47,13 @@ def off_tcp(
     if not looked.ports:
         return _whole(Word.UNKNOWN, "no port was looked at", expected, Reason.INCONCLUSIVE)
     if seen.ambiguous and accept_only:
-        text = "a random high port accepts as well, so accepting proves nothing"
+        text = "a random high port is open as well, so an open port proves nothing"
         return _whole(Word.UNKNOWN, text, expected, Reason.AMBIGUOUS, looked.ids)
     groups = looked.groups
     mute = [o for o in groups[State.ACCEPTING] if not _identified(seen, o)]
     if mute and not accept_only:
         closing = all(o.facts.closed for o in mute)
-        what = "open, and closes at once" if closing else "accepts and its protocol is not recognised"
+        what = "open, and closes at once" if closing else "is open and its protocol is not recognised"
         reason = Reason.DROPPED if closing else Reason.INCONCLUSIVE
         return _whole(Word.UNKNOWN, f"{_ports(mute)} {what}", expected, reason, _ids(mute))
     if groups[State.SILENT]:
@@ -149,7 +149,7 @@ def no_service(seen: Seen, expected: str, what: str, ports: Iterable[int] | None
         return _whole(Word.UNKNOWN, text, expected, Reason.DROPPED, proof)
     mute = [o for o in groups[State.ACCEPTING] if not _identified(seen, o)]
     if mute:
-        text = f"{_ports(mute)} accepts and its protocol is not recognised, and no {what} elsewhere"
+        text = f"{_ports(mute)} is open and its protocol is not recognised, and no {what} elsewhere"
         return _whole(Word.UNKNOWN, text, expected, Reason.INCONCLUSIVE, proof)
     return _whole(Word.NOTAPPLICABLE, f"no {what} on the ports looked at", expected, None, proof)
 

@@ -89,7 +89,7 @@ def test_a_translator_on_the_way_makes_it_unknown(translated: bool | None) -> No
 @pytest.mark.parametrize(
     ("source", "lists", "word"),
     [
-        pytest.param(None, [listed("http")], Word.UNKNOWN, id="our address is not known"),
+        pytest.param(None, [listed("http")], Word.UNKNOWN, id="the source address of the scan is not known"),
         pytest.param(
             "127.0.0.1", [listed("http", entries=("127.0.0.0/8",))], Word.NOTAPPLICABLE, id="we are admitted"
         ),

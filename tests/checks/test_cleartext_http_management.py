@@ -28,7 +28,7 @@ def answer(status: int | None, port: int = 80, *, tls: bool = False, path: str =
         pytest.param(
             answer(200, form=True, password_field=True), Word.FAIL, None, "password", id="a sign-in form"
         ),
-        pytest.param(answer(401, authenticate=("basic",)), Word.FAIL, None, "basic in clear", id="401"),
+        pytest.param(answer(401, authenticate=("basic",)), Word.FAIL, None, "basic in cleartext", id="401"),
         pytest.param(answer(401), Word.FAIL, None, "credentials", id="401 without a scheme"),
         pytest.param(
             answer(301, location="https://127.0.9.10/"), Word.PASS, None, "to https", id="redirect to https"
@@ -41,7 +41,7 @@ def answer(status: int | None, port: int = 80, *, tls: bool = False, path: str =
             id="redirect to HTTPS, upper case",
         ),
         pytest.param(
-            answer(302, location="http://x/"), Word.FAIL, None, "stays in clear", id="redirect to http"
+            answer(302, location="http://x/"), Word.FAIL, None, "stays in cleartext", id="redirect to http"
         ),
         pytest.param(answer(302, location="/login"), Word.FAIL, None, "stays", id="redirect to a path"),
         pytest.param(answer(302), Word.FAIL, None, "stays", id="redirect to nowhere"),
@@ -57,7 +57,7 @@ def answer(status: int | None, port: int = 80, *, tls: bool = False, path: str =
         ),
         pytest.param(answer(403), Word.PASS, None, "without a form", id="403 without a form"),
         *(
-            pytest.param(answer(status), Word.UNKNOWN, Reason.INCONCLUSIVE, "tells nothing", id=str(status))
+            pytest.param(answer(status), Word.UNKNOWN, Reason.INCONCLUSIVE, "says nothing", id=str(status))
             for status in (304, 400, 404, 405, 429, 500, 503)
         ),
         pytest.param(answer(200, 631, title="Settings"), Word.FAIL, None, "'Settings'", id="settings on 631"),
@@ -74,7 +74,7 @@ def answer(status: int | None, port: int = 80, *, tls: bool = False, path: str =
                 "holds a form": {"leads_to": "https://127.0.9.10/", "form": True},
                 "links further": {"leads_to": "https://127.0.9.10/", "links": ("/", "/network")},
                 "names another host": {"leads_to": "https://elsewhere.example/"},
-                "stays in clear": {"leads_to": "http://127.0.9.10/login", "links": ("/login",)},
+                "stays in cleartext": {"leads_to": "http://127.0.9.10/login", "links": ("/login",)},
                 "names no host": {"leads_to": "https://["},
             }.items()
         ),

@@ -70,7 +70,7 @@ def test_branch(observations: list[Observation[Any]], word: Word, reason: Reason
 
 def test_a_finding_says_that_the_protocol_was_not_identified() -> None:
     (outcome,) = CHECK.judge(seen_device(tcp_port(9100)), NoSettings())
-    assert "not identified" in outcome.observed.text
+    assert "service not probed" in outcome.observed.text
 
 
 def test_each_port_is_a_finding() -> None:

@@ -36,7 +36,7 @@ GREETS = tcp_port(5900, greeting="RFB 003.008\n", speaks="rfb")
             [tcp_port(2501, speaks="rfb")],
             Word.UNKNOWN,
             Reason.INCONCLUSIVE,
-            "not be asked",
+            "not be tested",
             id="another port",
         ),
         pytest.param([tcp_port(5900, State.REFUSING)], Word.PASS, None, "off on", id="refuses"),

@@ -37,10 +37,10 @@ def test_the_result_names_what_speaks_and_the_ports_that_may_accept() -> None:
     first, second = CHECK.judge(seen, EXPECT)
     assert "speaks ssh" in first.observed.text
     assert "does not speak first" in second.observed.text
-    assert first.expected.text == "only these TCP ports accept: 443, 631"
+    assert first.expected.text == "only these TCP ports are open: 443, 631"
     assert first.expected.value == [443, 631]
 
 
 def test_a_baseline_that_allows_nothing_says_so() -> None:
     (outcome,) = CHECK.judge(seen_device(tcp_port(443)), Settings(allowed_tcp=()))
-    assert (outcome.word, outcome.expected.text) == (Word.FAIL, "only these TCP ports accept: none")
+    assert (outcome.word, outcome.expected.text) == (Word.FAIL, "only these TCP ports are open: none")

@@ -532,7 +532,7 @@ def test_a_clock_that_was_set_right_is_the_device_s_change() -> None:
         return behind(device, [result], [proof])
 
     before = side("2026-01-05T08:00:00Z", "Mon, 05 Jan 2026 08:06:40 GMT", "400 seconds ahead")
-    after = side("2026-02-05T08:00:00Z", "Thu, 05 Feb 2026 08:00:00 GMT", "+0 seconds from ours")
+    after = side("2026-02-05T08:00:00Z", "Thu, 05 Feb 2026 08:00:00 GMT", "+0 seconds from the scanner's")
     (cause,) = causes(before, after)
     assert cause.why is Why.DEVICE and cause.text.startswith("its clock was set: 400 seconds ahead before")
     (cause,) = causes(before, before)
