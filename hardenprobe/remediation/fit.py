@@ -5,15 +5,20 @@ Which protocols administer a device is common practice (no published requirement
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 
 from hardenprobe.model import Device, Result, State, Word
 from hardenprobe.remediation.general import HTTP_TO_HTTPS, TELNET_OFF
 from hardenprobe.remediation.ssh import SSH_OFF
-from hardenprobe.remediation.web import ISOLATE_OR_REPLACE
+from hardenprobe.remediation.web import IPP_TLS, ISOLATE_OR_REPLACE
 
-INSTEAD = {HTTP_TO_HTTPS.id: ("management-encryption-missing", ISOLATE_OR_REPLACE.id)}
-"""Remediation to the check that must not fail on the same device, and the remediation that takes its place where it does."""
+INSTEAD = {
+    HTTP_TO_HTTPS.id: ("management-encryption-missing", Word.FAIL, ISOLATE_OR_REPLACE.id),
+    # Not applicable only where every TLS port is proven closed or another service; unknown proves no absence.
+    IPP_TLS.id: ("tls-current-version-missing", Word.NOTAPPLICABLE, ISOLATE_OR_REPLACE.id),
+}
+"""Remediation to the check and its only result on a device without TLS, and the remediation that takes its place there."""
 
 _REMOVES = {TELNET_OFF.id: "telnet", SSH_OFF.id: "ssh", HTTP_TO_HTTPS.id: "http"}
 """Remediation to the means of administration that it takes away."""
@@ -28,8 +33,10 @@ def fitting(results: Iterable[Result]) -> dict[str, str]:
     Returns:
         Remediation to the one that takes its place.
     """
-    failed = {result.check for result in results if result.result is Word.FAIL}
-    return {remedy: other for remedy, (check, other) in INSTEAD.items() if check in failed}
+    words: defaultdict[str, set[Word]] = defaultdict(set)
+    for result in results:
+        words[result.check].add(result.result)
+    return {remedy: other for remedy, (check, word, other) in INSTEAD.items() if words[check] == {word}}
 
 
 def administration_left(remedy: str, device: Device) -> tuple[str, ...] | None:

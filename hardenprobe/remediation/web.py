@@ -30,17 +30,17 @@ ISOLATE_OR_REPLACE = Remedy(
     id="isolate-or-replace",
     title="Enable TLS on a device that has none; otherwise isolate it and plan its replacement",
     steps=(
-        "Look in the web server or security settings for HTTPS, and enable it; then disable plain HTTP.",
+        "Look in the web server or security settings for HTTPS and IPP over TLS, and enable them; then disable plain HTTP and IPP without TLS.",
         "Where there is no such setting, read the firmware's release notes, and update the device where a newer version has HTTPS.",
         "Otherwise let only the administrators' stations and the print servers reach it.",
         "Write its replacement into the budget, and administer it at the panel until then.",
     ),
-    confirm="Scan again from a client's network: the device is silent; or management-encryption-missing shows pass.",
+    confirm="Scan again from a client's network: the device is silent; or management-encryption-missing and cleartext-ipp show pass.",
     needs_first="A network segment of its own, or filters at the switch.",
-    stops_working="Direct printing and scanning from the networks that are shut out.",
+    stops_working="Direct printing and scanning from the networks that are blocked.",
     ask="The network team, and the users of the device.",
     undo="Open the filter again.",
-    lock_out="Your own address and those of the administrators must be among those let in; otherwise only the panel is left.",
+    lock_out="Your own address and those of the administrators must be on the list; otherwise only the panel is left.",
 )
 
 SETTINGS_SIGN_IN = Remedy(
@@ -97,7 +97,8 @@ IPP_TLS = Remedy(
     title="Offer IPP over TLS only",
     steps=(
         "Move one pilot queue to ipps, then the others.",
-        "In the IPP settings, demand a secure connection, or switch IPP without TLS off.",
+        "In the IPP settings, require TLS, or disable IPP without TLS.",
+        "Where the device offers no IPP over TLS, isolate it and plan its replacement.",
     ),
     confirm="Scan again: cleartext-ipp shows pass; print one page from each queue.",
     needs_first="Queues over ipps, tried on one pilot device, with a certificate that the clients trust.",
@@ -113,7 +114,7 @@ IPP_AUTHENTICATION = Remedy(
     steps=(
         "Decide who may print without a print server; where no one may, admit only the print servers' addresses.",
         WHOLE_DEVICE,
-        "Otherwise switch authentication on in the IPP settings, over TLS.",
+        "Otherwise, where the device offers IPP over TLS, enable authentication in the IPP settings.",
     ),
     confirm="Scan again: ipp-no-authentication shows pass, or the port is silent from a client's network.",
     needs_first="IPP over TLS, since Basic sends the password readable; accounts for users who print directly.",
@@ -126,7 +127,7 @@ IPP_AUTHENTICATION = Remedy(
 
 JOB_PRIVACY = Remedy(
     id="job-names-private",
-    title="Hide names of jobs and users from strangers",
+    title="Hide names of jobs and users from unauthenticated clients",
     steps=(
         "In the privacy or security settings, hide job names and user names from anyone but the owner and the operator.",
         "Shorten the list of finished jobs, or switch it off.",
@@ -195,7 +196,7 @@ WEB_SERVICES_OFF = Remedy(
     confirm="Scan again: web-services-in-clear and discovery-ws-discovery show pass; a test page still prints.",
     needs_first="Queues over IPP with TLS, tried on one pilot device.",
     stops_working="Queues and scanning that computers set up by themselves.",
-    ask="Whoever sets up workstations, and the users who scan from them.",
+    ask="The workstation administrators, and the users who scan from them.",
     undo="Switch the services on again in the same place.",
     lock_out="None: the settings are reached another way.",
 )

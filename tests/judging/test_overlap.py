@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from hardenprobe.judging.overlap import counted_once, fitted
 from hardenprobe.model import Endpoint, Result, Said, Word
 
@@ -51,3 +53,24 @@ def test_https_only_is_not_advised_to_a_device_without_tls() -> None:
     assert [r.remedy for r in fitted([*without, with_tls])] == [
         "isolate-or-replace", "isolate-or-replace", "http-to-https",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "remedy"),
+    [
+        ([Word.NOTAPPLICABLE], "isolate-or-replace"),
+        ([Word.UNKNOWN], "ipp-tls-only"),
+        ([Word.NOTAPPLICABLE, Word.PASS], "ipp-tls-only"),
+        ([], "ipp-tls-only"),
+    ],
+    ids=["no TLS", "not determined", "TLS from another vantage point", "not selected"],
+)
+def test_ipp_over_tls_is_not_advised_to_a_device_without_tls(words: list[Word], remedy: str) -> None:
+    ipp = failed("cleartext-ipp", "ipp-tls-only", 631)
+    tls = [
+        replace(
+            failed("tls-current-version-missing", "tls-modern", None), result=word, remedy=None, score=None
+        )
+        for word in words
+    ]
+    assert fitted([ipp, *tls])[0].remedy == remedy
