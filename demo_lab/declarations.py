@@ -117,7 +117,7 @@ class Lab:
         services: Mappings of `speaks` and the keys of that service; `ports` in place of `port` stands for several of them.
         states: What people state of it: control to answer.
         traps: Of each trap at least one of the lab's scans must show what it says.
-        attack: What a hostile device does to whoever asks it, in words.
+        attack: What a hostile device does to a client, in words.
         answers: Check to the results that a scan may come to on it; only hostile devices have some.
     """
 

@@ -418,7 +418,7 @@ def write_files(network: Network, folder: Path) -> tuple[Path, Path]:
     inventory, scope = folder / "inventory.yaml", folder / "scope.yaml"
     fleet.write((s.device for s in network.stations if s.device.listed.listed), inventory, network.approved)
     scope.write_text(
-        'scope: "hardenprobe.scope/1"\nname: "network lab"\nauthorised_by: "whoever started the lab"\n'
+        'scope: "hardenprobe.scope/1"\nname: "network lab"\nauthorised_by: "the person who started the lab"\n'
         f"networks: {json.dumps(list(network.networks))}\n",
         encoding="utf-8",
     )

@@ -37,7 +37,7 @@ class Ipp(Service, speaks="ipp"):
     """A print service on 631.
 
     Attributes:
-        encryption: none, tls, or both on one port, told apart by the client's first byte.
+        encryption: none, tls, or both on one port, distinguished by the client's first byte.
         authentication: What `uri-authentication-supported` states.
         print_by_reference: Offer Print-URI and Send-URI.
         path: Where it lives; every other path is not found.

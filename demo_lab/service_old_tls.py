@@ -1,6 +1,6 @@
 """A TLS 1.2 server of long ago, as far as its Hello goes: no library of today can be talked into what it does.
 
-It answers every ClientHello with what an old device picks, shows its certificate, and goes no further: whoever wants to
+It answers every ClientHello with what an old device picks, shows its certificate, and goes no further: a client that wants to
 finish the handshake is left. Source: RFC 5246 section 7.4, RFC 3749 (compression).
 """
 

@@ -27,7 +27,7 @@ class Snmp(Service, speaks="snmp"):
 
     Attributes:
         communities: What versions 1 and 2c answer to, for reading.
-        any_community: Answer whatever the community: a trap for whoever takes one answer for a proof.
+        any_community: Answer every community: a trap for a scanner that takes one answer for proof.
         narrow_view: The communities see no object.
         users: Who version 3 knows.
         write_communities: Which of the communities may also write, and that is sysContact alone.

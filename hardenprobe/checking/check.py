@@ -147,7 +147,7 @@ class Seen:
         return one.source if one else self.vantage.source
 
     def unchanged_at(self, address: str) -> bool:
-        """Nobody stands between us and an address who could change our own on the way."""
+        """No address translation is possible between the scanner and an address."""
         one = self.asked.get(address)
         return self.vantage.translated is False or (one is not None and one.on_link is True)
 

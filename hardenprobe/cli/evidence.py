@@ -282,7 +282,7 @@ def stamp(file: Path, request_file: Path | None, reply: Path | None) -> int:
 def receive(file: Path, by: str | None, note: str | None, key: Path | None, certificate: Path | None) -> int:
     """Verify a bag and append to its custody log that it was received: by whom, when, and what verifying found.
 
-    The log tells the way of a bag as its receivers state it; an entry without --key can be written anew by whoever holds the bag.
+    The log records the custody of a bag as its receivers state it; an entry without --key can be rewritten by any holder of the bag.
     """
     from hardenprobe.evidence import pack as packing
     from hardenprobe.evidence import stamping

@@ -76,7 +76,7 @@ informational: all three end with one new certificate. Dates and key sizes stand
 
 ## Answers that are larger than the question
 
-A reply longer than the request lets whoever forges the sender flood others: availability partial, access complexity low. A
+A reply longer than the request lets an attacker who forges the sender flood others: availability partial, access complexity low. A
 reply that is no longer is scored for what it tells.
 """
 

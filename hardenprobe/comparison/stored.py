@@ -241,7 +241,7 @@ def reviews_until(
 
     Args:
         also: A review that must be among them, wherever it stands.
-        notices: Is told of reviews that cannot be read.
+        notices: Is called with reviews that cannot be read.
     """
     found: list[Held] = []
     shared = tuple(segments)

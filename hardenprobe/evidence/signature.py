@@ -40,7 +40,7 @@ class Wrong(Exception):
 
 @dataclass(frozen=True, kw_only=True)
 class Signed:
-    """A signature that fits what was signed. Nothing is said of who stands behind its certificate.
+    """A signature that fits what was signed. Its certificate is not verified here.
 
     Attributes:
         others: Certificates that came with it.

@@ -34,7 +34,7 @@ class _Reply(core.Sequence):  # type: ignore[misc] # the library has no types
 
 @dataclass(frozen=True, kw_only=True)
 class Stamped:
-    """A time stamp that fits what was stamped. Nothing is said of who stands behind its certificate.
+    """A time stamp that fits what was stamped. Its certificate is not verified here.
 
     Attributes:
         at: UTC.

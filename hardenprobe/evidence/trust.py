@@ -51,7 +51,7 @@ def fit_to_sign(certificate: x509.Certificate, at: datetime) -> None:
     """Make sure that a certificate has a path to a trust anchor at a time.
 
     Raises:
-        Wrong: Nobody could.
+        Wrong: No one could.
     """
     _in_time(certificate, at)
     may_sign(certificate)

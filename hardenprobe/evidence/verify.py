@@ -83,11 +83,11 @@ class Verdict:
         about: What `bag-info.txt` says.
         digest: SHA-512 of the tag manifest, in hex; "" where that is gone.
         files, size: Of the payload.
-        told: What can be said of signature and time, for people.
+        told: What is known of signature and time, for people.
         faults: Empty where nothing that was verified is invalid.
         open: What could not be determined, and why, by level.
         verified: The levels that were looked at.
-        signed, stamped: When, as signer and time stamping authority say; None where nobody did.
+        signed, stamped: When, as signer and time stamping authority say; None where there is none.
         sums: Of every file.
     """
 
@@ -161,7 +161,7 @@ def verify(
     """Verify container, manifests and signature of a bag, as a stream. The arguments are those of `Trust`.
 
     Raises:
-        BagRefused: It is no bag of ours, or not one that can be read safely.
+        BagRefused: It is not a bag of this program, or not one that can be read safely.
     """
     with container.opened(path) as bag:
         given = Trust(

@@ -31,7 +31,7 @@ class AddressAsked:
     Attributes:
         outcome: answered, refused, silent, unfinished, or "not asked".
         source: Our own address; None where none asked.
-        on_link: Whether the address is on a network of this machine, so that nobody stands between who could change our
+        on_link: Whether the address is on a network of this machine, so that no address translation can change the source
             address; None where that is not known.
     """
 

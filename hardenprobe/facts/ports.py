@@ -19,7 +19,7 @@ class TcpPort:
         speaks: Protocol recognised from the greeting alone (telnet, ftp, smtp, ssh, rfb), else None.
         changes: A second connection was greeted in another protocol; `speaks` is then telnet, if either was, or None.
         closed: It accepted and closed at once without a byte: how some allow-lists refuse.
-        reserved: Asked from a port of ours below 1024, without which some services close at once (RFC 1282).
+        reserved: Asked from a source port below 1024, without which some services close at once (RFC 1282).
         tries: Connections made to tell the state.
         control: A random high port on which nothing should accept.
     """

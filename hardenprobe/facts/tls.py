@@ -205,7 +205,7 @@ class TlsFlaws:
         heartbleed: "vulnerable", "sound" or "unknown" (CVE-2014-0160); the other two alike.
         early_ccs: CVE-2014-0224.
         padding_oracle: Whether RSA decryption discloses whether the padding is valid, after Bleichenbacher.
-        how: How it was told, by name of the flaw.
+        how: How it was determined, by name of the flaw.
         second: What another implementation finds, by name of the flaw; "unknown" where it could not tell.
         unknown_why: A word of records.Reason for what is unknown.
     """

@@ -53,7 +53,7 @@ class ControlPageAnswer:
 
     Attributes:
         path: Random.
-        markers: Those of the baseline's settings pages that are in what came back.
+        markers: Those of the baseline's settings pages that the response holds.
         password_field: So is a password field.
         fault: Why there is no status.
     """

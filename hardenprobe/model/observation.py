@@ -127,7 +127,7 @@ class Exchange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IcmpError:
-    """An ICMP error that came back to a datagram (RFC 792, RFC 4443), as the kernel reports it.
+    """An ICMP error in response to a datagram (RFC 792, RFC 4443), as the kernel reports it.
 
     Attributes:
         sender: Address of whoever sent it: the device, or a router on the way.
@@ -210,9 +210,9 @@ class Vantage:
     Attributes:
         source: Our own address; None where the route to each device decided, and that led to several.
         on_link: Whether the devices are on a network of this machine; None where only some are, or that is not known.
-        translated: Whether a translator may change our address on the way; None where that is not known. Nobody stands
-            between us and a device on our own link, whatever this says.
-        sources: Every address of ours that asked.
+        translated: Whether address translation may change the source address; None where that is not known. It
+            never does on the scanner's own link, whatever this says.
+        sources: Every source address that asked.
         families: Of the addresses that are asked from here.
         networks: What is asked from here, where it is not everything.
     """

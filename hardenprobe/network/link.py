@@ -139,7 +139,7 @@ class DeviceLink:
         self.turn.cost += self.cost
 
     def own_address(self) -> str | None:
-        """The address of ours that asks: the given one, else what the route says; None without a route. Nothing is sent."""
+        """The source address of the scan: the given one, else what the route says; None without a route. Nothing is sent."""
         if self.source:
             return self.source
         try:

@@ -144,13 +144,13 @@ def _check_routes(source: str, targets: Sequence[Target]) -> None:
     of_family = [t for t in targets if _family(str(t.first)) == _family(source)]
     if not of_family:
         raise UsageError(
-            f"--source {source} asks nobody: no target is of its family; leave it out, or name such a target"
+            f"--source {source} reaches no target: none is of its address family; leave it out, or name such a target"
         )
     for target in of_family:
         for end in dict.fromkeys((str(target.first), str(target.last))):
             if _chosen(end, source) is None:
                 raise UsageError(
-                    f"--source {source} has no route to target {target.text}; name an address of ours that reaches it, "
+                    f"--source {source} has no route to target {target.text}; name an address of this machine that reaches it, "
                     "or leave the source out, and the route to each target decides"
                 )
 

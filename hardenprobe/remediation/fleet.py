@@ -119,7 +119,7 @@ SEGMENT_FILTER = Remedy(
 
 ALLOW_LIST_ADMIT = Remedy(
     id="allow-list-admit",
-    title="Let the device's list admit who it is said to admit",
+    title="Make the device's allow-list admit the declared sources",
     steps=(
         "From a source that is admitted, or at the panel, compare the list in the device with the inventory.",
         "Correct whichever is wrong; look at filters in the network too.",
@@ -134,7 +134,7 @@ ALLOW_LIST_ADMIT = Remedy(
 
 ALLOW_LIST_TIDY = Remedy(
     id="allow-list-tidy",
-    title="Write the list of admitted sources cleanly",
+    title="Correct the malformed entries of the allow-list",
     steps=(
         "Enter your own address first, and keep a second session open.",
         "Write each entry as an address or a block whose bits right of the prefix are zero; drop doubles.",
@@ -168,7 +168,7 @@ STATEMENT_RENEWED = Remedy(
     title="Find out who is right, and state anew what is so",
     steps=(
         "Show the observation to the author of the attestation.",
-        "Mend the exposure by the remedy of its own check, or take the statement back with `hardenprobe statement end`.",
+        "Apply the remediation of the contradicting check, or withdraw the attestation with `hardenprobe statement end`.",
         "Once it is fixed, attest it again, by test where that is possible, with a file that shows it.",
     ),
     confirm="Scan again: statement-contradicted shows pass, and so does the exposure's own check.",

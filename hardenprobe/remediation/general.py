@@ -164,7 +164,7 @@ SNMP_V1_V2C_OFF = Remedy(
 
 ALLOW_LIST_ENFORCE = Remedy(
     id="allow-list-enforce",
-    title="Make the device's list of admitted sources work",
+    title="Make the device enforce its allow-list",
     steps=(
         "Enter your own address first, and keep a second session open.",
         "In the access control settings, enter the declared sources and switch the filter on for every listed service.",
@@ -180,7 +180,7 @@ ALLOW_LIST_ENFORCE = Remedy(
 
 ALLOW_LIST_NARROW = Remedy(
     id="allow-list-narrow",
-    title="Narrow the list of admitted sources to the approved networks",
+    title="Narrow the allow-list to the approved networks",
     steps=(
         "Enter your own address first, and keep a second session open.",
         "Replace the entries that admit more than the approved networks by the approved ones.",

@@ -164,14 +164,14 @@ TLS_RSA_OFF = Remedy(
             "In the device's security settings, switch every suite whose name begins with TLS_RSA off at once: without them the oracle "
             "has nothing to decrypt."
         ),
-        "Then look for the firmware release that mends the flaw; read its notes for staged steps and settings that are reset.",
+        "Then find the firmware release that fixes the vulnerability; read its notes for staged steps and settings that are reset.",
         "Where the suites cannot be switched off, let only the administrators' network reach the port until the update.",
         "Replace the certificate's key where the same key was used for RSA key exchange elsewhere.",
     ),
     confirm="Ask again at reach strain: tls-rsa-padding-oracle and, for static RSA, tls-no-forward-secrecy show pass.",
     needs_first="Clients and print servers share a suite with ECDHE.",
     stops_working="Very old clients that know RSA key exchange alone.",
-    ask="Whoever runs the print servers and fleet agents, and the service technician.",
+    ask="The administrators of print servers and fleet agents, and the service technician.",
     undo="Choose the former suites in the same place; firmware may refuse to go back.",
     lock_out="A browser that shares no suite no longer reaches the settings: keep one session open; a filter must let your own "
     "address in, or the panel is left.",

@@ -94,7 +94,7 @@ class _Screen(Screen):
         self._line(f"Before: {_review(comparison.old)}")
         self._line(f"Now:    {_review(comparison.new)}")
         self._line(
-            f"{counted(totals.devices['both'], 'device')} met in both, {totals.devices['before']:,} only before, "
+            f"{counted(totals.devices['both'], 'device')} reached in both, {totals.devices['before']:,} only before, "
             f"{totals.devices['now']:,} only now, {totals.devices['neither']:,} in neither. "
             f"{totals.told_before:,} results were determined before, {totals.told_now:,} now."
         )
@@ -168,9 +168,9 @@ class _Screen(Screen):
 
     def _met(self, totals: Totals) -> None:
         for met, title in (
-            ("before", "Met before and not now"),
-            ("neither", "Not met in either review, with findings still open"),
-            ("now", "Met now and not before"),
+            ("before", "Reached before and not now"),
+            ("neither", "Reached in neither review, with findings still open"),
+            ("now", "Reached now and not before"),
         ):
             if self.alone[met]:
                 self._heading(title)

@@ -1,7 +1,7 @@
 """Test results as JUnit XML, so that a pipeline shows findings as it shows failing tests.
 
 There is no formal standard of it. What is written is the common part: `testsuites`, a `testsuite` for each device, a `testcase`
-for each result, with `failure`, `error` or `skipped` inside where it did not pass. A finding that stands is a failure.
+for each result, with `failure`, `error` or `skipped` inside where it did not pass. An open finding is a failure.
 What was not determined, does not apply, is informational or is accepted is skipped, with the reason: none of it is a pass.
 """
 

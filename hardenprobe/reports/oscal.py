@@ -3,7 +3,7 @@
 A result that fails becomes an observation, a risk, and for each of its controls that what was seen bears on a finding that the
 objective is not satisfied. What passes or is informational is an observation and no more: that a scan found nothing does not show
 that a control is satisfied. What was not determined, or does not apply, is counted and is no observation, since nothing was
-tested; nor is a question that nobody answered an interview.
+tested; nor is a question without an answer an interview.
 """
 
 from __future__ import annotations

@@ -129,7 +129,7 @@ function bytes(proof) {
       const dump = make("pre", { tabindex: "0", "aria-label": title }, lines(hex, length));
       details.append(make("p", { class: "exchange" }, title), dump);
     }
-    if (proof.bytes.length === 0) details.append(make("p", { class: "quiet" }, "No bytes went over the line."));
+    if (proof.bytes.length === 0) details.append(make("p", { class: "quiet" }, "No bytes were sent or received."));
   });
   return details;
 }

@@ -371,7 +371,7 @@ def cost_text(cost: Cost) -> str:
     return (
         f"{counted(cost.connections, 'connection')}, {counted(cost.datagrams, 'datagram')}, "
         f"{counted(cost.bytes_sent, 'byte')} sent, {counted(cost.bytes_received, 'byte')} received and "
-        f"{cost.seconds:,.1f} s on the line"
+        f"{cost.seconds:,.1f} s of connection time"
     )
 
 

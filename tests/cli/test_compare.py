@@ -37,8 +37,8 @@ def two(store: list[str]) -> None:
 def test_the_screen(command: Command, store: list[str], two: None) -> None:
     ended = command("compare", "20260302", "latest", *store)
     assert ended.status == 1, ended.err
-    for said in ("Before: 20260302-a", "Now:    20260402-b", "3 devices met in both, 0 only before, 1 only now, 0 in neither",
-                 "new", "unchanged", "not reached", "Met now and not before", "Overdue", "31 days", "due 2026-04-01",
+    for said in ("Before: 20260302-a", "Now:    20260402-b", "3 devices reached in both, 0 only before, 1 only now, 0 in neither",
+                 "new", "unchanged", "not reached", "Reached now and not before", "Overdue", "31 days", "due 2026-04-01",
                  "Scan only networks that you are authorised to scan"):  # fmt: skip
         assert said in " ".join(ended.out.split()) or said in ended.out, said
     assert not any(text in ended.out for text in HOSTILE if not text.isprintable())

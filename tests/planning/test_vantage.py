@@ -67,7 +67,7 @@ def test_a_source_asks_its_own_family_and_each_family_is_asked() -> None:
 
 
 def test_a_source_that_reaches_no_target_is_an_error_of_the_plan() -> None:
-    with pytest.raises(UsageError, match=r"--source ::1 asks nobody: no target is of its family"):
+    with pytest.raises(UsageError, match=r"--source ::1 reaches no target: none is of its address family"):
         vantage.points(["::1"], [], plan.targets(["127.77.0.1"]), scope.Scope.loopback())
     elsewhere = scope.Scope(name="lab", networks=AddressSet.of(["192.0.2.0/24"]))
     with pytest.raises(UsageError, match=r"--source 127\.0\.0\.1 has no route to target 192\.0\.2\.7"):

@@ -29,7 +29,7 @@ EXPECTED = "no port answers questions of RFC 1413"
 @facts("example-answer-answer")
 @dataclass(frozen=True, kw_only=True)
 class Answer:
-    """What came back, never a judgement.
+    """The response, never a judgement.
 
     Attributes:
         reply: Device text, cut to size; "" where nothing came.

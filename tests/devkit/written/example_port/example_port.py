@@ -29,7 +29,7 @@ class Settings:
     """What a baseline may change: `expect: {example-port: {ports: [79]}}`.
 
     Attributes:
-        ports: TCP ports that nobody needs.
+        ports: TCP ports that are not needed.
     """
 
     ports: tuple[int, ...] = (79,)
