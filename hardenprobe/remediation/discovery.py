@@ -10,7 +10,7 @@ from hardenprobe.remediation.general import LISTED_OUT, LOCK_OUT, WHOLE_DEVICE
 
 DISCOVERY_OFF = Remedy(
     id="discovery-off",
-    title="Switch discovery protocols off where they are not needed",
+    title="Disable discovery protocols where they are not needed",
     steps=(
         (
             "Move scan to folder destinations, and whatever else the device reaches by a short name, to full DNS names: with "
@@ -30,7 +30,7 @@ DISCOVERY_OFF = Remedy(
 
 DISCOVERY_CREDENTIALS = Remedy(
     id="discovery-credentials-remove",
-    title="Take user names and passwords out of what the device publishes",
+    title="Remove credentials from published service records",
     steps=(
         "In the settings of the service that the record belongs to, delete the published user name and password.",
         "Change that password wherever it is used: everybody on the network could read it.",
@@ -46,7 +46,7 @@ DISCOVERY_CREDENTIALS = Remedy(
 
 NTP_CONTROL_OFF = Remedy(
     id="ntp-control-off",
-    title="Stop the device's time service from answering control queries",
+    title="Disable responses to NTP control queries",
     steps=(
         "If the device only needs the time itself, switch its time server off and keep the client.",
         "Where it must serve time, restrict control and private queries to the device itself.",
@@ -92,7 +92,7 @@ SMALL_SERVICES_OFF = Remedy(
 
 LPD_OFF = Remedy(
     id="lpd-off",
-    title="Switch the line printer daemon off, or let only the print servers reach it",
+    title="Disable LPD, or restrict it to print servers",
     steps=(
         "Read the queue ports on the print servers and hosts, to learn who prints by LPD.",
         "Move those queues to IPP over TLS, one pilot first.",

@@ -25,7 +25,7 @@ SEPARATE_NETWORKS = Remedy(
 
 CHANNELS_MATCH = Remedy(
     id="print-channels-match",
-    title="Make the device's print channels and its open ports agree",
+    title="Align the print channels with the open ports",
     steps=(
         "Compare the print channels that the device names with the services in its settings.",
         "Switch off what is open and not needed; find out what filters a port that should be open.",
@@ -40,7 +40,7 @@ CHANNELS_MATCH = Remedy(
 
 IDENTITY_OWN = Remedy(
     id="identity-own",
-    title="Find out which devices state the same serial number, and give each its own identity",
+    title="Find and correct duplicate serial numbers",
     steps=(
         "Go to the devices, and compare the serial numbers on their labels with what they state.",
         "Where it is one device with several addresses, list the addresses under one entry of the inventory.",

@@ -67,7 +67,7 @@ HTTP_TO_HTTPS = Remedy(
 
 RAW_PRINT_LIMIT = Remedy(
     id="raw-print-limit",
-    title="Switch raw printing off, or let only the print servers reach it",
+    title="Disable raw printing, or restrict it to print servers",
     steps=(
         (
             "Read on the print servers which queues use the raw port, and ask what else does: pull-print and accounting servers, "

@@ -109,7 +109,7 @@ SNMP_ENGINE_ID = Remedy(
 
 SNMP_VIEW = Remedy(
     id="snmp-view-narrow",
-    title="Keep the tables of access and users out of what communities show",
+    title="Exclude the access and user tables from SNMP views",
     steps=(
         "Restrict the view of every community to what collectors read, without the branch snmpModules, where the device can.",
         "Take the write view away from every group of version 1 and 2c; where a tool must write, give it an SNMPv3 user.",

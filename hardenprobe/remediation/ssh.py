@@ -59,7 +59,7 @@ SSH_HOST_KEY = Remedy(
 
 SSH_STRICT = Remedy(
     id="ssh-strict-key-exchange",
-    title="Update the firmware, or switch off the ciphers that can be cut short",
+    title="Update the firmware, or disable the vulnerable ciphers",
     steps=(
         "Look for a firmware release that names CVE-2023-48795 or strict key exchange.",
         (

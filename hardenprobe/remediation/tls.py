@@ -78,7 +78,7 @@ TLS_PARAMETERS = Remedy(
 
 TLS_CERTIFICATE = Remedy(
     id="tls-certificate-replace",
-    title="Give the device a certificate of its own from an authority that the clients trust",
+    title="Install a certificate that the clients trust",
     steps=(
         "Set the device's clock first; a wrong clock makes a good certificate fail.",
         (

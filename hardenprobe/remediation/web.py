@@ -28,7 +28,7 @@ REDIRECT_HOME = Remedy(
 
 ISOLATE_OR_REPLACE = Remedy(
     id="isolate-or-replace",
-    title="Enable TLS on a device that has none; otherwise isolate it and plan its replacement",
+    title="Enable TLS where there is none, otherwise isolate",
     steps=(
         "Look in the web server or security settings for HTTPS and IPP over TLS, and enable them; then disable plain HTTP and IPP without TLS.",
         "Where there is no such setting, read the firmware's release notes, and update the device where a newer version has HTTPS.",
@@ -45,7 +45,7 @@ ISOLATE_OR_REPLACE = Remedy(
 
 SETTINGS_SIGN_IN = Remedy(
     id="settings-sign-in",
-    title="Set an administrator password, and demand it for every settings page",
+    title="Require a password for every settings page",
     steps=(
         "Over HTTPS, set an administrator password that is not the delivered one, and put it into the vault.",
         "In the access settings, demand the sign-in for reading settings too, not only for changing them.",
@@ -79,7 +79,7 @@ STRICT_TRANSPORT = Remedy(
 
 COOKIE_FLAGS = Remedy(
     id="cookie-flags",
-    title="Get firmware whose session cookies are Secure and HttpOnly",
+    title="Update to firmware with Secure and HttpOnly cookies",
     steps=(
         "Look in the web server settings for HTTPS only; some devices then set the flags.",
         "Otherwise report it to the supplier, and install the firmware that fixes it.",
@@ -110,7 +110,7 @@ IPP_TLS = Remedy(
 
 IPP_AUTHENTICATION = Remedy(
     id="ipp-authentication",
-    title="Demand authentication for IPP, or let only the print servers reach it",
+    title="Require authentication for IPP, or restrict its clients",
     steps=(
         "Decide who may print without a print server; where no one may, admit only the print servers' addresses.",
         WHOLE_DEVICE,
@@ -127,7 +127,7 @@ IPP_AUTHENTICATION = Remedy(
 
 JOB_PRIVACY = Remedy(
     id="job-names-private",
-    title="Hide names of jobs and users from unauthenticated clients",
+    title="Hide job and user names from unauthenticated clients",
     steps=(
         "In the privacy or security settings, hide job names and user names from anyone but the owner and the operator.",
         "Shorten the list of finished jobs, or switch it off.",
