@@ -77,7 +77,7 @@ TFTP_OFF = Remedy(
 
 SMALL_SERVICES_OFF = Remedy(
     id="small-services-off",
-    title="Switch old small services and remote shells off",
+    title="Disable obsolete small services and remote shells",
     steps=(
         "In the network or protocol settings, switch off the services that the findings name.",
         "Where they have no switch, let only the administrators' network reach those ports, or look for firmware.",
@@ -109,7 +109,7 @@ LPD_OFF = Remedy(
 
 SMB1_OFF = Remedy(
     id="smb1-off",
-    title="Switch SMB version 1 off",
+    title="Disable SMB version 1",
     steps=(
         "See that every file server that the device scans to speaks SMB 2 or later.",
         "In the network or SMB settings, switch version 1 off, for server and client where they are apart.",
@@ -124,7 +124,7 @@ SMB1_OFF = Remedy(
 
 SMB_SIGNING = Remedy(
     id="smb-signing-require",
-    title="Require SMB signing, or switch the SMB server off",
+    title="Require SMB signing, or disable the SMB server",
     steps=(
         "If folders on the device are not used, switch its SMB server off; scanning to a folder does not need it.",
         "Otherwise require signing in the SMB settings.",

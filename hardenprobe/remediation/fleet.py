@@ -56,7 +56,7 @@ IDENTITY_OWN = Remedy(
 
 CLOCK_SET = Remedy(
     id="clock-set",
-    title="Let the device keep its time by the site's time service",
+    title="Synchronise the clock with the site's time service",
     steps=(
         "In the date and time settings, enter the site's time servers and the time zone.",
         "Where the address comes by DHCP, see which time server that names: DHCP option 42 can overwrite what was entered.",
@@ -72,7 +72,7 @@ CLOCK_SET = Remedy(
 
 FIRMWARE_UPDATE = Remedy(
     id="firmware-update",
-    title="Bring the firmware to the floor or above it",
+    title="Update the firmware to the minimum required version",
     steps=(
         "Read the release notes for staged hops and for settings that an update resets.",
         "Export the settings, update one device, and let people print and scan for some days.",
@@ -88,7 +88,7 @@ FIRMWARE_UPDATE = Remedy(
 
 INVENTORY_MATCH = Remedy(
     id="inventory-match",
-    title="Make inventory and network agree",
+    title="Reconcile the inventory with the network",
     steps=(
         "Find the device, or find out who removed, moved or switched it off.",
         "Correct its entry: address, serial, place; or take it out of the inventory, and its data off the device.",

@@ -37,7 +37,7 @@ TELNET_OFF = Remedy(
 
 FTP_OFF = Remedy(
     id="ftp-off",
-    title="Switch the FTP server off, or make it demand TLS",
+    title="Disable the FTP server, or require TLS",
     steps=(
         "In the network or protocol settings, switch the FTP server off.",
         "If jobs or firmware arrive by FTP and cannot move, demand TLS in the FTP settings instead.",
@@ -91,7 +91,7 @@ RAW_PRINT_LIMIT = Remedy(
 
 CLOSE_PORT = Remedy(
     id="unneeded-services-off",
-    title="Switch off services that are not needed",
+    title="Disable services that are not needed",
     steps=(
         "For each port named, find out which service it is and who uses it.",
         "In the network or protocol settings, switch off what is not needed.",
@@ -108,7 +108,7 @@ CLOSE_PORT = Remedy(
 
 SNMP_V3 = Remedy(
     id="snmp-v3-on",
-    title="Set SNMPv3 up with authentication and privacy",
+    title="Configure SNMPv3 with authentication and privacy",
     steps=(
         (
             "In the SNMP settings, create one SNMPv3 user for the monitoring, with authentication and privacy, and passphrases of 8 or "
@@ -147,7 +147,7 @@ SNMP_COMMUNITY = Remedy(
 
 SNMP_V1_V2C_OFF = Remedy(
     id="snmp-v1-v2c-off",
-    title="Switch SNMP versions 1 and 2c off",
+    title="Disable SNMP versions 1 and 2c",
     steps=(
         "Switch queue status off SNMP on the print servers, or give it the SNMPv3 user.",
         "See that every collector reads by SNMPv3.",

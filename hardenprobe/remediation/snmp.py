@@ -77,7 +77,7 @@ SNMP_LIMIT_SOURCES = Remedy(
 
 SNMP_PERSONAL = Remedy(
     id="snmp-personal-data-out",
-    title="Keep names of people out of what SNMP shows",
+    title="Remove personal data from SNMP objects",
     steps=(
         "Enter a function and a mailbox of a team as contact and operator, not a person.",
         "Restrict the community's view to what collectors need, without the job tables, where the device can.",

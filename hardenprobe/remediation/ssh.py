@@ -25,7 +25,7 @@ SSH_OFF = Remedy(
 
 SSH_ALGORITHMS = Remedy(
     id="ssh-algorithms-limit",
-    title="Leave only current SSH algorithms on",
+    title="Disable deprecated SSH algorithms",
     steps=(
         "In the device's security settings, deselect the key exchange methods, ciphers and MACs that the finding names.",
         "Keep curve25519-sha256 or diffie-hellman-group14-sha256, a cipher of the aes-ctr or aes-gcm family, and hmac-sha2-256.",

@@ -9,7 +9,7 @@ from hardenprobe.model import Remedy
 
 TLS_MODERN = Remedy(
     id="tls-current-version",
-    title="Let the device speak TLS 1.2 or 1.3",
+    title="Enable TLS 1.2 or 1.3",
     steps=(
         "In the device's security settings, switch TLS 1.2 and, where it is offered, TLS 1.3 on.",
         "Where neither is offered, look for a firmware release that brings them.",
@@ -25,7 +25,7 @@ TLS_MODERN = Remedy(
 
 TLS_OLD_OFF = Remedy(
     id="tls-old-versions-off",
-    title="Switch SSL and TLS 1.0 and 1.1 off",
+    title="Disable SSL and TLS 1.0 and 1.1",
     steps=(
         "In the device's security settings, set the lowest TLS version to 1.2.",
         "Send one test scan to each mail, folder and directory server: the switch often holds for both directions.",
@@ -41,7 +41,7 @@ TLS_OLD_OFF = Remedy(
 
 TLS_SUITES = Remedy(
     id="tls-suites-limit",
-    title="Leave only strong cipher suites on",
+    title="Disable weak cipher suites",
     steps=(
         (
             "In the device's security settings, choose the strongest set of ciphers that is offered, or deselect the suites "

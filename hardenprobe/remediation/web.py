@@ -60,7 +60,7 @@ SETTINGS_SIGN_IN = Remedy(
 
 STRICT_TRANSPORT = Remedy(
     id="strict-transport-on",
-    title="Switch Strict-Transport-Security on",
+    title="Enable HTTP Strict Transport Security",
     steps=(
         "See that the certificate is trusted by browsers, and that it renews by itself.",
         (
@@ -157,7 +157,7 @@ PRINT_BY_REFERENCE_OFF = Remedy(
 
 SCAN_SIGN_IN = Remedy(
     id="scan-service-guard",
-    title="Switch network scanning without sign-in off",
+    title="Disable network scanning without sign-in",
     steps=(
         "Ask who scans from a computer or phone straight from the device.",
         "In the scan or driverless settings, switch the service off, or demand a sign-in over TLS.",
@@ -172,7 +172,7 @@ SCAN_SIGN_IN = Remedy(
 
 FTP_ANONYMOUS_OFF = Remedy(
     id="ftp-anonymous-off",
-    title="Switch anonymous FTP off",
+    title="Disable anonymous FTP",
     steps=(
         "In the FTP settings, switch anonymous access off; where there is no such setting, switch the FTP server off.",
         "Where jobs arrive this way, move them to IPP over TLS first.",
