@@ -91,6 +91,7 @@ class ServiceUsage:
         days: How much time is covered, in days; gaps between sources are not.
         first, last: Begin and end of what is covered, UTC, ISO 8601; None where nothing is.
         places: Where it was seen.
+        scanned: Conversations of the scan itself were seen, and are left out.
         partial: Some of the packets were lost, or only a sample was taken.
     """
 
@@ -102,4 +103,5 @@ class ServiceUsage:
     first: str | None = None
     last: str | None = None
     places: tuple[str, ...] = ()
+    scanned: bool = False
     partial: bool = False

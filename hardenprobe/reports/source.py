@@ -152,11 +152,12 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
         return Standing(store, outline, day)
 
     sources = usage_store.sources(store)
+    ours = {address for one in outline.vantages for address in (one.source, *one.sources) if address}
 
     def used(device: Device) -> Usage | None:
         if not sources:
             return None
-        return Usage(sources, usage_store.uses(store, [one.address for one in device.addresses]))
+        return Usage(sources, usage_store.uses(store, [one.address for one in device.addresses]), ours)
 
     def pieces() -> Iterator[Piece]:
         for page in pages(store.parts(review)):

@@ -15,7 +15,8 @@ def summary(usage: ServiceUsage) -> str:
         return "users not determined: no capture or flow record covers it"
     where = f"in {days(usage.days)} at {visible(', '.join(usage.places))}"
     if usage.state == "no-use-seen":
-        return f"no use seen {where}" + (", of which only a part was captured" if usage.partial else "")
+        but = " but by the scan itself" if usage.scanned else ""
+        return f"no use seen{but} {where}" + (", of which only a part was captured" if usage.partial else "")
     last = usage.users[0]
     number = counted(last.conversations, "conversation")
     return f"{counted(len(usage.users), 'client')} {where}, last {visible(last.client)} on {last.last[:10]} ({number})"

@@ -99,12 +99,13 @@ class _Way:
 class _Flow:
     """A conversation in flight; its two ways are kept under a key each once they were seen."""
 
-    __slots__ = ("began", "client", "protocol", "received", "refused", "sent", "server")
+    __slots__ = ("answered", "began", "client", "protocol", "received", "refused", "sent", "server")
 
     def __init__(self, protocol: int, client: bytes, server: bytes, began: float) -> None:
         self.protocol, self.client, self.server, self.began = protocol, client, server, began
         self.sent, self.received = _Way(self, began), _Way(self, began)
         self.refused = False
+        self.answered = False  # from another port of the server
 
     @property
     def last(self) -> float:
@@ -296,6 +297,13 @@ class Conversations:
     def _begin(self, protocol: int, source: bytes, target: bytes, flags: int, seconds: float) -> _Way:
         if len(self._ways[protocol]) >= 2 * self._most:
             self._make_room(protocol)
+        # A TFTP server answers from another port (RFC 1350 section 4).
+        if (
+            protocol == UDP
+            and (asked := self._ways[UDP].get(_key(target, source[:-2] + _TFTP)))
+            and asked.flow
+        ):
+            asked.flow.answered = True
         asks = _is_client(protocol, source, target, flags)
         client, server = (source, target) if asks else (target, source)
         if self._servers is not None:
@@ -389,8 +397,7 @@ def _conversation(flow: _Flow) -> Conversation:
     sent, received = flow.sent, flow.received
     times = (flow.began, sent.last, received.last)
     if flow.protocol == UDP:
-        # A TFTP server answers from another port (RFC 1350 section 4).
-        used = bool(sent.packets and (received.packets or flow.server[-2:] == _TFTP))
+        used = bool(sent.packets and (received.packets or flow.answered))
     else:
         used = not flow.refused and (sent.carried or received.carried)
     return Conversation(

@@ -5,7 +5,7 @@ Absence is said for the time that is covered, at the places where it was looked,
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Container, Iterable, Mapping
 from datetime import datetime
 
 from hardenprobe.model import Transport
@@ -19,12 +19,18 @@ _BY_GROUP = frozenset({137, 138, 427, 1900, 3702, 5353, 5355})
 class Usage:
     """What sources say, indexed by service.
 
+    Args:
+        scanners: Addresses that a scan was made from, whose conversations are no use.
+
     >>> Usage((), ()).of(("192.0.2.7",), "tcp", 515).state
     'not-covered'
     """
 
-    def __init__(self, sources: Iterable[UsageSource], uses: Iterable[Use]) -> None:
+    def __init__(
+        self, sources: Iterable[UsageSource], uses: Iterable[Use], scanners: Container[str] = ()
+    ) -> None:
         self._sources = tuple(sources)
+        self._scanners = scanners
         self._uses: dict[tuple[str, Transport, int], list[Use]] = {}
         for use in uses:
             self._uses.setdefault((use.address, use.transport, use.port), []).append(use)
@@ -38,7 +44,8 @@ class Usage:
         Args:
             addresses: All of the device's.
         """
-        found = [use for one in addresses for use in self._uses.get((one, transport, port), ())]
+        seen = [use for one in addresses for use in self._uses.get((one, transport, port), ())]
+        found = [use for use in seen if use.client not in self._scanners]
         covering = [one for one in self._sources if not set(one.devices).isdisjoint(addresses)]
         state: UsageState = "used" if found else "no-use-seen" if covering else "not-covered"
         if not found and transport == "udp" and port in _BY_GROUP:
@@ -51,6 +58,7 @@ class Usage:
             days=round(covered(covering) / _DAY, 2),
             first=min((one.first for one in covering), default=None),
             last=max((one.last for one in covering), default=None),
+            scanned=len(found) < len(seen),
             places=tuple(dict.fromkeys(one.place for one in covering)),
             partial=any(one.lost or one.sampled > 1 for one in covering),
         )

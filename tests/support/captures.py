@@ -129,7 +129,16 @@ def _bytes(file: Path, transport: str) -> dict[tuple[frozenset[End], int], list[
     chosen = [part for field in fields for part in ("-e", field)]
     streams: dict[tuple[frozenset[End], str], list[int]] = {}
     for line in tshark(
-        "-n", "-Y", transport, "-T", "fields", "-E", "occurrence=l", *chosen, "-r", file
+        "-n",
+        "-Y",
+        f"{transport} and not icmp and not icmpv6",
+        "-T",
+        "fields",
+        "-E",
+        "occurrence=l",
+        *chosen,
+        "-r",
+        file,
     ).splitlines():
         v4, v6, to4, to6, source, target, stream, length = line.split("\t")
         ends = frozenset(((v4 or v6, int(source)), (to4 or to6, int(target))))

@@ -125,6 +125,19 @@ def test_a_connection_over_which_nothing_was_said_is_no_use(layers: Any, what: s
     assert ip_address(found.server) == ip_address(DEVICE)
 
 
+def test_a_tftp_server_answers_from_another_port_and_silence_is_no_use(layers: Any) -> None:
+    """RFC 1350 section 4."""
+    ip, udp = layers["IP"], layers["UDP"]
+    asked = ip(src=CLIENT, dst=DEVICE) / udp(sport=4000, dport=69) / b"\0\1file\0octet\0"
+    given = ip(src=DEVICE, dst=CLIENT) / udp(sport=50123, dport=4000) / b"\0\3\0\1"
+    servers = {ip_address(DEVICE).packed}
+
+    (used,), _ = read([Shot(ether(layers, p), BASE) for p in (asked, given)], servers=servers)
+    (silent,), _ = read([Shot(ether(layers, asked), BASE)], servers=servers)
+
+    assert (used.server_port, used.used, silent.used) == (69, True, False)
+
+
 def test_ports_that_are_used_again_make_another_conversation_and_a_repeated_syn_does_not(layers: Any) -> None:
     first, again = job(layers), job(layers)
     for packet in again:

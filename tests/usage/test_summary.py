@@ -56,3 +56,15 @@ def test_nothing_is_said_of_a_device_that_no_source_saw_and_of_what_is_asked_by_
     assert index.of(["192.0.2.8"], "tcp", 515).state == "not-covered"
     assert index.of([DEVICE], "udp", 5353).state == "not-covered"
     assert "unused" not in summary(index.of(["192.0.2.8"], "tcp", 515))
+
+
+def test_the_scan_is_no_user_of_what_it_scans() -> None:
+    uses = [use("a", "192.0.2.10", 3), use("a", "192.0.2.40", 4)]
+    both = Usage([source("a", 1, 15)], uses, {"192.0.2.10"}).of([DEVICE], "tcp", 515)
+    alone = Usage([source("a", 1, 15)], uses[:1], {"192.0.2.10"}).of([DEVICE], "tcp", 515)
+
+    assert [user.client for user in both.users] == ["192.0.2.40"]
+    assert (alone.state, summary(alone)) == (
+        "no-use-seen",
+        "no use seen but by the scan itself in 14.0 days at the print server",
+    )
