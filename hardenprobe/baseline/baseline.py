@@ -87,6 +87,7 @@ class BaselineFile:
             in at most 24 connections a port. Where it is not said: classes at devices marked fragile, complete elsewhere.
         people: Controls that must be attested; see standards/controls.py.
         due_days: Until when findings are to be fixed, counted from the day when they were first observed.
+        usage_days: Days without use that must be covered before a report says that a remediation can be made at once.
         expect: Check id to what the baseline decides for it.
     """
 
@@ -107,6 +108,7 @@ class BaselineFile:
     gentleness: Timing = field(default_factory=Timing)
     exceptions: ExceptionRules = field(default_factory=ExceptionRules)
     due_days: DueDays = field(default_factory=DueDays)
+    usage_days: int = 14  # common practice (no published requirement)
     ccss: LocalMetrics = field(default_factory=LocalMetrics)
     expect: dict[str, dict[str, Any] | None] = field(default_factory=dict)
 
@@ -300,6 +302,8 @@ def _faults(document: Document, file: BaselineFile, registry: Registry) -> Itera
     for word, limit in asdict(file.due_days).items():
         if limit is not None and limit < 1:
             yield document.fault(("due_days", word), f"due_days.{word} is {limit}, expected 1 or more")
+    if file.usage_days < 1:
+        yield document.fault(("usage_days",), f"usage_days is {file.usage_days}, expected 1 or more")
     yield from _metric_faults(document, file.ccss, registry)
     if len(file.snmp.default_communities) > MOST_COMMUNITIES:
         yield document.fault(

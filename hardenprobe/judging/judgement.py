@@ -32,6 +32,7 @@ class FleetTotals:
         tally: The counts.
         devices: The devices, without what they showed.
         names: The baselines that judged them, each with its days for remediation, by severity.
+        usage_days: Each of them with the days without use that it asks for.
         people: Device to the controls that people must answer for.
         refused: What checks tried that they may not.
         covered: Ids of the exceptions that cover a finding, or did once.
@@ -44,6 +45,7 @@ class FleetTotals:
         self.not_meant = KindMismatches()
         self.devices: list[Device] = []
         self.names: dict[str, dict[str, int | None]] = {}
+        self.usage_days: dict[str, int] = {}
         self.people: dict[str, tuple[str, ...]] = {}
         self.refused: dict[str, None] = {}
         self.covered: set[str] = set()
@@ -56,6 +58,7 @@ class FleetTotals:
         self.not_meant.merge(other.not_meant)
         self.devices += other.devices
         self.names |= other.names
+        self.usage_days |= other.usage_days
         self.people |= other.people
         self.refused |= other.refused
         self.covered |= other.covered
@@ -146,6 +149,7 @@ class Judgement:
                 versions={**review.head.versions, "baseline": ", ".join(self.sums.names) or "none"},
                 ledger=decided.mark,
                 due_days=self.sums.names,
+                usage_days=self.sums.usage_days,
                 decided_on=None if self._kept else self._today,
             ),
             coverage=coverage,
@@ -185,6 +189,7 @@ class Judgement:
             self.sums.ranking.add(device, found)
             self.sums.not_meant.add(device, baseline)
             self.sums.names[baseline.name] = asdict(baseline.file.due_days)
+            self.sums.usage_days[baseline.name] = baseline.file.usage_days
             self.sums.people[device.id] = baseline.people
             self.sums.devices.append(replace(device, identity=(), services=()))
 

@@ -87,6 +87,7 @@ def to_document(review: Review) -> dict[str, Any]:
         review=replace(
             review.head,
             versions=dict(review.head.versions),
+            usage_days=dict(review.head.usage_days),
             due_days={name: dict(days) for name, days in review.head.due_days.items()},
         ),
         coverage=review.coverage,

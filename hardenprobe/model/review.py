@@ -314,6 +314,8 @@ class Head:
         narrowed: By what the scan assessed less than the whole: "only", "except", "ports" or "shard". What such a review does
             not name may be open, so it is no point of a trend.
         due_days: Name of each baseline to its days for remediation, by severity; None for as many as it takes.
+        usage_days: Name of each baseline to the days without use that it asks for before a change at once; empty in reviews
+            that did not keep them.
         inputs: The files that it rests on, as they were; empty in reviews that did not keep them.
         operator: The account that ran it, by the operating system's account database.
         stated_operator: The person whom the command names beside it, None where it names nobody.
@@ -347,6 +349,7 @@ class Head:
     capture: Captured | None = None
     narrowed: tuple[str, ...] = ()
     due_days: Mapping[str, Mapping[str, int | None]] = field(default_factory=dict)
+    usage_days: Mapping[str, int] = field(default_factory=dict)
     inputs: tuple[UsedFile, ...] = ()
     imported: str | None = None
     stated_operator: str | None = None

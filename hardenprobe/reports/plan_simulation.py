@@ -105,7 +105,7 @@ def simulate(source: Source, until: int | None = None) -> Simulation:
     work = {advice.rank: _Work() for advice in plan}
     begun: Counter[str] = Counter()
     risk = 0.0
-    usage = PlanUsage()
+    usage = PlanUsage(source.outline.head.usage_days)
     clients: dict[str, dict[tuple[str, str], Affected]] = {}
     last = len(plan) if until is None else min(until, len(plan))
     for piece in source.pieces():

@@ -53,7 +53,7 @@ class Survey(View):
         self.dates: dict[tuple[str, str], FindingDates] = {}
         vantages = source.outline.vantages
         found: list[reach.Row] = []
-        usage = PlanUsage()
+        usage = PlanUsage(source.outline.head.usage_days)
         for piece in source.pieces():
             if len(vantages) > 1:
                 found += reach.of_device(piece, vantages)

@@ -81,7 +81,7 @@ def show(
 
 def write(source: Source, out: BinaryIO, *, details: bool = False, store: str | None = None) -> None:
     """Write what `show` prints, as UTF-8 in the width of the terminal."""
-    tally, usage = Tally(), PlanUsage()
+    tally, usage = Tally(), PlanUsage(source.outline.head.usage_days)
     devices = []
     for piece in source.pieces():
         tally.add(piece.device.id, piece.results)

@@ -6,7 +6,8 @@ from hardenprobe.model.usage import ServiceUsage, UsageSource, User
 from hardenprobe.reports.text import counted, visible
 
 ASKED_DAYS = 14
-"""Days that must be covered before it is said that a change can be made at once; common practice (no published requirement)."""
+"""Days that must be covered before it is said that a change can be made at once, where a review does not keep what its baseline
+asks for (`usage_days`)."""
 
 
 def summary(usage: ServiceUsage) -> str:

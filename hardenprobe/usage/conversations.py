@@ -11,6 +11,7 @@ beyond is ended early, oldest first, and counted.
 from __future__ import annotations
 
 import struct
+from collections import OrderedDict
 from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
@@ -162,7 +163,7 @@ class Conversations:
         self._most = most
         # By source, target, source port and target port as they stand in a packet.
         self._ways: dict[int, dict[bytes, _Way]] = {TCP: {}, UDP: {}}
-        self._datagrams: dict[bytes, _Datagram] = {}
+        self._datagrams: OrderedDict[bytes, _Datagram] = OrderedDict()
         self._ignored = _Way(
             None, 0.0
         )  # of no interest; one for all, so that no conversation is held for them
@@ -356,7 +357,7 @@ class Conversations:
         if known is None or abs(seconds - known.began) > REASSEMBLY:
             known = self._datagrams.pop(ident, None)
             if known is None and len(self._datagrams) >= FRAGMENTED:
-                known = self._datagrams.pop(next(iter(self._datagrams)))
+                _, known = self._datagrams.popitem(last=False)
             self.orphans += known.packets if known else 0
             known = self._datagrams[ident] = _Datagram(seconds)
         return known

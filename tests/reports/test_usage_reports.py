@@ -88,6 +88,17 @@ def test_the_page_and_the_worksheet_list_them_and_stay_harmless(case: Any) -> No
     assert not any(str(cell).startswith("=") for row in rows for cell in row)
 
 
+def test_at_once_needs_as_many_days_as_the_baseline_asks_for(case: Any) -> None:
+    source = of_store(case[0], "latest")
+    baselines = {piece.device.baseline.name: 30 for piece in source.pieces() if piece.device.baseline}
+    outline = replace(source.outline, head=replace(source.outline.head, usage_days=baselines))
+    out = io.BytesIO()
+    FORMATS["text"](replace(source, outline=outline), out, details=True)
+
+    assert baselines and "at once" not in out.getvalue().decode()
+    assert "Users not determined" in out.getvalue().decode()
+
+
 def test_without_evidence_of_use_nothing_is_said_of_it(tmp_path: Path) -> None:
     with opening.opened(str(tmp_path / "store.db")) as kept:
         kept.save(replace(sample_review()))
