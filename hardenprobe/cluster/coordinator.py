@@ -46,11 +46,16 @@ from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning.other_addresses import MOST as MOST_OTHERS
 from hardenprobe.scope.scope import link_granted
 
-DEVICES, SWEPT = 6, 64  # addresses of a shard: expected devices, and addresses that are swept
-AHEAD = 3  # shards that a worker has at a time: one device that takes its time holds nobody else up
+DEVICES, SWEPT = 3, 64  # addresses of a shard: expected devices, and addresses that are swept
+AHEAD = 4  # shards that a worker has at a time: one device that takes its time holds nobody else up
 MOST_TRIES = 3  # of a shard, each by a worker that was then lost
 LOOK = 1.0  # seconds between two looks at who is there, at the hour and at the stop file
 ENDING = 5.0  # seconds for the workers to be told that the scan has ended
+_LOST = (
+    "KilledWorker",
+    "CommClosedError",
+    "FutureCancelledError",
+)  # errors of `distributed`, when a worker is gone
 
 
 @dataclass(eq=False, kw_only=True)
@@ -141,6 +146,7 @@ class ClusterScan:
     _spent: dict[str, dict[str, Cost]] = field(default_factory=dict)
     _numbers: Iterator[int] = field(default_factory=itertools.count)
     _client: Any = None
+    _lost_scheduler: bool = False
     _by_tag: dict[str, Listed] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -262,8 +268,17 @@ class ClusterScan:
             async with self._changed:
                 self._changed.notify_all()
 
+    def _check_scheduler(self, *, lost: bool = False) -> None:
+        """End the scan where the scheduler is lost: what was begun goes nowhere, and can be taken up."""
+        if lost or self._client.status != "running":
+            self._lost_scheduler = True
+            self.stop(f"the scheduler at {self.address} is lost")
+            for seat in self._seats:
+                seat.gone.set()
+
     async def _leave(self) -> None:
-        with contextlib.suppress(Exception):  # the workers end by themselves what they were given
+        # Otherwise the workers end by themselves what they were given.
+        with contextlib.suppress(Exception):
             await asyncio.wait_for(asyncio.shield(self._tell_end()), ENDING)
         with contextlib.suppress(Exception):
             await asyncio.wait_for(self._client.close(), ENDING)
@@ -478,17 +493,26 @@ class ClusterScan:
             if not asking.done():
                 lost = "is lost" if gone.done() else f"gave no answer within {patience:.0f} s"
                 seat.gone.set()
-                self._again(front, due, due.shard, f"the worker at vantage point {vantage.name} {lost}")
+                self._check_scheduler()
+                if not self._stop.is_set():
+                    self._again(front, due, f"the worker at vantage point {vantage.name} {lost}")
+                return
+            self._check_scheduler()
+            failure = None if asking.cancelled() else asking.exception()
+            if self._stop.is_set() and (asking.cancelled() or failure):
+                return  # it stays undone, and the scan can go on with it
+            if asking.cancelled() or type(failure).__name__ in _LOST:
+                seat.gone.set()
+                self._again(front, due, f"the worker at vantage point {vantage.name} is lost")
                 return
             try:
+                if failure:
+                    raise failure
                 reply = read_reply(asking.result(), due.shard, vantage.name)
-            except Exception as exc:  # noqa: BLE001 - its worker died, or what it says is no reply
-                if seat.gone.is_set() or _worker_died(exc):
-                    seat.gone.set()
-                    why = f"the worker at vantage point {vantage.name} is lost"
-                else:
-                    why = f"the worker at vantage point {vantage.name} failed: {clip(str(exc))}"
-                self._again(front, due, due.shard, why)
+            except Exception as exc:  # noqa: BLE001 - its process died, or what it says is no reply
+                self._again(
+                    front, due, f"the worker at vantage point {vantage.name} failed: {clip(str(exc))}"
+                )
                 return
             await self._take(front, due, reply, found)
         finally:
@@ -552,10 +576,10 @@ class ClusterScan:
             replace(due, shard=again, positions=tuple(at for at, _ in kept), tries=due.tries)
         )
 
-    def _again(self, front: Front, due: Due, shard: Shard, why: str) -> None:
+    def _again(self, front: Front, due: Due, why: str) -> None:
         """Have a shard asked by another worker, once no device can be in the middle of the first visit any more."""
         if due.tries + 1 >= MOST_TRIES:
-            self._give_up(front.vantage, shard.addresses, why)
+            self._give_up(front.vantage, due.shard.addresses, why)
             return
         later = time.monotonic() + self.plan.timing.seconds
         front.waiting.append(replace(due, tries=due.tries + 1, not_before=later, lost=why))
@@ -630,7 +654,3 @@ async def _result(future: Any) -> bytes:
     if not isinstance(told, bytes):
         raise HardenprobeError("its answer is no reply")
     return told
-
-
-def _worker_died(exc: BaseException) -> bool:
-    return type(exc).__name__ in ("KilledWorker", "CommClosedError", "FutureCancelledError", "CancelledError")
