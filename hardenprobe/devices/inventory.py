@@ -12,7 +12,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal
 
-from hardenprobe.addresses.sets import AddressSet, parse_entry
+from hardenprobe.addresses.sets import AddressSet, parse_entry, parse_network
 from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
 from hardenprobe.model import KINDS, BaselineRule
 from hardenprobe.model.document import digest
@@ -287,7 +287,11 @@ def _check_segments(document: Document, segments: Iterable[NetworkSegment]) -> N
         for key in ("networks", "vantages"):
             if not getattr(one, key):
                 raise document.fault((*spot, key), f"{key} of segment {one.name!r} is empty")
-        _check_entries(document, (*spot, "networks"), one.networks)
+        for k, text in enumerate(one.networks):
+            try:
+                parse_network(text)
+            except ValueError as exc:
+                raise document.fault((*spot, "networks", k), str(exc)) from None
         here = AddressSet.of(one.networks)
         if twice := seen & here:
             raise document.fault(

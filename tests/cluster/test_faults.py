@@ -69,7 +69,11 @@ class Played:
         found = {}
         for device in self.review["devices"]:
             address = device["addresses"][0]["address"]
-            seen = [o for o in self.review["observations"] if o["device"] == device["id"] and o["transcript"]]
+            seen = [
+                o
+                for o in self.review["observations"]
+                if o["device"] == device["id"] and o["vantage"] == "office"
+            ]
             first = min((datetime.fromisoformat(o["asked_at"]) for o in seen), default=None)
             anew = (first - self.broken_at).total_seconds() if first else -1.0
             if (

@@ -116,6 +116,37 @@ def test_a_wrong_file(write: Write, change: tuple[str, str], line: int, says: st
     assert "\n" not in str(caught.value)
 
 
+SEGMENTS = """
+segments:
+  - {name: "printers", networks: ["192.0.2.0/25"], vantages: ["office", "guests"], connections_per_second: 50}
+  - {name: "annex", networks: ["192.0.2.128/25", "2001:db8::/64"], vantages: ["office"]}
+"""
+
+
+def test_segments_say_from_where_each_network_is_asked(write: Write) -> None:
+    printers, annex = load(write(GOOD + SEGMENTS, "i.yaml")).segments
+    assert (printers.vantages, printers.connections_per_second) == (("office", "guests"), 50.0)
+    assert (annex.networks, annex.connections_per_second) == (("192.0.2.128/25", "2001:db8::/64"), None)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        pytest.param(('"192.0.2.128/25"', '"192.0.2.64/26"'), "192.0.2.64 is in two segments", id="overlap"),
+        pytest.param(('"192.0.2.128/25"', '"192.0.2.1-192.0.2.9"'), "192.0.2.1-192.0.2.9", id="no block"),
+        pytest.param(('"annex"', '"printers"'), "needs a name of its own", id="name twice"),
+        pytest.param(('vantages: ["office"]', "vantages: []"), "vantages of segment 'annex' is empty", id="nowhere"),
+        pytest.param(("second: 50", "second: 0"), "expected a number above 0", id="no rate"),
+    ],
+)  # fmt: skip
+def test_a_wrong_segment(write: Write, change: tuple[str, str], says: str) -> None:
+    path = write((GOOD + SEGMENTS).replace(*change), "i.yaml")
+    with pytest.raises(FileInvalid) as caught:
+        load(path)
+    assert says in str(caught.value)
+    assert str(caught.value).startswith(f"{path}:")
+
+
 CSV = """\
 Asset Tag,addresses,kind,names,fragile,serial
 HO-1,192.0.2.10;2001:db8::10,printer,"one.example.org two.example.org",true,0089

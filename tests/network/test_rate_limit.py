@@ -73,3 +73,25 @@ def test_lines_to_different_devices_keep_to_it() -> None:
         return time.monotonic() - began
 
     assert asyncio.run(run()) >= 0.3  # 40 connections at 100 a second, less the first burst
+
+
+def test_what_is_begun_counts_under_a_part_and_under_the_whole() -> None:
+    """Two parts of 60 and 80 a second in a whole of 100: each keeps to its own, and both together to the whole."""
+    whole = Rate(100.0)
+    parts = [Rate(60.0, within=whole), Rate(80.0, within=whole)]
+
+    async def begin(rate: Rate, until: float) -> int:
+        count = 0
+        while time.monotonic() < until:
+            await rate.turn()
+            count += 1
+        return count
+
+    async def both(seconds: float) -> list[int]:
+        until = time.monotonic() + seconds
+        return await asyncio.gather(*(begin(rate, until) for rate in parts))
+
+    first, second = asyncio.run(both(0.4))
+    assert first <= 0.4 * 60 + 5
+    assert second <= 0.4 * 80 + 6
+    assert first + second <= 0.4 * 100 + 8

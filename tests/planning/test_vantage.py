@@ -9,6 +9,7 @@ import sys
 import pytest
 
 from hardenprobe.addresses.sets import AddressSet
+from hardenprobe.devices.inventory import NetworkSegment
 from hardenprobe.errors import ScopeRefused, UsageError
 from hardenprobe.model import Vantage
 from hardenprobe.planning import plan, vantage
@@ -88,3 +89,30 @@ def test_where_the_system_chooses_for_the_other_family_it_must_choose_a_testers_
     without = scope.Scope(name="lab", networks=scope.LOOPBACK, sources=AddressSet.of(["127.0.0.5"]))
     with pytest.raises(ScopeRefused, match="source ::1 is none of the testers' addresses"):
         vantage.points(["127.0.0.5"], [], plan.targets(["127.77.0.1", "::1"]), without)
+
+
+def test_of_a_cluster_the_named_vantage_points_ask_all_and_segments_say_which_ask_what() -> None:
+    targets = plan.targets(["192.0.2.1-192.0.2.40", "198.51.100.7"])
+    allowed = scope.Scope(name="office", networks=AddressSet.of(["192.0.2.0/24", "198.51.100.0/24"]))
+    segments = (
+        NetworkSegment(name="printers", networks=("192.0.2.0/25",), vantages=("office", "guests")),
+        NetworkSegment(name="annex", networks=("198.51.100.0/24",), vantages=("office",)),
+        NetworkSegment(name="far", networks=("203.0.113.0/24",), vantages=("far",)),
+    )
+    named = vantage.remote(["office", "guests"], segments, targets, allowed)
+    assert [(one.name, one.networks) for one in named] == [("office", ()), ("guests", ())]
+    told = vantage.remote([], segments, targets, allowed)
+    assert {one.name: one.networks for one in told} == {
+        "office": ("192.0.2.0/25", "198.51.100.0/24"),
+        "guests": ("192.0.2.0/25",),
+    }
+    office, guests = told
+    assert (office.asks("198.51.100.7"), guests.asks("198.51.100.7"), guests.asks("192.0.2.9")) == (
+        True,
+        False,
+        True,
+    )
+    with pytest.raises(UsageError, match="198.51.100.7 is in no segment"):
+        vantage.remote([], segments[:1], targets, allowed)
+    with pytest.raises(UsageError, match="--cluster needs to know from where"):
+        vantage.remote([], (), targets, allowed)

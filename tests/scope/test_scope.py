@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Reach
+from hardenprobe.scope.limits import Gentleness, Timing
 from hardenprobe.scope.scope import Scope, is_loopback
 from hardenprobe.scope.window import Window
 
@@ -112,3 +113,60 @@ def test_a_stop_file_stops_at_once(tmp_path: Path) -> None:
 def test_loopback_is_what_the_standard_says(address: object) -> None:
     ip = getattr(address, "ipv4_mapped", None) or address
     assert is_loopback(str(address)) is ip.is_loopback
+
+
+NETWORKS = st.sets(
+    st.sampled_from(["192.0.2.0/26", "192.0.2.64/26", "198.51.100.0/24", "2001:db8::/64"]), min_size=1
+)
+SCOPES = st.builds(
+    Scope,
+    name=st.sampled_from(["one", "other"]),
+    networks=NETWORKS.map(AddressSet.of),
+    exclude=st.sets(st.sampled_from(["192.0.2.7", "198.51.100.9"])).map(AddressSet.of),
+    reach=st.sampled_from(list(Reach)),
+    grants=st.none() | st.frozensets(st.sampled_from(["a", "b"])),
+    sources=st.none() | st.just(AddressSet.of(["192.0.2.0/28"])),
+    until=st.none() | st.sampled_from([date(2026, 1, 1), date(2027, 1, 1)]),
+    gentleness=st.builds(
+        Gentleness, pause=st.none() | st.sampled_from([0.5, 1.0]), connections=st.none() | st.sampled_from([5, 9])
+    ),
+)  # fmt: skip
+ASKED = ["192.0.2.1", "192.0.2.7", "192.0.2.70", "198.51.100.1", "198.51.100.9", "2001:db8::1", "203.0.113.1"]
+
+
+def allows(scope: Scope, question: str, *given: object) -> bool:
+    try:
+        getattr(scope, question)(*given)
+    except ScopeRefused:
+        return False
+    return True
+
+
+@given(SCOPES, SCOPES)
+def test_of_two_scopes_the_narrower_holds_in_everything(one: Scope, other: Scope) -> None:
+    both, now = one.within(other), datetime(2026, 6, 1, tzinfo=UTC)
+    questions = [("check_address", address) for address in ASKED]
+    questions += [("check_source", "192.0.2.1"), ("check_source", "192.0.2.99"), ("check_now", now)]
+    for question, about in questions:
+        assert allows(both, question, about) == (
+            allows(one, question, about) and allows(other, question, about)
+        )
+    for reach in Reach:
+        assert allows(both, "check_reach", reach) == (
+            allows(one, "check_reach", reach) and allows(other, "check_reach", reach)
+        )
+    for name in ("a", "b"):
+        assert both.granted(name) == (one.granted(name) and other.granted(name))
+    timing = both.gentleness.tighten(Timing())
+    assert timing == one.gentleness.tighten(other.gentleness.tighten(Timing()))
+
+
+def test_either_stop_file_ends_it(tmp_path: Path) -> None:
+    ours = replace(OFFICE, stop_file=tmp_path / "ours")
+    theirs = replace(OFFICE, name="theirs", stop_file=tmp_path / "theirs")
+    for file in (tmp_path / "ours", tmp_path / "theirs"):
+        file.touch()
+        with pytest.raises(ScopeRefused, match=file.name):
+            ours.within(theirs).check_now()
+        file.unlink()
+    ours.within(theirs).check_now()
