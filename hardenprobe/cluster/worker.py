@@ -146,6 +146,11 @@ class VantageWorker(Worker):
             return
         await super().handle_comm(comm)
 
+    async def close(self, *arguments: Any, **options: Any) -> Any:
+        """Close; nobody is asked any more from that moment, whatever ended it."""
+        await asyncio.to_thread(self.scanner.end)
+        return await super().close(*arguments, **options)
+
     def take_job(self, packed: bytes, id: str) -> None:
         """Keep a job for the shards to come."""
         self._jobs[id] = packed
@@ -202,14 +207,14 @@ def read_clock() -> float:
 async def serve(
     scheduler: str, vantage: str, scope: Path, certificates: Path, port: int, ready: Callable[[str], None]
 ) -> None:
-    """Work until the scheduler goes or the task is cancelled.
+    """Work until the task is cancelled.
 
     Args:
         port: Where the scheduler reaches it; 0 for any.
         ready: Called with the worker's own address once the scheduler has taken it.
 
     Raises:
-        UsageError: The scheduler cannot be reached or refuses this worker, or a file is wrong.
+        UsageError: The scheduler cannot be reached, refuses this worker or goes, or a file is wrong.
     """
     keys = connection.security(certificates)
     with tempfile.TemporaryDirectory(prefix="hardenprobe-vantage-") as folder:
@@ -233,6 +238,9 @@ async def serve(
                 ) from exc
             ready(worker.address)
             await worker.finished()
+            raise UsageError(
+                f"the scheduler at {scheduler} is gone, or has sent this worker away; start it again"
+            )
         finally:
             if worker.status not in (Status.closed, Status.closing):
                 await worker.close(executor_wait=False)
