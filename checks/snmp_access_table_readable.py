@@ -1,19 +1,20 @@
-"""The SNMP access control table is readable.
+"""The SNMP access control or user table is readable.
 
 Fails when
-    vacmAccessTable can be read with a default community. Another subject, "write view": one of its rows lets SNMP version 1
-    or 2c write, which is shown here without writing anything.
+    vacmAccessTable can be read with a default community. Other subjects: "write view", where one of its rows lets SNMP
+    version 1 or 2c write, which is shown here without writing anything; "users", where usmUserTable can be read.
 Passes when
-    A default community is answered, and the table is not in its view.
+    A default community is answered, and neither table is in its view.
 Unknown when
     No default community is answered, or reading ended early.
 Reach
-    ask: GetNext over one column of the table, at most twelve rows. Group names are not kept.
+    ask: GetNext over one column of each table, at most twelve rows. Names of groups and users are not kept.
 Why it matters
-    The table tells an attacker which version and level to try, and whether a community that is overheard may also write.
+    The table tells an attacker which version, level and user to try, and whether a community that is overheard may also
+    write.
 Sources
-    RFC 3415, section 4 (vacmAccessTable) and section 6 on who may read it; RFC 3584, section 5; NIST SP 800-53 Rev. 5, AC-3
-    and AC-6
+    RFC 3415, section 4 (vacmAccessTable) and section 6 on who may read it; RFC 3414, section 5 (usmUserTable); RFC 3584,
+    section 5; NIST SP 800-53 Rev. 5, AC-3 and AC-6
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.snmp import SNMP_VIEW
 
-EXPECTED = "the access control table is not readable with a default community"
+EXPECTED = "the access and user tables are not readable with a default community"
 ANY, VERSION_1, VERSION_2C = 0, 1, 2  # SnmpSecurityModel, RFC 3411 section 5
 
 
@@ -41,8 +42,11 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
             yield fail(one, f"{len(rows)} rows of vacmAccessTable are read", EXPECTED, value=len(rows))
         elif one.facts.fault:
             yield unknown(one, f"reading ended early: {one.facts.fault}", EXPECTED)
-        else:
-            yield passed(one, "vacmAccessTable is not shown", EXPECTED)
+        elif not one.facts.users:
+            yield passed(one, "neither vacmAccessTable nor usmUserTable is shown", EXPECTED)
+        if one.facts.users:
+            text = f"{one.facts.users} rows of usmUserTable are read"
+            yield fail(one, text, EXPECTED, value=one.facts.users, subject="users")
         if writing:
             text = f"{len(writing)} rows let version 1 or 2c write"
             yield fail(one, text, EXPECTED, value=len(writing), subject="write view", vector="write view")
@@ -60,4 +64,5 @@ CHECK = Check(
     },
     remedy=SNMP_VIEW,
     controls=("AC-3", "AC-6"),
+    version="2",
 )

@@ -7,8 +7,8 @@ kept for documentation by RFC 5612.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import timedelta
 from ipaddress import ip_address
 from typing import Any, Literal
@@ -84,6 +84,11 @@ class Shown:
         access: vacmAccessTable is in the view; "writes" gives version 2c a write view.
         channels: TCP ports that prtChannelTable names beside those of its print services.
         addresses: What ipAddressTable holds (RFC 4293).
+        users: Their names in usmUserTable, where `access` shows the tables (RFC 3414).
+        receivers: Address to the version in which it is sent notifications; version 3 with privacy (RFC 3413).
+        supplicant: dot1xSuppPaeState of the first Ethernet interface (IEEE 802.1X), None where it has none.
+        wireless: Whether each IEEE 802.11 interface is up.
+        forwards_6: ipv6IpForwarding.
     """
 
     contact: str | None = None
@@ -96,6 +101,11 @@ class Shown:
     access: Literal["hidden", "reads", "writes"] = "hidden"
     channels: tuple[int, ...] = ()
     addresses: tuple[str, ...] = ()
+    users: tuple[str, ...] = ()
+    receivers: Mapping[str, Literal["1", "2c", "3"]] = field(default_factory=dict)
+    supplicant: int | None = None
+    wireless: tuple[bool, ...] = ()
+    forwards_6: bool = False
 
 
 def of(host: Host, shown: Shown | None = None) -> Table:
@@ -118,8 +128,10 @@ def of(host: Host, shown: Shown | None = None) -> Table:
         "6.3.10.2.1.1.0": text(host.engine_id),
     }
     fixed["2.1.4.1.0"] = number(1 if shown.forwards else 2)
-    for row, (kind, up) in enumerate([(24, True), *((6, up) for up in shown.interfaces)], 1):
-        fixed[f"2.1.2.2.1.3.{row}"] = number(kind)  # softwareLoopback or ethernetCsmacd
+    fixed["2.1.4.25.0"] = number(1 if shown.forwards_6 else 2)
+    rows = [(24, True), *((6, up) for up in shown.interfaces), *((71, up) for up in shown.wireless)]
+    for row, (kind, up) in enumerate(rows, 1):
+        fixed[f"2.1.2.2.1.3.{row}"] = number(kind)  # softwareLoopback, ethernetCsmacd or ieee80211
         fixed[f"2.1.2.2.1.8.{row}"] = number(1 if up else 2)
         if up:  # RFC 4293 ipAddrTable: each interface in a subnet of its own (RFC 5737, documentation)
             address = "127.0.0.1" if kind == 24 else f"{SUBNETS[row % len(SUBNETS)]}.{row}"
@@ -132,6 +144,10 @@ def of(host: Host, shown: Shown | None = None) -> Table:
         for model, level, view in ((2, 1, "all" if shown.access == "writes" else ""), (3, 3, "all")):
             fixed[f"6.3.16.1.4.1.6.3.108.97.98.0.{model}.{level}"] = text(view)
         fixed["6.3.16.1.5.2.1.4.3.97.108.108.3.1.3.6"] = number(1)  # view "all" includes internet
+        for user in shown.users:  # usmUserAuthProtocol, by engine id and name
+            index = ".".join(map(str, (len(host.engine_id), *host.engine_id, len(user), *user.encode())))
+            fixed[f"6.3.15.1.2.2.1.5.{index}"] = name((1, 3, 6, 1, 6, 3, 10, 1, 1, 3))
+    fixed |= dict(_receivers(shown))
     for own in map(ip_address, shown.addresses):
         index = ".".join(map(str, (1 if own.version == 4 else 2, len(own.packed), *own.packed)))
         fixed[f"2.1.4.34.1.3.{index}"] = number(2)
@@ -147,9 +163,26 @@ def of(host: Host, shown: Shown | None = None) -> Table:
             fixed[f"2.1.43.14.1.1.2.1.{row}"] = number(kind)
             fixed[f"2.1.43.14.1.1.9.1.{row}"] = text(information)
     objects = {_oid(short): _always(value) for short, value in fixed.items()}
+    if shown.supplicant is not None:
+        objects[1, 0, 8802, 1, 1, 1, 1, 3, 1, 1, 1, 2] = _always(number(shown.supplicant))
     objects[_oid("2.1.1.3.0")] = lambda: rfc1902.TimeTicks(int(host.uptime_s * 100))
     objects[_oid("2.1.25.1.2.0")] = lambda: text(_date_and_time(host, shown))
     return Table(objects)
+
+
+def _receivers(shown: Shown) -> Iterator[tuple[str, Any]]:
+    """Rows of snmpTargetAddrTable, snmpTargetParamsTable and snmpNotifyTable; every index is a name, an arc an octet."""
+    text, number = rfc1902.OctetString, rfc1902.Integer32
+    for address, version in shown.receivers.items():
+        model, level = {"1": (0, 1), "2c": (1, 1), "3": (3, 3)}[version]
+        params = ".".join(map(str, f"v{version}".encode()))
+        row = ".".join(map(str, address.encode()))
+        yield f"6.3.12.1.2.1.3.{row}", text(ip_address(address).packed + (162).to_bytes(2))
+        yield f"6.3.12.1.2.1.6.{row}", text("alerts")
+        yield f"6.3.12.1.2.1.7.{row}", text(f"v{version}")
+        yield f"6.3.12.1.3.1.2.{params}", number(model)
+        yield f"6.3.12.1.3.1.5.{params}", number(level)
+        yield "6.3.13.1.1.1.2.97", text("alerts")
 
 
 def _always(value: Any) -> Callable[[], Any]:

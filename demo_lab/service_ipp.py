@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import struct
 import uuid
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
+from urllib.parse import urlsplit
 
 from hardenprobe.demo_lab import web
 from hardenprobe.demo_lab.service import Encryption, Host, Service, Talk
@@ -20,16 +21,23 @@ KIND = "application/ipp"
 
 # RFC 8010 section 3.5: tags.
 OPERATION_GROUP, JOB_GROUP, PRINTER_GROUP, END = 0x01, 0x02, 0x04, 0x03
+SYSTEM_GROUP = 0x0A  # PWG 5100.22
 INTEGER, BOOLEAN, ENUM = 0x21, 0x22, 0x23
+COLLECTION, END_COLLECTION, SCHEME, MEMBER = 0x34, 0x37, 0x46, 0x4A
 TEXT, NAME, KEYWORD, URI, CHARSET, LANGUAGE, MIME = 0x41, 0x42, 0x44, 0x45, 0x47, 0x48, 0x49
 
 # RFC 8011 section 5.4.15: operations; appendix B: status codes.
 GET_JOBS, GET_PRINTER_ATTRIBUTES = 0x000A, 0x000B
+GET_SYSTEM_ATTRIBUTES = 0x005B  # PWG 5100.22
+DESTINATION_SCHEMES = "destination-uri-schemes-supported"
 OK, BAD_REQUEST, NOT_FOR_YOU = 0x0000, 0x0400, 0x0401
 UNKNOWN_OPERATION, UNKNOWN_VERSION = 0x0501, 0x0503
 
 Value = str | bytes | int | bool
 Attribute = tuple[int, str, Sequence[Value]]
+
+
+Further = Literal["fax out", "scan", "system", "print", "basic"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,6 +50,9 @@ class Ipp(Service, speaks="ipp"):
         print_by_reference: Offer Print-URI and Send-URI.
         path: Where it lives; every other path is not found.
         elsewhere: Address of another host's print service that it tells first, without security and authentication.
+        services: Path of further services to how each answers a stranger: "fax out", "scan" and "system" tell their attributes,
+            "print" those of the print service, "basic" is 401.
+        destinations: Where the scan service says it sends to.
         jobs: A finished job with the names of its title and its user, with neither, none at all, or a refusal.
     """
 
@@ -53,6 +64,8 @@ class Ipp(Service, speaks="ipp"):
     print_by_reference: bool = False
     path: str = PATH
     elsewhere: str | None = None
+    services: Mapping[str, Further] = field(default_factory=dict)
+    destinations: tuple[str, ...] = ()
     jobs: Literal["none", "named", "private", "refused"] = "none"
 
     @property
@@ -65,16 +78,20 @@ class Ipp(Service, speaks="ipp"):
             await web.send(talk, connection, reply, method=asked.method)
 
     def _reply(self, talk: Talk, asked: web.Asked) -> web.Reply:
-        if asked.path != self.path:
+        further = self.services.get(asked.path)
+        if further == "basic":
+            return web.Reply(status=401, headers={"WWW-Authenticate": 'Basic realm="device"'})
+        if asked.path != self.path and further is None:
             return web.Reply(status=404)
         if asked.method != "POST" or asked.headers.get("content-type", "").partition(";")[0].strip() != KIND:
             return web.Reply(status=400)
-        return web.Reply(
-            status=200, kind=KIND, body=self.answer(asked.body, talk.host, asked.headers.get("host"))
-        )
+        body = self.answer(asked.body, talk.host, asked.headers.get("host"), further or "print")
+        return web.Reply(status=200, kind=KIND, body=body)
 
-    def answer(self, request: bytes, host: Host, asked: str | None = None) -> bytes:
-        """Answer one IPP request; the bytes are a whole IPP message."""
+    def answer(
+        self, request: bytes, host: Host, asked: str | None = None, service: Further = "print"
+    ) -> bytes:
+        """Answer one IPP request to a service; the bytes are a whole IPP message."""
         try:
             major, minor, operation, request_id = struct.unpack_from(">BBHI", request)
             wanted = requested(request)
@@ -86,12 +103,30 @@ class Ipp(Service, speaks="ipp"):
             status = NOT_FOR_YOU if self.jobs == "refused" else OK
             jobs = [] if b"not-completed" in request else self._finished()
             return _message((major, minor), status, request_id, jobs, group=JOB_GROUP)
-        if operation != GET_PRINTER_ATTRIBUTES:
+        if operation != (GET_SYSTEM_ATTRIBUTES if service == "system" else GET_PRINTER_ATTRIBUTES):
             return _message((major, minor), UNKNOWN_OPERATION, request_id)
+        if service != "print":
+            group = SYSTEM_GROUP if service == "system" else PRINTER_GROUP
+            return _message((major, minor), OK, request_id, self._of_service(service), group=group)
         known = self.attributes(host, asked)
         every = not wanted or wanted & {"all", "printer-description"}
         kept = [a for a in known if every or a[1] in wanted]
         return _message((major, minor), OK, request_id, kept)
+
+    def _of_service(self, service: Further) -> list[Attribute]:
+        """What a further service says of itself (PWG 5100.15, 5100.17, 5100.22)."""
+        if service == "system":
+            return [(ENUM, "system-state", [3]), (NAME, "system-name", ["system"])]
+        if service == "fax out":
+            return [(KEYWORD, "ipp-features-supported", ["faxout"]), (SCHEME, DESTINATION_SCHEMES, ["tel"])]
+        schemes = sorted({urlsplit(one).scheme for one in self.destinations} or {"https"})
+        return [
+            (KEYWORD, "ipp-features-supported", ["scan"]),
+            (KEYWORD, "input-attributes-supported", ["input-source"]),
+            (SCHEME, DESTINATION_SCHEMES, schemes),
+            *((COLLECTION, "destination-uri-ready", [_destination(one)]) for one in self.destinations[:1]),
+            *((COLLECTION, "", [_destination(one)]) for one in self.destinations[1:]),
+        ]
 
     def _finished(self) -> list[Attribute]:
         """The one finished job, as far as a stranger may know it."""
@@ -150,6 +185,15 @@ class Ipp(Service, speaks="ipp"):
         ]
 
 
+def _destination(uri: str) -> bytes:
+    """The rest of a collection after its begin tag: one member, and the end (RFC 8010 section 3.1.6)."""
+    member, address = b"destination-uri", uri.encode()
+    return b"".join(
+        bytes([tag]) + b"\0\0" + len(value).to_bytes(2) + value
+        for tag, value in ((MEMBER, member), (URI, address), (END_COLLECTION, b""))
+    )
+
+
 def requested(request: bytes) -> frozenset[str]:
     """Read `requested-attributes` out of a request.
 
@@ -191,7 +235,8 @@ def encode(attribute: Attribute) -> bytes:
             data = struct.pack(">i", value)
         else:
             data = value.encode() if isinstance(value, str) else value
-        out += struct.pack(">BH", tag, len(name)) + name.encode() + struct.pack(">H", len(data)) + data
+        length = 0 if tag == COLLECTION else len(data)  # a collection's members follow it
+        out += struct.pack(">BH", tag, len(name)) + name.encode() + struct.pack(">H", length) + data
         name = ""  # further values of the same attribute have an empty name
     return out
 

@@ -123,3 +123,41 @@ class Silent(Service, speaks="silent"):
     async def serve(self, talk: Talk) -> None:
         while await talk.some():
             pass
+
+
+@dataclass(frozen=True, kw_only=True)
+class Smtp(Service, speaks="smtp"):
+    """A mail server that takes no mail (RFC 5321), and has no TLS.
+
+    Attributes:
+        mechanisms: What AUTH offers (RFC 4954); none for a server without AUTH.
+    """
+
+    port: int = 25
+    mechanisms: tuple[str, ...] = ()
+
+    async def serve(self, talk: Talk) -> None:
+        await talk.say(b"220 mail service ready ESMTP\r\n")
+        auth = f"250-AUTH {' '.join(self.mechanisms)}\r\n" if self.mechanisms else ""
+        while (line := await talk.line()) is not None:
+            match line.split(b" ", 1)[0].upper():
+                case b"EHLO":
+                    await talk.say(f"250-device\r\n{auth}250 SIZE 10485760\r\n".encode())
+                case b"QUIT":
+                    await talk.say(b"221 Goodbye\r\n")
+                    return
+                case _:
+                    await talk.say(b"502 Command not implemented\r\n")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ldap(Service, speaks="ldap"):
+    """A directory server that knows no StartTLS, and nothing else (RFC 4511 sections 4.1.9 and 4.14.2)."""
+
+    port: int = 389
+
+    async def serve(self, talk: Talk) -> None:
+        if await talk.reader.read(4096):
+            # LDAPMessage 1, ExtendedResponse with protocolError (2), no matched name, no message
+            await talk.say(bytes.fromhex("300c02010178070a010204000400"))
+            await talk.reader.read(4096)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Literal
 
 from pyasn1.codec.ber import decoder, encoder
@@ -32,8 +33,8 @@ class Snmp(Service, speaks="snmp"):
         users: Who version 3 knows.
         write_communities: Which of the communities may also write, and that is sysContact alone.
         most_repetitions: How far the agent follows a GetBulk.
-        contact, operator, job_owners, interfaces, forwards, utc_offset_h, states_zone, access, channels, addresses:
-            See mib.Shown.
+        contact, operator, job_owners, interfaces, forwards, utc_offset_h, states_zone, access, channels, addresses, receivers,
+            supplicant, wireless, forwards_6: See mib.Shown.
     """
 
     transport: ClassVar[Literal["tcp", "udp"]] = "udp"
@@ -56,10 +57,15 @@ class Snmp(Service, speaks="snmp"):
     access: Literal["hidden", "reads", "writes"] = "hidden"
     channels: tuple[int, ...] = ()
     addresses: tuple[str, ...] = ()
+    receivers: Mapping[str, Version] = field(default_factory=dict)
+    supplicant: int | None = None
+    wireless: tuple[bool, ...] = ()
+    forwards_6: bool = False
 
     @property
     def shown(self) -> mib.Shown:
-        return mib.Shown(**{f.name: getattr(self, f.name) for f in fields(mib.Shown)})
+        own = {f.name: getattr(self, f.name) for f in fields(mib.Shown)}
+        return mib.Shown(**own | {"users": tuple(user.name for user in self.users)})
 
     def fault(self) -> str | None:
         short = [

@@ -30,6 +30,8 @@ METHODS: dict[str, tuple[str, int]] = {
     "diffie-hellman-group14-sha1": ("sha1", prime(2048)),
     "diffie-hellman-group1-sha1": ("sha1", prime(1024)),
 }
+GROUP_EXCHANGE = "diffie-hellman-group-exchange-"
+GEX_GROUP, GEX_REQUEST = 31, 34  # RFC 4419 section 5
 STRICT = "kex-strict-s-v00@openssh.com"
 
 
@@ -41,6 +43,7 @@ class Ssh(Service, speaks="ssh"):
         protocol: Version in the identification; 1.99 stands for protocol 1 as well, which nothing here speaks.
         software: What follows it, with any comments.
         key_exchanges: As offered. A name that METHODS does not hold is offered and cannot be chosen.
+        group_bits: Of the group that a group exchange chooses, whatever is asked for; it goes no further than that.
         host_keys: Algorithms, as offered.
         key: Name of the host keys; devices with the same name share them. The asset tag by default.
         proves: False for a server that shows the host keys of its `key` and signs with others.
@@ -55,6 +58,7 @@ class Ssh(Service, speaks="ssh"):
         "ext-info-s",
         STRICT,
     )
+    group_bits: int = 2048
     host_keys: tuple[str, ...] = ("ssh-ed25519",)
     rsa_bits: int = 2048
     ciphers: tuple[str, ...] = ("aes128-ctr", "aes256-ctr")
@@ -87,6 +91,11 @@ class Ssh(Service, speaks="ssh"):
         if answer[:1] != bytes([KEXINIT]):
             return
         wanted = _lists(answer)
+        if wanted[0][0] in self.key_exchanges and wanted[0][0].startswith(GROUP_EXCHANGE):
+            if (await _payload(talk))[:1] == bytes([GEX_REQUEST]):
+                await talk.say(_packet(bytes([GEX_GROUP]) + mpint(prime(self.group_bits)) + mpint(2)))
+                await _payload(talk)
+            return
         method = next((m for m in wanted[0] if m in self.key_exchanges and m in METHODS), None)
         algorithm = next((a for a in wanted[1] if a in self.host_keys), None)
         first = await _payload(talk)

@@ -12,6 +12,7 @@ from hardenprobe.demo_lab.service_snmp import Snmp
 
 DEFAULTS = ("public", "private")
 UDP = ("udp", 161)
+NOT_AUTHENTICATED = (1, 2, 7, 9, 10)  # dot1xSuppPaeState
 SKEW_S, QUARTER_S = 300, 900
 LEVELS = ("noAuthNoPriv", "authNoPriv", "authPriv")
 
@@ -38,9 +39,22 @@ def of(device: Virtual, agent: Snmp) -> Iterator[_Found]:
         yield "snmp-access-table-readable", *UDP, None
         if agent.access == "writes":
             yield "snmp-access-table-readable", *UDP, "write view"
+        if agent.users:
+            yield "snmp-access-table-readable", *UDP, "users"
+    if {"1", "2c"} & set(agent.receivers.values()):
+        yield "snmp-notifications-in-clear", *UDP, None
+    if agent.supplicant in NOT_AUTHENTICATED and agent.interfaces[0]:
+        yield "network-port-not-authenticated", *UDP, "interface 2"
+    if any(agent.wireless) and any(agent.interfaces):
+        yield "wireless-beside-wire", *UDP, None
+        yield "device-bridges-networks", *UDP, "interfaces"
+    if any(":" in a and "ff:fe" in a for a in agent.addresses):
+        yield "ipv6-exposure", *UDP, "hardware address"
+    if agent.forwards_6:
+        yield "ipv6-exposure", *UDP, "forwarding"
     if agent.forwards:
         yield "device-bridges-networks", *UDP, "forwarding"
-    if sum(agent.interfaces) > 1:
+    if sum(agent.interfaces) > 1 and not any(agent.wireless):
         yield "device-bridges-networks", *UDP, "interfaces"
     wrong = device.lab.clock_ahead_s
     if not agent.states_zone:

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 
 from hardenprobe.demo_lab.declarations import Virtual
-from hardenprobe.demo_lab.service_ssh import STRICT, Ssh
+from hardenprobe.demo_lab.service_ssh import GROUP_EXCHANGE, STRICT, Ssh
 
 Found = tuple[str, str | None, int | None, str | None]
 
@@ -41,6 +41,8 @@ def guilty(server: Ssh) -> Iterator[Found]:
     ):
         for subject in {bad[name] for name in names if name in bad}:
             yield check, *where, subject
+    if server.group_bits < 2048 and any(name.startswith(GROUP_EXCHANGE) for name in server.key_exchanges):
+        yield "ssh-weak-group-exchange", *where, None
     if "ssh-dss" in server.host_keys:
         yield "ssh-weak-host-key", *where, "DSA"
     rsa = [name for name in server.host_keys if name in ("ssh-rsa", "rsa-sha2-256", "rsa-sha2-512")]

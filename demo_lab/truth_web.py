@@ -1,4 +1,4 @@
-"""What the web, print and anonymous FTP services of the lab are guilty of, derived from the declarations alone."""
+"""What the web, print, mail, directory and anonymous FTP services of the lab are guilty of, derived from the declarations alone."""
 
 from __future__ import annotations
 
@@ -8,10 +8,15 @@ from urllib.parse import urlsplit
 from hardenprobe.demo_lab.declarations import Virtual
 from hardenprobe.demo_lab.service_http import Http
 from hardenprobe.demo_lab.service_ipp import Ipp
-from hardenprobe.demo_lab.service_plain import Ftp
+from hardenprobe.demo_lab.service_plain import Ftp, Ldap, Smtp
 
 CLEAR_PORTS = frozenset({80, 8080})
 SECURE_PORTS = frozenset({443, 8443})
+OPEN = {  # the path that a standard assigns to a service, and the check of the service
+    "/ipp/faxout": ("fax out", "fax-out-service-open"),
+    "/ipp/scan": ("scan", "ipp-scan-service-open"),
+    "/ipp/system": ("system", "ipp-system-service-open"),
+}
 IPP_PATHS = ("/ipp/print", "/ipp", "/")
 SERVES = ("page", "sign-in", "basic", "basic-redirect")  # something to administer with
 BY_WAY = {"none": ("none",), "tls": ("tls",), "both": ("none", "tls")}
@@ -38,6 +43,10 @@ def found(device: Virtual, source: str) -> Iterator[_Found]:
             yield from _ipp(service)
         elif isinstance(service, Ftp) and service.port == 21 and service.variant == "anonymous":
             yield "ftp-anonymous", "tcp", 21, None
+        elif isinstance(service, Smtp) and {"PLAIN", "LOGIN"} & set(service.mechanisms):
+            yield "mail-directory-login-in-clear", "tcp", service.port, "mail"
+        elif isinstance(service, Ldap):
+            yield "mail-directory-login-in-clear", "tcp", service.port, "directory"
         clear = clear or service.speaks == "telnet"
     # A list that turns us away from HTTPS says nothing against its being there.
     if clear and not any(isinstance(s, Http) and s.spoken_in == "tls" for s in device.services):
@@ -102,3 +111,8 @@ def _ipp(service: Ipp) -> Iterator[_Found]:
         yield "ipp-job-disclosure", *where, None
     if service.print_by_reference:
         yield "ipp-print-by-reference", *where, None
+    for path, kind in service.services.items():
+        if OPEN.get(path, ("", ""))[0] == kind:
+            yield OPEN[path][1], *where, None
+        if kind == "scan" and any(urlsplit(one).scheme in ("ftp", "http") for one in service.destinations):
+            yield "scan-destinations-in-clear", *where, None

@@ -29,11 +29,12 @@ from hardenprobe.facts.fleet import (
     OtherAddress,
     StatementMade,
 )
-from hardenprobe.facts.ports import FtpSession, ProbeFault, TcpPort, TelnetGreeting
+from hardenprobe.facts.ports import FtpSession, MailServer, ProbeFault, TcpPort, TelnetGreeting
 from hardenprobe.facts.snmp import (
     AccessEntry,
     Channel,
     Interface,
+    NotificationTarget,
     Personal,
     SnmpAnswer,
     SnmpBulk,
@@ -42,8 +43,9 @@ from hardenprobe.facts.snmp import (
     SnmpUser,
     SnmpWriteBack,
     Subnet,
+    Supplicant,
 )
-from hardenprobe.facts.ssh import SshHostKey, SshIdentification, SshOffer
+from hardenprobe.facts.ssh import SshGroup, SshHostKey, SshIdentification, SshOffer
 from hardenprobe.facts.tls import (
     VERSIONS,
     Certificate,
@@ -61,6 +63,7 @@ from hardenprobe.facts.web import (
     HttpAnswer,
     IppJobs,
     IppPrinter,
+    IppService,
     PrinterUri,
     ScanServiceAnswer,
     SettingsPageAnswer,
@@ -89,11 +92,14 @@ __all__ = [
     "Interface",
     "IppJobs",
     "IppPrinter",
+    "IppService",
     "LlmnrAnswer",
+    "MailServer",
     "MdnsAnswer",
     "NetbiosAnswer",
     "NotListed",
     "NotMet",
+    "NotificationTarget",
     "NtpControlAnswer",
     "OtherAddress",
     "Path",
@@ -113,11 +119,13 @@ __all__ = [
     "SnmpUser",
     "SnmpWriteBack",
     "SsdpAnswer",
+    "SshGroup",
     "SshHostKey",
     "SshIdentification",
     "SshOffer",
     "StatementMade",
     "Subnet",
+    "Supplicant",
     "TcpPort",
     "TelnetGreeting",
     "TftpAnswer",

@@ -79,6 +79,24 @@ class FtpSession:
         return self.greeting_code is None
 
 
+@facts("mail-server")
+@dataclass(frozen=True, kw_only=True)
+class MailServer:
+    """What a mail server offers before TLS (RFC 5321 section 4.1.1.1).
+
+    Attributes:
+        greeted: EHLO was answered.
+        extensions: Keywords of the reply to EHLO, upper case, device text.
+        mechanisms: Of AUTH (RFC 4954), upper case, device text.
+        fault: Why EHLO was not answered: "closed", "silent", or what is wrong.
+    """
+
+    greeted: bool = False
+    extensions: tuple[str, ...] = ()
+    mechanisms: tuple[str, ...] = ()
+    fault: str | None = None
+
+
 @facts("probe-fault")
 @dataclass(frozen=True, kw_only=True)
 class ProbeFault:

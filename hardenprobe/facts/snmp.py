@@ -51,6 +51,36 @@ class AccessEntry:
 
 
 @dataclass(frozen=True, kw_only=True)
+class NotificationTarget:
+    """Where notifications are sent (RFC 3413 section 4.1.2 and 4.2: snmpTargetAddrTable, snmpTargetParamsTable).
+
+    Attributes:
+        address: IPv4 or IPv6, None where its transport is another.
+        model: snmpTargetParamsMPModel: 0 SNMPv1, 1 SNMPv2c, 3 SNMPv3 (RFC 3411 section 5); None where it is not shown.
+        level: snmpTargetParamsSecurityLevel: 1 noAuthNoPriv, 2 authNoPriv, 3 authPriv.
+        notified: snmpNotifyTable names a tag of it; None where that table is not shown.
+    """
+
+    address: str | None
+    model: int | None
+    level: int | None
+    notified: bool | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Supplicant:
+    """A port that is to authenticate itself to the network (IEEE8021-PAE-MIB, dot1xSuppConfigTable).
+
+    Attributes:
+        interface: Its ifIndex.
+        state: dot1xSuppPaeState; 5 is authenticated.
+    """
+
+    interface: str
+    state: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Channel:
     """A row of prtChannelTable (RFC 3805).
 
@@ -96,6 +126,10 @@ class SnmpObjects:
         uptime: sysUpTime, seconds.
         date: hrSystemDate, hex of its octets.
         access: Rows of vacmAccessTable; group names are not kept.
+        users: Rows of usmUserTable (RFC 3414); names are not kept.
+        targets: Receivers of notifications.
+        supplicants: Ports with IEEE 802.1X.
+        ipv6_forwarding: ipv6IpForwarding (RFC 4293), None where it is not shown.
         printing: hrPrinterStatus says so of one of its printers.
         addresses: Of its interfaces, IPv4 and IPv6, as far as a zone is not needed to reach them.
         fault: Why reading ended early.
@@ -114,6 +148,10 @@ class SnmpObjects:
     interfaces: tuple[Interface, ...] = ()
     subnets: tuple[Subnet, ...] = ()
     access: tuple[AccessEntry, ...] = ()
+    users: int = 0
+    targets: tuple[NotificationTarget, ...] = ()
+    supplicants: tuple[Supplicant, ...] = ()
+    ipv6_forwarding: int | None = None
     channels: tuple[Channel, ...] = ()
     personal: tuple[Personal, ...] = ()
     addresses: tuple[str, ...] = ()

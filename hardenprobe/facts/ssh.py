@@ -94,3 +94,21 @@ class SshHostKey:
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
         return self.sha256 is not None
+
+
+@facts("ssh-group")
+@dataclass(frozen=True, kw_only=True)
+class SshGroup:
+    """The group that a server chose when it was asked for a small one (RFC 4419 section 3); the exchange ended there.
+
+    Attributes:
+        method: Group exchange method that was negotiated.
+        asked: Bits that were preferred, and the least that were taken.
+        bits: Size of the group's modulus, None where none came.
+        fault: Why none came: "closed", "silent", or what is wrong.
+    """
+
+    method: str
+    asked: int
+    bits: int | None = None
+    fault: str | None = None

@@ -136,12 +136,17 @@ class TlsPort:
     @property
     def recognised(self) -> bool:
         """The protocol spoken here is known."""
-        return self.speaks or self.plain_http
+        return self.speaks or self.plain_http or self.plain_ldap
 
     @property
     def doubt(self) -> str:
         """Why a pass may not rest on this; "" where it may."""
         return _doubt(self.broken)
+
+    @property
+    def plain_ldap(self) -> bool:
+        """StartTLS was refused in LDAP."""
+        return self.fault == "no upgrade" and self.answer.startswith("LDAP: StartTLS refused")
 
     @property
     def plain_http(self) -> bool:

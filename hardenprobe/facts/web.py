@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from hardenprobe.model.kinds import facts
 
@@ -189,6 +189,45 @@ class IppPrinter:
         # PWG 5100.13: the attributes are parallel.
         names = self.firmware_names if len(self.firmware_names) == len(versions) else ("",) * len(versions)
         return tuple(zip(names, versions, strict=True))
+
+
+@facts("ipp-service")
+@dataclass(frozen=True, kw_only=True)
+class IppService:
+    """The answer to one request for the attributes of an IPP service other than printing, at its assigned path.
+
+    Attributes:
+        service: "fax out" (PWG 5100.15), "scan" (PWG 5100.17) or "system" (PWG 5100.22).
+        http_status: Status code, None where the answer is not HTTP.
+        status: IPP status-code, None where the answer is not IPP.
+        itself: The answer has attributes that such a service alone has.
+        schemes: Of destination-uri-schemes-supported (PWG 5100.15).
+        destinations: Scheme to how many destinations of destination-uri-ready (PWG 5100.17) have it; where they lead is not
+            kept.
+        cut: The body was cut off, or not read to its end.
+        fault: Why there is no IPP status.
+    """
+
+    service: str
+    tls: bool
+    path: str
+    http_status: int | None
+    status: int | None = None
+    itself: bool = False
+    schemes: tuple[str, ...] = ()
+    destinations: dict[str, int] = field(default_factory=dict)
+    cut: bool = False
+    fault: str | None = None
+
+    @property
+    def served(self) -> bool:
+        """The answer has attributes."""
+        return self.status is not None and self.status < 0x0100  # RFC 8011 appendix B: successful
+
+    @property
+    def doubt(self) -> str:
+        """Why a pass may not rest on this; "" where it may."""
+        return _CUT if self.cut else ""
 
 
 @facts("ipp-jobs")

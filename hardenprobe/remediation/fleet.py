@@ -178,3 +178,35 @@ STATEMENT_RENEWED = Remedy(
     undo="Statements are never erased; make another one.",
     lock_out="None.",
 )
+
+NETWORK_PORT_AUTHENTICATION = Remedy(
+    id="network-port-authenticate",
+    title="Let the device authenticate itself to the network",
+    steps=(
+        "Issue the device a certificate for IEEE 802.1X (clientAuth), and give it the authority of the authentication server.",
+        "In the network settings, switch IEEE 802.1X on with EAP-TLS, on one pilot device and one pilot port.",
+        "On the switch, require authentication on the port, and see that the device comes back after a restart.",
+    ),
+    confirm="Scan again: network-port-not-authenticated shows pass; the switch shows the port as authorized.",
+    needs_first="An authentication server, an authority for device certificates, and switches that do IEEE 802.1X.",
+    stops_working="The device is off the network while certificate, clock or server do not fit; so is what hangs behind its port.",
+    ask="The network team.",
+    undo="Take the requirement off the switch port, then off the device, at the panel.",
+    lock_out="A wrong certificate or clock takes the device off the network: have the switch port and the panel at hand.",
+)
+
+IPV6_PRIVACY = Remedy(
+    id="ipv6-stable-opaque",
+    title="Give the device IPv6 addresses that tell nothing, and switch forwarding off",
+    steps=(
+        "In the IPv6 settings, choose stable opaque addresses (RFC 7217), DHCPv6 or a manual address, where the device can.",
+        "Switch IPv6 forwarding off; where the device cannot, filter at the switch.",
+        "Enter the new address in names, queues and allow-lists, then remove the old one.",
+    ),
+    confirm="Scan again: ipv6-exposure shows pass.",
+    needs_first="It is known who reaches the device over IPv6, and by which name.",
+    stops_working="Queues, monitoring and allow-lists that hold the old address.",
+    ask="The network team and the print server's administrator.",
+    undo="Choose the old kind of address again.",
+    lock_out="Low: the IPv4 address stays; without one, have the panel at hand.",
+)

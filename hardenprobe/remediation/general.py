@@ -192,3 +192,20 @@ ALLOW_LIST_NARROW = Remedy(
     undo="Enter the old list again.",
     lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",
 )
+
+MAIL_DIRECTORY_TLS = Remedy(
+    id="mail-directory-off",
+    title="Switch mail and directory servers on the device off, or demand TLS before a sign-in",
+    steps=(
+        "Find out who uses the server: mail to print, internet fax, an address book that other devices read.",
+        "Where nobody does, switch the mail (SMTP) or directory (LDAP) server off. The device's own outgoing mail goes on without.",
+        "Where it must stay, demand TLS in its settings, so that AUTH or a bind with a password is refused before.",
+        "Change the passwords that were sent in clear.",
+    ),
+    confirm="Scan again: mail-directory-login-in-clear shows pass.",
+    needs_first="A certificate on the device that the clients of the server trust.",
+    stops_working="Mail to print and internet fax from senders without TLS; address books that read by LDAP without TLS.",
+    ask="The mail administrator, and the users of the address book.",
+    undo="Switch the server on again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)

@@ -122,3 +122,19 @@ SNMP_VIEW = Remedy(
     undo="Give the old view back in the same place.",
     lock_out=_NO_LOCK,
 )
+
+SNMP_NOTIFICATIONS = Remedy(
+    id="snmp-notifications-v3",
+    title="Send SNMP notifications by version 3, to approved receivers only",
+    steps=(
+        "On the receiver, create an SNMPv3 user for notifications, with authentication and privacy.",
+        "In the device's notification or trap settings, enter that user, and see that a test notification arrives.",
+        "Delete every receiver of version 1 or 2c, and every receiver that is not approved.",
+    ),
+    confirm="Scan again: snmp-notifications-in-clear shows pass.",
+    needs_first="A receiver that takes SNMPv3, and its address on the list of approved receivers.",
+    stops_working="Alerts to receivers that take version 1 or 2c alone: supplies, faults, service calls.",
+    ask="The monitoring team, the supplies contract, the service technician.",
+    undo="Enter the old receiver again in the same place.",
+    lock_out=_NO_LOCK,
+)

@@ -162,7 +162,7 @@ SCAN_SIGN_IN = Remedy(
         "Ask who scans from a computer or phone straight from the device.",
         "In the scan or driverless settings, switch the service off, or demand a sign-in over TLS.",
     ),
-    confirm="Scan again: scan-service-open shows pass.",
+    confirm="Scan again: scan-service-open and ipp-scan-service-open show pass.",
     needs_first="Another way to scan: to a folder or to mail, from the panel.",
     stops_working="Driverless scanning from computers and phones.",
     ask="The users of the device.",
@@ -199,4 +199,53 @@ WEB_SERVICES_OFF = Remedy(
     ask="The workstation administrators, and the users who scan from them.",
     undo="Switch the services on again in the same place.",
     lock_out="None: the settings are reached another way.",
+)
+
+FAX_OUT_SIGN_IN = Remedy(
+    id="fax-out-guard",
+    title="Switch faxing from the network without sign-in off",
+    steps=(
+        "Ask who sends faxes from a computer, and through which fax server.",
+        "In the fax settings, switch faxing from the network off, or demand a sign-in over TLS.",
+        "Where the fax line is not needed, unplug it and switch the fax service off.",
+    ),
+    confirm="Scan again: fax-out-service-open shows pass.",
+    needs_first="Another way to fax for those who need it: the panel, or a fax server.",
+    stops_working="Faxing from computers straight through the device.",
+    ask="The users who fax, and whoever answers for the fax line.",
+    undo="Switch the service on again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)
+
+IPP_SYSTEM_SIGN_IN = Remedy(
+    id="ipp-system-guard",
+    title="Demand a sign-in for the IPP system service, or switch it off",
+    steps=(
+        "Find out which tool manages print services by IPP; most sites have none.",
+        "In the IPP or web services settings, switch the system service off, or demand a sign-in over TLS.",
+        "Look through the print services that the device lists, and delete those that nobody knows.",
+    ),
+    confirm="Scan again: ipp-system-service-open shows pass; a test page still prints.",
+    needs_first="A list of the tools that manage the device by IPP, and their accounts.",
+    stops_working="Tools that create and change print services by IPP without an account.",
+    ask="The print server's administrator.",
+    undo="Switch the service on again in the same place.",
+    lock_out="None: the settings are reached another way.",
+)
+
+SCAN_DESTINATIONS = Remedy(
+    id="scan-destinations-encrypt",
+    title="Send scans to encrypted destinations only",
+    steps=(
+        "List the destinations that the device keeps, with their owners.",
+        "On each server, offer SFTP, FTPS, HTTPS or SMB 3 with encryption, and a least-privilege account for the device.",
+        "Change each destination, with its server's certificate verified where the device can; make one test scan each.",
+        "Change the passwords of the accounts that were used in clear.",
+    ),
+    confirm="Scan again: scan-destinations-in-clear shows pass; a test scan arrives at each destination.",
+    needs_first="An encrypted service on each server, and the authority of its certificate on the device.",
+    stops_working="Scans to servers that take FTP or HTTP in clear alone.",
+    ask="The owners of the folders, and the server team.",
+    undo="Enter the old destination again.",
+    lock_out="None: destinations are not how the settings are reached.",
 )

@@ -5,8 +5,8 @@ from __future__ import annotations
 from hardenprobe.probes.base import Probe
 from hardenprobe.probes.discovery import llmnr, mdns, netbios, ntp, slp, small_services, ssdp, ws_discovery
 from hardenprobe.probes.files import ftp, ftp_anonymous, smb, tftp
-from hardenprobe.probes.printing import ipp
-from hardenprobe.probes.remote import rfb, telnet
+from hardenprobe.probes.printing import ipp, ipp_services
+from hardenprobe.probes.remote import mail, rfb, telnet
 from hardenprobe.probes.snmp import agent as snmp
 from hardenprobe.probes.snmp import objects as snmp_objects
 from hardenprobe.probes.snmp import strain as snmp_strain
@@ -28,6 +28,7 @@ PROBES: tuple[Probe, ...] = (
     ssh.GREETING,
     ftp.PROBE,
     ftp_anonymous.PROBE,
+    mail.PROBE,
     ssh.PROBE,
     tls_ports.PROBE,
     http.PROBE,
@@ -35,6 +36,7 @@ PROBES: tuple[Probe, ...] = (
     web_pages.PROBE,
     web_services.PROBE,
     ipp.PROBE,
+    ipp_services.PROBE,
     smb.PROBE,
     rfb.PROBE,
     llmnr.PROBE,

@@ -78,6 +78,7 @@ class SshRules:
     macs: tuple[NameRule, ...]
     host_keys: tuple[NameRule, ...]
     rsa: Size
+    group_exchange: Size
     prefix_truncation: PrefixTruncation
 
     @property

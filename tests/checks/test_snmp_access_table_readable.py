@@ -14,10 +14,10 @@ from hardenprobe.testing import at, seen_device, snmp_answer
 
 
 def objects(
-    *rows: tuple[int, int, bool], origin: str = "default", fault: str | None = None
+    *rows: tuple[int, int, bool], origin: str = "default", fault: str | None = None, users: int = 0
 ) -> Observation[Any]:
     access = tuple(AccessEntry(model=model, level=level, writes=writes) for model, level, writes in rows)
-    facts = SnmpObjects(version="2c", label="public", origin=origin, access=access, fault=fault)
+    facts = SnmpObjects(version="2c", label="public", origin=origin, access=access, fault=fault, users=users)
     return at(161, facts, transport="udp", protocol="snmp")
 
 
@@ -34,6 +34,8 @@ SHOWN, WRITES = (Word.FAIL, None), (Word.FAIL, "write view")
         pytest.param([objects((3, 3, True))], [SHOWN], id="a user with privacy writes"),
         pytest.param([objects((2, 1, False), fault="fell silent")], [SHOWN], id="shown in part"),
         pytest.param([objects()], [(Word.PASS, None)], id="not in the view"),
+        pytest.param([objects(users=2)], [(Word.FAIL, "users")], id="users alone"),
+        pytest.param([objects((3, 3, True), users=1)], [SHOWN, (Word.FAIL, "users")], id="both tables"),
         pytest.param([objects(fault="fell silent")], [(Word.UNKNOWN, None)], id="reading ended early"),
         pytest.param(
             [objects((2, 1, True), origin="supplied")], [(Word.UNKNOWN, None)], id="a supplied community"

@@ -75,6 +75,7 @@ FLAWS = {
 MINE = {
     "snmp-default-community-write", "snmp-known-community-write", "snmp-v3-below-authpriv",
     "snmp-v3-weak-algorithms", "snmp-amplification", "snmp-access-table-readable", "snmp-personal-data", "snmp-shared-engine-id",
+    "snmp-notifications-in-clear", "network-port-not-authenticated", "ipv6-exposure",
     "device-bridges-networks", "clock-skew", "firmware-below-floor", "device-not-seen", "device-not-listed",
     "allow-list-locks-out", "allow-list-malformed", "segment-reach",
     "tls-heartbleed", "tls-early-ccs", "tls-rsa-padding-oracle",

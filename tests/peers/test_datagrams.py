@@ -109,7 +109,7 @@ for _ in $(seq 100); do
     [ "$bound" -eq 6 ] && grep -q published target.out && grep -q Ready gmediarender.out && break
     sleep 0.1
 done
-"$2" -m hardenprobe scan {GROUP_ONLY} --only discovery-ws-discovery --ports 5357 --scope scope.yaml \\
+"$2" -m hardenprobe scan {GROUP_ONLY} --only discovery-ws-discovery --only web-services-in-clear --ports 5357 --scope scope.yaml \\
     --store other.db --json {GROUP_ONLY}.json > other.out 2>&1 &
 other=$!
 "$2" -m hardenprobe scan {DEVICE} {" ".join(f"--only {check}" for check in CHECKS)} --ports 80 --scope scope.yaml \\
@@ -191,6 +191,11 @@ def test_a_daemon_of_discovery_is_found(check: str, kind: str, text: str, found:
 
 def test_a_target_that_heeds_the_group_alone_is_silent_and_not_proven_off(reviews: dict[str, Any]) -> None:
     assert word(reviews[GROUP_ONLY], "discovery-ws-discovery") == ("unknown", "silent")
+
+
+def test_web_services_that_answer_http_in_clear_are_found(reviews: dict[str, Any]) -> None:
+    """wsdd answers what WS-Discovery leads to, over HTTP at 5357/tcp."""
+    assert word(reviews[GROUP_ONLY], "web-services-in-clear") == ("fail", None)
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ import pytest
 from hardenprobe.baseline import baseline
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.plugins import registry
-from hardenprobe.probes.printing import ipp
+from hardenprobe.probes.printing import ipp, ipp_services
 from hardenprobe.probes.web.http import lenient_context
 from hardenprobe.scope.scope import Scope
 from hardenprobe.testing import seen_device
@@ -113,7 +113,13 @@ def judged(port: int) -> tuple[dict[str, set[tuple[str | None, str]]], list[Any]
     device = seen_device(*observations)
     said = {
         name: {(o.subject, str(o.word)) for o in CHECKS.checks[name].judge(device, SETTINGS[name])}
-        for name in ("cleartext-ipp", "ipp-no-authentication", "ipp-job-disclosure", "ipp-print-by-reference")
+        for name in (
+            "cleartext-ipp",
+            "ipp-basic-without-tls",
+            "ipp-no-authentication",
+            "ipp-job-disclosure",
+            "ipp-print-by-reference",
+        )
     }
     return said, observations
 
@@ -122,6 +128,7 @@ def test_a_printer_for_everybody_fails_everything(open_printer: int) -> None:
     said, observations = judged(open_printer)
     assert said == {
         "cleartext-ipp": {(None, "fail"), ("advertised", "fail")},
+        "ipp-basic-without-tls": {(None, "pass")},
         "ipp-no-authentication": {("ipp /ipp/print", "fail"), ("ipps /ipp/print", "fail")},
         "ipp-job-disclosure": {(None, "fail")},
         "ipp-print-by-reference": {(None, "fail")},
@@ -146,4 +153,52 @@ def test_a_printer_that_demands_a_password_keeps_its_jobs_to_itself(printer: Cal
     said, _ = judged(printer("-A"))
     assert said["ipp-no-authentication"] == {("ipp /ipp/print", "pass"), ("ipps /ipp/print", "pass")}
     assert said["ipp-job-disclosure"] == {(None, "pass")}
+    assert said["ipp-basic-without-tls"] == {(None, "fail")}
     assert said["cleartext-ipp"] == {(None, "fail"), ("advertised", "fail")}
+
+
+@pytest.fixture(scope="module")
+def system(
+    folder: Callable[[str], Path], program: Callable[[str, str], str], start: Callable[..., None]
+) -> int:
+    """A print server that has the IPP system service (PWG 5100.22), and no fax or scan service."""
+    where = folder("system")
+    with socket.create_server((HERE, 0)) as free:
+        port = int(free.getsockname()[1])
+    options = {
+        "server-name": "localhost",
+        "listen-hostname": HERE,
+        "server-port": port,
+        "spool-directory": where,
+    }
+    command = [program("lprint", "lprint"), "server"]
+    for key, value in options.items():
+        command += ["-o", f"{key}={value}"]
+
+    def ready() -> bool:
+        with socket.socket() as sock:
+            return sock.connect_ex((HERE, port)) == 0
+
+    environment = {
+        "DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={where / 'nobody'}",
+        "HOME": str(where),
+        "TMPDIR": str(where),
+    }
+    start(command, where, ready=ready, environment=environment)
+    return port
+
+
+def test_the_system_service_is_told_from_services_that_are_not_there(system: int) -> None:
+    async def run() -> list[Any]:
+        lines = (
+            DeviceLink(address=HERE, permit=Scope.loopback(), port_offset=system - 631) for _ in range(3)
+        )
+        return [
+            await ipp_services.ask_service(line, 631, service, None)
+            for line, service in zip(lines, ipp_services.SERVICES, strict=True)
+        ]
+
+    device = seen_device(*asyncio.run(run()))
+    names = ("fax-out-service-open", "ipp-scan-service-open", "ipp-system-service-open")
+    said = [str(o.word) for name in names for o in CHECKS.checks[name].judge(device, SETTINGS[name])]
+    assert said == ["pass", "pass", "fail"]

@@ -11,6 +11,7 @@ import pytest
 
 from hardenprobe.devices.credentials import Community, Secret, Secrets, User
 from hardenprobe.devices.inventory import Inventory, Listed
+from hardenprobe.facts import SnmpObjects
 from hardenprobe.model import Reach, Review
 from hardenprobe.probes.snmp.pdu import SYS_CONTACT, encode
 
@@ -95,7 +96,7 @@ def agents(snmpd: Callable[..., str]) -> dict[str, str]:
     ]
     settings = {
         "users": ["rocommunity public", *users],
-        "writes": ["rwcommunity public"],
+        "writes": ["rwcommunity public", "trap2sink 127.0.0.1:9 public"],
         # A sysContact of the settings file cannot be written, whoever asks; that says nothing of other objects.
         "fixed": [f"sysContact {CONTACT}", "rwcommunity public"],
         "reads": ["rocommunity public", "rwcommunity north-quay-9"],
@@ -168,7 +169,23 @@ def test_the_access_table_tells_who_may_write(agents: Any, review: Review, said:
     """net-snmp shows vacmAccessTable in the view of its communities, and makes rows of rwcommunity."""
     check = "snmp-access-table-readable"
     assert words(said, review, agents["writes"], check) == {(None, "fail"), ("write view", "fail")}
-    assert words(said, review, agents["users"], check) == {(None, "fail")}
+    assert words(said, review, agents["users"], check) == {(None, "fail"), ("users", "fail")}
+
+
+def test_receivers_of_notifications_are_read(agents: Any, review: Review, said: Any) -> None:
+    """net-snmp keeps those of trap2sink in snmpTargetAddrTable."""
+    check = "snmp-notifications-in-clear"
+    assert words(said, review, agents["writes"], check) == {(None, "fail")}
+    assert words(said, review, agents["reads"], check) == {(None, "unknown, inconclusive")}
+
+
+def test_names_of_users_are_not_kept_of_a_table_that_shows_them(review: Review) -> None:
+    """They are in the index of usmUserTable."""
+    read = [o for seen in review.observations.values() for o in seen if isinstance(o.facts, SnmpObjects)]
+    kept = b"".join(bytes.fromhex(e.hex) for o in read for e in o.transcript)
+    assert max(o.facts.users for o in read) > 1
+    assert b"public" in kept
+    assert not any(name.encode() in kept for name in (*PAIRS, "from-"))
 
 
 def test_engine_ids_and_clock(agents: Any, review: Review, said: Any) -> None:

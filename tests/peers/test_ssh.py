@@ -128,6 +128,7 @@ OPENSSH = (
     "diffie-hellman-group-exchange-sha256",
 )
 ASYNCSSH = ("diffie-hellman-group15-sha512", "diffie-hellman-group17-sha512")
+GROUP_EXCHANGE = "diffie-hellman-group-exchange-sha256"  # OpenSSH chooses 2048 bits or more, asyncssh 1024 where they will do
 HYBRID = "sntrup761x25519-sha512@openssh.com"  # it wants a key pair of its own kind, which we cannot make
 SERVE = """
 import asyncio, sys
@@ -146,8 +147,8 @@ def single(sshd: Any, keygen: Any, address: Any, folder: Any, start: Any, port_o
     """A server for each key exchange method, which has no other; all with one host key."""
     key = keygen("rsa", 3072)
     hosts = {method: sshd([key], f"KexAlgorithms {method}") for method in (*OPENSSH, HYBRID)}
-    for method in ASYNCSSH:
-        host = hosts[method] = address()
+    for name, method in {**{method: method for method in ASYNCSSH}, "small groups": GROUP_EXCHANGE}.items():
+        host = hosts[name] = address()
         command = (sys.executable, "-c", SERVE, host, str(22 + port_offset), key, method)
         start(command, folder("asyncssh"), accepts=(host, 22))
     return hosts
@@ -367,3 +368,12 @@ def test_the_lab_exchanges_keys_with_openssh(
 
     assert done.returncode != 0, "nobody signs in"
     assert says in done.stderr
+
+
+def test_a_group_exchange_is_judged_by_the_group_that_is_chosen(
+    review: Review, single: dict[str, str], said: Any
+) -> None:
+    check = "ssh-weak-group-exchange"
+    assert said(review, single["small groups"], check) == {("tcp/22", None, "fail")}
+    assert said(review, single[GROUP_EXCHANGE], check) == {("tcp/22", None, "pass")}
+    assert said(review, single["curve25519-sha256"], check) == {("tcp/22", None, "pass")}

@@ -107,9 +107,10 @@ def test_no_other_operation_can_be_written(number: int) -> None:
 
 
 def test_what_can_be_written_reads() -> None:
-    """RFC 8011, section 5.4.15: the numbers of the operations that only read."""
+    """RFC 8011, section 5.4.15, and the IANA IPP registrations for PWG 5100.22: operations that only read."""
     assert {o.name: int(o) for o in Operation} == {
         "GET_JOB_ATTRIBUTES": 0x0009,
         "GET_JOBS": 0x000A,
         "GET_PRINTER_ATTRIBUTES": 0x000B,
+        "GET_SYSTEM_ATTRIBUTES": 0x005B,
     }

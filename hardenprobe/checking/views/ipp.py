@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from urllib.parse import SplitResult, urlsplit
 
 from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Outcome, Seen, unknown
+from hardenprobe.checking.check import Outcome, Seen, fail, passed, unknown
 from hardenprobe.checking.views.names import is_own
-from hardenprobe.checking.views.web import by_port
-from hardenprobe.facts import IppPrinter, PrinterUri
+from hardenprobe.checking.views.web import by_port, no_http
+from hardenprobe.facts import IppPrinter, IppService, PrinterUri
 from hardenprobe.model import Observation, Reason
 
 PORT = 631  # IANA: ipp and ipps
+ABSENT = (0x0406, 0x0501)  # not-found, operation-not-supported
 REFUSALS = (0x0401, 0x0402, 0x0403)  # RFC 8011 appendix B: forbidden, not-authenticated, not-authorized
 
 
@@ -49,6 +51,32 @@ def _untold(answer: Observation[IppPrinter], expected: str) -> Outcome:
         Reason.DROPPED if facts.http_status == 403 else reasons.get(facts.fault or "", Reason.INCONCLUSIVE)
     )
     return unknown(answer, f"no IPP answer: {facts.fault}", expected, reason=reason)
+
+
+def judge_service(seen: Seen, name: str, expected: str, reads: str) -> Iterator[Outcome]:
+    """One result for each port about an IPP service that must not be open.
+
+    Args:
+        name: Its word in IppService.
+        reads: What a stranger reads there, as the end of a sentence.
+    """
+    asked = [o for o in seen.of(IppService) if o.facts.service == name]
+    for answer in asked:
+        facts = answer.facts
+        if facts.served and facts.itself:
+            yield fail(answer, f"{facts.path} tells {reads} without credentials", expected, value=facts.path)
+        elif facts.served:
+            yield unknown(answer, f"{facts.path} answers, and not as a service for {name}", expected)
+        elif facts.http_status in (401, 403) or facts.status in REFUSALS:
+            yield passed(answer, f"{facts.path} asks for credentials", expected)
+        elif facts.http_status == 404 or facts.status in ABSENT:
+            yield passed(answer, f"nothing is served at {facts.path}", expected)
+        elif facts.http_status is None:
+            yield no_http(answer, expected)
+        else:
+            yield unknown(answer, f"{facts.path}: no IPP attributes: {facts.fault}", expected)
+    if not asked:
+        yield no_service(seen, expected, "IPP", (PORT,))
 
 
 def own_uris(seen: Seen, answer: Observation[IppPrinter]) -> dict[str, PrinterUri]:

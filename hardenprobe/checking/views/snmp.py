@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
 from hardenprobe.checking.check import Outcome, Seen, unknown
-from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
+from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, SnmpWriteBack
 from hardenprobe.model import Observation, Reason, Said, State, Word
 
 SUCCESS, NO_ACCESS, AUTHORIZATION_ERROR = 0, 6, 16  # error-status, RFC 3416 section 3
@@ -43,6 +43,24 @@ def absent(seen: Seen, expected: str, what: str) -> Outcome:
         reason=reason,
         proof=tuple(o.id for o in asked),
     )
+
+
+def readings(
+    seen: Seen, expected: str, what: str, shown: Callable[[SnmpObjects], bool]
+) -> tuple[list[Observation[SnmpObjects]], list[Outcome]]:
+    """The readings that show something, and an outcome where none does.
+
+    Args:
+        what: What is looked for, as a sentence calls it.
+    """
+    read = seen.of(SnmpObjects)
+    found = [one for one in read if shown(one.facts)]
+    if found:
+        return found, []
+    if not read:
+        return [], [absent(seen, expected, what)]
+    why = next((f"reading ended early: {o.facts.fault}" for o in read if o.facts.fault), "it is not shown")
+    return [], [unknown(read[0], f"{what} was not read: {why}", expected)]
 
 
 def untried(expected: str, what: str) -> Outcome:

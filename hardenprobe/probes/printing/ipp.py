@@ -67,7 +67,7 @@ async def ask_printer(
         request_id = secrets.randbelow(2**31 - 1) + 1
         wanted: Attribute = (Tag.KEYWORD, "requested-attributes", ABOUT_PRINTER)
         request = encode_request(
-            Operation.GET_PRINTER_ATTRIBUTES, request_id, _uri(line, port, path, tls), [wanted]
+            Operation.GET_PRINTER_ATTRIBUTES, request_id, uri(line, port, path, tls), [wanted]
         )
         got = await fetch(line, port, path, tls=tls, post=(MEDIA_TYPE, request))
         recorders.append(got.recorder)
@@ -93,7 +93,7 @@ def _tells(facts: IppPrinter) -> int:
 
 def read_printer(got: Fetched, request: bytes, *, tls: bool, path: str, assigned: bool) -> IppPrinter:
     """Reduce an answer to facts."""
-    message, fault = _message(got, request)
+    message, fault = message_of(got, request)
     uris: tuple[PrinterUri, ...] = ()
     unpaired = None
     about: Mapping[str, tuple[Value, ...]] = {}
@@ -155,10 +155,10 @@ async def ask_jobs(
         (Tag.KEYWORD, "requested-attributes", ABOUT_JOB),
         (Tag.KEYWORD, "which-jobs", [which]),
     ]
-    request = encode_request(Operation.GET_JOBS, request_id, _uri(line, port, path, tls), more)
+    request = encode_request(Operation.GET_JOBS, request_id, uri(line, port, path, tls), more)
     got = await fetch(line, port, path, tls=tls, post=(MEDIA_TYPE, request))
     got.recorder.rewrite_received(lambda received: b"*" * len(received))
-    message, fault = _message(got, request)
+    message, fault = message_of(got, request)
     jobs = message.of(Group.JOB) if message else []
     facts = IppJobs(
         tls=tls is not None,
@@ -177,7 +177,7 @@ async def ask_jobs(
     return line.observation(facts, where, got.recorder)
 
 
-def _message(got: Fetched, request: bytes) -> tuple[Message | None, str | None]:
+def message_of(got: Fetched, request: bytes) -> tuple[Message | None, str | None]:
     """The IPP message in an answer, whatever its HTTP status, or why there is none."""
     if got.status is None:
         return None, got.fault
@@ -211,12 +211,12 @@ def _octets(about: Mapping[str, tuple[Value, ...]], name: str) -> tuple[str, ...
     return tuple(v.decode() if v.isascii() and v.decode().isprintable() else v.hex() for v in found)[:8]
 
 
-def _uri(line: DeviceLink, port: int, path: str, tls: SSLContext | None) -> str:
+def uri(line: DeviceLink, port: int, path: str, tls: SSLContext | None) -> str:
     host = f"[{line.address}]" if ":" in line.address else line.address
     return f"{'ipps' if tls else 'ipp'}://{host}:{port + line.port_offset}{path}"
 
 
-def _places(asked: ProbeContext) -> Iterator[tuple[int, bool, bool]]:
+def places(asked: ProbeContext) -> Iterator[tuple[int, bool, bool]]:
     """Where IPP may be spoken: port, over TLS or not, and whether the port is IPP's."""
     declared = (
         {s.port for s in asked.listed.services if s.protocol in ("ipp", "ipps")} if asked.listed else set()
@@ -263,7 +263,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     if not paths:
         return
     told: set[int] = set()
-    for port, over_tls, assigned in sorted(_places(asked), key=lambda place: not place[2]):
+    for port, over_tls, assigned in sorted(places(asked), key=lambda place: not place[2]):
         tls = lenient_context() if over_tls else None
         with asked.trying("ipp", (IppPrinter, IppJobs), port):
             usual = paths if assigned else _likely(asked, port, paths)

@@ -1,8 +1,9 @@
 """IPP messages, without a connection: requests that only read, and responses from anybody.
 
-Only what `Operation` lists can be written. Responses are taken apart under bounds; collections are stepped over.
+Only what `Operation` lists can be written. Responses are taken apart under bounds; the members of a collection are read as
+"collection.member", those of a collection inside it are stepped over.
 
-Source: RFC 8010 section 3 (encoding); RFC 8011 section 5.4.15 (operations).
+Source: RFC 8010 section 3 (encoding); RFC 8011 section 5.4.15 and PWG 5100.22 (operations).
 """
 
 from __future__ import annotations
@@ -28,16 +29,18 @@ class Operation(IntEnum):
     GET_JOB_ATTRIBUTES = 0x0009
     GET_JOBS = 0x000A
     GET_PRINTER_ATTRIBUTES = 0x000B
+    GET_SYSTEM_ATTRIBUTES = 0x005B
 
 
 class Group(IntEnum):
-    """Delimiter tags (RFC 8010 section 3.5.1)."""
+    """Delimiter tags (RFC 8010 section 3.5.1; PWG 5100.22 for that of a system)."""
 
     OPERATION = 0x01
     JOB = 0x02
     END = 0x03
     PRINTER = 0x04
     UNSUPPORTED = 0x05
+    SYSTEM = 0x0A
 
 
 class Tag(IntEnum):
@@ -91,16 +94,18 @@ class Message:
 def encode_request(
     operation: Operation,
     request_id: int,
-    printer_uri: str,
+    uri: str,
     more: Iterable[Attribute] = (),
     *,
     language: str = "en",
+    target: str = "printer-uri",
     version: tuple[int, int] = (1, 1),
 ) -> bytes:
     """Write a request that reads.
 
     Args:
         more: Operation attributes after the three that every request has.
+        target: What the address is that the operation is for: "printer-uri" or "system-uri".
 
     Raises:
         ValueError: The operation is none of `Operation`, or a value cannot be written.
@@ -114,7 +119,7 @@ def encode_request(
         (
             (Tag.CHARSET, "attributes-charset", ["utf-8"]),
             (Tag.NATURAL_LANGUAGE, "attributes-natural-language", [language]),
-            (Tag.URI, "printer-uri", [printer_uri]),
+            (Tag.URI, target, [uri]),
             *more,
         ),
     ) + bytes([Group.END])  # fmt: skip
@@ -156,7 +161,7 @@ def decode(data: bytes) -> Message:
     major, minor, code, request_id = struct.unpack_from(">BBHI", data)
     made: list[tuple[int, dict[str, list[Value]]]] = []
     here: dict[str, list[Value]] | None = None
-    name, at, depth, count = "", 8, 0, 0
+    name, member, at, depth, count = "", "", 8, 0, 0
     while True:
         if at >= len(data):
             raise MalformedReply("IPP message without an end")
@@ -186,6 +191,10 @@ def decode(data: bytes) -> Message:
             depth = max(0, depth - 1)
         elif depth == 0:
             here[name].append(_read(tag, value))
+        elif depth == 1 and tag == Tag.MEMBER_NAME:
+            member = readable(value, 255)
+        elif depth == 1:
+            here.setdefault(f"{name}.{member}", []).append(_read(tag, value))
     groups = tuple((tag, {name: tuple(values) for name, values in group.items()}) for tag, group in made)
     return Message(version=(major, minor), code=code, request_id=request_id, groups=groups)
 

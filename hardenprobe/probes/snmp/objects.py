@@ -19,10 +19,12 @@ from hardenprobe.facts import (
     AccessEntry,
     Channel,
     Interface,
+    NotificationTarget,
     Personal,
     SnmpAnswer,
     SnmpObjects,
     Subnet,
+    Supplicant,
     readable,
 )
 from hardenprobe.model import Observation
@@ -46,17 +48,33 @@ ADDRESS_INTERFACE, ADDRESS_MASK = "1.3.6.1.2.1.4.20.1.2", "1.3.6.1.2.1.4.20.1.3"
 # RFC 3415: vacmAccessWriteViewName, and vacmViewTreeFamilyType, which says what a view holds.
 WRITE_VIEW, VIEW_FAMILY = "1.3.6.1.6.3.16.1.4.1.6", "1.3.6.1.6.3.16.1.5.2.1.4"
 INCLUDED = 1
+# RFC 3414: usmUserAuthProtocol; the names of users are in its index.
+USER = "1.3.6.1.6.3.15.1.2.2.1.5"
+# RFC 3413: columns of snmpTargetAddrTable, snmpTargetParamsTable and snmpNotifyTable.
+TARGET_ADDRESS, TARGET_TAGS, TARGET_PARAMS = (f"1.3.6.1.6.3.12.1.2.1.{column}" for column in (3, 6, 7))
+PARAMS_MODEL, PARAMS_LEVEL = "1.3.6.1.6.3.12.1.3.1.2", "1.3.6.1.6.3.12.1.3.1.5"
+NOTIFY_TAG = "1.3.6.1.6.3.13.1.1.1.2"
+SUPPLICANT = "1.0.8802.1.1.1.1.3.1.1.1"  # IEEE8021-PAE-MIB, dot1xSuppPaeState
+FORWARDING_6 = "1.3.6.1.2.1.4.25"  # RFC 4293, ipv6IpForwarding
 # RFC 3805.
 OPERATOR, SERVICE_PERSON = "1.3.6.1.2.1.43.5.1.1.4", "1.3.6.1.2.1.43.5.1.1.5"
 CHANNEL_TYPE, CHANNEL_STATE = "1.3.6.1.2.1.43.14.1.1.2", "1.3.6.1.2.1.43.14.1.1.6"
 CHANNEL_INFORMATION = "1.3.6.1.2.1.43.14.1.1.9"
 IP_ADDRESS = "1.3.6.1.2.1.4.34.1.3"  # RFC 4293, ipAddressIfIndex, whose index is the address
 JOB_OWNER = "1.3.6.1.4.1.2699.1.1.1.3.1.1.9"  # RFC 2707
-COLUMNS = (
-    DESCRIPTION, UPTIME, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE, IF_TYPE, IF_STATUS, ADDRESS_INTERFACE,
-    ADDRESS_MASK, PREFIX, IP_ADDRESS, WRITE_VIEW, VIEW_FAMILY, OPERATOR, SERVICE_PERSON,
-    CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
+# Walked apart, so that one bad answer does not cost the rest.
+WALKS = (
+    (DESCRIPTION, UPTIME, CONTACT, DATE, MODEL, FORWARDING, DEVICE_TYPE),
+    (
+        IF_TYPE, IF_STATUS, ADDRESS_INTERFACE, ADDRESS_MASK, PREFIX, IP_ADDRESS, OPERATOR, SERVICE_PERSON,
+        CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
+    ),
+    (
+        WRITE_VIEW, VIEW_FAMILY, USER, TARGET_ADDRESS, TARGET_TAGS, TARGET_PARAMS, PARAMS_MODEL, PARAMS_LEVEL,
+        NOTIFY_TAG, SUPPLICANT, FORWARDING_6,
+    ),
 )  # fmt: skip
+COLUMNS = tuple(column for columns in WALKS for column in columns)
 PEOPLE = {
     CONTACT: "contact",
     OPERATOR: "operator",
@@ -157,6 +175,14 @@ def read(rows: Rows, version: str, label: str, origin: str, fault: str | None = 
         ),
         subnets=tuple(dict.fromkeys(_subnets(rows))),
         access=tuple(_access(rows)),
+        users=len(rows[USER]),
+        targets=tuple(_targets(rows)),
+        supplicants=tuple(
+            Supplicant(interface=i, state=b.number)
+            for i, b in rows[SUPPLICANT].items()
+            if b.number is not None
+        ),
+        ipv6_forwarding=forwarding_6.number if (forwarding_6 := _first(rows, FORWARDING_6)) else None,
         channels=tuple(
             Channel(
                 type=b.number or 0,
@@ -224,6 +250,23 @@ def _access(rows: Rows) -> Iterator[AccessEntry]:
             yield AccessEntry(model=int(arcs[-2]), level=int(arcs[-1]), writes=writes)
 
 
+def _targets(rows: Rows) -> Iterator[NotificationTarget]:
+    """Rows of snmpTargetAddrTable with their parameters, whose index is the name, one arc for each octet (RFC 3413)."""
+    tags = {cell.octets for cell in rows[NOTIFY_TAG].values()}
+    for index, cell in rows[TARGET_ADDRESS].items():
+        params = rows[TARGET_PARAMS].get(index)
+        name = ".".join(map(str, params.octets or b"")) if params else ""
+        own = rows[TARGET_TAGS].get(index)
+        octets = cell.octets or b""
+        yield NotificationTarget(
+            # SnmpUDPAddress (RFC 3417) and its IPv6 counterpart (RFC 3419): address, then two octets of port
+            address=str(ip_address(octets[:-2])) if len(octets) in (6, 18) else None,
+            model=_number(rows, PARAMS_MODEL, name),
+            level=_number(rows, PARAMS_LEVEL, name),
+            notified=bool(tags & set((own.octets or b"").split())) if tags and own else None,
+        )
+
+
 def _first(rows: Rows, column: str) -> Binding | None:
     return next(iter(rows[column].values()), None)
 
@@ -275,15 +318,29 @@ async def ask_objects(
         for cell in rows[column].values():
             for recorder in recorders:
                 recorder.forget(cell.octets or b"")
+    for index in rows[USER]:
+        for recorder in recorders:
+            recorder.forget(_user_name(index))
     facts = read(rows, version, label, origin, fault)
     return line.observation(facts, line.endpoint(PORT, "udp", "snmp"), *recorders)
 
 
+def _user_name(index: str) -> bytes:
+    """The name in an index of usmUserTable, as it is encoded there: engine id and name, each after its length.
+
+    >>> _user_name("5.128.0.0.0.1.4.117.115.101.114")
+    b'user'
+    """
+    arcs = _arcs(index)
+    name = arcs[arcs[0] + 2 :] if len(arcs) > arcs[0] + 1 else ()
+    return bytes(arc for arc in name if arc < 128)
+
+
 async def _walked(ask: Next) -> tuple[Rows, str | None]:
-    """Walk twice, the long columns apart, so that one bad answer does not cost the rest."""
+    """Walk the columns group by group."""
     rows: dict[str, dict[str, Binding]] = {}
     fault = None
-    for columns in (COLUMNS[:7], COLUMNS[7:]):
+    for columns in WALKS:
         try:
             found, short = await walk(ask, columns)
             rows |= found

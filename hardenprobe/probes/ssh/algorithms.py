@@ -9,7 +9,7 @@ from dataclasses import asdict, replace
 from typing import Self, TypeVar
 
 from hardenprobe.errors import MalformedReply, Unreachable
-from hardenprobe.facts import SshHostKey, SshIdentification, SshOffer
+from hardenprobe.facts import SshGroup, SshHostKey, SshIdentification, SshOffer
 from hardenprobe.model import Observation, Reach
 from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.probes.base import Probe, ProbeContext
@@ -28,12 +28,21 @@ from hardenprobe.probes.ssh.codec import (
     packet,
     unpack,
 )
-from hardenprobe.probes.ssh.exchange import KeyExchange, Openings, Signed, choose
+from hardenprobe.probes.ssh.exchange import (
+    GROUP_EXCHANGES,
+    KeyExchange,
+    Openings,
+    Signed,
+    choose,
+    group_bits,
+    group_request,
+)
 from hardenprobe.probes.ssh.keys import TYPES, proves, public_key
 
 T = TypeVar("T")
 
 OURS = b"SSH-2.0-hardenprobe"
+SMALL_GROUP = 1024  # bits; what RFC 4419 section 3 took for enough, and RFC 8270 does not
 SIGNING = 3  # times the reply time: a small device needs seconds for a signature
 WHOLE = 6  # times the reply time, for all of one connection; a device that drips bytes gets no more
 IDLE_PACKETS = 16  # messages without meaning that are passed over
@@ -177,6 +186,23 @@ async def ask_host_key(
         return line.observation(facts, where, stream.recorder)
 
 
+async def ask_group(line: DeviceLink, port: int, offer: SshOffer, method: str) -> Observation[SshGroup]:
+    """Ask for a small group, read which one comes, and leave: one connection."""
+    algorithm = next(iter(host_key_algorithms(offer.host_keys).values()), next(iter(offer.host_keys), ""))
+    facts = SshGroup(method=method, asked=SMALL_GROUP)
+    async with await line.connect(port) as stream:
+        try:
+            talk = await _Talk(stream).open()
+            kexinit(await talk.message())
+            await talk.say(_answer(offer, method, algorithm).encode())
+            await talk.say(group_request(SMALL_GROUP))
+            facts = replace(facts, bits=group_bits(await talk.message()))
+            await talk.leave()
+        except (Unreachable, MalformedReply) as exc:
+            facts = replace(facts, fault=exc.state if isinstance(exc, Unreachable) else str(exc))
+        return line.observation(facts, line.endpoint(port, protocol="ssh"), stream.recorder)
+
+
 def _answer(offer: SshOffer, method: str, algorithm: str) -> KexInit:
     """Our KEXINIT: one method and one host key algorithm, and whatever else the server likes; it is never used."""
     lists = {name: names for name, names in asdict(offer).items() if name in KexInit.__dataclass_fields__}
@@ -196,18 +222,23 @@ def _judged(facts: SshHostKey, signed: Signed) -> SshHostKey:
     return replace(facts, signature=signature, proven=True)
 
 
-async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SshOffer | SshIdentification | SshHostKey]]:
+async def _ask(
+    asked: ProbeContext,
+) -> AsyncIterator[Observation[SshOffer | SshIdentification | SshGroup | SshHostKey]]:
     for heard in asked.accepting():
         port = heard.port
         # A server greets first; one that is slow to may still be asked where SSH is expected.
         if not asked.line.speaks(port, "ssh") or not (heard.seen.facts.speaks == "ssh" or heard.waits):
             continue
-        with asked.trying("ssh", (SshOffer, SshHostKey), port):
+        with asked.trying("ssh", (SshOffer, SshGroup, SshHostKey), port):
             seen, greeting = await ask_offer(asked.line, port)
             yield seen
             known = asked.at(SshIdentification, port)
             if greeting and (known is None or known.facts.protocol != greeting.facts.protocol):
                 yield greeting
+            method = next((m for m in GROUP_EXCHANGES if m in seen.facts.key_exchanges), None)
+            if method and asked.wants(SshGroup):
+                yield await ask_group(asked.line, port, seen.facts, method)
             if not asked.wants(SshHostKey):
                 continue
             for key_type, algorithm in host_key_algorithms(seen.facts.host_keys).items():
@@ -226,4 +257,4 @@ async def _listen(asked: ProbeContext) -> AsyncIterator[Observation[SshIdentific
 
 
 GREETING = Probe(name="ssh identification", produces=(SshIdentification,), ask=_listen, reach=Reach.LOOK)
-PROBE = Probe(name="ssh", produces=(SshOffer, SshHostKey), ask=_ask)
+PROBE = Probe(name="ssh", produces=(SshOffer, SshGroup, SshHostKey), ask=_ask)

@@ -73,6 +73,30 @@ METHODS: tuple[Method, ...] = (
 )
 
 
+GROUP_EXCHANGES = ("diffie-hellman-group-exchange-sha256", "diffie-hellman-group-exchange-sha1")
+
+
+def group_request(least: int) -> bytes:
+    """Ask for a group of the least size, and take any that is not smaller (RFC 4419 section 3)."""
+    return struct.pack(">BIII", GEX_REQUEST, least, least, GEX_SIZES[2])
+
+
+def group_bits(payload: bytes) -> int:
+    """The size of the group that a server chose.
+
+    Raises:
+        MalformedReply: The message is no group.
+    """
+    reader = Reader(payload)
+    if (number := reader.byte()) != GEX_GROUP:
+        raise MalformedReply(f"SSH message {number} in place of a group")
+    prime, _ = reader.mpint(), reader.mpint()
+    reader.end()
+    if prime < 0 or not prime & 1:
+        raise MalformedReply("SSH group whose modulus is no odd number")
+    return prime.bit_length()
+
+
 def choose(offered: Sequence[str]) -> Method | None:
     """The first supported method that a server offers."""
     return next((method for method in METHODS if method.name in offered), None)

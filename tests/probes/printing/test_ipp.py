@@ -85,7 +85,7 @@ def value(tag: int, name: bytes, data: bytes) -> bytes:
     return struct.pack(">BH", tag, len(name)) + name + struct.pack(">H", len(data)) + data
 
 
-def test_collections_are_stepped_over_and_values_out_of_band_are_none() -> None:
+def test_collections_inside_collections_are_stepped_over_and_values_out_of_band_are_none() -> None:
     group = bytes([Group.PRINTER]) + b"".join(
         (
             value(0x34, b"media-col", b""),
@@ -127,6 +127,23 @@ def test_collections_are_stepped_over_and_values_out_of_band_are_none() -> None:
 def test_malformed(data: bytes) -> None:
     with pytest.raises(MalformedReply):
         decode(data)
+
+
+def test_members_of_a_collection_are_read_by_its_name_and_theirs() -> None:
+    """RFC 8010 section 3.1.6 to 3.1.8: two values of a 1setOf collection."""
+    one, two = (
+        value(0x34, name, b"")
+        + value(0x4A, b"", b"destination-uri")
+        + value(0x45, b"", address)
+        + value(0x37, b"", b"")
+        for name, address in ((b"destination-uri-ready", b"ftp://a.example/"), (b"", b"https://b.example/"))
+    )
+    (read,) = decode(message(bytes([Group.PRINTER]) + one + two + value(0x44, b"next", b"word"))).of(
+        Group.PRINTER
+    )
+
+    assert texts(read, "destination-uri-ready.destination-uri") == ("ftp://a.example/", "https://b.example/")
+    assert texts(read, "next") == ("word",)
 
 
 @pytest.mark.parametrize("number", [2**31, -(2**31) - 1])

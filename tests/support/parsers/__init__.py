@@ -14,6 +14,7 @@ __all__ = ["NO_PARSER", "PARSERS", "Parser"]
 
 # Modules that take no bytes from a device apart themselves, and why.
 NO_PARSER = {
+    "question": "hands an answer to the reader of its protocol",
     "web.services": "reads with web.http",
     "discovery.datagrams": "hands a reply to the reader of its protocol",
     "web.http_link": "hands bytes to httpcore, which http runs",

@@ -50,6 +50,9 @@ def _ssh(data: bytes) -> None:
 def _ssh_line(data: bytes) -> None:
     offer = finish(algorithms.ask_offer(Fed(data, 22, "ssh"), 22))[0].facts
     finish(algorithms.ask_host_key(Fed(data, 22, "ssh"), 22, offer, "ssh-ed25519", "ssh-ed25519"))
+    finish(algorithms.ask_group(Fed(data, 22, "ssh"), 22, offer, ssh_exchange.GROUP_EXCHANGES[0]))
+    with suppress(MalformedReply):
+        ssh_exchange.group_bits(data)
 
 
 @parser("ssh-kexinit", "ssh.codec", seeds=lambda: (_LISTS.encode(),))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.probes import packets, tcp
 from hardenprobe.probes.files import ftp, ftp_anonymous, smb
-from hardenprobe.probes.printing import ipp, ipp_codec
-from hardenprobe.probes.remote import rfb, telnet
+from hardenprobe.probes.printing import ipp, ipp_codec, ipp_services
+from hardenprobe.probes.remote import mail, rfb, telnet
 from hardenprobe.probes.web import cookies, http, page, pages
 from hardenprobe.scope.web_paths import SettingsPage
 from support.parsers.registry import NUMBER, PARSERS, host, over, parser
@@ -36,6 +36,16 @@ parser(
     "remote.rfb",
     seeds=lambda: (b"RFB 003.008\n\x02\x01\x02", b"RFB 003.003\n\0\0\0\1", b"RFB 003.008\n\0\0\0\0\4full"),
 )(over(5900, "rfb", lambda line: rfb.security(line, 5900)))
+
+
+_EHLO = b"220 mail.example ESMTP\r\n250-mail.example\r\n250-STARTTLS\r\n250 AUTH PLAIN LOGIN\r\n"
+
+
+@parser("mail", "remote.mail", seeds=lambda: (_EHLO, b"250 a\r\n"))
+def _mail(data: bytes) -> None:
+    facts = finish(mail.ask_extensions(Fed(data, 25, "smtp"), 25)).facts
+    assert len(facts.extensions) <= mail.MOST and len(facts.mechanisms) <= mail.MOST
+    mail.read(data)
 
 
 def _smb_seeds() -> tuple[bytes, ...]:
@@ -104,9 +114,17 @@ def _ipp_seeds() -> tuple[bytes, ...]:
     from hardenprobe.demo_lab.service_ipp import Ipp
 
     ask = ipp_codec.Operation
+    asked = (
+        (ask.GET_PRINTER_ATTRIBUTES, "print"),
+        (ask.GET_JOBS, "print"),
+        (ask.GET_PRINTER_ATTRIBUTES, "scan"),
+    )
+    lab = Ipp(jobs="named", destinations=("ftp://a.example/", "https://b.example/"))
     return tuple(
-        Ipp(jobs="named").answer(ipp_codec.encode_request(one, NUMBER, "ipp://127.0.9.9/ipp/print"), host())
-        for one in (ask.GET_PRINTER_ATTRIBUTES, ask.GET_JOBS)
+        lab.answer(
+            ipp_codec.encode_request(one, NUMBER, "ipp://127.0.9.9/ipp/print"), host(), service=service
+        )
+        for one, service in asked
     )
 
 
@@ -127,3 +145,11 @@ def _ipp(data: bytes) -> None:
 def _ipp_jobs(data: bytes) -> None:
     head = b"HTTP/1.1 200 OK\r\nContent-Type: application/ipp\r\nContent-Length: %d\r\n\r\n" % len(data)
     finish(ipp.ask_jobs(Fed(head + data, 631, "http"), 631, "/ipp/print", None, "completed"))
+
+
+@parser("ipp-services-line", "printing.ipp_services", seeds=lambda: PARSERS["ipp"].seeds())
+def _ipp_services(data: bytes) -> None:
+    head = b"HTTP/1.1 200 OK\r\nContent-Type: application/ipp\r\nContent-Length: %d\r\n\r\n" % len(data)
+    for service in ipp_services.SERVICES:
+        told = finish(ipp_services.ask_service(Fed(head + data, 631, "http"), 631, service, None)).facts
+        assert len(told.destinations) <= ipp_services.MOST_SCHEMES
