@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from ipaddress import ip_address
@@ -452,11 +452,8 @@ def _not_met(
         if missed.why == NOT_PLANNED:
             continue
         entry = by_tag[missed.asset_tag]
-        own = {str(ip_address(text)) for text in entry.addresses}
         left = [p for p in past if p.device not in met]
-        mine = [p for p in left if p.asset_tag == entry.asset_tag] or [
-            p for p in left if p.asset_tag is None and p.addresses and p.addresses <= own
-        ]
+        mine = _expected(entry, left, by_tag)
         id = mine[0].device if mine else _device_id(entry, (), "", Counter())
         if id in met:
             id = _other_id(id, entry.asset_tag)
@@ -473,6 +470,19 @@ def _not_met(
         missed_it = observation(facts, None, INVENTORY, when, sockets=sockets)
         told = (*_declared(entry, inventory, when), missed_it)
         yield replace(device, addresses=where), told
+
+
+def _expected(entry: Listed, past: Iterable[matching.Met], listed: Collection[str]) -> Sequence[matching.Met]:
+    """The device of earlier reviews that a listed one is, which was not met: by its tag, else all that were at its addresses.
+
+    Args:
+        listed: Asset tags of the inventory.
+    """
+    tagged = [p for p in past if p.asset_tag == entry.asset_tag]
+    if tagged:  # of several the one that was met once: whoever was missed ever since has no marks
+        return sorted(tagged, key=lambda p: not p.marks)[:1]
+    own = {str(ip_address(text)) for text in entry.addresses}
+    return [p for p in past if p.asset_tag not in listed and p.addresses and p.addresses <= own]
 
 
 def _coverage(

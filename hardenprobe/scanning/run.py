@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import logging
 import secrets
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator, Sequence
 from typing import Any
 
 from hardenprobe.devices import identity
@@ -55,10 +55,8 @@ async def _run(
     if keeper:
         keeper.keep_inputs(used)
     earlier = keeper.earlier if keeper else None
-    started, code = (
-        earlier.begun.started if earlier else utc_now(),
-        versions(),
-    )  # read while files can be opened
+    now, code = utc_now(), versions()  # read while files can be opened
+    started = earlier.begun.started if earlier else now
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
     proof = await _measured(plan.scope, clock.prove(plan.scope, ends), plan.port_offset)
     visits: list[Visit] = list(earlier.visits) if earlier else []
@@ -92,6 +90,9 @@ async def _run(
             observations += len(visit.observations)
             report()
     await _keep(running, keeper, [])
+    # Not in the order in which they ended, which a resumed scan and one of several workers do not repeat.
+    order = [point.name for point in plan.vantages]
+    visits.sort(key=lambda visit: (order.index(visit.vantage), identity.ip_key(visit.address)))
     quiet: dict[tuple[str, ...], int] = {}  # nobody was there, by what is asked together
     for point in plan.vantages:
         together = (*point.families, *point.networks)
@@ -138,7 +139,7 @@ async def _run(
         capture=job.capture.finish() if job.capture else None,
         inputs=tuple(one.used for one in used),
     )
-    notices = []
+    notices = list(_resumed(started, now, earlier.visits)) if earlier else []
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
     if job.narrowed:
@@ -161,6 +162,16 @@ async def _run(
         observations=fleet.observations,
         notices=tuple(notices),
     )
+
+
+def _resumed(started: str, now: str, visits: Sequence[Visit]) -> Iterator[str]:
+    """Say on which days a scan looked, where it went on at another one."""
+    if now[:10] != started[:10]:
+        met = len({visit.address for visit in visits if visit.outcome == "answered"})
+        yield (
+            f"begun on {started[:16].replace('T', ' ')} UTC and resumed on {now[:16].replace('T', ' ')} UTC; assessed before "
+            f"that: {met} of the devices, which may have changed since"
+        )
 
 
 def _others(visits: Iterable[Visit]) -> dict[str, str]:

@@ -104,12 +104,19 @@ def quick_baseline(tmp_path: Path) -> Path:
     return file
 
 
-def command_line(arguments: list[str], output: str, later: str | None) -> None:
+def command_line(arguments: list[str], output: str, later: str | None, days: int = 0) -> None:
     """Run the command line in a process of its own.
 
     Args:
         later: A file; once it is there, the clock that scopes go by is two hours ahead.
+        days: How far ahead the clock is that dates what is seen.
     """
+    now = datetime.now
+
+    class Dated(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+            return now(tz) + timedelta(days=days)
 
     class Clock(datetime):
         @classmethod
@@ -119,6 +126,7 @@ def command_line(arguments: list[str], output: str, later: str | None) -> None:
 
     with (
         mock.patch("hardenprobe.scope.scope.datetime", Clock),
+        mock.patch("hardenprobe.model.transcript.datetime", Dated),
         open(output, "a", encoding="utf-8") as out,
         contextlib.redirect_stderr(out),
         contextlib.redirect_stdout(out),
@@ -142,7 +150,7 @@ class Run:
     def store(self) -> Path:
         return self.folder / f"store-{self.number if self.kept_in is None else self.kept_in}.db"
 
-    def start(self, process: Any, *arguments: str, later: Path | None = None) -> Any:
+    def start(self, process: Any, *arguments: str, later: Path | None = None, days: int = 0) -> Any:
         given = [
             "scan",
             *arguments,
@@ -152,7 +160,7 @@ class Run:
             str(self.folder / f"{self.number}.json"),
         ]
         started = process.Process(
-            target=command_line, args=(given, str(self.said), str(later) if later else None)
+            target=command_line, args=(given, str(self.said), str(later) if later else None, days)
         )
         started.start()
         return started
@@ -175,11 +183,14 @@ def _without_ours(observation: dict[str, Any]) -> dict[str, Any]:
 
 
 def _essence(review: dict[str, Any]) -> dict[str, Any]:
-    """What two scans of the same devices must agree on: all but ids, times, costs and our own address."""
-    said = {
+    """What two scans of the same devices must agree on: all but ids, times, costs and our own address.
+
+    Results come in the same order. Ports that are waited for side by side are not observed in the same order.
+    """
+    said = [
         (r["finding"], r["result"], r["reason"], r["observed"]["text"], r["score"], r["remedy"])
         for r in review["results"]
-    }
+    ]
     seen = Counter(
         (o["device"], o["kind"], json.dumps([o["endpoint"], _without_ours(o)], sort_keys=True))
         for o in review["observations"]
@@ -191,7 +202,7 @@ def _essence(review: dict[str, Any]) -> dict[str, Any]:
         "devices": [(d["id"], d["addresses"], d["services"]) for d in review["devices"]],
         "coverage": review["coverage"],
         "what_first": [(a["remedy"]["id"], a["findings"]) for a in review["what_first"]],
-        "notices": review["notices"],
+        "notices": [notice for notice in review["notices"] if "resumed on" not in notice],
         "interrupted": review["review"]["interrupted"],
     }
 

@@ -7,6 +7,7 @@ import os
 import random
 import re
 import signal
+import sqlite3
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -46,6 +47,40 @@ def test_scan_interrupted_once_stores_what_it_has_and_goes_on(
     with opening.opened(str(run.store)) as kept:
         assert [one.id for one in kept.reviews()] == [whole["review"]["id"], partial["review"]["id"]]
         assert all(one.intact for one in kept.reviews())
+
+
+def test_scan_resumed_a_week_later_keeps_both_dates(
+    fleet: Any, new_run: Any, process: Any, asked: list[str], essence: Any
+) -> None:
+    fleet.last_takes = 1.0  # the others are finished meanwhile, and kept
+    run, undisturbed = new_run(0), new_run(1)
+    scan = run.start(process, *asked, "--source", run.source)
+    while not _kept(run):
+        assert scan.is_alive(), run.said.read_text(encoding="utf-8")
+        time.sleep(0.005)
+    os.kill(scan.pid, signal.SIGKILL)
+    scan.join(10)
+    fleet.last_takes = 0.0
+    before = _finished(run)
+    assert before
+    beside = undisturbed.start(process, *asked, "--source", undisturbed.source)
+    going_on = run.start(process, "--resume", "latest", days=7)
+    for one in (going_on, beside):
+        one.join(60)
+        assert one.exitcode == 1
+    head = run.review["review"]
+    days = datetime.fromisoformat(head["finished"]) - datetime.fromisoformat(head["started"])
+    assert days.days in (6, 7)
+    dated = {
+        o["endpoint"]["address"]: o["asked_at"][:10] for o in run.review["observations"] if o["endpoint"]
+    }
+    first, last = head["started"][:10], head["finished"][:10]
+    assert {a: day for a, day in dated.items() if a in before} == dict.fromkeys(before, first)
+    assert {day for a, day in dated.items() if a not in before} == {last}
+    (notice,) = (n for n in run.review["notices"] if "resumed on" in n)
+    assert f"begun on {first}" in notice and f"resumed on {last}" in notice
+    assert f"{len(before)} of the devices" in notice
+    assert essence(run.review) == essence(undisturbed.review)
 
 
 def test_scan_that_meets_the_end_of_its_window_stops_cleanly_and_goes_on(
@@ -147,6 +182,16 @@ def _finished(run: Any) -> set[str] | None:
         if not journal.unfinished():
             return None
         return {visit.address for visit in journal.take_up("latest").visits}
+
+
+def _kept(run: Any) -> int:
+    """How many visits a scan that is running has kept."""
+    if not run.store.exists():
+        return 0
+    with contextlib.closing(sqlite3.connect(f"file:{run.store}?mode=ro", uri=True)) as db:
+        with contextlib.suppress(sqlite3.OperationalError):  # not made yet
+            return int(db.execute("SELECT count(*) FROM visits").fetchone()[0])
+    return 0
 
 
 def _stored(run: Any) -> bool:
