@@ -188,10 +188,13 @@ def _kept(run: Any) -> int:
     """How many visits a scan that is running has kept."""
     if not run.store.exists():
         return 0
-    with contextlib.closing(sqlite3.connect(f"file:{run.store}?mode=ro", uri=True)) as db:
-        with contextlib.suppress(sqlite3.OperationalError):  # not made yet
-            return int(db.execute("SELECT count(*) FROM visits").fetchone()[0])
-    return 0
+    db = sqlite3.connect(f"file:{run.store}?mode=ro", uri=True)
+    try:
+        return int(db.execute("SELECT count(*) FROM visits").fetchone()[0])
+    except sqlite3.OperationalError:  # not made yet
+        return 0
+    finally:
+        db.close()
 
 
 def _stored(run: Any) -> bool:
