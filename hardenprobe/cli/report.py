@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import click
@@ -30,6 +32,11 @@ from hardenprobe.cli import options
     type=click.Choice(["owner", "place"]),
     help="Of a worksheet: what each of its sheets is for; owner by default.",
 )
+@click.option(
+    "--bag",
+    type=options.FILE,
+    help="Of html and pdf: the evidence bag of this review, whose digest they show.",
+)
 @options.store
 def command(
     review_name: str,
@@ -38,6 +45,7 @@ def command(
     day: str | None,
     details: bool,
     by: str | None,
+    bag: Path | None,
     store_url: str | None,
 ) -> int:
     """Write a stored review as text, as a page, on paper, as tables, or for other programs.
@@ -59,6 +67,8 @@ def command(
         raise click.UsageError("--details belongs to --format text; the other formats hold everything")
     if by and kind != "worksheet":
         raise click.UsageError("--by belongs to --format worksheet")
+    if bag and kind not in ("html", "pdf"):
+        raise click.UsageError("--bag belongs to --format html and pdf")
     given: dict[str, Any] = {}
     if kind == "text":
         given = {"details": details, "store": store_url}
@@ -68,8 +78,23 @@ def command(
     with opened(store_url) as kept:
         say_latest(kept, review_name)
         source = of_store(kept, review_name, day)
+        if bag:
+            source = replace(source, bag=_digest_of(bag, source.digest))
         with output_files.opened(output, "-o") as out:
             write(source, out, **given)
     if output != "-":
         click.echo(f"wrote {output}", err=True)
     return 0
+
+
+def _digest_of(bag: Path, review: str | None) -> str:
+    """The digest of a bag that is complete and valid, and of this very review."""
+    from hardenprobe.errors import UsageError
+    from hardenprobe.evidence.verify import verify
+
+    found = verify(bag)
+    if found.faults:
+        raise UsageError(f"--bag {bag} is invalid; see `hardenprobe evidence verify {bag}`")
+    if found.about.get("Review-Digest") != review:
+        raise UsageError(f"--bag {bag} is the bag of another review, or a redacted one")
+    return found.digest

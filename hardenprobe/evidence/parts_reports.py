@@ -35,7 +35,8 @@ def write(source: Source, wanted: Wanted, bag: Payload) -> None:
                 f"this volume holds devices {first} to {last} of {devices}; its counts are of these alone"
             )
             outline = replace(outline, notices=(notice, *outline.notices))
-        volume = of_pieces(outline, [(one.row, one.device, one.results, one.observations) for one in held])
+        pieces = [(one.row, one.device, one.results, one.observations) for one in held]
+        volume = of_pieces(outline, pieces, source.digest)
         for kind, ending in _KINDS.items():
             with bag.file(f"reports/{name}.{ending}") as out:
                 FORMATS[kind](volume, out)

@@ -63,7 +63,7 @@ function about(number) {
   const where = [index.address[number], index.kind[number], index.place[number]].filter((part) => part !== "").join(", ");
   const details = make(
     "details", { "data-device": index.id[number] },
-    make("summary", {}, make("strong", {}, index.label[number]), ` ${where}. `, make("span", { class: "quiet" }, said || "no open finding")),
+    make("summary", {}, make("strong", {}, index.label[number]), ` ${where}. `, make("span", { class: "quiet" }, said || index.none)),
   );
   details.addEventListener("toggle", async () => {
     if (!details.open || details.dataset.full) return;
@@ -205,6 +205,12 @@ class Pager {
     this.ahead = undefined;
     await this.more();
   }
+  // What a printed page leaves out; a list is drawn only as far as somebody reads.
+  left() {
+    const rest = this.button.hidden ? 0 : this.total() - this.host.childElementCount;
+    if (rest > 0) return `${rest.toLocaleString("en")} of ${this.total().toLocaleString("en")} are left out here`;
+    return this.button.hidden ? "" : "Others that were chosen are left out here";
+  }
   async more() {
     const mine = generation;
     const page = [];
@@ -216,6 +222,7 @@ class Pager {
     }
     this.host.append(...page);
     this.button.hidden = this.ahead.done;
+    if (this.note) this.note.textContent = this.left() && `${this.left()}; the formats pdf, csv and json hold all.`;
   }
 }
 
@@ -320,6 +327,10 @@ async function begin() {
     new Pager(list("devices"), abouts, 40),
     new Pager(list("findings"), findings, 20),
   ];
+  const every = () => [...new FormData(form).values()].every((value) => value === "");
+  const found = index.counts.reduce((sum, counts) => sum + counts.slice(0, 4).reduce((some, one) => some + one), 0);
+  Object.assign(pagers[1], { total: () => chosen.length, note: document.getElementById("devices-left") });
+  Object.assign(pagers[2], { total: () => (every() ? found : 0), note: document.getElementById("findings-left") });
   form.hidden = false;
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("input", show);

@@ -85,6 +85,7 @@ def index(survey: Survey) -> dict[str, Any]:
         "owner": [_text(device.owner or "") for device in devices],
         "network": [place[network(device)] for device in devices],
         "row": [survey.marks(device.id) for device in devices],
+        "none": survey.none_open,
         "counts": [_counts(survey, device) for device in devices],
     }
 

@@ -38,6 +38,8 @@ def context(survey: Survey) -> dict[str, Any]:
     trend = survey.source.trend()
     return {
         "v": survey,
+        "digest": survey.source.digest,
+        "bag": survey.source.bag,
         "review": survey.review,
         "text": text,
         "marks": marks,

@@ -90,6 +90,8 @@ class Source:
         still_open: Every finding that is open as far as is known, of devices that were not met too; None in memory.
         usage: What the evidence of use covers, the oldest period first; empty where none is kept.
         day: By which it is said what is overdue, ISO 8601.
+        digest: SHA-256 of the review's document, which a bag of it calls its Review-Digest; None where it is not stored.
+        bag: SHA-512 of the evidence bag that the report belongs to, in hex; None where none was named.
     """
 
     outline: Review
@@ -98,6 +100,8 @@ class Source:
     still_open: Callable[[], Iterator[OpenFinding]] | None = None
     usage: tuple[UsageSource, ...] = ()
     day: str = ""
+    digest: str | None = None
+    bag: str | None = None
 
 
 def of_review(review: Review) -> Source:
@@ -114,18 +118,20 @@ def of_review(review: Review) -> Source:
 def of_pieces(
     outline: Review,
     known: Iterable[tuple[Part, Device, tuple[Result, ...], tuple[Observation[Any], ...]]],
+    digest: str | None,
 ) -> Source:
     """Report on devices of a review that are in memory, each as its row and as what was read of that.
 
     Args:
         outline: The review without devices, results and observations.
+        digest: As in `Source`.
     """
     pieces = []
     for part, device, results, observations in known:
         piece = Piece(part, partial(_dates_of_one, outline))
         piece.device, piece.results, piece.observations = device, results, observations
         pieces.append(piece)
-    return Source(outline=outline, pieces=lambda: iter(pieces), day=outline.head.started[:10])
+    return Source(outline=outline, pieces=lambda: iter(pieces), day=outline.head.started[:10], digest=digest)
 
 
 def of_store(store: Store, name: str, day: str | None = None) -> Source:
@@ -182,6 +188,7 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
         still_open=lambda: standing().open(),
         usage=sources,
         day=day or outline.head.started[:10],
+        digest=store.digest(review),
     )
 
 

@@ -152,7 +152,7 @@ class _Screen(Screen):
         total = sum(self.view.standing.values())
         counts = ", ".join(f"{self.view.standing[one]:,} {one} {_MARKS[one]}" for one in SEVERITIES)
         accepted = f"; {self.view.accepted:,} accepted" if self.view.accepted else ""
-        self._pair("Findings", (f"{total:,} open: {counts}" if total else "none open") + accepted)
+        self._pair("Findings", (f"{total:,} open: {counts}" if total else self.view.none_open) + accepted)
 
     def _notices(self) -> None:
         notices = [*(f"Notice: {one}" for one in self.review.notices), *self.view.lapsed]

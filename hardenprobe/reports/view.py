@@ -302,6 +302,16 @@ class View:
         rest = f" and {len(devices) - most:,} more" if len(devices) > most else ""
         return ", ".join(map(self.label, shown)) + rest
 
+    @property
+    def narrow(self) -> bool:
+        """Whether the review assessed less than the whole, so that what it does not name may be open."""
+        return bool(self.review.head.narrowed or self.review.head.rechecks)
+
+    @property
+    def none_open(self) -> str:
+        """What is said where the review has no open finding."""
+        return "none open among what was assessed" if self.narrow else "none open"
+
     def summary(self) -> str:
         """One paragraph: what was scanned, by whom, from where, how long, at which cost, and with which outcome."""
         head, coverage = self.review.head, self.review.coverage
@@ -317,7 +327,8 @@ class View:
         if not coverage.answered:
             said.append("No device answered, so nothing was determined about any of them.")
         counts = ", ".join(f"{self.standing[severity]} {severity}" for severity in SEVERITIES)
-        said.append(f"{counted(sum(self.standing.values()), 'open finding')}: {counts}.")
+        among = " among what was assessed" if self.narrow else ""
+        said.append(f"{counted(sum(self.standing.values()), 'open finding')}{among}: {counts}.")
         if self.worst_score is not None:
             said.append(f"The highest score is {self.worst_score}.")
         if self.accepted:

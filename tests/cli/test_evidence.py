@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import shlex
 import shutil
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 from hardenprobe.baseline import selection
 from hardenprobe.baseline.files import files_of
@@ -331,3 +333,25 @@ def _write(path: Path, files: dict[str, bytes]) -> None:
     with zipfile.ZipFile(path, "w") as archive:
         for name, data in files.items():
             archive.writestr(zipfile.ZipInfo(name), data)
+
+
+@pytest.mark.slow
+@pytest.mark.peer
+@pytest.mark.usefixtures("kept", "pango")
+def test_page_and_paper_carry_the_digests_of_review_and_bag(
+    command: Command, store: list[str], tmp_path: Path
+) -> None:
+    bag, page, paper = (tmp_path / name for name in ("bag.zip", "report.html", "report.pdf"))
+    digest = command("evidence", "pack", FIRST, "-o", bag, *store).out.strip()
+    for kind, file in (("html", page), ("pdf", paper)):
+        assert command("report", FIRST, "--format", kind, "-o", file, "--bag", bag, *store).status == 0
+    text = "".join(one.extract_text() for one in PdfReader(paper).pages)
+    with zipfile.ZipFile(bag) as packed:
+        names = {one.rpartition("/")[2]: one for one in packed.namelist()}
+        review = hashlib.sha256(packed.read(names["review.json"])).hexdigest()
+        inside = packed.read(names["report.html"]).decode()
+    assert review in inside  # the bag's own digest cannot be in the bag
+    for said in (page.read_text(encoding="utf-8"), "".join(text.split())):
+        assert review in said and digest in said
+    wrong = command("report", SECOND, "--format", "html", "-o", page, "--bag", bag, *store)
+    assert wrong.status == 2 and "another review" in wrong.err

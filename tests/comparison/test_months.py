@@ -262,7 +262,7 @@ class Months(RuleBasedStateMachine):
         number = len(self.scans)
         on = {name for name, box in self.world.boxes.items() if box.on}
         scan.met = frozenset(scan.asked.keys() & on)
-        scan.missed = frozenset() if scan.interrupted else frozenset(scan.asked.keys() - on)
+        scan.missed = frozenset() if scan.interrupted or scan.recheck else frozenset(scan.asked.keys() - on)
         self.scans.append(scan)
         for name, box in self.world.boxes.items():
             for check, word in SPEAKS.items():

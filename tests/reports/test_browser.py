@@ -209,6 +209,27 @@ def test_filters_and_pages(browser: Browser, page_of: Callable[[Review], Path]) 
         assert opened.said == []
 
 
+def test_paper_says_what_it_leaves_out_and_carries_ids(
+    browser: Browser, page_of: Callable[[Review], Path]
+) -> None:
+    review = sample_review(120)
+    number = len({r.finding for r in review.findings})
+    with browser(page_of(review)) as opened:
+        page = opened.page
+        note = page.locator("#findings-left")
+        assert not note.is_visible()
+        page.emulate_media(media="print")
+        assert note.inner_text().startswith(f"{number - 20:,} of {number:,} are left out here")
+        shown = page.locator("#findings ~ .list .finding")
+        assert all(one in shown.first.inner_text() for one in [shown.first.get_attribute("data-finding")])
+        page.emulate_media(media="screen")
+        page.select_option("select[name=check]", "cleartext-telnet")
+        while (more := page.locator("#findings ~ p button.more:visible")).count():
+            more.first.click()
+        page.emulate_media(media="print")
+        assert note.inner_text() == ""
+
+
 def test_everything_is_reached_by_keyboard(browser: Browser, page_of: Callable[[Review], Path]) -> None:
     with browser(page_of(sample_review(2))) as opened:
         page = opened.page
