@@ -26,7 +26,6 @@ NO_PARSER = {
     "snmp.write": "reads with snmp.pdu",
     "ssh.groups": "constants",
     "files.tftp": "reads with packets",
-    "question": "its reader is the caller's",
     "tls.classes": "reads with tls.exchange",
     "tls.versions": "reads with tls.exchange",
     "tls.ports": "reads with tls.exchange",
