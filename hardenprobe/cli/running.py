@@ -13,6 +13,7 @@ from hardenprobe.cli import options
 from hardenprobe.judging.completeness import INCOMPLETE, exit_status, incomplete
 from hardenprobe.judging.counts import Tally
 from hardenprobe.judging.rules import JudgingRules
+from hardenprobe.judging.summary import summary
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Review, document
 from hardenprobe.reports import terminal
@@ -42,10 +43,14 @@ def scan_and_keep(
         found = run(job, rules, keeper)
         whole = not found.head.interrupted and not found.coverage.unfinished
         kept = keeper.finish(found, complete=whole)
+        brief, tally = summary(kept.review, rules.baseline)
     try:
-        show(kept.review, json_to, shown=shown)
+        if json_to is not None:  # the document is written from one piece
+            options.write_json(document.to_document(kept.review), json_to)
+        if json_to != "-":
+            terminal.show(brief, Console(), tally, details=shown.details, store=shown.store)
     finally:  # even where it cannot be shown
-        for reason in incomplete(found, rules.baseline):
+        for reason in incomplete(brief, tally=tally):
             click.echo(f"incomplete: {reason}", err=True)
         if job.capture and found.head.capture:
             click.echo(f"{found.head.capture.packets} packets are in {job.capture.path}", err=True)
@@ -58,7 +63,7 @@ def scan_and_keep(
             click.echo(f"`hardenprobe scan --resume {kept.goes_on}` goes on", err=True)
     if not kept.stored:
         return INCOMPLETE
-    return exit_status(found, rules.baseline)
+    return exit_status(brief, tally=tally)
 
 
 def run(job: ScanJob, rules: JudgingRules, keeper: Keeper | None = None) -> Review:

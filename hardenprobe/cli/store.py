@@ -63,6 +63,21 @@ def prune(
     return 0
 
 
+@command.command("upgrade")
+@options.store
+def upgrade(store_url: str | None) -> int:
+    """Bring a store that an earlier version made up to date, all of it or nothing.
+
+    Copy it to a safe place first: the version that made it cannot open it afterwards. No digest changes.
+    """
+    from hardenprobe.store.schema import FORMAT
+    from hardenprobe.store.upgrade import upgrade
+
+    before = upgrade(store_url)
+    click.echo(f"it is up to date: {FORMAT}" if before == FORMAT else f"upgraded from {before} to {FORMAT}")
+    return 0
+
+
 def _ask(question: str) -> None:
     if not sys.stdin.isatty():
         raise click.UsageError("no terminal to confirm on; --yes removes them without confirmation")

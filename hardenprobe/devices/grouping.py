@@ -9,14 +9,11 @@ that a clone differs in them is common practice.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
 
 from hardenprobe.devices.inventory import Inventory, Listed
-from hardenprobe.facts import SnmpEngine, SnmpObjects
-from hardenprobe.model import Identity, Observation
+from hardenprobe.model import Identity
 
 _SAME_START = 5.0  # seconds; sysUpTime is read within seconds of when its observation was asked
 _SLACK = 30.0  # seconds; two addresses of one engine are asked at two moments, over lines of different length
@@ -29,39 +26,21 @@ class Answer:
 
     Attributes:
         number: Of the visit.
+        engines: Engine id, boots, and when the engine began to count, in seconds.
+        starts: When its SNMP agent was started, in seconds.
         same_as: The address at which the device was met that states to have this one, too.
     """
 
     number: int
     address: str
     shown: tuple[Identity, ...]
-    observations: tuple[Observation[Any], ...]
+    engines: tuple[tuple[str, int, float], ...] = ()
+    starts: tuple[float, ...] = ()
     same_as: str | None = None
 
     def values(self, kind: str) -> frozenset[str]:
         """What it shows of one kind of identity."""
         return frozenset(one.value for one in self.shown if one.kind == kind)
-
-    @property
-    def engines(self) -> list[tuple[str, int, float]]:
-        """Engine id, boots, and when the engine began to count, in seconds."""
-        return [
-            (f.engine_id, f.boots, datetime.fromisoformat(one.asked_at).timestamp() - f.time)
-            for one in self.observations
-            if isinstance(f := one.facts, SnmpEngine)
-            and f.engine_id is not None
-            and f.boots is not None
-            and f.time is not None
-        ]
-
-    @property
-    def starts(self) -> list[float]:
-        """When its SNMP agent was started, in seconds."""
-        return [
-            datetime.fromisoformat(one.asked_at).timestamp() - one.facts.uptime
-            for one in self.observations
-            if isinstance(one.facts, SnmpObjects) and one.facts.uptime is not None
-        ]
 
 
 @dataclass(kw_only=True)
@@ -86,20 +65,38 @@ class Group:
 
 def group(answers: Sequence[Answer], inventory: Inventory) -> list[Group]:
     """Put the answers of a scan together by device."""
-    groups: list[Group] = []
+    group_of: dict[int, Group] = {}
+    showing: dict[tuple[str, str | None], list[Answer]] = {}
     for answer in answers:
         here = _listed_at(answer, inventory)
-        mine = [
-            one for one in groups if any(_one_device(answer, here, other, inventory) for other in one.answers)
-        ]
-        joined = Group(answers=[*(a for one in mine for a in one.answers), answer])
-        groups = [one for one in groups if one not in mine] + [joined]
+        traits = [*_traits(answer, here), ("same as", answer.address), ("address", answer.same_as)]
+        near = {other.number: other for trait in traits for other in showing.get(trait, ())}
+        mine = {
+            id(group_of[number]): group_of[number]
+            for number, other in near.items()
+            if _one_device(answer, here, other, inventory)
+        }
+        joined = Group(answers=[*(a for one in mine.values() for a in one.answers), answer])
+        group_of.update((one.number, joined) for one in joined.answers)
+        for trait in (*_traits(answer, here), ("same as", answer.same_as)):
+            showing.setdefault(trait, []).append(answer)
     order = {answer.number: at for at, answer in enumerate(answers)}
+    groups = list({id(one): one for one in group_of.values()}.values())
     for one in groups:
         one.answers.sort(key=lambda answer: order[answer.number])
     groups.sort(key=lambda one: order[one.answers[0].number])
     _name(groups, inventory)
     return groups
+
+
+def _traits(answer: Answer, here: Listed | None) -> Iterator[tuple[str, str | None]]:
+    """What two answers of one device have in common, at least one of them; see `_one_device`."""
+    yield "address", answer.address
+    if here:
+        yield "tag", here.asset_tag
+    for kind in ("serial", "engine-id"):
+        for value in answer.values(kind):
+            yield kind, value
 
 
 def _listed_at(answer: Answer, inventory: Inventory) -> Listed | None:

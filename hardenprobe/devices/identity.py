@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from ipaddress import ip_address
@@ -21,6 +21,7 @@ from hardenprobe.devices import matching, self_description
 from hardenprobe.devices.grouping import Answer, group
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.devices.matching import Known
+from hardenprobe.devices.visit_notes import VisitNote, VisitNotes, better
 from hardenprobe.facts import (
     AddressAsked,
     DeclaredAllowList,
@@ -28,7 +29,6 @@ from hardenprobe.facts import (
     NotListed,
     NotMet,
     OtherAddress,
-    ProbeFault,
 )
 from hardenprobe.model import (
     INVENTORY,
@@ -50,8 +50,17 @@ from hardenprobe.model import (
     Unlisted,
     Vantage,
 )
+from hardenprobe.model.rows import (
+    Part,
+    device_text,
+    entries_text,
+    merged,
+    owned,
+    read_device,
+    read_observations,
+)
+from hardenprobe.model.scratch import Scratch
 from hardenprobe.model.transcript import observation, utc_now
-from hardenprobe.model.visit import Visit
 
 MOST_SOCKETS = 64  # that one observation names; a device has some 50 ports that are looked at
 ORDER = (
@@ -59,18 +68,63 @@ ORDER = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
-class Fleet:
-    """The devices of a scan with what was seen of each, and what was not seen."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Aside:
+    """One device whose record and observations were put aside.
 
-    devices: tuple[Device, ...]
-    observations: Mapping[str, tuple[Observation[Any], ...]]
-    coverage: Coverage
-    notices: tuple[str, ...] = ()
+    Attributes:
+        key: By which devices are sorted.
+        record, declared: Numbers of texts: its record, and the observations that no visit made.
+        visits: Those that made the others.
+    """
+
+    key: tuple[int, int]
+    id: str
+    record: int
+    declared: int
+    visits: tuple[VisitNote, ...] = ()
+
+
+class Fleet:
+    """The devices of a scan with what was seen of each, and what was not seen. They are read again each time.
+
+    Attributes:
+        coverage: What was seen, and what not.
+        notices: What people should know, one line each.
+    """
+
+    def __init__(
+        self, texts: Scratch, aside: Iterable[_Aside], coverage: Coverage, notices: Iterable[str] = ()
+    ) -> None:
+        self.coverage = coverage
+        self.notices = tuple(notices)
+        self._texts = texts
+        self._aside = sorted(aside, key=lambda one: one.key)
+
+    def __len__(self) -> int:
+        return len(self._aside)
+
+    def __iter__(self) -> Iterator[Part]:
+        """The devices by their first address, as rows without results."""
+        for one in self._aside:
+            entries = (self._texts[one.declared], *(visit.entries(one.id) for visit in one.visits))
+            yield Part(
+                device=one.id, record=self._texts[one.record], observations=merged(entries), results="[]"
+            )
+
+    @property
+    def devices(self) -> tuple[Device, ...]:
+        """All of them at once."""
+        return tuple(read_device(self._texts[one.record]) for one in self._aside)
+
+    @property
+    def observations(self) -> dict[str, tuple[Observation[Any], ...]]:
+        """All at once, by device."""
+        return {part.device: tuple(read_observations(part.observations)) for part in self}
 
 
 def settle(
-    visits: Sequence[Visit],
+    visits: VisitNotes,
     inventory: Inventory,
     names: Mapping[str, tuple[str, ...]],
     coverage: Coverage,
@@ -91,27 +145,32 @@ def settle(
         planned: The addresses of the plan.
         vantages: From each of which every one of those in its networks should have been asked.
     """
-    met = [v for v in visits if v.outcome == "answered" or (v.outcome == "unfinished" and v.observations)]
-    silent: dict[str, list[Visit]] = defaultdict(list)
-    for visit in visits:
-        if visit.outcome in ("silent", "refused") and visit.observations:
-            silent[visit.address].append(visit)
-    evidence = {id(v): (*self_description.identities(v.observations), *_of_link(v)) for v in met}
+    met = [
+        v
+        for v in visits
+        if v.visit.outcome == "answered" or (v.visit.outcome == "unfinished" and v.observations)
+    ]
+    silent: dict[str, list[VisitNote]] = defaultdict(list)
+    beside: dict[str | None, list[VisitNote]] = defaultdict(list)  # by the address where the device was met
+    for note in visits:
+        if note.visit.outcome in ("silent", "refused") and note.observations:
+            silent[note.visit.address].append(note)
+            beside[note.visit.same_as].append(note)
     answers = [
         Answer(
             number=n,
-            address=v.address,
-            shown=evidence[id(v)],
-            observations=v.observations,
-            same_as=v.same_as,
+            address=v.visit.address,
+            shown=v.shown,
+            engines=v.engines,
+            starts=v.starts,
+            same_as=v.visit.same_as,
         )
         for n, v in enumerate(met)
     ]
     common = Counter(
-        (kind, value)
-        for _, kind, value in {(v.address, e.kind, e.value) for v in met for e in evidence[id(v)]}
+        (kind, value) for _, kind, value in {(v.visit.address, e.kind, e.value) for v in met for e in v.shown}
     )
-    groups: dict[str, list[Visit]] = {}
+    groups: dict[str, list[VisitNote]] = {}
     listed: dict[str, Listed] = {}
     shown: list[matching.Met] = []
     at_address = {
@@ -148,43 +207,77 @@ def settle(
     formerly |= mergers
     groups = {ids.get(device, device): members for device, members in groups.items()}
     listed = {ids.get(device, device): entry for device, entry in listed.items()}
-    devices: list[Device] = []
-    observations = {}
+    told = _Told(visits.texts)
     for device, members in groups.items():
         entry = listed.get(device)
         own = [str(ip_address(text)) for text in entry.addresses] if entry else []
-        places = {v.address for v in members}
-        members += [v for address in own for v in silent[address]]
-        members += [
-            v for told in silent.values() for v in told if v.same_as in places and v.address not in own
-        ]
-        seen = (*_asked(members, own, planned, vantages), *(o for v in members for o in v.observations))
+        places = dict.fromkeys(v.visit.address for v in members)
+        found = [e for v in members for e in v.shown]
+        members += [v for address in own for v in silent.get(address, ())]
+        members += [v for at in places for v in beside.get(at, ()) if v.visit.address not in own]
+        asked = tuple(_asked(members, own, planned, vantages))
+        when = next((o.asked_at for o in asked), _first_asked(members))
+        seen: tuple[Observation[Any], ...] = asked
         if entry:
-            seen = (*_declared(entry, inventory, seen[0].asked_at if seen else ""), *seen)
+            seen = (*_declared(entry, inventory, when), *asked)
         elif inventory.devices:
-            seen = (_not_listed(members, inventory, seen[0].asked_at if seen else ""), *seen)
-        found = [e for v in members for e in evidence.get(id(v), ())]
+            seen = (_not_listed(members, inventory, when), *asked)
         described = _describe(device, entry, members, found, names)
-        devices.append(replace(described, formerly=formerly.get(device, ())))
-        observations[device] = seen
-    devices.sort(key=_by_address)
-    coverage = replace(
-        _coverage(coverage, visits, inventory, devices, listed),
-        not_assessed=tuple(one for d in devices for one in _not_assessed(d, observations[d.id])),
-    )
+        told.add(replace(described, formerly=formerly.get(device, ())), seen, members, entry)
+    coverage = _coverage(coverage, visits, inventory, told, listed)
+    when = _first_asked(visits) or utc_now()
     kept_past = [p for p in past if p.device not in {id for some in formerly.values() for id in some}]
-    when = next((o.asked_at for v in visits for o in v.observations), "") or utc_now()
-    for one, told in _not_met(coverage, inventory, names, when, visits, set(groups), kept_past):
-        devices.append(one)
-        observations[one.id] = told
-    order = sorted(devices, key=_by_address)
-    several = tuple(Merged(device=d.id, formerly=d.formerly) for d in order if d.formerly)
+    for one, seen in _not_met(coverage, inventory, names, when, visits, set(groups), kept_past):
+        told.add_missed(one, seen)
+    told.merged.sort(key=_by_address)
+    several = tuple(Merged(device=d.id, formerly=d.formerly) for d in told.merged)
     return Fleet(
-        devices=tuple(order),
-        observations={d.id: observations[d.id] for d in order},
-        coverage=replace(coverage, merged=several),
-        notices=tuple(_merger_notices(order, past)),
+        visits.texts, told.aside, replace(coverage, merged=several), _merger_notices(told.merged, past)
     )
+
+
+class _Told:
+    """Puts devices aside one by one, and keeps what coverage says of them."""
+
+    def __init__(self, texts: Scratch) -> None:
+        self._texts = texts
+        self.aside: list[_Aside] = []
+        self.met: list[tuple[_Aside, str, str | None]] = []  # with the first address and asset tag
+        self.elsewhere: dict[str, list[Elsewhere]] = {}
+        self.not_assessed: dict[str, list[NotAssessed]] = {}
+        self.merged: list[Device] = []
+
+    def add(
+        self,
+        device: Device,
+        seen: Iterable[Observation[Any]],
+        visits: Iterable[VisitNote],
+        entry: Listed | None,
+    ) -> None:
+        """A device that was met."""
+        visits = tuple(visits)
+        self.met.append((self._put(device, seen, visits), device.addresses[0].address, device.asset_tag))
+        self.not_assessed[device.id] = list(_not_assessed(device, (o for v in visits for o in v.others)))
+        if entry:
+            self.elsewhere[device.id] = list(_elsewhere(device, entry))
+
+    def add_missed(self, device: Device, seen: Iterable[Observation[Any]]) -> None:
+        """A device that was looked for in vain."""
+        self._put(device, seen, ())
+
+    def _put(self, device: Device, seen: Iterable[Observation[Any]], visits: tuple[VisitNote, ...]) -> _Aside:
+        seen = tuple(seen)
+        if device.formerly:
+            self.merged.append(device)
+        made = _Aside(
+            key=_by_address(device),
+            id=device.id,
+            record=self._texts.add(device_text(device)),
+            declared=self._texts.add(owned(entries_text(seen), device.id, len(seen))),
+            visits=visits,
+        )
+        self.aside.append(made)
+        return made
 
 
 def _by_place(answers: Iterable[Answer]) -> Mapping[str, list[Answer]]:
@@ -208,10 +301,8 @@ def _merger_notices(devices: Iterable[Device], past: Iterable[matching.Met]) -> 
                 )
 
 
-def _of_link(visit: Visit) -> Iterable[Identity]:
-    """What the link says of who answered: his link-layer address."""
-    if visit.link_layer:
-        yield Identity(kind="link-layer", value=visit.link_layer, source="link", strength="medium")
+def _first_asked(visits: Iterable[VisitNote]) -> str:
+    return next((v.began for v in visits if v.observations), "")
 
 
 def _by_address(device: Device) -> tuple[int, int]:
@@ -274,11 +365,11 @@ def _device_id(
 def _describe(
     device: str,
     entry: Listed | None,
-    members: Sequence[Visit],
+    members: Sequence[VisitNote],
     evidence: Iterable[Identity],
     names: Mapping[str, tuple[str, ...]],
 ) -> Device:
-    addresses = sorted({v.address for v in members}, key=ip_key)
+    addresses = sorted({v.visit.address for v in members}, key=ip_key)
     known = list(dict.fromkeys(evidence))
     if entry:
         if entry.serial:
@@ -319,33 +410,17 @@ def _describe(
         tags=entry.tags if entry else (),
         identity=tuple(known),
         services=_services(members),
-        cost=sum((v.cost for v in members), Cost()),
+        cost=sum((v.visit.cost for v in members), Cost()),
     )
 
 
-def _services(members: Iterable[Visit]) -> tuple[Service, ...]:
-    """Every port that did something; refusing ports are counted in coverage, not listed."""
+def _services(members: Iterable[VisitNote]) -> tuple[Service, ...]:
+    """Every port that did something, from whichever visit it says most."""
     found: dict[tuple[str, str, int], Service] = {}
-    for visit in members:
-        for seen in visit.observations:
-            where = seen.endpoint
-            if where is None or isinstance(seen.facts, ProbeFault) or getattr(seen.facts, "control", False):
-                continue
-            state = getattr(seen.facts, "state", State.ACCEPTING)
-            key = (where.address, where.transport, where.port)
-            old = found.get(key)
-            if state is not State.ACCEPTING and old is None and where.transport == "tcp":
-                continue
-            if old is None or (
-                state is State.ACCEPTING and (old.state is not State.ACCEPTING or not old.protocol)
-            ):
-                found[key] = Service(
-                    address=where.address,
-                    transport=where.transport,
-                    port=where.port,
-                    state=state,
-                    protocol=where.protocol,
-                )
+    for one in (one for visit in members for one in visit.services):
+        key = (one.address, one.transport, one.port)
+        if better(one, found.get(key)):
+            found[key] = one
     return tuple(sorted(found.values(), key=lambda s: (ip_key(s.address), s.transport, s.port)))
 
 
@@ -377,7 +452,7 @@ def _declared(entry: Listed, inventory: Inventory, when: str) -> tuple[Observati
 
 
 def _asked(
-    members: Sequence[Visit],
+    members: Sequence[VisitNote],
     own: Iterable[str],
     planned: AddressSet | None,
     vantages: Sequence[Vantage],
@@ -387,34 +462,30 @@ def _asked(
     Args:
         own: The device's addresses by the inventory.
     """
-    others = (
-        o.facts.address
-        for v in members
-        for o in v.observations
-        if isinstance(o.facts, OtherAddress) and o.facts.left_out is None
-    )
+    others = (o.address for v in members for o in v.others if o.left_out is None)
     addresses = dict.fromkeys(
-        [*(a for a in own if planned and a in planned), *(v.address for v in members), *others]
+        [*(a for a in own if planned and a in planned), *(v.visit.address for v in members), *others]
     )
-    visited = {(v.vantage, v.address): v for v in members}
-    when = next((o.asked_at for v in members for o in v.observations), "")
+    visited = {(v.visit.vantage, v.visit.address): v for v in members}
+    when = _first_asked(members)
     for vantage in vantages:
         for address in filter(vantage.covers, addresses):
-            visit = visited.get((vantage.name, address))
+            note = visited.get((vantage.name, address))
             facts = AddressAsked(address=address, outcome="not asked")
-            if visit:
+            if note:
+                visit = note.visit
                 facts = AddressAsked(
                     address=address, outcome=visit.outcome, source=visit.source, on_link=visit.on_link
                 )
-            at = next((o.asked_at for o in visit.observations), when) if visit else when
+            at = note.began if note and note.observations else when
             yield observation(facts, None, vantage.name, at)
 
 
-def _not_listed(members: Sequence[Visit], inventory: Inventory, when: str) -> Observation[NotListed]:
-    addresses = tuple(sorted({v.address for v in members}, key=ip_key))
+def _not_listed(members: Sequence[VisitNote], inventory: Inventory, when: str) -> Observation[NotListed]:
+    addresses = tuple(sorted({v.visit.address for v in members}, key=ip_key))
     here = next((inventory.by_address[a].asset_tag for a in addresses if a in inventory.by_address), None)
     facts = NotListed(addresses=addresses, address_of=here, source=inventory.source)
-    answered = (o for v in members for o in v.observations if _answers(o))
+    answered = (o for v in members for o in v.seen() if _answers(o))
     return observation(facts, None, INVENTORY, when, sockets=_sockets(answered, when))
 
 
@@ -439,15 +510,15 @@ def _not_met(
     inventory: Inventory,
     names: Mapping[str, tuple[str, ...]],
     when: str,
-    visits: Sequence[Visit],
+    visits: Iterable[VisitNote],
     met: set[str],
     past: Sequence[matching.Met],
 ) -> Iterable[tuple[Device, tuple[Observation[Any], ...]]]:
     """The listed devices that were looked for in vain, each as a device without services."""
     by_tag = {d.asset_tag: d for d in inventory.devices} if coverage.listed_not_seen else {}
-    by_address: dict[str, list[Observation[Any]]] = defaultdict(list)
-    for visit in visits if by_tag else ():
-        by_address[visit.address] += visit.observations
+    by_address: dict[str, list[VisitNote]] = defaultdict(list)
+    for note in visits if by_tag else ():
+        by_address[note.visit.address].append(note)
     for missed in coverage.listed_not_seen:
         if missed.why == NOT_PLANNED:
             continue
@@ -466,7 +537,7 @@ def _not_met(
         facts = NotMet(
             asset_tag=entry.asset_tag, addresses=entry.addresses, why=missed.why, source=inventory.source
         )
-        sockets = _sockets((o for a in where for o in by_address[a.address]), when)
+        sockets = _sockets((o for a in where for v in by_address[a.address] for o in v.seen()), when)
         missed_it = observation(facts, None, INVENTORY, when, sockets=sockets)
         told = (*_declared(entry, inventory, when), missed_it)
         yield replace(device, addresses=where), told
@@ -487,12 +558,14 @@ def _expected(entry: Listed, past: Iterable[matching.Met], listed: Collection[st
 
 def _coverage(
     planned: Coverage,
-    visits: Sequence[Visit],
+    notes: Iterable[VisitNote],
     inventory: Inventory,
-    devices: Sequence[Device],
+    told: _Told,
     listed: Mapping[str, Listed],
 ) -> Coverage:
+    visits = [note.visit for note in notes]
     met = {entry.asset_tag for entry in listed.values()}
+    told.met.sort(key=lambda one: one[0].key)
     asked = [v for v in visits if v.same_as is None]  # what was planned
     outcome: dict[str, str] = {}
     for visit in visits:
@@ -509,23 +582,23 @@ def _coverage(
         answered=len({v.address for v in asked if v.outcome == "answered"}),
         listed_not_seen=missed,
         seen_not_listed=tuple(
-            Unlisted(address=d.addresses[0].address, device=d.id) for d in devices if d.asset_tag is None
+            Unlisted(address=address, device=one.id) for one, address, tag in told.met if tag is None
         ),
         excluded=planned.excluded,
         unfinished=tuple(sorted({v.address for v in visits if v.outcome == "unfinished"}, key=ip_key)),
         tcp_ports=planned.tcp_ports,
         udp_ports=planned.udp_ports,
         targets=planned.targets,
-        listed_seen=tuple(d.asset_tag for d in devices if d.asset_tag is not None),
-        seen_elsewhere=tuple(one for d in devices if d.id in listed for one in _elsewhere(d, listed[d.id])),
+        listed_seen=tuple(tag for *_, tag in told.met if tag is not None),
+        seen_elsewhere=tuple(one for d, *_ in told.met for one in told.elsewhere.get(d.id, ())),
+        not_assessed=tuple(one for d, *_ in told.met for one in told.not_assessed[d.id]),
     )
 
 
-def _not_assessed(device: Device, seen: Iterable[Observation[Any]]) -> Iterable[NotAssessed]:
+def _not_assessed(device: Device, others: Iterable[OtherAddress]) -> Iterable[NotAssessed]:
     """The addresses that a device is known to have besides, and that the scan left out, each once."""
     met = {one.address for one in device.addresses}
-    told = {o.facts.address: o.facts for o in seen if isinstance(o.facts, OtherAddress)}
-    for address, one in told.items():
+    for address, one in {one.address: one for one in others}.items():
         if one.left_out is not None and address not in met:
             yield NotAssessed(address=address, device=device.id, told_by=one.told_by, why=one.left_out)
 

@@ -19,7 +19,7 @@ from hardenprobe.evidence.reading import LISTS, Malformed, entries
 from hardenprobe.evidence.source import Source
 from hardenprobe.model import Review, UsedFile
 from hardenprobe.model.document import canonical, from_document
-from hardenprobe.store.device_rows import Part
+from hardenprobe.model.rows import Part
 
 REVIEW = "data/review.json"
 LEDGER = "data/ledger.json"

@@ -44,11 +44,11 @@ from hardenprobe.model import (
     Vantage,
 )
 from hardenprobe.model.document import canonical, dump
+from hardenprobe.model.rows import Part
 from hardenprobe.model.versions import versions
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import BUILT_IN
 from hardenprobe.standards.rule_files import shipped_baselines
-from hardenprobe.store.device_rows import Part
 
 T = TypeVar("T")
 

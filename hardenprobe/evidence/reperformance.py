@@ -21,6 +21,7 @@ from hardenprobe.errors import UsageError, clip
 from hardenprobe.evidence.parts_rules import plain
 from hardenprobe.evidence.source import Source
 from hardenprobe.evidence.verify import Verdict
+from hardenprobe.judging.judge_rows import fleets_of, judged_part
 from hardenprobe.judging.judgement import Judgement
 from hardenprobe.judging.review import judged, renewed
 from hardenprobe.judging.rules import JudgingRules
@@ -29,7 +30,6 @@ from hardenprobe.model.document import digest, from_document
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import BUILT_IN, Registry
 from hardenprobe.standards import rule_files
-from hardenprobe.store.rejudge import fleets_of, judged_part
 
 SHOWN = 5  # findings that a verdict names; the rest are counted
 

@@ -18,7 +18,7 @@ from hardenprobe.model import Review
 from hardenprobe.model.document import canonical, digest
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.standards.rule_files import shipped_baselines
-from hardenprobe.store.device_rows import make
+from hardenprobe.store.schema import self_tests as _kept
 from hardenprobe.store.store import Store
 
 if TYPE_CHECKING:
@@ -27,14 +27,6 @@ if TYPE_CHECKING:
 FORMAT = "hardenprobe.self-test/1"
 TARGET = "127.77.0.0/24"
 SOURCE = "127.0.0.1"
-
-_tables = sa.MetaData()
-_kept = sa.Table(
-    "self_tests",
-    _tables,
-    sa.Column("subject", sa.String(64), primary_key=True),
-    sa.Column("document", sa.Text, nullable=False),
-)
 
 
 def subject() -> dict[str, Any]:
@@ -72,7 +64,6 @@ def keep(store: Store, made: Mapping[str, Any]) -> None:
         StoreRefused: The store cannot be written.
     """
     with store.writing() as db:
-        make(_tables, db)
         db.execute(_kept.delete().where(_kept.c.subject == digest(made["subject"])))
         db.execute(_kept.insert().values(subject=digest(made["subject"]), document=canonical(made).decode()))
 

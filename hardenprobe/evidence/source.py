@@ -15,9 +15,9 @@ from hardenprobe.decisions.entry import Entry
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Observation, Result, Review, UsedFile
 from hardenprobe.model.document import decode_device, decode_results, to_document
-from hardenprobe.model.rows import read_observations
+from hardenprobe.model.rows import Part, read_observations
 from hardenprobe.store import input_files
-from hardenprobe.store.device_rows import Part, head_of, written
+from hardenprobe.store.device_rows import head_of, written
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import UNREADABLE, Store
 

@@ -7,18 +7,27 @@ from dataclasses import replace
 
 from hardenprobe.baseline.selection import NOT_MEANT
 from hardenprobe.decisions.device_register import SEEN_AGAIN, STILL_LISTED
+from hardenprobe.judging.judge_rows import fleets_of, judged_part
 from hardenprobe.judging.judgement import Judgement
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Review
 from hardenprobe.model.observed import Observed
 from hardenprobe.model.review import new_id
+from hardenprobe.model.review_rows import RowFile, review_of
 from hardenprobe.model.versions import versions
 from hardenprobe.plugins.registry import Registry
 
 
 def judge(observed: Observed, rules: JudgingRules) -> Review:
-    """Judge what a scan observed; touches no network."""
-    return judged(observed.unjudged(), rules)
+    """Judge what a scan observed, a device at a time; touches no network."""
+    outline, registry = observed.outline(), rules.registry
+    judgement = Judgement(
+        outline, rules.baseline, registry, rules.decisions, fleets_of(observed.rows, outline, registry)
+    )
+    rows = RowFile(observed.texts)
+    for part in observed.rows:
+        rows.add(judged_part(part, judgement))
+    return review_of(judgement.outline(), rows)
 
 
 def rejudge(review: Review, rules: JudgingRules, only: Iterable[str] = ()) -> Review:

@@ -13,12 +13,13 @@ from hardenprobe.decisions.device_register import LifecycleEvent, Marks
 from hardenprobe.decisions.inputs import names_of
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.model import Device
-from hardenprobe.model.rows import read_device
-from hardenprobe.store.device_rows import PAGE, Part, tables
+from hardenprobe.model.rows import Part, read_device
+from hardenprobe.store.device_rows import PAGE
+from hardenprobe.store.schema import parts as _parts
+from hardenprobe.store.schema import reviews as _reviews
 from hardenprobe.store.store import UNREADABLE, Store
 
 SHOWN = 8  # devices that are listed where a name means several
-_reviews, _parts = tables.tables["reviews"], tables.tables["parts"]
 
 
 @dataclass(frozen=True, kw_only=True)

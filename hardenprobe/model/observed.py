@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
-from hardenprobe.model.device import Device
-from hardenprobe.model.observation import Observation, Vantage
+from hardenprobe.model.observation import Vantage
 from hardenprobe.model.review import Coverage, Head, Review
+from hardenprobe.model.rows import Part
+from hardenprobe.model.scratch import Scratch
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -16,17 +16,26 @@ class Observed:
     """What a scan observed. Its parts are those of a review that is yet to be judged.
 
     Attributes:
-        observations: Device id to what was observed of it.
+        rows: The devices and what was observed of each, without results; read again each time, a few in memory at once.
+        texts: Where they were put aside, and where what is judged of them goes.
         notices: What people should know of the scan, one line each.
     """
 
     head: Head
     coverage: Coverage
     vantages: tuple[Vantage, ...]
-    devices: tuple[Device, ...]
-    observations: Mapping[str, tuple[Observation[Any], ...]]
+    rows: Iterable[Part]
+    texts: Scratch
     notices: tuple[str, ...] = ()
 
-    def unjudged(self) -> Review:
-        """The same as a review without results."""
-        return Review(results=(), **vars(self))
+    def outline(self) -> Review:
+        """A review without devices, results and observations."""
+        return Review(
+            head=self.head,
+            coverage=self.coverage,
+            vantages=self.vantages,
+            devices=(),
+            results=(),
+            observations={},
+            notices=self.notices,
+        )

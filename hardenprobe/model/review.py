@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -367,8 +367,8 @@ class Review:
     head: Head
     coverage: Coverage
     vantages: tuple[Vantage, ...]
-    devices: tuple[Device, ...]
-    results: tuple[Result, ...]
+    devices: Sequence[Device]
+    results: Sequence[Result]
     observations: Mapping[str, tuple[Observation[Any], ...]]
     checks: tuple[CheckNote, ...] = ()
     what_first: tuple[Advice, ...] = ()

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import asdict
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass
 from functools import cache
 from itertools import groupby
 from types import SimpleNamespace
@@ -21,7 +21,9 @@ from hardenprobe.model.document import (
     canonical,
     decode_device,
     decode_observations,
+    decode_results,
     dump,
+    encode_observation,
     facts_kinds,
 )
 from hardenprobe.model.observation import Observation
@@ -32,11 +34,80 @@ if TYPE_CHECKING:
 
 _BETWEEN = ',{"asked_at":'  # the first key of an entry; within one it could only begin an entry of some list of its facts
 _DEVICE = re.compile(r'(\{"asked_at":"[^"\\]*",)"device":"[^"\\]*",')
+_ASKED = re.compile(r'(\{"asked_at":"[^"\\]*",)')
 _KIND = '"kind":"'
 
 
 _LABEL = re.compile(r'"label":("(?:[^"\\]|\\.)*"),')
 _BASELINE = '"baseline":'
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One device of a stored review.
+
+    Attributes:
+        device: Its id.
+        record: Its entry in the document's `devices`.
+        observations, results: Its entries in those lists, as a list.
+    """
+
+    device: str
+    record: str
+    observations: str
+    results: str
+
+
+def split(document: dict[str, Any]) -> list[Part]:
+    """Take devices, observations and results out of a document, by device; what is left is its head."""
+    devices = {device["id"]: device for device in document.pop("devices")}
+    lists: dict[str, dict[str, list[Any]]] = {}
+    for key in ("observations", "results"):
+        lists[key] = {device: [] for device in devices}
+        for entry in document.pop(key):
+            lists[key][entry["device"]].append(entry)
+    return [
+        Part(
+            device=device,
+            record=text(record),
+            observations=text(lists["observations"][device]),
+            results=text(lists["results"][device]),
+        )
+        for device, record in devices.items()
+    ]
+
+
+def text(value: Any) -> str:
+    """Plain JSON types as a row keeps them."""
+    return canonical(value).decode()
+
+
+def device_text(device: Device) -> str:
+    """The record of a device."""
+    return text({**dump(Device, device), "label": device.label})
+
+
+def entries_text(observations: Iterable[Observation[Any]]) -> str:
+    """Observations as a list of entries, before it is known whose they are."""
+    return text([encode_observation(one) for one in observations])
+
+
+def owned(entries: str, device: str, count: int) -> str:
+    """The same entries as those of a device.
+
+    Args:
+        count: How many there are.
+    """
+    own = f'"device":{canonical(device).decode()},'
+    pieces = [_ASKED.subn(lambda asked: asked[1] + own, entry, count=1) for entry in _entries(entries)]
+    if len(pieces) == count == sum(found for _, found in pieces):
+        return f"[{','.join(piece for piece, _ in pieces)}]"
+    return text([{"device": device, **entry} for entry in json.loads(entries)])
+
+
+def merged(lists: Iterable[str]) -> str:
+    """Several lists of entries as one."""
+    return f"[{','.join(filter(None, (one[1:-1] for one in lists)))}]"
 
 
 def read_device(record: str) -> Device:
@@ -79,14 +150,17 @@ def with_baseline(record: str, baseline: Named) -> str:
     return record[:begin] + canonical(asdict(baseline)).decode() + record[end:]
 
 
-def read_observations(entries: str) -> list[Observation[Any]]:
+def read_observations(entries: str, *, owned: bool = True) -> list[Observation[Any]]:
     """Read the observations of a row, as `codec.decode_observations` reads their entries.
+
+    Args:
+        owned: Each entry names its device; see `entries_text` for those that do not.
 
     Raises:
         ValueError, UsageError, TypeError, KeyError: They are none.
     """
     try:
-        return _read(entries)
+        return _read(entries, owned)
     except (ValueError, LookupError):
         plain = json.loads(entries)
         if not isinstance(plain, list):
@@ -94,14 +168,14 @@ def read_observations(entries: str) -> list[Observation[Any]]:
         return decode_observations(plain)
 
 
-def _read(entries: str) -> list[Observation[Any]]:
+def _read(entries: str, owned: bool) -> list[Observation[Any]]:
     by_kind: dict[str, list[int]] = {}
     pieces: list[str] = []
     for number, entry in enumerate(_entries(entries)):
         # The last one is the entry's own: those after it, a transcript and a name, hold no such key.
         before, found, after = entry.rpartition(_KIND)
         kind, end, rest = after.partition('",')
-        plain, count = _DEVICE.subn(r"\1", before, count=1)
+        plain, count = _DEVICE.subn(r"\1", before, count=1) if owned else (before, 1)
         if not (found and end and count):
             raise ValueError(entry[:80])
         by_kind.setdefault(kind, []).append(number)
@@ -144,6 +218,18 @@ def _entries(entries: str) -> Iterator[str]:
 
 def _attributes(entry: dict[str, Any]) -> SimpleNamespace:
     return SimpleNamespace(**entry)
+
+
+def read_results(entries: str) -> tuple[Result, ...]:
+    """Read the results of a row.
+
+    Raises:
+        ValueError, UsageError: They are none.
+    """
+    try:
+        return adapter(Result).validate_json(entries)
+    except ValueError:
+        return decode_results(json.loads(entries))
 
 
 def results_text(results: Sequence[Result]) -> str:

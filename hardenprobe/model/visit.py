@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from hardenprobe.model.observation import Cost, Observation
+from hardenprobe.model.rows import entries_text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,6 +37,11 @@ class Visit:
     on_link: bool | None = None
     link_layer: str | None = None
     same_as: str | None = None
+
+    @cached_property
+    def entries(self) -> str:
+        """Its observations as a list of entries, written once for whoever keeps them."""
+        return entries_text(self.observations)
 
 
 BLOCK = 4096  # positions whose outcomes share a row

@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 
-from hardenprobe.model.document import canonical, decode_observations, encode_observation
+from hardenprobe.model.document import canonical, decode_observations
 from hardenprobe.model.observation import Cost
 from hardenprobe.model.visit import Visit
 
 
 def encode_visit(visit: Visit) -> str:
     """A visit as JSON text."""
-    return canonical(
+    plain = canonical(
         {
             "address": visit.address,
             "vantage": visit.vantage,
@@ -21,11 +21,14 @@ def encode_visit(visit: Visit) -> str:
             "eased": visit.eased,
             "source": visit.source,
             "on_link": visit.on_link,
+            "link_layer": visit.link_layer,
             "same_as": visit.same_as,
             "cost": asdict(visit.cost),
-            "observations": [encode_observation(o) for o in visit.observations],
+            "observations": [],
         }
     ).decode()
+    key = '"observations":'  # in a text of JSON its quotes would be escaped
+    return plain.replace(f"{key}[]", key + visit.entries, 1)
 
 
 def decode_visit(text: str) -> Visit:
@@ -43,6 +46,7 @@ def decode_visit(text: str) -> Visit:
         eased=data["eased"],
         source=data.get("source"),
         on_link=data.get("on_link"),
+        link_layer=data.get("link_layer"),
         same_as=data.get("same_as"),
         cost=Cost(**data["cost"]),
         observations=tuple(decode_observations(data["observations"])),

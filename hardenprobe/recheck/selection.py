@@ -11,9 +11,9 @@ from hardenprobe.checking.check import Fleet
 from hardenprobe.errors import UnknownName, UsageError, clip
 from hardenprobe.model import Device, Observation, Result, Review, Word
 from hardenprobe.model.document import decode_results
-from hardenprobe.model.rows import read_device, read_observations
+from hardenprobe.model.rows import Part, read_device, read_observations
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.store.device_rows import Part, pages
+from hardenprobe.store.device_rows import pages
 from hardenprobe.store.rejudge import fleets, reading
 from hardenprobe.store.store import Store
 

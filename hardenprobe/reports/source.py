@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.model import Device, FindingDates, Observation, Result, Review, Word
 from hardenprobe.model import document as codec
+from hardenprobe.model.rows import Part, split
 from hardenprobe.model.usage import ServiceUsage, UsageSource
-from hardenprobe.store.device_rows import Part, pages, split
-from hardenprobe.usage.summary import Usage
+from hardenprobe.store.device_rows import pages
 
 if TYPE_CHECKING:
     from hardenprobe.comparison.standing import Count, OpenFinding, Standing

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.devices.matching import Met
+from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.model import Cost, InputFile
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.visit import ResumableScan, ScanRecord, SilentAddresses, Visit
@@ -109,9 +110,11 @@ class Keeper(Protocol):
     """Keeps each visit as it is finished, and knows what an interrupted scan has seen already.
 
     Attributes:
+        visits: Where they are noted.
         failed: What the store said when it failed, None while it is well. The scan stops then.
     """
 
+    visits: VisitNotes
     begun: ScanRecord
     earlier: ResumableScan | None
     failed: str | None

@@ -10,9 +10,9 @@ from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterat
 from typing import Any
 
 from hardenprobe.devices import identity
+from hardenprobe.devices.visit_notes import VisitNote, VisitNotes
 from hardenprobe.errors import StoreRefused
-from hardenprobe.facts import OtherAddress, ProbeFault
-from hardenprobe.model import Clock, Cost, Coverage, Head, Reason
+from hardenprobe.model import Clock, Cost, Coverage, Head
 from hardenprobe.model.observed import Observed
 from hardenprobe.model.review import new_id
 from hardenprobe.model.transcript import utc_now
@@ -59,7 +59,9 @@ async def _run(
     started = earlier.begun.started if earlier else now
     ends = [str(end) for t in plan.targets for end in (t.first, t.last)]
     proof = await _measured(plan.scope, clock.prove(plan.scope, ends), plan.port_offset)
-    visits: list[Visit] = list(earlier.visits) if earlier else []
+    visits = keeper.visits if keeper else VisitNotes()
+    for visit in earlier.visits if earlier else ():
+        visits.add(visit)
     running: Scanning = (job.elsewhere or Scan)(
         plan=plan,
         inventory=job.inventory,
@@ -68,7 +70,7 @@ async def _run(
         secrets=job.secrets,
         plugged=job.probes,
         seed=keeper.begun.seed if keeper else secrets.randbits(32),
-        done=frozenset((v.address, v.vantage) for v in visits),
+        done=frozenset((v.visit.address, v.visit.vantage) for v in visits),
         others=_others(visits),
         quiet=earlier.quiet if earlier else SilentAddresses(),
         cost=earlier.sweep if earlier else Cost(),
@@ -84,7 +86,7 @@ async def _run(
 
     async with _beside(_swept(running, keeper, report)):
         async for visit in running.visits():
-            visits.append(visit)
+            visits.add(visit)
             await _keep(running, keeper, [visit])
             answered += visit.outcome == "answered"
             observations += len(visit.observations)
@@ -92,7 +94,7 @@ async def _run(
     await _keep(running, keeper, [])
     # Not in the order in which they ended, which a resumed scan and one of several workers do not repeat.
     order = [point.name for point in plan.vantages]
-    visits.sort(key=lambda visit: (order.index(visit.vantage), identity.ip_key(visit.address)))
+    visits.sort(lambda visit: (order.index(visit.vantage), identity.ip_key(visit.address)))
     quiet: dict[tuple[str, ...], int] = {}  # nobody was there, by what is asked together
     for point in plan.vantages:
         together = (*point.families, *point.networks)
@@ -135,7 +137,7 @@ async def _run(
         narrowed=job.narrowed,
         clock=proof,
         versions=code,
-        cost=sum((v.cost for v in visits), running.cost),
+        cost=sum((v.visit.cost for v in visits), running.cost),
         capture=job.capture.finish() if job.capture else None,
         inputs=tuple(one.used for one in used),
     )
@@ -149,7 +151,7 @@ async def _run(
     notices += fleet.notices
     notices += running.notices
     notices += job.capture.notices if job.capture else ()
-    notices += dict.fromkeys(visit.eased for visit in visits if visit.eased)
+    notices += dict.fromkeys(note.visit.eased for note in visits if note.visit.eased)
     notices += _crashes(visits)
     notices += vantage.notices(plan.vantages, plan.targets)
     notices += audit_hook.tried()
@@ -157,9 +159,9 @@ async def _run(
     return Observed(
         head=head,
         coverage=fleet.coverage,
-        vantages=vantage.used(plan.vantages, visits, plan.scope),
-        devices=fleet.devices,
-        observations=fleet.observations,
+        vantages=vantage.used(plan.vantages, (note.visit for note in visits), plan.scope),
+        rows=fleet,
+        texts=visits.texts,
         notices=tuple(notices),
     )
 
@@ -174,21 +176,18 @@ def _resumed(started: str, now: str, visits: Sequence[Visit]) -> Iterator[str]:
         )
 
 
-def _others(visits: Iterable[Visit]) -> dict[str, str]:
+def _others(visits: Iterable[VisitNote]) -> dict[str, str]:
     """What devices told of before a scan was interrupted."""
-    told = ((v.address, o.facts) for v in visits for o in v.observations if isinstance(o.facts, OtherAddress))
+    told = ((v.visit.address, facts) for v in visits for facts in v.others)
     return {facts.address: address for address, facts in told if facts.left_out is None}
 
 
-def _crashes(visits: Iterable[Visit]) -> Iterator[str]:
+def _crashes(visits: Iterable[VisitNote]) -> Iterator[str]:
     """Each crash of a probe once, with its place and where its traceback is."""
     places: dict[tuple[str, str], list[str]] = {}
-    for visit in visits:
-        for seen in visit.observations:
-            if isinstance(seen.facts, ProbeFault) and seen.facts.reason == Reason.CRASHED:
-                at = seen.endpoint
-                where = f"{at.port}/{at.transport} of {visit.address}" if at else visit.address
-                places.setdefault((seen.facts.probe, seen.facts.text), []).append(where)
+    for note in visits:
+        for probe, text, where in note.crashes:
+            places.setdefault((probe, text), []).append(where)
     log = log_file()
     see = f"; see {log}" if log else ""
     for (probe, text), crashed in places.items():

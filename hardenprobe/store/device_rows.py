@@ -9,73 +9,20 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from itertools import islice
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
 from hardenprobe.model.document import canonical
+from hardenprobe.model.rows import Part
+from hardenprobe.store.schema import parts as _parts
 
 T = TypeVar("T")
 
 PAGE = 20  # devices in progress at once; one has some 150 kB
 
-tables = sa.MetaData()
-_parts = sa.Table(
-    "parts",
-    tables,
-    sa.Column("review", sa.String(40), primary_key=True),
-    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
-    sa.Column("device", sa.String(80), nullable=False),
-    sa.Column("record", sa.Text, nullable=False),
-    sa.Column("observations", sa.Text, nullable=False),
-    sa.Column("results", sa.Text, nullable=False),
-)
 _PIECES = {"devices": "record", "observations": "observations", "results": "results"}
-
-
-def make(known: sa.MetaData, db: sa.Connection) -> None:
-    """Make the tables that are missing, even if another process makes them at the same moment."""
-    for table in known.sorted_tables:
-        db.execute(sa.schema.CreateTable(table, if_not_exists=True))
-        for index in table.indexes:
-            db.execute(sa.schema.CreateIndex(index, if_not_exists=True))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
-    """One device of a stored review.
-
-    Attributes:
-        device: Its id.
-        record: Its entry in the document's `devices`.
-        observations, results: Its entries in those lists, as a list.
-    """
-
-    device: str
-    record: str
-    observations: str
-    results: str
-
-
-def split(document: dict[str, Any]) -> list[Part]:
-    """Take devices, observations and results out of a document, by device; what is left is its head."""
-    devices = {device["id"]: device for device in document.pop("devices")}
-    lists: dict[str, dict[str, list[Any]]] = {}
-    for key in ("observations", "results"):
-        lists[key] = {device: [] for device in devices}
-        for entry in document.pop(key):
-            lists[key][entry["device"]].append(entry)
-    return [
-        Part(
-            device=device,
-            record=text(record),
-            observations=text(lists["observations"][device]),
-            results=text(lists["results"][device]),
-        )
-        for device, record in devices.items()
-    ]
 
 
 def head_of(document: Mapping[str, Any]) -> dict[str, Any]:
@@ -137,20 +84,28 @@ def pages(items: Iterable[T]) -> Iterator[list[T]]:
         yield page
 
 
-def digest(head: Mapping[str, Any], engine: sa.Engine, review: str) -> str:
-    """The digest of a stored review's document: that of `codec.digest`, of the joined document."""
-    begun = begin_digest(head, engine, review)
-    return end_digest(begun, head)
+Columns = Callable[[str], Iterator[str]]
+"""Given the name of a column ("record", "observations" or "results"): the texts in it, in order."""
 
 
-def begin_digest(head: Mapping[str, Any], engine: sa.Engine, review: str) -> Hash:
+def columns(engine: sa.Engine, review: str) -> Columns:
+    """The texts of a stored review."""
+    return lambda column: (row[1] for row in _paged(engine, review, _parts.c[column]))
+
+
+def digest(head: Mapping[str, Any], rows: Columns) -> str:
+    """The digest of a review's document: that of `codec.digest`, of the joined document."""
+    return end_digest(begin_digest(head, rows), head)
+
+
+def begin_digest(head: Mapping[str, Any], rows: Columns) -> Hash:
     """Everything of the document that comes before its "review", which holds its place in the chain."""
-    return _hashed(hashlib.sha256(b"{"), head, lambda key: key < "review", engine, review)
+    return _hashed(hashlib.sha256(b"{"), _written(head, rows, lambda key: key < "review"))
 
 
 def end_digest(begun: Hash, head: Mapping[str, Any]) -> str:
     """The rest of it."""
-    whole = _hashed(begun.copy(), head, lambda key: key >= "review")
+    whole = _hashed(begun.copy(), _written(head, None, lambda key: key >= "review"))
     whole.update(b"}")
     return str(whole.hexdigest())
 
@@ -158,42 +113,22 @@ def end_digest(begun: Hash, head: Mapping[str, Any]) -> str:
 Hash = Any  # what hashlib makes; its type has no public name
 
 
-def _hashed(
-    whole: Hash,
-    head: Mapping[str, Any],
-    wanted: Callable[[str], bool],
-    engine: sa.Engine | None = None,
-    review: str = "",
-) -> Hash:
-    """Hash some keys and their values, as `written` writes them."""
-    for piece in _written(head, _rows(engine, review) if engine else None, wanted):
+def _hashed(whole: Hash, pieces: Iterable[bytes]) -> Hash:
+    for piece in pieces:
         whole.update(piece)
     return whole
 
 
-def written(head: Mapping[str, Any], rows: Callable[[str], Iterator[str]]) -> Iterator[bytes]:
-    """The bytes of a review's document, those that its digest is taken over, a row at a time.
-
-    Args:
-        rows: Given the name of a column ("record", "observations" or "results"): the texts in it, in order.
-    """
+def written(head: Mapping[str, Any], rows: Columns) -> Iterator[bytes]:
+    """The bytes of a review's document, those that its digest is taken over, a row at a time."""
     yield b"{"
     yield from _written(head, rows, lambda _: True)
     yield b"}"
 
 
-def document_bytes(head: Mapping[str, Any], engine: sa.Engine, review: str) -> Iterator[bytes]:
-    """The bytes of a stored review's document."""
-    return written(head, _rows(engine, review))
-
-
-def _rows(engine: sa.Engine, review: str) -> Callable[[str], Iterator[str]]:
-    return lambda column: (row[1] for row in _paged(engine, review, _parts.c[column]))
-
-
 def _written(
     head: Mapping[str, Any],
-    rows: Callable[[str], Iterator[str]] | None,
+    rows: Columns | None,
     wanted: Callable[[str], bool],
 ) -> Iterator[bytes]:
     """Keys and values as `codec.canonical` writes them."""
@@ -231,11 +166,6 @@ def _paged(engine: sa.Engine, review: str, *columns: sa.Column[Any]) -> Iterator
         if len(rows) < PAGE:
             return
         last = rows[-1].number
-
-
-def text(value: Any) -> str:
-    """Plain JSON types as a row keeps them."""
-    return canonical(value).decode()
 
 
 def numbers(engine: sa.Engine, review: str) -> dict[str, int]:

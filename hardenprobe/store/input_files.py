@@ -10,18 +10,10 @@ import sqlalchemy as sa
 
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import InputFile, UsedFile
-from hardenprobe.store.device_rows import make
+from hardenprobe.store.schema import input_files as _files
 
 if TYPE_CHECKING:
     from hardenprobe.store.store import Store
-
-_tables = sa.MetaData()
-_files = sa.Table(
-    "input_files",
-    _tables,
-    sa.Column("sha256", sa.String(64), primary_key=True),
-    sa.Column("data", sa.LargeBinary, nullable=False),
-)
 
 
 def keep(store: Store, files: Iterable[InputFile]) -> None:
@@ -34,7 +26,6 @@ def keep(store: Store, files: Iterable[InputFile]) -> None:
     if not found:
         return
     with store.writing() as db:
-        make(_tables, db)
         known = set(db.execute(sa.select(_files.c.sha256).where(_files.c.sha256.in_(found))).scalars())
         rows = [{"sha256": name, "data": data} for name, data in found.items() if name not in known]
         if rows:

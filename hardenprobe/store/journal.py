@@ -22,37 +22,12 @@ from hardenprobe.model import Cost
 from hardenprobe.model.document import canonical
 from hardenprobe.model.visit import OUTCOMES, ResumableScan, ScanRecord, SilentAddresses, Visit
 from hardenprobe.model.visit_document import decode_visit, encode_visit
-from hardenprobe.store.device_rows import make
+from hardenprobe.store.schema import quiet as _quiet
+from hardenprobe.store.schema import scans as _scans
+from hardenprobe.store.schema import visits as _visits
 from hardenprobe.store.store import LATEST, UNREADABLE, Store
 
 _NAMES = {byte[0]: name for name, byte in OUTCOMES.items()}
-
-_tables = sa.MetaData()
-_scans = sa.Table(
-    "scans",
-    _tables,
-    sa.Column("id", sa.String(40), primary_key=True),
-    sa.Column("started", sa.String(40), nullable=False),
-    sa.Column("runner", sa.String(200), nullable=False),
-    sa.Column("begun", sa.Text, nullable=False),
-    sa.Column("sweep", sa.Text, nullable=False),
-)
-_visits = sa.Table(
-    "visits",
-    _tables,
-    sa.Column("scan", sa.String(40), primary_key=True),
-    sa.Column("address", sa.String(80), primary_key=True),
-    sa.Column("vantage", sa.String(200), primary_key=True),
-    sa.Column("document", sa.Text, nullable=False),
-)
-_quiet = sa.Table(
-    "quiet",
-    _tables,
-    sa.Column("scan", sa.String(40), primary_key=True),
-    sa.Column("vantage", sa.String(200), primary_key=True),
-    sa.Column("block", sa.Integer, primary_key=True),
-    sa.Column("outcomes", sa.LargeBinary, nullable=False),
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,8 +67,7 @@ class Journal:
             "runner": runner or this_process(),
             "begun": canonical(asdict(begun)).decode(),
         }
-        with self._store.asking(), self._store.engine.begin() as db:
-            make(_tables, db)
+        with self._store.adding() as db:
             changed = db.execute(_scans.update().where(_scans.c.id == begun.id).values(**row))
             if not changed.rowcount:
                 db.execute(_scans.insert().values(id=begun.id, sweep=_cost(Cost()), **row))
@@ -110,8 +84,7 @@ class Journal:
         Args:
             sweep: What the sweep has cost so far; None leaves what is known.
         """
-        self._store.still_there()
-        with self._store.asking(), self._store.engine.begin() as db:
+        with self._store.adding() as db:
             for visit in visits:
                 row = {"scan": scan, "address": visit.address, "vantage": visit.vantage}
                 same = sa.and_(*(_visits.c[key] == value for key, value in row.items()))
@@ -197,8 +170,7 @@ class Journal:
 
     def forget(self, scan: str) -> None:
         """Drop a scan in progress."""
-        with self._store.asking(), self._store.engine.begin() as db:
-            make(_tables, db)
+        with self._store.adding() as db:
             self.forget_in(db, scan)
 
     @staticmethod

@@ -20,28 +20,9 @@ from hardenprobe.errors import StoreRefused, UsageError, clip
 from hardenprobe.model.document import canonical, digest
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.scope.accounts import operator
-from hardenprobe.store.device_rows import make
+from hardenprobe.store.schema import ledger as _entries
+from hardenprobe.store.schema import ledger_files as _files
 from hardenprobe.store.store import Store
-
-_tables = sa.MetaData()
-_entries = sa.Table(
-    "ledger",
-    _tables,
-    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
-    sa.Column("at", sa.String(40), nullable=False),
-    sa.Column("kind", sa.String(40), nullable=False),
-    sa.Column("subject", sa.String(40), nullable=False),
-    sa.Column("operator", sa.String(200), nullable=False),
-    sa.Column("body", sa.Text, nullable=False),
-    sa.Column("digest", sa.String(64), nullable=False),
-    sa.Column("previous_digest", sa.String(64), nullable=True),
-)
-_files = sa.Table(
-    "ledger_files",
-    _tables,
-    sa.Column("sha256", sa.String(64), primary_key=True),
-    sa.Column("data", sa.LargeBinary, nullable=False),
-)
 
 
 class Ledger:
@@ -59,7 +40,6 @@ class Ledger:
         if found := self.fault():
             raise StoreRefused(f"{found}; nothing is added")
         with self._kept.writing() as db:
-            make(_tables, db)
             known = list(_read(db))
             made: list[Entry] = []
             for draft in drafts:

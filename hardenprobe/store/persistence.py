@@ -11,13 +11,14 @@ from typing import Self
 from sqlalchemy import Connection
 
 from hardenprobe.devices.matching import Met
+from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.errors import StoreRefused
 from hardenprobe.model import Cost, InputFile, Review
 from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
 from hardenprobe.store import input_files, requests
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.known_devices import known_devices
-from hardenprobe.store.spool import Spool
+from hardenprobe.store.spool import Spool, folder
 from hardenprobe.store.store import Store
 
 
@@ -40,6 +41,7 @@ class Keeper:
     """Use as a context manager around a scan.
 
     Attributes:
+        visits: What is remembered of each.
         failed: What the store said when it failed, None while it is well. The scan should stop then.
         clock_notice: That this machine's clock was set back since the newest review of the scope; "" where it was not.
 
@@ -56,8 +58,8 @@ class Keeper:
         self._journal = Journal(store)
         self._spool = Spool(store, begun)
         self._turn = asyncio.Lock()
-        # All of it once more, for a store that goes away with what it held. The scan holds the same visits until its end.
-        self._visits: list[Visit] = list(earlier.visits) if earlier else []
+        # All of it once more, for a store that goes away with what it held.
+        self.visits = VisitNotes(folder(store))
         self._quiet: dict[tuple[str, int], bytes] = {}
         self._sweep = earlier.sweep if earlier else Cost()
         if earlier:
@@ -106,7 +108,6 @@ class Keeper:
         if not finished and not quiet:
             return
         async with self._turn:
-            self._visits += finished
             self._quiet.update(quiet)
             self._sweep = sweep
             if self.failed is None:
@@ -126,7 +127,8 @@ class Keeper:
             self._store.still_there()
         except StoreRefused as gone:
             self.failed = str(gone)
-            finished, quiet = self._visits, self._quiet
+            finished = (one.whole() for one in self.visits if one.visit.outcome != "unfinished")
+            quiet = self._quiet
         self._spool.write(finished, quiet, self._sweep)
 
     def finish(self, review: Review, *, complete: bool) -> Kept:

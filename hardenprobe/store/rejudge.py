@@ -13,22 +13,17 @@ from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.judging.counts import Tally
+from hardenprobe.judging.judge_rows import fleets_of, judged_part
 from hardenprobe.judging.judgement import FleetTotals, Judgement
 from hardenprobe.judging.review import renewed
-from hardenprobe.judging.run_checks import compared, join
 from hardenprobe.model import Review
-from hardenprobe.model.document import encode_observation, to_document
+from hardenprobe.model.document import to_document
 from hardenprobe.model.rows import (
-    label_of,
-    read_device,
-    read_observations,
-    read_some,
-    results_text,
-    with_baseline,
+    Part,
 )
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.store import input_files
-from hardenprobe.store.device_rows import Part, head_of, pages, text
+from hardenprobe.store.device_rows import head_of, pages
 from hardenprobe.store.parallel import each
 from hardenprobe.store.store import UNREADABLE, Store
 
@@ -100,42 +95,10 @@ def rejudge(
     return Rejudged(review=made, tally=judgement.sums.tally)
 
 
-def judged_part(part: Part, judgement: Judgement) -> Part:
-    """The row of a device, judged again."""
-    device = read_device(part.record)
-    seen = tuple(read_observations(part.observations))
-    (judged,), observations, results = judgement.part((device,), {device.id: seen})
-    assert judged.baseline is not None
-    written = part.observations
-    if observations[device.id] != seen:  # people state something else now
-        written = text([{"device": device.id, **encode_observation(o)} for o in observations[device.id]])
-    return Part(
-        device=device.id,
-        record=with_baseline(part.record, judged.baseline),
-        observations=written,
-        results=results_text(results),
-    )
-
-
 def fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
     """What the devices of a stored review are compared by."""
     with reading(store, name):
         return fleets_of(store.parts(name), outline, registry)
-
-
-def fleets_of(parts: Iterable[Part], outline: Review, registry: Registry) -> dict[str, Fleet]:
-    """What devices are compared by, from a pass of its own, since the last device may share a key with the first."""
-    found = compared(outline.vantages, registry)
-    kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
-    for part in parts:
-        some = read_some(part.observations, kinds)
-        join(
-            found,
-            part.device,
-            label_of(part.record),
-            [(entry.vantage, entry.kind, entry.facts) for entry in some],
-        )
-    return found
 
 
 @contextmanager

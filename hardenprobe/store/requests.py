@@ -9,23 +9,14 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 
 from hardenprobe.errors import StoreRefused, UsageError
-from hardenprobe.store.device_rows import make
+from hardenprobe.store.schema import requests as _requests
 
 if TYPE_CHECKING:
     from hardenprobe.store.store import Store
 
-_tables = sa.MetaData()
-_requests = sa.Table(
-    "requests",
-    _tables,
-    sa.Column("review", sa.String(40), primary_key=True),
-    sa.Column("document", sa.Text, nullable=False),
-)
-
 
 def keep(db: sa.Connection, review: str, request: Mapping[str, Any]) -> None:
     """Keep the request of a review, in plain JSON types."""
-    make(_tables, db)
     db.execute(_requests.insert().values(review=review, document=json.dumps(dict(request))))
 
 

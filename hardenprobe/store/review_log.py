@@ -17,24 +17,9 @@ import sqlalchemy as sa
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.model.document import digest
 from hardenprobe.model.transcript import utc_now
-from hardenprobe.store.device_rows import tables
+from hardenprobe.store.schema import record as _record
 
 LEAST_NOTED = 12  # characters of a digest that are enough to exclude chance
-
-_record = sa.Table(
-    "record",
-    tables,
-    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
-    sa.Column("act", sa.String(10), nullable=False),
-    sa.Column("at", sa.String(40), nullable=False),
-    sa.Column("review", sa.String(40), nullable=False),
-    sa.Column("scope", sa.String(200), nullable=False),
-    sa.Column("review_digest", sa.String(64), nullable=False),
-    sa.Column("by", sa.String(200), nullable=False),
-    sa.Column("reason", sa.Text, nullable=False),
-    sa.Column("digest", sa.String(64), nullable=False),
-    sa.Column("previous_digest", sa.String(64), nullable=True),
-)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,6 +19,7 @@ from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Cost
 from hardenprobe.model.visit import ScanRecord, Visit
 from hardenprobe.model.visit_document import decode_visit, encode_visit
+from hardenprobe.store.device_rows import pages
 from hardenprobe.store.journal import Journal, alive, this_process
 from hardenprobe.store.store import UNREADABLE, Store
 
@@ -57,12 +58,15 @@ class Spool:
         Raises:
             StoreRefused: The disk failed, or has no room beyond what was reserved.
         """
-        lines: list[dict[str, Any]] = [{"visit": encode_visit(visit)} for visit in visits]
-        lines += [
+        lines: list[dict[str, Any]] = [
             {"quiet": [vantage, block, base64.b64encode(outcomes).decode()]}
             for (vantage, block), outcomes in quiet.items()
         ]
-        if lines:
+        wrote = False
+        for page in pages(visits):  # since they may be all of a scan
+            self._append([{"visit": encode_visit(visit)} for visit in page])
+            wrote = self.used = True
+        if lines or wrote:
             self._append([*lines, {"sweep": asdict(sweep)}])
             self.used = True
 

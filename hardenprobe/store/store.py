@@ -19,15 +19,18 @@ from sqlalchemy import exc as sa_exc
 
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.model import Review
-from hardenprobe.model.document import digest, from_document, to_document
+from hardenprobe.model.document import from_document, to_document
+from hardenprobe.model.review_rows import rows_of
+from hardenprobe.model.rows import Part, text
 from hardenprobe.store import requests, review_log
 from hardenprobe.store.device_rows import (
-    Part,
     at,
     begin_digest,
+    columns,
     delete,
-    document_bytes,
+    digest,
     end_digest,
+    head_of,
     insert,
     joined,
     numbers,
@@ -35,14 +38,13 @@ from hardenprobe.store.device_rows import (
     read,
     records_at,
     results_at,
-    split,
-    tables,
-    text,
+    written,
 )
-from hardenprobe.store.device_rows import digest as parts_digest
 from hardenprobe.store.review_log import LogEntry, Row, Stored
+from hardenprobe.store.schema import FORMAT
+from hardenprobe.store.schema import about as _about
+from hardenprobe.store.schema import reviews as _reviews
 
-FORMAT = "hardenprobe.store/3"
 LATEST = "latest"
 UNREADABLE = (
     ValueError,
@@ -51,31 +53,16 @@ UNREADABLE = (
     AttributeError,
 )  # what edited JSON raises when it is taken apart
 
-_about = sa.Table(
-    "hardenprobe_store",
-    tables,
-    sa.Column("format", sa.String(40), primary_key=True),
-)
-_reviews = sa.Table(
-    "reviews",
-    tables,
-    sa.Column("number", sa.Integer, primary_key=True, autoincrement=True),
-    sa.Column("id", sa.String(40), unique=True, nullable=False),
-    sa.Column("scope", sa.String(200), nullable=False, index=True),
-    sa.Column("started", sa.String(40), nullable=False),
-    sa.Column("digest", sa.String(64), nullable=False),
-    sa.Column("previous_digest", sa.String(64), nullable=True),
-    sa.Column("devices", sa.Integer, nullable=False),
-    sa.Column("document", sa.Text, nullable=False),
-)
-
 
 class Store:
     """An open store. Use `opened()`."""
 
-    def __init__(self, engine: sa.Engine, shown: str, file: Path | None = None) -> None:
+    def __init__(
+        self, engine: sa.Engine, shown: str, file: Path | None = None, older: str | None = None
+    ) -> None:
         self.engine = engine
         self.file = file
+        self.older = older  # its format, where that is to be brought up to date before anything is written
         self.notices: tuple[str, ...] = ()
         self._shown = shown
         self._inode = file.stat().st_ino if file else 0
@@ -87,14 +74,29 @@ class Store:
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
-        """A transaction for what is kept beside the reviews; one writer at a time.
+        """A transaction of which there is one at a time, so that what it reads stays as it is.
+
+        Raises:
+            StoreRefused: The store cannot be written.
+        """
+        with self.adding() as db:
+            db.execute(_about.update().values(format=FORMAT))  # takes the lock
+            yield db
+
+    @contextmanager
+    def adding(self) -> Iterator[sa.Connection]:
+        """A transaction beside which another process may have one.
 
         Raises:
             StoreRefused: The store cannot be written.
         """
         self.still_there()
+        if self.older:
+            raise StoreRefused(
+                f"store {self._shown} has the format {self.older!r} and can only be read; copy it to a safe place, then run "
+                f"`hardenprobe store upgrade --store {self._shown}`"
+            )
         with self.asking(), self.engine.begin() as db:
-            db.execute(_about.update().values(format=FORMAT))  # takes the lock, as in `save`
             yield db
 
     @contextmanager
@@ -132,11 +134,11 @@ class Store:
         if not there:
             raise StoreRefused(f"store {self._shown} was deleted or replaced while it was in use")
 
-    def save(self, review: Review, and_then: Callable[[sa.Connection], None] | None = None) -> Review:
+    def save(self, review: Review, beside: Callable[[sa.Connection], None] | None = None) -> Review:
         """Keep a review, chained to the newest one of the same scope.
 
         Args:
-            and_then: More to do in the same transaction.
+            beside: More to do in the same transaction, before; the room that it gives back is used.
 
         Returns:
             The review as kept, with `previous` filled in.
@@ -144,18 +146,17 @@ class Store:
         Raises:
             StoreRefused: The store cannot be written. Nothing is kept in half.
         """
-        self.still_there()
-        order = {device.id: number for number, device in enumerate(review.devices)}
-        review = replace(review, results=tuple(sorted(review.results, key=lambda r: order[r.device])))
-        with self.asking(), self.engine.begin() as db:
-            document = to_document(review)
+        rows = rows_of(review)
+        document = head_of(to_document(replace(review, devices=(), results=(), observations={})))
+        begun = begin_digest(document, _columns(rows))
+        with self.writing() as db:
+            if beside:
+                beside(db)
             last = self._last(db, document)
-            whole = digest(document)
-            parts = split(document)
-            insert(db, review.head.id, parts)
-            self._enter(db, document, whole, len(parts))
-            if and_then:
-                and_then(db)
+            count = 0
+            for page in pages(rows):
+                count = insert(db, review.head.id, page, count)
+            self._enter(db, document, end_digest(begun, document), count)
         previous, before = (last.review, last.review_digest) if last else (None, None)
         return replace(review, head=replace(review.head, previous=previous, previous_digest=before))
 
@@ -173,29 +174,26 @@ class Store:
         Raises:
             StoreRefused: The store cannot be written. Nothing is kept in half.
         """
-        self.still_there()
         count = 0
         try:
             for page in pages(parts):
                 # A transaction for each page, so that a scan that is running meanwhile can keep what it sees.
-                with self.asking(), self.engine.begin() as db:
+                with self.adding() as db:
                     count = insert(db, review, page, count)
             document = head()
             with self.asking():
-                begun = begin_digest(document, self.engine, review)
-                with self.engine.begin() as db:
-                    self._last(db, document)
-                    self._enter(db, document, end_digest(begun, document), count)
+                begun = begin_digest(document, columns(self.engine, review))
+            with self.writing() as db:
+                self._last(db, document)
+                self._enter(db, document, end_digest(begun, document), count)
         except BaseException:
-            with contextlib.suppress(StoreRefused), self.asking(), self.engine.begin() as db:
+            with contextlib.suppress(StoreRefused), self.adding() as db:
                 delete(db, review)
             raise
         return document
 
     def _last(self, db: sa.Connection, document: dict[str, Any]) -> LogEntry | None:
         """The review that a document follows in its scope, be it still there or not, written into its head."""
-        # Writing first takes the lock, so that two reviews kept at once do not follow the same one.
-        db.execute(_about.update().values(format=FORMAT))
         last = review_log.last_kept(db, document["review"]["scope"])
         document["review"]["previous"] = last.review if last else None
         document["review"]["previous_digest"] = last.review_digest if last else None
@@ -292,7 +290,7 @@ class Store:
         """
         head = self._head(review)
         with self.asking():
-            yield from document_bytes(head, self.engine, review)
+            yield from written(head, columns(self.engine, review))
 
     def digest(self, review: str) -> str:
         """The digest of a review as the chain of reviews has it."""
@@ -401,10 +399,8 @@ class Store:
         Raises:
             StoreRefused: The store cannot be written. Nothing is deleted in half.
         """
-        self.still_there()
         done = []
-        with self.asking(), self.engine.begin() as db:
-            db.execute(_about.update().values(format=FORMAT))  # takes the lock, as in `save`
+        with self.writing() as db:
             for name in dict.fromkeys(names):
                 row = db.execute(sa.select(_reviews).where(_reviews.c.id == name)).one()
                 review_log.add(db, "taken out", name, row.scope, row.digest, by, reason)
@@ -421,7 +417,7 @@ class Store:
                 findings += sum(r["result"] == "fail" for r in json.loads(part.results))
             head = self._head(row.id)
             rechecks = head["review"].get("rechecks")
-            sound = parts_digest(head, self.engine, row.id) == row.digest
+            sound = digest(head, columns(self.engine, row.id)) == row.digest
             sound = sound and head["review"]["previous_digest"] == row.previous_digest
         except (*UNREADABLE, StoreRefused):
             sound = False  # one review that cannot be read must not hide the others
@@ -458,6 +454,10 @@ class Store:
     def asking(self) -> AbstractContextManager[None]:
         """Turn the library's errors into ours."""
         return asking(self._shown)
+
+
+def _columns(rows: Iterable[Part]) -> Callable[[str], Iterator[str]]:
+    return lambda column: (getattr(row, column) for row in rows)
 
 
 def _judged_by(document: str) -> tuple[str | None, str]:

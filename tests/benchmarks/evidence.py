@@ -23,8 +23,9 @@ from hardenprobe.evidence import pack, source
 from hardenprobe.evidence.source import Wanted
 from hardenprobe.evidence.verify import verify
 from hardenprobe.model import document
+from hardenprobe.model.rows import Part
 from hardenprobe.store import opening
-from hardenprobe.store.device_rows import Part, head_of
+from hardenprobe.store.device_rows import head_of
 
 
 def fill(lab: Path, url: Path, devices: int) -> None:

@@ -29,9 +29,10 @@ from pathlib import Path
 
 from hardenprobe.baseline import selection
 from hardenprobe.model import document
+from hardenprobe.model.rows import Part
 from hardenprobe.plugins import registry
 from hardenprobe.store import opening
-from hardenprobe.store.device_rows import Part, head_of
+from hardenprobe.store.device_rows import head_of
 from hardenprobe.store.rejudge import rejudge
 
 BASELINE = "tls-sp800-52r2"

@@ -24,10 +24,11 @@ from pathlib import Path
 
 from hardenprobe.model import Advice
 from hardenprobe.model import document as codec
+from hardenprobe.model.rows import Part
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import of_store
 from hardenprobe.store import opening
-from hardenprobe.store.device_rows import Part, head_of
+from hardenprobe.store.device_rows import head_of
 
 OWN = re.compile(r'"(?:[0-9a-f]{24}|[0-9a-f]{64}|dev-[0-9a-z]+)"')
 ADDRESS = re.compile(r'"127\.77\.(\d+)\.(\d+)"')

@@ -8,6 +8,7 @@ from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_not_listed import CHECK
 from hardenprobe.devices.identity import settle
 from hardenprobe.devices.inventory import Inventory, Listed
+from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.facts import DeclaredDevice, NotListed
 from hardenprobe.model import Coverage, Word
 from hardenprobe.model.visit import Visit
@@ -42,6 +43,6 @@ def test_only_an_inventory_can_miss_a_device(known: bool) -> None:
     other = Listed(asset_tag="HO-9", addresses=("127.0.9.99",))
     inventory = Inventory(devices=(other,), by_address={"127.0.9.99": other}) if known else Inventory()
     visit = Visit(address="127.0.9.10", vantage="office", outcome="answered", observations=(tcp_port(80),))
-    found = settle([visit], inventory, {}, Coverage())
+    found = settle(VisitNotes.of([visit]), inventory, {}, Coverage())
     kinds = [o.kind for o in found.observations[found.devices[0].id]]
     assert ("not-listed" in kinds) == known

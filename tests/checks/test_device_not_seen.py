@@ -11,6 +11,7 @@ from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.device_not_seen import CHECK
 from hardenprobe.devices.identity import Fleet, settle
 from hardenprobe.devices.inventory import Inventory, Listed
+from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.facts import DeclaredDevice, NotMet
 from hardenprobe.facts.snmp import PRT_SERIAL
 from hardenprobe.judging.run_checks import Case, run_checks
@@ -59,7 +60,7 @@ KNOWN = Inventory(
 
 
 def fleet(*visits: Visit) -> Fleet:
-    return settle(visits, KNOWN, {}, Coverage(planned=9))
+    return settle(VisitNotes.of(visits), KNOWN, {}, Coverage(planned=9))
 
 
 def test_a_device_that_was_looked_for_in_vain_is_in_the_review_without_services() -> None:

@@ -24,6 +24,7 @@ from hardenprobe.decisions.exceptions import RiskException
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.devices import identity
 from hardenprobe.devices.inventory import Inventory, Listed
+from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.facts import FtpSession, SnmpEngine, TelnetGreeting
 from hardenprobe.judging.review import judged
 from hardenprobe.judging.rules import JudgingRules
@@ -197,7 +198,7 @@ class World:
             udp_ports=(161,),
             targets=tuple(f"{p.address}-{p.address}" for p in again.places),
         )
-        fleet = identity.settle(visits, again.inventory(), {}, coverage, again.known)
+        fleet = identity.settle(VisitNotes.of(visits), again.inventory(), {}, coverage, again.known)
         seen = Review(
             head=replace(
                 picked.review.head, id=f"{self.now:%Y%m%d-%H%M%S}-{self.number:06x}", started=began, finished=began,
@@ -213,7 +214,7 @@ class World:
 
     def settle(self, visits: Sequence[Visit], coverage: Coverage) -> identity.Fleet:
         past = known_devices(self.kept, "third floor")
-        return identity.settle(visits, self.inventory, {}, coverage, past=past)
+        return identity.settle(VisitNotes.of(visits), self.inventory, {}, coverage, past=past)
 
     def addresses(self) -> list[str]:
         every = [a for box in self.boxes.values() for a in box.addresses]

@@ -14,6 +14,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices import inventory
 from hardenprobe.devices.identity import Fleet, settle
 from hardenprobe.devices.inventory import Inventory
+from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.facts import (
     AddressAsked,
     DeclaredAllowList,
@@ -77,7 +78,9 @@ def visit(address: str, *seen: Observation[Any], outcome: str = "answered", vant
 
 
 def settled(*visits: Visit, known: Inventory = Inventory(), **names: tuple[str, ...]) -> Fleet:  # noqa: B008
-    return settle(visits, known, {a.replace("_", "."): n for a, n in names.items()}, Coverage(planned=9))
+    return settle(
+        VisitNotes.of(visits), known, {a.replace("_", "."): n for a, n in names.items()}, Coverage(planned=9)
+    )
 
 
 def tags(devices: Sequence[Device]) -> list[tuple[str | None, list[str]]]:
@@ -394,7 +397,9 @@ def test_each_planned_address_is_told_of_from_each_vantage_point(known: Inventor
     points = (Vantage(name="office"), Vantage(name="guest"))
     planned = AddressSet.of(["127.0.9.10", "::1"])
     quiet = replace(visit("::1", outcome="silent"), observations=(tcp_port(80, State.SILENT, address="::1"),))
-    found = settle([visit("127.0.9.10"), quiet], known, {}, Coverage(), planned=planned, vantages=points)
+    found = settle(
+        VisitNotes.of([visit("127.0.9.10"), quiet]), known, {}, Coverage(), planned=planned, vantages=points
+    )
     (device,) = (d for d in found.devices if d.asset_tag == "HO-1")
     asked = [
         (o.vantage, o.facts.address, o.facts.outcome)

@@ -8,6 +8,7 @@ import pytest
 
 from hardenprobe.devices.identity import settle
 from hardenprobe.devices.inventory import Inventory
+from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.facts import IppPrinter
 from hardenprobe.model import Coverage, Device, Observation
 from hardenprobe.model.visit import Visit
@@ -33,7 +34,7 @@ def met(*seen: Observation[Any]) -> tuple[Device, ...]:
         )
         for a in addresses
     ]
-    return settle(visits, Inventory(), {}, Coverage()).devices
+    return settle(VisitNotes.of(visits), Inventory(), {}, Coverage()).devices
 
 
 def test_everything_told_is_kept_with_its_source() -> None:

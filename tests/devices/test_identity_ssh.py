@@ -8,6 +8,7 @@ from support.ssh import ssh_host_key
 
 from hardenprobe.devices.identity import Fleet, settle
 from hardenprobe.devices.inventory import Inventory
+from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.model import Coverage
 from hardenprobe.model.visit import Visit
 from hardenprobe.testing import tcp_port
@@ -23,7 +24,7 @@ def visit(address: str, *observations: Any) -> Visit:
 
 
 def settled(*visits: Visit) -> Fleet:
-    return settle(visits, Inventory(), {}, Coverage(planned=1, visited=0, answered=0))
+    return settle(VisitNotes.of(visits), Inventory(), {}, Coverage(planned=1, visited=0, answered=0))
 
 
 def ids(*visits: Visit) -> list[str]:

@@ -1,4 +1,5 @@
-"""A store that was made by version 0.1.0, of the format hardenprobe.store/3: it opens, loads, verifies, and is gone on with.
+"""A store that was made by version 0.1.0, of the format hardenprobe.store/3: it opens, loads,
+verifies, and is gone on with once it is upgraded.
 
 How to change this promise on purpose is said in conftest.py.
 """
@@ -160,8 +161,16 @@ def test_the_document_that_is_written_from_a_store(command: Command, store: Path
 
 @pytest.mark.slow
 def test_a_review_that_is_added_is_chained_to_the_newest(command: Command, store: Path) -> None:
+    before = rows(store), {id: as_written(store, id) for id, *_ in rows(store)}
+    judging = ("judge", "20260302", "--no-plugins", "--store", store)
+    refused = command(*judging)
+    assert refused.status == 2 and f"`hardenprobe store upgrade --store {store}`" in refused.err
+    for said in ("upgraded from hardenprobe.store/3 to hardenprobe.store/4", "it is up to date"):
+        upgraded = command("store", "upgrade", "--store", store)
+        assert upgraded.status == 0 and upgraded.out.startswith(said)
+    assert before == (rows(store), {id: as_written(store, id) for id, *_ in rows(store)})
     last = rows(store)[-1]
-    assert command("judge", "20260302", "--no-plugins", "--store", store).status in (1, 3)
+    assert command(*judging).status in (1, 3)
     id, digest, previous = rows(store)[-1]
     document, written = as_written(store, id)
     assert (document["review"]["previous"], previous) == last[:2]

@@ -115,7 +115,13 @@ def test_changed_row_is_refused_in_one_line(tmp_path: Path) -> None:
 
 async def _keep_with(how: str, file: Path) -> Keeper:
     with opening.opened(str(file)) as kept, Keeper(kept, BEGUN) as one:
-        await one.keep([visit(1)], {}, Cost())
+
+        async def keep(
+            *made: Visit, quiet: dict[tuple[str, int], bytes] | None = None, cost: Cost | None = None
+        ) -> None:
+            await one.keep([one.visits.add(visit).whole() for visit in made], quiet or {}, cost or Cost())
+
+        await keep(visit(1))
         assert one.failed is None
         if how == "deleted":
             file.unlink()
@@ -125,8 +131,8 @@ async def _keep_with(how: str, file: Path) -> Keeper:
         else:
             with sqlite3.connect(file) as db:
                 db.execute("drop table visits")
-        await one.keep([visit(2), visit(3, "unfinished")], {("here", 0): bytes(BLOCK)}, Cost())
-        await one.keep([visit(4)], {}, Cost(connections=3))
+        await keep(visit(2), visit(3, "unfinished"), quiet={("here", 0): bytes(BLOCK)})
+        await keep(visit(4), cost=Cost(connections=3))
         return one
 
 

@@ -14,10 +14,11 @@ from hardenprobe.evidence import pack, source
 from hardenprobe.evidence.source import Wanted
 from hardenprobe.evidence.verify import verify
 from hardenprobe.model.document import canonical, from_document
+from hardenprobe.model.rows import split
 from hardenprobe.model.transcript import digest
 from hardenprobe.store import opening
 from hardenprobe.store import store as stores
-from hardenprobe.store.device_rows import head_of, split
+from hardenprobe.store.device_rows import head_of
 
 BEFORE_SOCKETS = Path(__file__).parent / "stored" / "review-before-sockets.json"
 DIGEST = "9e8439d88dfc86e391173e10cc70034b7e55bd890c53fa2f172d731878c9f9bf"  # as the version that wrote it computed it

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.store import review_log
-from hardenprobe.store.device_rows import make, tables
 from hardenprobe.store.review_log import LogEntry, Row
+from hardenprobe.store.schema import make
 
 SCOPES = ("harbour", "depot")
 
@@ -24,7 +24,7 @@ def record(kept: Sequence[str], taken_out: Sequence[int] = ()) -> tuple[tuple[Lo
     rows: list[Row] = []
     last: dict[str, str] = {}
     with engine.begin() as db:
-        make(tables, db)
+        make(db)
         for number, scope in enumerate(kept):
             digest = f"{number:064x}"
             review_log.add(db, "kept", f"review-{number}", scope, digest)

@@ -16,9 +16,10 @@ import pytest
 
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.model import Review
-from hardenprobe.model.document import to_document
+from hardenprobe.model.document import digest, to_document
+from hardenprobe.model.packing import pack, unpack
 from hardenprobe.model.review import new_id
-from hardenprobe.store import review_log, store
+from hardenprobe.store import review_log
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.opening import default_url, opened
@@ -154,6 +155,8 @@ def three(file: Path) -> Path:
 
 def edit(file: Path, statement: str, *values: object) -> None:
     with closing(sqlite3.connect(file)) as db, db:
+        db.create_function("pack", 1, pack)
+        db.create_function("unpack", 1, unpack)
         assert db.execute(statement, values).rowcount, "the edit changed something"
 
 
@@ -167,13 +170,17 @@ def test_an_untouched_chain_is_intact(three: Path) -> None:
 
 
 def test_a_changed_result_shows(three: Path) -> None:
-    edit(three, "update parts set results = replace(results, '\"fail\"', '\"pass\"') where review = 'b'")
+    edit(
+        three,
+        "update parts set results = pack(replace(unpack(results), '\"fail\"', '\"pass\"')) where review = 'b'",
+    )
     assert intact(three) == {"a": True, "b": False, "c": True}
 
 
 def test_a_changed_observation_shows(three: Path) -> None:
     edit(
-        three, "update parts set observations = replace(observations, 'login:', 'hello:') where review = 'a'"
+        three,
+        "update parts set observations = pack(replace(unpack(observations), 'login:', 'hello:')) where review = 'a'",
     )
     assert intact(three) == {"a": False, "b": True, "c": True}
 
@@ -273,9 +280,12 @@ def test_what_is_no_digest_is_refused(three: Path, noted: str) -> None:
 
 
 def test_a_change_with_a_digest_to_match_is_not_what_the_record_says(three: Path) -> None:
-    edit(three, "update parts set results = replace(results, '\"fail\"', '\"pass\"') where review = 'b'")
+    edit(
+        three,
+        "update parts set results = pack(replace(unpack(results), '\"fail\"', '\"pass\"')) where review = 'b'",
+    )
     with opened(str(three)) as found:
-        forged = store.digest(found._document("b"))
+        forged = digest(found._document("b"))
     edit(three, "update reviews set digest = ? where id = 'b'", forged)
     assert intact(three) == {"a": True, "b": False, "c": True}
 
@@ -350,7 +360,7 @@ def test_another_programs_database(file: Path) -> None:
 
 def test_a_store_of_another_version(three: Path) -> None:
     edit(three, "update hardenprobe_store set format = 'hardenprobe.store/9'")
-    assert "has the format 'hardenprobe.store/9'; this version reads 'hardenprobe.store/3'" in refusal(
+    assert "has the format 'hardenprobe.store/9'; this version reads 'hardenprobe.store/4'" in refusal(
         str(three)
     )
 
