@@ -11,6 +11,8 @@ __all__ = [
     "rejudge",
     "resume",
     "review_log",
+    "schema",
     "store",
+    "upgrade",
     "usage",
 ]

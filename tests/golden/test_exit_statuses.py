@@ -17,6 +17,7 @@ import pytest
 
 import hardenprobe
 from hardenprobe import cli
+from hardenprobe.store.upgrade import upgrade
 
 Command = Callable[..., Any]
 
@@ -45,6 +46,13 @@ CHECK = Check(id="site-rule", document=__doc__, reads=(facts.TcpPort,), judge=ju
               remedy=Remedy(id="x-off", title="X", steps=("x",), confirm="x", needs_first="x", stops_working="x", ask="x",
                             undo="x", lock_out="x"))
 '''
+
+
+@pytest.fixture
+def store(store: Path) -> Path:
+    """The stored store, brought to the format that can be written."""
+    upgrade(str(store))
+    return store
 
 
 @pytest.mark.parametrize(
