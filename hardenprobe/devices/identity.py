@@ -212,7 +212,7 @@ def settle(
         entry = listed.get(device)
         own = [str(ip_address(text)) for text in entry.addresses] if entry else []
         places = dict.fromkeys(v.visit.address for v in members)
-        found = [e for v in members for e in v.shown]
+        found = [e for v in members for e in v.stated()[0]]
         members += [v for address in own for v in silent.get(address, ())]
         members += [v for at in places for v in beside.get(at, ()) if v.visit.address not in own]
         asked = tuple(_asked(members, own, planned, vantages))
@@ -222,7 +222,8 @@ def settle(
             seen = (*_declared(entry, inventory, when), *asked)
         elif inventory.devices:
             seen = (_not_listed(members, inventory, when), *asked)
-        described = _describe(device, entry, members, found, names)
+        services = _services(one for v in members for one in v.stated()[1])
+        described = _describe(device, entry, members, found, services, names)
         told.add(replace(described, formerly=formerly.get(device, ())), seen, members, entry)
     coverage = _coverage(coverage, visits, inventory, told, listed)
     when = _first_asked(visits) or utc_now()
@@ -367,6 +368,7 @@ def _describe(
     entry: Listed | None,
     members: Sequence[VisitNote],
     evidence: Iterable[Identity],
+    services: tuple[Service, ...],
     names: Mapping[str, tuple[str, ...]],
 ) -> Device:
     addresses = sorted({v.visit.address for v in members}, key=ip_key)
@@ -409,15 +411,15 @@ def _describe(
         ccss=entry.ccss if entry else None,
         tags=entry.tags if entry else (),
         identity=tuple(known),
-        services=_services(members),
+        services=services,
         cost=sum((v.visit.cost for v in members), Cost()),
     )
 
 
-def _services(members: Iterable[VisitNote]) -> tuple[Service, ...]:
+def _services(sights: Iterable[Service]) -> tuple[Service, ...]:
     """Every port that did something, from whichever visit it says most."""
     found: dict[tuple[str, str, int], Service] = {}
-    for one in (one for visit in members for one in visit.services):
+    for one in sights:
         key = (one.address, one.transport, one.port)
         if better(one, found.get(key)):
             found[key] = one
@@ -529,7 +531,7 @@ def _not_met(
         if id in met:
             id = _other_id(id, entry.asset_tag)
         had = [id for p in mine for id in (p.device, *p.formerly)][1:]
-        device = replace(_describe(id, entry, (), (), names), formerly=tuple(had))
+        device = replace(_describe(id, entry, (), (), (), names), formerly=tuple(had))
         where = tuple(
             Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4")
             for a in map(str, map(ip_address, entry.addresses))

@@ -8,12 +8,22 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Self
 
-from hardenprobe.devices import self_description
+from hardenprobe.devices import matching, self_description
 from hardenprobe.facts import OtherAddress, ProbeFault, SnmpEngine, SnmpObjects
 from hardenprobe.model import Identity, Observation, Reason, Service, State
-from hardenprobe.model.rows import owned, read_observations
+from hardenprobe.model.document import adapter, dump
+from hardenprobe.model.rows import owned, read_observations, text
 from hardenprobe.model.scratch import Scratch
 from hardenprobe.model.visit import Visit
+
+TELLING = frozenset({*matching.KEPT, "asset-tag", "address"})
+"""The kinds of identity that tell devices apart."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stated:
+    identities: tuple[Identity, ...]
+    services: tuple[Service, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,13 +34,12 @@ class VisitNote:
         visit: Without its observations.
         observations: How many it had.
         began: When the first of them was asked; "" without any.
-        shown: What identifies the device.
+        shown: What identifies the device; what only describes it is read again, too.
         engines: Engine id, boots, and when the engine began to count, in seconds.
         starts: When its SNMP agent was started, in seconds.
         others: What else the device is known to be at.
-        services: Its ports that did something.
         crashes: Probe, text, and place of each crash.
-        texts, number: Where its entries were put aside.
+        texts, number: Where its entries were put aside, and behind them what it stated.
     """
 
     visit: Visit
@@ -40,7 +49,6 @@ class VisitNote:
     engines: tuple[tuple[str, int, float], ...]
     starts: tuple[float, ...]
     others: tuple[OtherAddress, ...]
-    services: tuple[Service, ...]
     crashes: tuple[tuple[str, str, str], ...]
     texts: Scratch
     number: int
@@ -48,6 +56,11 @@ class VisitNote:
     def entries(self, device: str) -> str:
         """Its observations as entries of a device."""
         return owned(self.texts[self.number], device, self.observations) if self.observations else "[]"
+
+    def stated(self) -> tuple[tuple[Identity, ...], tuple[Service, ...]]:
+        """Everything that it stated of itself, and its ports that did something."""
+        (read,) = adapter(_Stated).validate_json(self.texts[self.number + 1])
+        return read.identities, read.services
 
     def whole(self) -> Visit:
         """The visit as it was."""
@@ -90,16 +103,18 @@ class VisitNotes:
     def add(self, visit: Visit) -> VisitNote:
         """Note a visit, and put what it observed aside."""
         seen = visit.observations
-        number = self.texts.add(visit.entries) if seen else -1
+        identities = (*self_description.identities(seen), *_of_link(visit))
+        number = self.texts.add(visit.entries)
+        stated = _Stated(identities=identities, services=tuple(_services(seen)))
+        self.texts.add(text([dump(_Stated, stated)]))
         note = VisitNote(
             visit=replace(visit, observations=()),
             observations=len(seen),
             began=seen[0].asked_at if seen else "",
-            shown=(*self_description.identities(seen), *_of_link(visit)),
+            shown=tuple(one for one in identities if one.kind in TELLING),
             engines=tuple(_engines(seen)),
             starts=tuple(_starts(seen)),
             others=tuple(one.facts for one in seen if isinstance(one.facts, OtherAddress)),
-            services=tuple(_services(seen)),
             crashes=tuple(_crashes(visit)),
             texts=self.texts,
             number=number,
