@@ -9,20 +9,33 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from itertools import islice
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
 from hardenprobe.model.document import canonical
+from hardenprobe.model.packing import pack
 from hardenprobe.model.rows import Part
 from hardenprobe.store.schema import parts as _parts
 
 T = TypeVar("T")
 
 PAGE = 20  # devices in progress at once; one has some 150 kB
+BATCH = 100  # devices that are written in one transaction; packed, one has some 30 kB
 
 _PIECES = {"devices": "record", "observations": "observations", "results": "results"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackedPart:
+    """A row whose long texts stay packed, for whoever hands them on."""
+
+    device: str
+    record: str
+    observations: bytes
+    results: bytes = pack("[]")
 
 
 def head_of(document: Mapping[str, Any]) -> dict[str, Any]:
@@ -47,7 +60,7 @@ def joined(head: Mapping[str, Any], parts: Iterable[Part]) -> dict[str, Any]:
     return document
 
 
-def insert(db: sa.Connection, review: str, parts: Iterable[Part], first: int = 0) -> int:
+def insert(db: sa.Connection, review: str, parts: Iterable[Part | PackedPart], first: int = 0) -> int:
     """Write rows; the number of the first that is written next."""
     rows = [
         {
@@ -77,10 +90,17 @@ def read(engine: sa.Engine, review: str) -> Iterator[Part]:
         yield Part(device=row[1], record=row[2], observations=row[3], results=row[4])
 
 
-def pages(items: Iterable[T]) -> Iterator[list[T]]:
+def read_packed(engine: sa.Engine, review: str) -> Iterator[PackedPart]:
+    """The same without their results, and without unpacking them."""
+    packed = sa.type_coerce(_parts.c.observations, sa.LargeBinary).label("observations")
+    for row in _paged(engine, review, _parts.c.device, _parts.c.record, packed):
+        yield PackedPart(device=row[1], record=row[2], observations=row[3])
+
+
+def pages(items: Iterable[T], size: int = PAGE) -> Iterator[list[T]]:
     """Parts, or what represents them, by the page."""
     each = iter(items)
-    while page := list(islice(each, PAGE)):
+    while page := list(islice(each, size)):
         yield page
 
 
@@ -150,7 +170,7 @@ def _written(
         yield b"]"
 
 
-def _paged(engine: sa.Engine, review: str, *columns: sa.Column[Any]) -> Iterator[Any]:
+def _paged(engine: sa.Engine, review: str, *columns: sa.ColumnElement[Any]) -> Iterator[Any]:
     """Some columns of each row, after its number."""
     last = -1
     while True:

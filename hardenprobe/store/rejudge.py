@@ -18,12 +18,13 @@ from hardenprobe.judging.judgement import FleetTotals, Judgement
 from hardenprobe.judging.review import renewed
 from hardenprobe.model import Review
 from hardenprobe.model.document import to_document
+from hardenprobe.model.packing import pack, unpack
 from hardenprobe.model.rows import (
     Part,
 )
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.store import input_files
-from hardenprobe.store.device_rows import head_of, pages
+from hardenprobe.store.device_rows import PackedPart, head_of, pages
 from hardenprobe.store.parallel import each
 from hardenprobe.store.store import UNREADABLE, Store
 
@@ -72,13 +73,13 @@ def rejudge(
     fresh = replace(fresh, head=replace(fresh.head, inputs=used))
     judgement = Judgement(fresh, expected, registry, decisions, fleets(store, old, outline, registry))
 
-    def judge(page: list[Part]) -> tuple[list[Part], FleetTotals]:
+    def judge(page: list[PackedPart]) -> tuple[list[PackedPart], FleetTotals]:
         here = judgement.fresh()
         with reading(store, old):
-            return [judged_part(part, here) for part in page], here.sums
+            return [_judged(part, here) for part in page], here.sums
 
-    def parts() -> Iterator[Part]:
-        for made, sums in each(judge, pages(store.parts(old)), workers=workers):
+    def parts() -> Iterator[PackedPart]:
+        for made, sums in each(judge, pages(store.packed_parts(old)), workers=workers):
             judgement.sums.merge(sums)
             yield from made
 
@@ -93,6 +94,19 @@ def rejudge(
     place = replace(whole[0].head, previous=kept["previous"], previous_digest=kept["previous_digest"])
     made = replace(whole[0], head=place, devices=tuple(judgement.sums.devices))
     return Rejudged(review=made, tally=judgement.sums.tally)
+
+
+def _judged(packed: PackedPart, judgement: Judgement) -> PackedPart:
+    """A row judged again; what was observed stays packed as it is, unless people state something else now."""
+    seen = unpack(packed.observations)
+    part = Part(device=packed.device, record=packed.record, observations=seen, results="[]")
+    made = judged_part(part, judgement)
+    return PackedPart(
+        device=made.device,
+        record=made.record,
+        observations=packed.observations if made.observations is seen else pack(made.observations),
+        results=pack(made.results),
+    )
 
 
 def fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:

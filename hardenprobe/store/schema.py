@@ -19,8 +19,8 @@ class Packed(sa.types.TypeDecorator[str]):
     impl = sa.LargeBinary
     cache_ok = True
 
-    def process_bind_param(self, value: str | None, dialect: sa.Dialect) -> bytes | None:
-        return None if value is None else pack(value)
+    def process_bind_param(self, value: str | bytes | None, dialect: sa.Dialect) -> bytes | None:
+        return pack(value) if isinstance(value, str) else value
 
     def process_result_value(self, value: bytes | str | None, dialect: sa.Dialect) -> str | None:
         return None if value is None else unpack(value)

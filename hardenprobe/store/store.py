@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy import exc as sa_exc
@@ -24,6 +24,8 @@ from hardenprobe.model.review_rows import rows_of
 from hardenprobe.model.rows import Part, text
 from hardenprobe.store import requests, review_log
 from hardenprobe.store.device_rows import (
+    BATCH,
+    PackedPart,
     at,
     begin_digest,
     columns,
@@ -36,6 +38,7 @@ from hardenprobe.store.device_rows import (
     numbers,
     pages,
     read,
+    read_packed,
     records_at,
     results_at,
     written,
@@ -46,6 +49,7 @@ from hardenprobe.store.schema import about as _about
 from hardenprobe.store.schema import reviews as _reviews
 
 LATEST = "latest"
+P = TypeVar("P", Part, PackedPart)
 UNREADABLE = (
     ValueError,
     KeyError,
@@ -161,7 +165,7 @@ class Store:
         return replace(review, head=replace(review.head, previous=previous, previous_digest=before))
 
     def save_parts(
-        self, review: str, parts: Iterable[Part], head: Callable[[], dict[str, Any]]
+        self, review: str, parts: Iterable[Part | PackedPart], head: Callable[[], dict[str, Any]]
     ) -> dict[str, Any]:
         """Keep a review that is too large to hold, a few devices at a time. It is not there before all of it is.
 
@@ -176,8 +180,8 @@ class Store:
         """
         count = 0
         try:
-            for page in pages(parts):
-                # A transaction for each page, so that a scan that is running meanwhile can keep what it sees.
+            for page in pages(parts, BATCH):
+                # A transaction for each batch, so that a scan that is running meanwhile can keep what it sees.
                 with self.adding() as db:
                     count = insert(db, review, page, count)
             document = head()
@@ -237,11 +241,18 @@ class Store:
         Raises:
             StoreRefused: One of them is gone.
         """
+        return self._counted(review, read(self.engine, review))
+
+    def packed_parts(self, review: str) -> Iterator[PackedPart]:
+        """The same without their results, and as they are kept."""
+        return self._counted(review, read_packed(self.engine, review))
+
+    def _counted(self, review: str, rows: Iterator[P]) -> Iterator[P]:
         with self.asking(), self.engine.connect() as db:
             expected = db.execute(sa.select(_reviews.c.devices).where(_reviews.c.id == review)).scalar_one()
         count = 0
         with self.asking():
-            for part in read(self.engine, review):
+            for part in rows:
                 count += 1
                 yield part
         if count != expected:
