@@ -78,6 +78,30 @@ def upgrade(store_url: str | None) -> int:
     return 0
 
 
+@command.command("copy")
+@click.argument("source", metavar="FROM")
+@click.argument("target", metavar="TO")
+def copy(source: str, target: str) -> int:
+    """Copy a store to another file or database: from SQLite to PostgreSQL, say.
+
+    FROM and TO are files or database URLs; TO holds nothing yet. Reviews keep their digests and their chain, decisions their
+    ledger. Scans in progress stay where they are. The status is 3 where something is not as it was once stored.
+    """
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.judging.completeness import INCOMPLETE
+    from hardenprobe.reports.text import counted, visible
+    from hardenprobe.store.copying import copy
+
+    with opened(source) as old, opened(target, make=True) as new:
+        done = copy(old, new)
+    click.echo(f"copied {counted(done.reviews, 'review')}")
+    for scan in done.unfinished:
+        click.echo(f"notice: scan {scan} is not finished and stays in {visible(old.shown)}", err=True)
+    for fault in done.faults:
+        click.echo(f"not as it was stored: {visible(fault)}", err=True)
+    return INCOMPLETE if done.faults else 0
+
+
 def _ask(question: str) -> None:
     if not sys.stdin.isatty():
         raise click.UsageError("no terminal to confirm on; --yes removes them without confirmation")

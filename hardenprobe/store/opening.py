@@ -36,7 +36,7 @@ def opened(url: str | None = None, *, make: bool = True) -> Iterator[Store]:
             of the format before, until it is upgraded.
     """
     with connected(url, make=make) as (engine, shown, file):
-        found = _prepare(engine, shown)
+        found = _prepare(engine, shown, make=make or file is not None)
         store = Store(engine, shown, file, None if found == FORMAT else found)
         from hardenprobe.store import spool
 
@@ -117,7 +117,7 @@ def format_of(engine: sa.Engine, shown: str) -> str | None:
     return str(known[0]) if known else None
 
 
-def _prepare(engine: sa.Engine, shown: str) -> str:
+def _prepare(engine: sa.Engine, shown: str, *, make: bool) -> str:
     """Make sure that the database is ours and has its tables; one that has them is left as it is, to the byte.
 
     Returns:
@@ -126,6 +126,8 @@ def _prepare(engine: sa.Engine, shown: str) -> str:
     known = format_of(engine, shown)
     if known in OLDER:
         return known
+    if not known and not make:
+        raise StoreRefused(f"database {shown} holds no store; name the one that a scan wrote, by --store")
     with asking(shown), engine.connect() as db:
         if known and set(tables.tables) <= set(sa.inspect(db).get_table_names()):
             return known

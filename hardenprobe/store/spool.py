@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import gzip
+import hashlib
 import json
 import logging
 import os
@@ -107,7 +108,8 @@ def folder(store: Store) -> Path:
 
 
 def stem(store: Store) -> str:
-    return store.file.name if store.file else "store"
+    """How the spools of a store begin: no other store may take them in."""
+    return store.file.name if store.file else f"store-{hashlib.sha256(store.shown.encode()).hexdigest()[:12]}"
 
 
 def take_in(store: Store) -> list[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
@@ -493,19 +494,28 @@ def asking(shown: str) -> Iterator[None]:
     """Turn the library's errors into ours, in one place."""
     try:
         yield
-    except sa_exc.OperationalError as exc:
+    except sa_exc.DBAPIError as exc:
         raise StoreRefused(f"store {shown}: {_mend(str(exc.orig))}") from exc
     except sa_exc.SQLAlchemyError as exc:
         raise StoreRefused(f"store {shown}: {str(exc).splitlines()[0]}") from exc
 
 
 def _mend(said: str) -> str:
-    if "readonly" in said or "read-only" in said:
-        return "it is read-only; correct its permissions, or name another file with --store"
-    if "unable to open" in said:
-        return "it cannot be opened; check the path and its permissions"
-    if "full" in said:
-        return "the disk is full; make room, or name another file with --store"
-    if "locked" in said:
-        return "another process holds it; try again when that has ended"
+    for words, mend in _MENDS.items():
+        if re.search(words, said):
+            return mend
     return said.splitlines()[0]
+
+
+_MENDS = {
+    "readonly|read-only": "it is read-only; correct its permissions, or name another file with --store",
+    "permission denied": "this account may only read it; name one that may write, or another store with --store",
+    "unable to open": "it cannot be opened; check the path and its permissions",
+    "full|No space left": "the disk is full; make room, or name another file with --store",
+    "locked": "another process holds it; try again when that has ended",
+    "password authentication failed|no password supplied": "the server refuses this account; write its password to ~/.pgpass",
+    "connection (failed|refused|is bad|to server)|server closed the connection|terminating connection|could not connect": (
+        "the server cannot be reached, or ended the connection; check the address, and that it runs"
+    ),
+}
+"""What a database says, to what helps."""

@@ -37,8 +37,8 @@ def upgrade(url: str | None) -> str:
         return before
 
 
-def run_steps(db: sa.Connection, before: str | None) -> None:
-    """Take a database from one format to today's; from an empty one where there is none."""
+def run_steps(db: sa.Connection, before: str | None, to: str = "head") -> None:
+    """Take a database from one format, or from none, to today's or that of a number."""
     from alembic import command
     from alembic.config import Config
 
@@ -47,4 +47,4 @@ def run_steps(db: sa.Connection, before: str | None) -> None:
     config.attributes["connection"] = db
     # A store of that format lacks the tables that it never needed, so the step to it runs, too, and makes them.
     command.stamp(config, "base" if before in (None, OLDER[0]) else str(before).rpartition("/")[2])
-    command.upgrade(config, "head")
+    command.upgrade(config, to)

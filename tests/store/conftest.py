@@ -1,0 +1,50 @@
+"""Databases for the tests of the store: an SQLite file, and a PostgreSQL server where Debian's package is installed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import count
+from pathlib import Path
+
+import pytest
+from support import postgres
+
+NUMBERS = count(1)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[postgres.Server]:
+    """A server for all tests of this process."""
+    if not postgres.FOLDERS:
+        pytest.skip("needs PostgreSQL's server")
+    with postgres.running() as made:
+        yield made
+
+
+@pytest.fixture
+def database(server: postgres.Server) -> str:
+    """The name of a database that is empty."""
+    name = f"store{next(NUMBERS)}"
+    server.sql(f"create database {name}")
+    return name
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def new_url(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[], str]:
+    """Makes databases that are empty, of one kind."""
+    if request.param == "sqlite":
+        return lambda: f"sqlite:///{tmp_path / f'store{next(NUMBERS)}.db'}"
+    server: postgres.Server = request.getfixturevalue("server")
+
+    def make() -> str:
+        name = f"store{next(NUMBERS)}"
+        server.sql(f"create database {name}")
+        return server.url(name)
+
+    return make
+
+
+@pytest.fixture
+def url(new_url: Callable[[], str]) -> str:
+    """A database that is empty."""
+    return new_url()
