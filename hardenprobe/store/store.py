@@ -159,7 +159,7 @@ class Store:
                 beside(db)
             last = self._last(db, document)
             count = 0
-            for page in pages(rows):
+            for page in pages(rows, size=4):  # unpacked, one has some 200 kB
                 count = insert(db, review.head.id, page, count)
             self._enter(db, document, end_digest(begun, document), count)
         previous, before = (last.review, last.review_digest) if last else (None, None)
