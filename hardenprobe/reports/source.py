@@ -18,6 +18,7 @@ from hardenprobe.model import document as codec
 from hardenprobe.model.rows import Part, split
 from hardenprobe.model.usage import ServiceUsage, UsageSource
 from hardenprobe.store.device_rows import pages
+from hardenprobe.usage.summary import Usage
 
 if TYPE_CHECKING:
     from hardenprobe.comparison.standing import Count, OpenFinding, Standing

@@ -20,10 +20,23 @@ from hardenprobe.store.schema import (
     requests,
     reviews,
     self_tests,
+    usage,
+    usage_sources,
 )
 from hardenprobe.store.store import Store
 
-_COPIED = (record, reviews, parts, requests, input_files, ledger, ledger_files, self_tests)
+_COPIED = (
+    record,
+    reviews,
+    parts,
+    requests,
+    input_files,
+    ledger,
+    ledger_files,
+    self_tests,
+    usage_sources,
+    usage,
+)
 _PAGE = 100  # rows in memory at once
 
 

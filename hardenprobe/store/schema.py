@@ -124,6 +124,28 @@ self_tests = sa.Table(
     sa.Column("subject", sa.String(64), primary_key=True),
     sa.Column("document", sa.Text, nullable=False),
 )
+usage_sources = sa.Table(
+    "usage_sources",
+    tables,
+    sa.Column("id", sa.String(40), primary_key=True),
+    sa.Column("sha256", sa.String(64), nullable=False),
+    sa.Column("last", sa.String(40), nullable=False),
+    sa.Column("document", sa.Text, nullable=False),
+)
+usage = sa.Table(
+    "usage",
+    tables,
+    sa.Column("source", sa.String(40), primary_key=True),
+    sa.Column("client", sa.String(80), primary_key=True),
+    sa.Column("address", sa.String(60), primary_key=True, index=True),
+    sa.Column("transport", sa.String(3), primary_key=True),
+    sa.Column("port", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("first", sa.String(40), nullable=False),
+    sa.Column("last", sa.String(40), nullable=False),
+    sa.Column("conversations", sa.BigInteger, nullable=False),
+    sa.Column("bytes_sent", sa.BigInteger, nullable=False),
+    sa.Column("bytes_received", sa.BigInteger, nullable=False),
+)
 
 
 def make(db: sa.Connection) -> None:

@@ -12,35 +12,12 @@ import sqlalchemy as sa
 
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.model.usage import UsageSource, Use
-from hardenprobe.store.device_rows import make
 from hardenprobe.store.known_devices import known_devices
+from hardenprobe.store.schema import usage as _uses
+from hardenprobe.store.schema import usage_sources as _sources
 from hardenprobe.store.store import Store
 
 _BOUND = 500  # values in one question, fewer than any database refuses
-
-_tables = sa.MetaData()
-_sources = sa.Table(
-    "usage_sources",
-    _tables,
-    sa.Column("id", sa.String(40), primary_key=True),
-    sa.Column("sha256", sa.String(64), nullable=False),
-    sa.Column("last", sa.String(40), nullable=False),
-    sa.Column("document", sa.Text, nullable=False),
-)
-_uses = sa.Table(
-    "usage",
-    _tables,
-    sa.Column("source", sa.String(40), primary_key=True),
-    sa.Column("client", sa.String(80), primary_key=True),
-    sa.Column("address", sa.String(60), primary_key=True, index=True),
-    sa.Column("transport", sa.String(3), primary_key=True),
-    sa.Column("port", sa.Integer, primary_key=True, autoincrement=False),
-    sa.Column("first", sa.String(40), nullable=False),
-    sa.Column("last", sa.String(40), nullable=False),
-    sa.Column("conversations", sa.BigInteger, nullable=False),
-    sa.Column("bytes_sent", sa.BigInteger, nullable=False),
-    sa.Column("bytes_received", sa.BigInteger, nullable=False),
-)
 
 
 def keep(store: Store, source: UsageSource, uses: Iterable[Use]) -> None:
@@ -51,7 +28,6 @@ def keep(store: Store, source: UsageSource, uses: Iterable[Use]) -> None:
         StoreRefused: The store cannot be written. Nothing is kept in half.
     """
     with store.writing() as db:
-        make(_tables, db)
         query = sa.select(_sources.c.id).where(_sources.c.sha256 == source.sha256)
         if known := db.execute(query).scalar():
             raise UsageError(

@@ -1,4 +1,7 @@
-"""hardenprobe.store/4: observations, results and visits in progress are packed. Digests are over what they say, and stay."""
+"""hardenprobe.store/4: observations, results and visits in progress are packed; who uses which service may be kept.
+
+Digests are over what the texts say, and stay.
+"""
 
 from __future__ import annotations
 
@@ -37,6 +40,30 @@ def upgrade() -> None:
         ),
         ("document",),
     )
+    op.create_table(
+        "usage_sources",
+        sa.Column("id", word(40), primary_key=True),
+        sa.Column("sha256", word(64), nullable=False),
+        sa.Column("last", word(40), nullable=False),
+        sa.Column("document", sa.Text, nullable=False),
+        if_not_exists=True,
+    )
+    op.create_table(
+        "usage",
+        sa.Column("source", word(40), primary_key=True),
+        sa.Column("client", word(80), primary_key=True),
+        sa.Column("address", word(60), primary_key=True),
+        sa.Column("transport", word(3), primary_key=True),
+        sa.Column("port", sa.Integer, primary_key=True, autoincrement=False),
+        sa.Column("first", word(40), nullable=False),
+        sa.Column("last", word(40), nullable=False),
+        *(
+            sa.Column(name, sa.BigInteger, nullable=False)
+            for name in ("conversations", "bytes_sent", "bytes_received")
+        ),
+        if_not_exists=True,
+    )
+    op.create_index("ix_usage_address", "usage", ["address"], if_not_exists=True)
     op.execute("update hardenprobe_store set format = 'hardenprobe.store/4'")
 
 
