@@ -40,7 +40,10 @@ def user_line(user: User) -> str:
 
 def source_line(source: UsageSource) -> str:
     """One source, with what it covers."""
-    lost = "" if source.lost is None else f", {source.lost:,} more were lost"
+    lost = ""
+    if source.lost is not None:
+        share = 100 * source.lost / max(1, source.packets + source.lost)
+        lost = f", {source.lost:,} more were lost ({share:.1f} %)"
     sample = f", one packet of {source.sampled} sampled" if source.sampled > 1 else ""
     return visible(
         f"{source.id}  {source.kind} {source.name} at {source.place}: {source.first} to {source.last}, "

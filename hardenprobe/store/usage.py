@@ -119,7 +119,7 @@ def prune(store: Store, names: Collection[str], before: str | None) -> tuple[str
 
 def device_addresses(store: Store) -> frozenset[str]:
     """The addresses of every device that the reviews of any scope met, where each was met last."""
-    scopes = dict.fromkeys(one.scope for one in store.reviews() if not one.gone)
+    scopes = dict.fromkeys(scope for _, scope, _ in store.begun_since(""))
     return frozenset(
         address for scope in scopes for met in known_devices(store, scope) for address in met.addresses
     )

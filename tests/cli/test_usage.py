@@ -14,6 +14,8 @@ from support.captures import Shot, pcap, pcapng
 from support.print_jobs import jobs
 
 from hardenprobe.cli import cli
+from hardenprobe.store import opening
+from hardenprobe.testing import sample_review
 
 INVENTORY = """
 inventory: "hardenprobe.inventory/1"
@@ -59,7 +61,7 @@ def test_clients_of_services_are_kept_and_shown_with_what_is_covered(run: Any, t
         "515/tcp on 192.0.2.7: 1 client in" in shown
         and "at the print server, last 192.0.2.40 on 2023-11-14" in shown
     )
-    assert "3 more were lost" in shown
+    assert "3 more were lost (14.3 %)" in shown
     assert {(use["port"], use["conversations"]) for use in document["uses"]} == {
         (515, 1),
         (9100, 1),
@@ -120,6 +122,19 @@ def test_a_file_counts_once_and_is_pruned_by_its_id_or_its_end(run: Any, tmp_pat
     assert f"deleted {id}" in run("prune", "--before", "2023-11-15").stdout
     assert store.execute("select count(*) from usage").fetchone() == (0,)
     store.close()
+
+
+def test_devices_that_a_review_met_are_known(run: Any, tmp_path: Path) -> None:
+    review = sample_review()
+    address = review.devices[0].addresses[0].address
+    with opening.opened(str(tmp_path / "store.db")) as kept:
+        kept.save(review)
+    line = f"192.0.2.40,{address},tcp,515,2026-11-24T08:00:00Z,2026-11-24T09:00:00Z"
+    (file := tmp_path / "flows.csv").write_text(f"client,device,transport,port,first,last\n{line}\n")
+
+    assert (
+        "1 service of 1 device address used by 1 client" in run("add", file, "--place", "the router").stdout
+    )
 
 
 def test_without_a_device_nothing_is_read(run: Any, tmp_path: Path) -> None:
