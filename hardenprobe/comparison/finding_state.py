@@ -225,12 +225,14 @@ class Evidence:
         results: By check.
         device: Reads the device's record.
         observations: Reads what was seen of it, as entries of the document.
+        over_time: What the reviews hold of the device, this one among them, as far as they are at hand.
     """
 
     results: Mapping[str, Sequence[Verdict]]
     conditions: Conditions
     device: Callable[[], Device]
     observations: Callable[[], Sequence[Entry]]
+    over_time: Callable[[], Iterable[Evidence]] = tuple
     memo: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -259,6 +261,11 @@ class Evidence:
         """The device's addresses of the same family as another."""
         version = ip_address(address).version
         return [a.address for a in self.record.addresses if ip_address(a.address).version == version]
+
+    def is_one_of_several(self, address: str) -> bool:
+        """Whether the device was ever met at an address and at another of its family besides."""
+        families = (one.family(address) for one in self.over_time())
+        return any(address in family and len(family) > 1 for family in families)
 
     def proof(self, one: Verdict) -> list[Entry]:
         """The observations that prove a result."""
@@ -372,7 +379,7 @@ def state(one: Sighting, here: Evidence | None, made: Conditions) -> Assessment:
 def same(one: Sighting, told: Verdict, here: Evidence) -> bool:
     """Whether a result is about the same thing at the same place of the same device."""
     wanted = one.verdict
-    if told.finding == wanted.finding:
+    if told.finding == wanted.finding and told.address == wanted.address:
         return True
     if (told.check, told.place, told.subject) != (wanted.check, wanted.place, wanted.subject):
         return False
@@ -382,7 +389,7 @@ def same(one: Sighting, told: Verdict, here: Evidence) -> bool:
 def now_at(one: Sighting, here: Evidence) -> str | None:
     """The address at which a review must look for a finding; None where it did not meet the device there.
 
-    An address that is the only one of its family in both reviews has merely changed.
+    An address that is the only one of its family in both reviews has merely changed, unless the device is known to have others.
     """
     address = one.verdict.address
     if address is None:
@@ -390,7 +397,9 @@ def now_at(one: Sighting, here: Evidence) -> str | None:
     now = here.family(address)
     if address in now:
         return address
-    return now[0] if len(now) == 1 == len(one.evidence.family(address)) else None
+    if not len(now) == 1 == len(one.evidence.family(address)):
+        return None
+    return None if any(map(one.evidence.is_one_of_several, (address, *now))) else now[0]
 
 
 def _not_selected(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from hardenprobe.baseline.selection import Expected
 from hardenprobe.comparison import finding_state
@@ -181,6 +182,18 @@ class Held:
             return found
 
 
+def course(reviews: Iterable[tuple[str, Conditions, Evidence | None]]) -> list[Visit]:
+    """A device's way through some reviews, each as its id, how it was made and what it holds of the device."""
+    known: list[Evidence] = []
+    visits = []
+    for review, made, evidence in reviews:
+        if evidence:
+            evidence = replace(evidence, over_time=lambda: known)
+            known.append(evidence)
+        visits.append(Visit(review=review, conditions=made, evidence=evidence))
+    return visits
+
+
 def parts_of(held: Iterable[Held]) -> Mapping[str, list[str]]:
     """Device to the ids that it had besides: of a device that the newest review takes for one, and an earlier one for several.
 
@@ -219,10 +232,9 @@ def visits_of(held: Sequence[Held], devices: Collection[str]) -> dict[str, list[
     ids = {device: (device, *parts.get(device, ())) for device in devices}
     per_review = [one.of(ids) for one in held]
     return {
-        name: [
-            Visit(review=one.id, conditions=one.conditions, evidence=found.get(name))
-            for one, found in zip(held, per_review, strict=True)
-        ]
+        name: course(
+            [(one.id, one.conditions, found.get(name)) for one, found in zip(held, per_review, strict=True)]
+        )
         for name in devices
     }
 

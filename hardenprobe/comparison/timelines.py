@@ -162,8 +162,9 @@ def _key(one: Sighting, new: Mapping[str, Sighting], here: Evidence | None) -> s
     """The key under which a review has a finding; None where it does not have it open."""
     if here is None:
         return None
-    if one.verdict.finding in new:
-        return one.verdict.finding
+    key = one.verdict.finding
+    if key in new and finding_state.same(one, new[key].verdict, here):
+        return key
     return next((key for key, sight in new.items() if finding_state.same(one, sight.verdict, here)), None)
 
 

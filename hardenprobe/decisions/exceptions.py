@@ -71,6 +71,7 @@ class AcceptedFinding:
         value: What was observed, as the check said it for programs.
         address: Where it was; None in entries that did not keep it.
         marks: Kind and value of what identified the device then.
+        addresses: Of the device then; empty in entries that did not keep them.
     """
 
     finding: str
@@ -86,6 +87,12 @@ class AcceptedFinding:
     value: Any = None
     address: str | None = None
     marks: tuple[tuple[str, str], ...] = ()
+    addresses: tuple[str, ...] = ()
+
+    @property
+    def is_one_of_several(self) -> bool:
+        """Whether the device had other addresses of the same family."""
+        return sum((":" in one) == (":" in (self.address or "")) for one in self.addresses) > 1
 
     @property
     def place(self) -> tuple[object, ...]:
@@ -165,6 +172,7 @@ class RiskException:
         exact = [one for one in alike if one.address == here.address]
         lost = {address.address for address in device.addresses}
         moved = alike if len(alike) == 1 and len(lost) == 1 and alike[0].address not in lost else []
+        moved = [one for one in moved if not one.is_one_of_several]
         return next(iter(exact or moved), None)
 
 
@@ -241,7 +249,13 @@ def read(entries: Iterable[Entry]) -> tuple[RiskException, ...]:
         if entry.kind == KIND:
             with understood():
                 accepted = tuple(
-                    AcceptedFinding(**{**one, "marks": tuple((k, v) for k, v in one.get("marks", ()))})
+                    AcceptedFinding(
+                        **{
+                            **one,
+                            "marks": tuple((k, v) for k, v in one.get("marks", ())),
+                            "addresses": tuple(one.get("addresses", ())),
+                        }
+                    )
                     for one in entry.body["accepted"]
                 )
                 body = {**entry.body, "accepted": accepted}
@@ -428,11 +442,11 @@ def _findings(
     by_finding: dict[str, Result] = {}
     for one in sorted(found, key=lambda r: r.score or 0.0):
         by_finding[one.finding] = one
-    shown = {device.id: matching.marks(device.identity) for device in devices}
-    return tuple(_snapshot(one, shown[one.device]) for one in by_finding.values())
+    by_id = {device.id: device for device in devices}
+    return tuple(_snapshot(one, by_id[one.device]) for one in by_finding.values())
 
 
-def _snapshot(result: Result, marks: tuple[tuple[str, str], ...] = ()) -> AcceptedFinding:
+def _snapshot(result: Result, device: Device | None = None) -> AcceptedFinding:
     where = result.endpoint
     return AcceptedFinding(
         finding=result.finding,
@@ -447,7 +461,8 @@ def _snapshot(result: Result, marks: tuple[tuple[str, str], ...] = ()) -> Accept
         observed=result.observed.text,
         value=result.observed.value,
         address=where.address if where else None,
-        marks=marks,
+        marks=matching.marks(device.identity) if device else (),
+        addresses=tuple(one.address for one in device.addresses) if device else (),
     )
 
 

@@ -20,6 +20,7 @@ from hardenprobe.comparison.finding_state import (
     read,
 )
 from hardenprobe.comparison.records import Why
+from hardenprobe.comparison.stored import course
 from hardenprobe.comparison.timelines import Visit, timelines
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.entry import Entry
@@ -195,7 +196,7 @@ def _seen(row: Row, at: str, what: str, counts: _Counts, head: Head) -> Event:
 
 def _counts(kept: Store, rows: Sequence[Row]) -> dict[str, _Counts]:
     """What was open after each review; of one that was judged again, what it says itself."""
-    visits = [_visit(kept, row) for row in rows]
+    visits = course([_visit(kept, row) for row in rows])
     over_time = [visit for visit in visits if kept.outline(visit.review).head.judged_from is None]
     found = {visit.review: _Counts(open=_of_one(visit)) for visit in visits}
     with reading(kept, rows[-1].review if rows else ""):
@@ -211,10 +212,10 @@ def _counts(kept: Store, rows: Sequence[Row]) -> dict[str, _Counts]:
     return found
 
 
-def _visit(kept: Store, row: Row) -> Visit:
+def _visit(kept: Store, row: Row) -> tuple[str, Conditions, Evidence]:
     made = conditions(kept.outline(row.review))
     parts = [_evidence(kept, one, made) for one in (row, *row.others)]
-    return Visit(review=row.review, conditions=made, evidence=joined(parts))
+    return row.review, made, joined(parts)
 
 
 def _evidence(kept: Store, row: Row, made: Conditions) -> Evidence:

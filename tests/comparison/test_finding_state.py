@@ -352,6 +352,23 @@ def test_an_address_that_is_lost_is_not_reached_there(world: Any) -> None:
     assert found[C].kind is Kind.NOT_REASSESSED and found[C].causes[0].text == f"not reached at {C}"
 
 
+def test_an_address_of_several_did_not_merely_change(world: Any) -> None:
+    """Both addresses answered once; then the one alone, then the other alone: two places all the time."""
+    one, other = "192.0.2.40", "192.0.2.41"
+    box = world.add("pair", one, other, serial="S", engine="8000000009", runs={22: "ssh", 23: "telnet"})
+    world.scan(targets=(one, other))
+    reviews = []
+    for has in ([other], [one]):
+        box.addresses = has
+        world.later()
+        reviews.append(world.scan(targets=(one, other)))
+    (told,) = world.compare(*reviews)
+    found = {
+        c.endpoint.address: (c.kind, c.after.result) for c in told.changes if c.check == "cleartext-telnet"
+    }
+    assert found == {one: (Kind.UNCHANGED, "fail"), other: (Kind.NOT_REASSESSED, "fail")}
+
+
 def test_a_second_address_is_no_new_finding_of_the_first(world: Any) -> None:
     world.list_device("P-1", B, C)
     box = world.add("P-1", B, serial="S-1", runs={22: "ssh", 23: "telnet"})
