@@ -311,7 +311,7 @@ class Head:
         ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
         decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
         capture: The scan's packets, None where they were not captured.
-        narrowed: By what the scan assessed less than the whole: "only", "except", "ports" or "shard". What such a review does
+        narrowed: By what the scan assessed less than the whole: "only", "except" or "ports". What such a review does
             not name may be open, so it is no point of a trend.
         due_days: Name of each baseline to its days for remediation, by severity; None for as many as it takes.
         usage_days: Name of each baseline to the days without use that it asks for before a change at once; empty in reviews

@@ -5,6 +5,8 @@ Each test changes one thing between two scans and says beforehand who is who. Co
 
 from __future__ import annotations
 
+import io
+import json
 from collections.abc import Callable
 from typing import Any
 
@@ -12,6 +14,8 @@ import pytest
 
 from hardenprobe.comparison.records import Kind
 from hardenprobe.lifecycle import device_history, device_lookup
+from hardenprobe.reports import FORMATS
+from hardenprobe.reports.source import of_store
 
 A, B, C = "192.0.2.7", "192.0.2.8", "192.0.2.9"
 RUNS = {22: "ssh", 23: "telnet"}
@@ -142,6 +146,30 @@ def test_a_recheck_finds_a_device_whose_snmp_was_switched_off_by_its_key(
     world.later(1)
     (found,) = world.rechecked(first)
     assert (found.check, found.standing) == ("cleartext-telnet", standing)
+
+
+def test_oscal_ids_are_the_same_whichever_family_an_address_has(world: Any) -> None:
+    """The identifier of a risk stays from scan to scan, whether or not there is an address of the other family, too."""
+
+    def identifiers(review: str) -> tuple[set[str], set[str]]:
+        out = io.BytesIO()
+        FORMATS["oscal"](of_store(world.kept, review), out)
+        (result,) = json.loads(out.getvalue())["assessment-results"]["results"]
+        items = {one["uuid"] for one in result["local-definitions"]["inventory-items"]}
+        return items, {one["uuid"] for one in result["risks"]}
+
+    six = "2001:db8::7"
+    box = world.add("one", A, serial="S-1", engine="8000000001", key="cc" * 32)
+    found = []
+    for addresses in ([A], [six], [A, six], [C]):
+        box.addresses = addresses
+        box.runs = {(address, port): does for address in addresses for port, does in RUNS.items()}
+        found.append(identifiers(world.scan()))
+        world.later()
+    assert len({frozenset(items) for items, _ in found}) == len(found[0][0]) == 1
+    four, six_alone, both, moved_four = (risks for _, risks in found)
+    assert four == moved_four and len(four) == len(six_alone) == 1
+    assert both == four | six_alone and four != six_alone
 
 
 def both_listed(world: Any) -> None:

@@ -473,8 +473,9 @@ class Months(RuleBasedStateMachine):
         for name, lines in wanted.items():
             box = self.world.boxes[name]
             spots = {line.spot for line in lines}
-            if name == "pair":  # every port that is asked again is asked at both addresses
-                spots = {(a, port) for _, port in spots for a in box.addresses}
+            if name == "pair":  # every port that is asked again is asked wherever the device was met
+                met = {a for a, _ in scan.asked[name][0]}
+                spots = {(a, port) for _, port in spots for a in box.addresses if a in met}
             elif box.addresses[0] != scan.homes[name]:
                 continue
             checks = (c for (n, c), of in self.lines.items() if n == name for one in of if one in lines)

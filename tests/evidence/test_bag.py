@@ -41,6 +41,16 @@ def test_the_registry_package_calls_it_valid(which: str, request: Any, tmp_path:
         bagit.Bag(str(folder)).validate()
 
 
+def test_a_second_registry_package_calls_it_valid_too(unsigned: Path, tmp_path: Path) -> None:
+    """The package `bagit-utils`, which shares no code with `bagit`."""
+    from bagit_utils import Bag
+
+    folder = unpacked(unsigned, tmp_path)
+    assert Bag(folder).validate().valid
+    (folder / "data" / "review.json").write_bytes(b"{}")
+    assert not Bag(folder).validate().valid
+
+
 def test_a_plain_checksum_command_agrees(unsigned: Path, tmp_path: Path) -> None:
     """The command that the bag's own README names."""
     folder = unpacked(unsigned, tmp_path)
