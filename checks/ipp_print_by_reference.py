@@ -11,7 +11,7 @@ Reach
 Why it matters
     Anyone can make the device open connections inside the network, and learn from its answers which services are there.
 Sources
-    RFC 8011, sections 4.2.2, 4.3.2, 5.4.15 and 9.1.3; IANA IPP registrations, where both operations are deprecated
+    RFC 8011, sections 4.2.2, 4.3.2 and 5.4.15; IANA IPP registrations, where both operations are deprecated
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ Reach
 Why it matters
     A DES key can be found by exhaustive search, which discloses recorded traffic.
 Sources
-    RFC 6151 (MD5); NIST SP 800-131A Rev. 2 (DES is no approved algorithm; HMAC with SHA-1 is acceptable, table 8); RFC 7860 and
+    RFC 6151 (MD5); NIST SP 800-131A Rev. 2 (DES is no approved algorithm; HMAC with SHA-1 is acceptable); RFC 7860 and
     RFC 3826 (what there is instead); NIST SP 800-53 Rev. 5, SC-13
 """
 

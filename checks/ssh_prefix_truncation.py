@@ -79,7 +79,7 @@ CHECK = Check(
     identifies=(HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
-    # Rated 5.9 by NVD (CVSS v3.1): on the path, integrity of the first messages only.
+    # As tls_heartbleed: the NVD's vector was not read. On the path, integrity of the first messages only.
     vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:U/EM:A"},
     remedy=SSH_STRICT,
     controls=("SI-2", "SC-8(1)"),

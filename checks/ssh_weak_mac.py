@@ -18,32 +18,16 @@ Sources
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Literal
 
 from hardenprobe import Check, Outcome, Seen
-from hardenprobe.checking.views.ssh import judge_names
+from hardenprobe.checking.views.ssh import NameSettings, judge_names
 from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
-
-
-@dataclass(frozen=True, kw_only=True)
-class Settings:
-    """Which published rules decide, and how strictly.
-
-    Attributes:
-        rules: Name of a rule set.
-        dated: "inform" lets what is merely advised against, SHA-1 that is, through as informational.
-    """
-
-    rules: str
-    dated: Literal["fail", "inform"]
-
 
 EXPECTED = "no MAC is offered that the rule set forbids or advises against"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: Seen, expect: NameSettings) -> Iterable[Outcome]:
     """One result for each weakness; unrated MACs are reported separately, never as fail or pass."""
     return judge_names(seen, expect.rules, "macs", what="MACs", expected=EXPECTED, dated=expect.dated)
 
@@ -55,7 +39,7 @@ CHECK = Check(
     reads=(TcpPort, SshOffer, HttpAnswer, TlsPort),
     identifies=(HttpAnswer, TlsPort),
     judge=judge,
-    settings=Settings,
+    settings=NameSettings,
     # none: whatever is sent can be changed. weak and dated: no practical attack on the MAC as SSH uses it.
     vectors={
         "none": "AV:N/AC:M/Au:N/C:N/I:P/A:N/PL:U/EM:A",

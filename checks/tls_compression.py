@@ -19,8 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
-from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
+from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe.checking.views.tls import judge_hellos
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_COMPRESSION_OFF
 
@@ -29,25 +29,14 @@ EXPECTED = "no version of TLS negotiates compression"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """One result a port."""
-    yield from unanswered(seen, EXPECTED)
-    for port in speaking(seen):
-        facts = port.facts
-        compressing = [version for version, picked in facts.compression.items() if picked]
-        # SSL 2.0 has no compression; what it could not tell matters nothing here.
-        undetermined = [
-            v
-            for v, state in facts.versions.items()
-            if v not in ("SSL 2.0", "TLS 1.3")
-            and (state == "unknown" or (state == "accepted" and v not in facts.compression))
-        ]
-        if compressing:
-            yield fail(port, f"compression in {', '.join(compressing)}", EXPECTED, value=compressing)
-        elif undetermined:
-            reason = why_unknown(facts, undetermined[0])
-            yield unknown(port, f"{', '.join(undetermined)} could not be asked", EXPECTED, reason=reason)
-        else:
-            asked = ", ".join(facts.compression) or "no version that could"
-            yield passed(port, f"no compression (offered in {asked})", EXPECTED)
+    return judge_hellos(
+        seen,
+        EXPECTED,
+        lambda port: port.compression,
+        bad=True,
+        fails="compression in {}",
+        passes="no compression (offered in {})",
+    )
 
 
 CHECK = Check(
@@ -56,7 +45,7 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, HttpAnswer),
     identifies=(HttpAnswer,),
     judge=judge,
-    # NVD rates CVE-2012-4929 AV:N/AC:H/Au:N/C:P/I:N/A:N.
+    # On the path, and able to have the client send what is compared; the NVD's vector was not read.
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=TLS_COMPRESSION_OFF,
     controls=("SC-8(1)",),

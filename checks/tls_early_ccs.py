@@ -39,7 +39,7 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
     identifies=(HttpAnswer,),
     judge=judge,
-    # NVD rates CVE-2014-0224 AV:N/AC:M/Au:N/C:P/I:P/A:P.
+    # As tls_heartbleed: the NVD's vector was not read.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:U/EM:A"},
     remedy=TLS_FIRMWARE,
     controls=("SI-2", "RA-5"),

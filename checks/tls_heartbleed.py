@@ -39,7 +39,7 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
     identifies=(HttpAnswer,),
     judge=judge,
-    # NVD rates CVE-2014-0160 AV:N/AC:L/Au:N/C:P/I:N/A:N.
+    # A flaw and no configuration. The NVD's vector was not read; this one answers the questions of the handbook's severity.md.
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=TLS_FIRMWARE,
     controls=("SI-2", "RA-5"),

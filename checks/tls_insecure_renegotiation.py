@@ -18,8 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
-from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
+from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe.checking.views.tls import judge_hellos
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_RENEGOTIATION
 
@@ -28,22 +28,14 @@ EXPECTED = "every version below TLS 1.3 answers with renegotiation_info"
 
 def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
     """One result a port. Whether the device renegotiates at all is not tried, so the text says what is missing."""
-    yield from unanswered(seen, EXPECTED)
-    for port in speaking(seen):
-        facts = port.facts
-        without = [version for version, secure in facts.secure_renegotiation.items() if not secure]
-        undetermined = [
-            v for v, state in facts.versions.items() if state == "unknown" and v not in ("SSL 2.0", "TLS 1.3")
-        ]
-        if without:
-            text = f"no renegotiation_info in {', '.join(without)}; renegotiation itself was not tried"
-            yield fail(port, text, EXPECTED, value=without)
-        elif undetermined:
-            reason = why_unknown(facts, undetermined[0])
-            yield unknown(port, f"{', '.join(undetermined)} could not be asked", EXPECTED, reason=reason)
-        else:
-            asked = ", ".join(facts.secure_renegotiation) or "only TLS 1.3"
-            yield passed(port, f"renegotiation_info or no renegotiation: {asked}", EXPECTED)
+    return judge_hellos(
+        seen,
+        EXPECTED,
+        lambda port: port.secure_renegotiation,
+        bad=False,
+        fails="no renegotiation_info in {}; renegotiation itself was not tried",
+        passes="renegotiation_info or no renegotiation: {}",
+    )
 
 
 CHECK = Check(
@@ -52,7 +44,7 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, HttpAnswer),
     identifies=(HttpAnswer,),
     judge=judge,
-    # NVD rates CVE-2009-3555 AV:N/AC:M/Au:N/C:N/I:P/A:P; whether renegotiation happens at all is not known here.
+    # Whether renegotiation happens at all is not known here; the NVD's vector was not read.
     vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:U/EM:A"},
     remedy=TLS_RENEGOTIATION,
     controls=("SC-8(1)", "SC-23"),

@@ -39,7 +39,7 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
     identifies=(HttpAnswer,),
     judge=judge,
-    # NVD rates CVE-2017-13099 AV:N/AC:M/Au:N/C:P/I:N/A:N.
+    # As tls_heartbleed: the NVD's vector was not read.
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=TLS_RSA_OFF,
     controls=("SI-2", "RA-5"),

@@ -58,6 +58,12 @@ a page, in a form and in Basic. A finding that only prepares an attack or record
 
 A discovery protocol of one link that answers a source on another link counts as network.
 
+## Flaws of an implementation
+
+`tls-heartbleed`, `tls-early-ccs`, `tls-rsa-padding-oracle` and `ssh-prefix-truncation` are flaws and no configurations, for which
+CCSS is made. They are scored by the same metrics and equation, which CCSS shares with CVSS version 2, so that they can be ranked
+beside the others. Their vectors answer the questions of this page; they are not the vectors that the NVD publishes for the CVEs.
+
 ## By what work?
 
 | work | access complexity |

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from hardenprobe.checking.absence import no_service
@@ -55,6 +56,19 @@ def unheard(seen: Seen, told: Iterable[Observation[Any]], expected: str) -> list
 
 def _place(seen: Observation[Any]) -> tuple[str, int] | None:
     return (seen.endpoint.address, seen.endpoint.port) if seen.endpoint else None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NameSettings:
+    """Which published rules decide on offered names, and how strictly.
+
+    Attributes:
+        rules: Name of a rule set.
+        dated: "inform" lets what is merely advised against (CBC, SHA-1) through as informational.
+    """
+
+    rules: str
+    dated: Literal["fail", "inform"]
 
 
 def judge_names(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from hardenprobe.checking.absence import no_service
 from hardenprobe.checking.check import Outcome, Seen, fail, passed, unknown
@@ -53,6 +53,42 @@ def why_unknown(facts: TlsPort | TlsSuites, version: str) -> Reason:
     """Why a version, or the suites of a version, is not determined."""
     word = facts.unknown_why.get(version, "")
     return Reason(word) if word in set(Reason) else Reason.INCONCLUSIVE
+
+
+def judge_hellos(
+    seen: Seen,
+    expected: str,
+    told: Callable[[TlsPort], dict[str, bool]],
+    *,
+    bad: bool,
+    fails: str,
+    passes: str,
+) -> Iterable[Outcome]:
+    """One result a port about what the hello of each version below TLS 1.3 shows.
+
+    Args:
+        told: Version to what its hello shows.
+        bad: What must not be shown.
+        fails, passes: The text, with `{}` for the versions.
+    """
+    yield from unanswered(seen, expected)
+    for port in speaking(seen):
+        facts, shown = port.facts, told(port.facts)
+        wrong = [version for version, value in shown.items() if value is bad]
+        # SSL 2.0 has neither compression nor renegotiation; what it could not tell matters nothing here.
+        undetermined = [
+            v
+            for v, state in facts.versions.items()
+            if v not in ("SSL 2.0", "TLS 1.3")
+            and (state == "unknown" or (state == "accepted" and v not in shown))
+        ]
+        if wrong:
+            yield fail(port, fails.format(", ".join(wrong)), expected, value=wrong)
+        elif undetermined:
+            reason = why_unknown(facts, undetermined[0])
+            yield unknown(port, f"{', '.join(undetermined)} could not be asked", expected, reason=reason)
+        else:
+            yield passed(port, passes.format(", ".join(shown) or "no version below TLS 1.3"), expected)
 
 
 def chains(seen: Seen) -> Iterator[tuple[Observation[TlsPort] | Observation[TlsSuites], Chain]]:
