@@ -29,7 +29,7 @@ def text(job: ScanJob, rules: JudgingRules) -> str:
     told = _told(plan, job.inventory, job.secrets)
     for title, said in (
         *_allowed(plan),
-        *_asked(plan, rules.registry),
+        *_asked(plan, rules.registry, elsewhere=job.elsewhere is not None),
         *_cost(plan),
         *told,
         *_checks(plan, rules.registry),
@@ -67,7 +67,7 @@ def _allowed(plan: Plan) -> Iterator[tuple[str, str]]:
         yield "public", f"{', '.join(scope.public.cover())}: public addresses, allowed by the scope"
 
 
-def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
+def _asked(plan: Plan, registry: Registry, *, elsewhere: bool) -> Iterator[tuple[str, str]]:
     scope, ask = plan.scope, plan.reach.admits(Reach.ASK)
     ours = {port for probe in registry.probes_for(plan.checks) for port in probe.tcp_ports}
     spoken = tuple(p for p in plan.tcp_ports if p in MAY_SPEAK or p in ours)
@@ -82,7 +82,7 @@ def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
         )
     others = "those that a device is known to have inside the networks are assessed with it"
     yield "other addresses", others if scope.other_addresses else "none"
-    yield "vantage points", "; ".join(map(_asked_from, plan.vantages))
+    yield "vantage points", "; ".join(map(_by_workers if elsewhere else _asked_from, plan.vantages))
     yield "test level", f"{plan.reach}; the scope authorises {scope.reach}"
     yield "grants", _grants(plan)
     shifted = f", each shifted by {plan.port_offset}" if plan.port_offset else ""
@@ -96,6 +96,11 @@ def _asked(plan: Plan, registry: Registry) -> Iterator[tuple[str, str]]:
     )
     yield "no data to", ports_text(mute) if mute else "none of these ports"
     yield "UDP ports", ports_text(plan.udp_ports) if ask else "none"
+
+
+def _by_workers(vantage: Vantage) -> str:
+    """A vantage point of a cluster; from which address a worker asks is known when it has asked."""
+    return f"{vantage.name} (workers of a cluster ask {', '.join(vantage.networks) or 'every target'} from there)"
 
 
 def _asked_from(vantage: Vantage) -> str:

@@ -22,6 +22,7 @@ def command(review_name: str, store_url: str | None, json_to: str | None, only_p
     """
     from hardenprobe.cli import dry_run, running
     from hardenprobe.cli.opening import opened
+    from hardenprobe.cluster.attach import attached
     from hardenprobe.planning import plan
     from hardenprobe.scanning.request import begin
     from hardenprobe.store.ledger import Ledger
@@ -30,13 +31,14 @@ def command(review_name: str, store_url: str | None, json_to: str | None, only_p
 
     with opened(store_url) as kept:
         again = prepare(kept, review_name)
-        plan.check_scope(again.job.plan, now=not only_plan)
+        job = attached(again.job, again.request)
+        plan.check_scope(job.plan, now=not only_plan)
         click.echo(f"as review {again.review}, which began at {again.started}", err=True)
         for line in again.differences or ("nothing differs from last time",):
             click.echo(f"notice: {line}", err=True)
         if only_plan:
-            click.echo(dry_run.text(again.job, again.rules))
+            click.echo(dry_run.text(job, again.rules))
             return 0
         rules = replace(again.rules, decisions=Ledger(kept).decisions())
-        keeper = Keeper(kept, begin(again.request, again.job))
-        return running.scan_and_keep(again.job, rules, keeper, json_to)
+        keeper = Keeper(kept, begin(again.request, job))
+        return running.scan_and_keep(job, rules, keeper, json_to)

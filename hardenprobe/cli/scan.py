@@ -168,12 +168,12 @@ def command(
         checks_from=tuple(str(path.absolute()) for path in plugins.folders),
     )
     job, rules = request.prepare()
+    job = attached(job, request)
     plan.check_scope(job.plan, now=not only_plan)
     _warn(job.plan, inventory)
     if only_plan:
         click.echo(dry_run.text(job, rules))
         return 0
-    job = attached(job, request)
     # Packets that cannot be captured and a store that cannot be written are said before the scan, not after it.
     with captured(job) as job, opened(store_url, make=True) as kept:
         rules = replace(rules, decisions=Ledger(kept).decisions())
