@@ -134,6 +134,7 @@ class DeviceLink:
     )  # connections that no observation has yet
     _reached: bool = False
     _beside: bool = False  # datagrams wait side by side
+    _had_way: bool | None = None  # at the first question; None before it
 
     def __post_init__(self) -> None:
         self.turn.cost += self.cost
@@ -151,6 +152,24 @@ class DeviceLink:
                 return str(sock.getsockname()[0])
         except OSError:
             return None
+
+    def _has_way(self) -> bool:
+        """Whether this machine has a route to the device just now; nothing is sent."""
+        try:
+            with (
+                socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock,
+                audit_hook.granted(sock, self.address, _DISCARD, self.source),
+            ):
+                if self.source:
+                    sock.bind((self.source, 0))
+                sock.connect((self.address, _DISCARD))
+        except OSError:
+            return False
+        return True
+
+    def _lost(self) -> bool:
+        """Whether the way there was lost since the first question, as when an interface goes down: no silence of the device."""
+        return self._had_way is True and not self._has_way()
 
     def patience(self, port: int, wait: float) -> float:
         """How long a reading of a port may wait, in seconds: less where it took its time before and said nothing.
@@ -333,6 +352,9 @@ class DeviceLink:
                     self.tap.begin(recorder, "tcp", port, there, sock.getsockname())
                 await connect(sock, there, wait)
         except TimeoutError:
+            if self._lost():
+                sock.close()
+                raise self._fault() from None
             raise failed("timed out", " is silent", "silent") from None
         except ConnectionRefusedError as exc:
             self._reached = True
@@ -436,6 +458,8 @@ class DeviceLink:
                         limit = self.round_trip.wait(DATAGRAM_LEAST, self.timing.reply / tries)
                         reply = await receive_datagram(sock, self.address, wait or limit)
                     except TimeoutError:
+                        if self._lost():
+                            raise self._fault() from None
                         told("no answer")
                         continue
                     except ConnectionRefusedError as exc:
@@ -508,6 +532,8 @@ class DeviceLink:
     async def _admit(self, wish: Cost) -> None:
         """Check scope and limits, pause, and write down that the socket is wanted."""
         self._ask_scope()
+        if self._had_way is None:
+            self._had_way = self._has_way()
         self.turn.easing.check(self.address)
         limit = self.timing
         spent = self.turn.cost
@@ -539,10 +565,11 @@ class DeviceLink:
 
     def _own(self, exc: OSError) -> bool:
         """Tell a fault of this machine, or of the way to a device that had answered, from a silence of the device."""
-        return exc.errno in _LOCAL or (self._reached and exc.errno == errno.ENETUNREACH)
+        return exc.errno in _LOCAL or (exc.errno == errno.ENETUNREACH and (self._reached or self._lost()))
 
-    def _fault(self, exc: OSError) -> LocalFault:
-        return LocalFault(f"{self.address} cannot be asked from this machine: {exc.strerror}")
+    def _fault(self, exc: OSError | None = None) -> LocalFault:
+        why = exc.strerror if exc else "its way to it was lost"
+        return LocalFault(f"{self.address} cannot be asked from this machine: {why}")
 
     def _ask_scope(self) -> None:
         self.permit.check(self.address)
@@ -701,8 +728,12 @@ class Stream:
             data = await receive(self._sock, limit, patience)
         except TimeoutError:
             self.waited += patience
+            if self.line._lost():
+                raise self.line._fault() from None
             raise Unreachable(f"{self.line.address} {self.port}/tcp says nothing", "silent") from None
         except OSError as exc:
+            if self.line._own(exc):
+                raise self.line._fault(exc) from None
             raise Unreachable(f"{self.line.address} {self.port}/tcp: {exc.strerror}", "closed") from None
         if data:
             self.heard = self.line._heard = True
@@ -719,6 +750,8 @@ class Stream:
         except TimeoutError:
             raise Unreachable(f"{self.line.address} {self.port}/tcp takes nothing", "silent") from None
         except OSError as exc:
+            if self.line._own(exc):
+                raise self.line._fault(exc) from None
             raise Unreachable(f"{self.line.address} {self.port}/tcp: {exc.strerror}", "closed") from None
         self.line._spend(Cost(bytes_sent=len(data)))
 

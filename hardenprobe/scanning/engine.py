@@ -130,6 +130,7 @@ class Scan:
     why_interrupted: str | None = None
     cost: Cost = field(default_factory=Cost)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
+    _lost: bool = False  # this machine lost its way to a device
     _turns: dict[tuple[str, str], DeviceBudget] = field(default_factory=dict)
     _signs: dict[str, list[str]] = field(default_factory=dict)
     _overran: dict[str, str] = field(default_factory=dict)
@@ -207,7 +208,7 @@ class Scan:
     async def _woken(self, silent: dict[str, Visit], vantage: Vantage) -> AsyncGenerator[QueuedAddress]:
         """Those of the silent who show a sign of life when they are touched once more; what that costs is theirs."""
         async for touch in self._touched(list(silent), vantage, SECOND_TOUCH):
-            if touch.state is State.SILENT:
+            if touch.state is State.SILENT and touch.asked:
                 first = silent[touch.address]
                 silent[touch.address] = replace(first, cost=first.cost + touch.cost)
             else:
@@ -247,7 +248,8 @@ class Scan:
         async for touch in self._touched(untouched(), vantage, self.plan.timing.connect):
             position = positions.pop(touch.address)
             resolved = touch.state is State.SILENT and self._resolved(touch.address)
-            if touch.state is State.SILENT and not resolved:
+            self._lost = self._lost or not touch.asked
+            if touch.state is State.SILENT and not resolved and touch.asked:
                 self.cost += touch.cost
                 self.quiet.note(vantage.name, position, "silent")
             else:
@@ -429,6 +431,7 @@ class Scan:
             unfinished = str(exc)
             asked.fault("visit", missing, Reason.WINDOW, unfinished)
         except LocalFault as exc:
+            self._lost = True
             unfinished = str(exc)
             asked.fault("visit", missing, Reason.INCONCLUSIVE, unfinished)
         except TimeoutError:
@@ -454,6 +457,8 @@ class Scan:
             source is None
         ):  # no way there: what our own stack said is no word of the device, and it was not asked
             visit = replace(visit, observations=())
+            if self._lost and visit.outcome == "silent":
+                visit = replace(visit, outcome="unfinished", why=f"this machine lost its way to {address}")
         near = on_link and not is_loopback(address)
         link_layer = local_links.link_layer(address, local_links.neighbours()) if near else None
         return replace(visit, source=source, on_link=on_link, link_layer=link_layer)

@@ -6,7 +6,10 @@ import asyncio
 import contextlib
 import logging
 import secrets
+import sys
+import time
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator, Sequence
+from datetime import timedelta
 from typing import Any
 
 from hardenprobe.devices import identity
@@ -27,6 +30,7 @@ from hardenprobe.scope import clock
 from hardenprobe.scope.accounts import operator
 from hardenprobe.scope.scope import Scope
 
+STEP = timedelta(minutes=1)  # what a time server corrects by and by is less
 SWEEP_KEPT = 1.0  # seconds between two times that the sweep's progress is kept
 
 
@@ -50,7 +54,7 @@ async def run(
 async def _run(
     job: ScanJob, keeper: Keeper | None, on_progress: Callable[[Progress], None] | None
 ) -> Observed:
-    plan = job.plan
+    plan, clocks = job.plan, _clocks()
     used = inputs.of_job(job)
     if keeper:
         keeper.keep_inputs(used)
@@ -120,7 +124,7 @@ async def _run(
     head = Head(
         id=keeper.begun.id if keeper and not earlier else new_id(),
         started=started,
-        finished=utc_now(),
+        finished=max(started, utc_now()),  # a clock that was set back must not end a scan before it began
         operator=operator(),
         stated_operator=job.operator,
         scope=plan.scope.name,
@@ -148,6 +152,7 @@ async def _run(
         notices.append(
             f"a narrow review ({', '.join(job.narrowed)}): what it does not name may be open, so it is left out of trends"
         )
+    notices += _stepped(clocks)
     notices += fleet.notices
     notices += running.notices
     notices += job.capture.notices if job.capture else ()
@@ -240,3 +245,22 @@ async def _beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
+
+
+def _clocks() -> tuple[float, float]:
+    """Wall time, and time that no one can set; Linux counts what it sleeps through in a clock of its own (clock_gettime(2))."""
+    return time.time(), time.clock_gettime(
+        time.CLOCK_BOOTTIME
+    ) if sys.platform == "linux" else time.monotonic()
+
+
+def _stepped(before: tuple[float, float]) -> list[str]:
+    """Say that the clock was set in the meantime; every time in the review is what it showed."""
+    now = _clocks()
+    step = timedelta(seconds=round(now[0] - before[0] - (now[1] - before[1])))
+    if abs(step) < STEP:
+        return []
+    way = "forward" if step > timedelta() else "back"
+    return [
+        f"the clock of this machine was set {way} by {abs(step)} during the scan; times are those that it showed"
+    ]

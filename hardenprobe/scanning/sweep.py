@@ -63,6 +63,11 @@ ACCEPTING, REFUSING, SILENT = State.ACCEPTING, State.REFUSING, State.SILENT
 _RESET = struct.pack("ii", 1, 0)
 _CROWDED = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM, errno.EADDRINUSE}
 _REFUSED = {errno.ECONNREFUSED, errno.ECONNRESET}
+_NO_WAY = {
+    errno.ENETUNREACH,
+    errno.ENETDOWN,
+    errno.EADDRNOTAVAIL,
+}  # where connect says so at once, it is this machine
 _UNDER_WAY = {errno.EINPROGRESS, getattr(errno, "WSAEWOULDBLOCK", errno.EINPROGRESS)}
 
 
@@ -99,6 +104,7 @@ class Touch(NamedTuple):
         port, transport: Where that sign came from; None where it is silent.
         tried: The TCP ports that were connected to, in turn.
         seconds: From the first packet to the end.
+        asked: False where this machine lost its way to the address meanwhile, so that silence says nothing.
     """
 
     address: str
@@ -110,6 +116,7 @@ class Touch(NamedTuple):
     bytes_sent: int
     bytes_received: int
     seconds: float
+    asked: bool = True
 
     @property
     def cost(self) -> Cost:
@@ -149,7 +156,7 @@ class Step:
 class _Try:
     """An address in progress; `due` is when its next step is, OVER where it has a result."""
 
-    __slots__ = ("address", "began", "datagrams", "due", "message_id", "sock", "step", "v6")
+    __slots__ = ("address", "began", "datagrams", "due", "lost", "message_id", "sent", "sock", "step", "v6")
 
     def __init__(self, address: str, step: Step, began: float) -> None:
         self.address = address
@@ -160,6 +167,8 @@ class _Try:
         self.datagrams = 0
         self.message_id = 0
         self.step = step
+        self.sent = False  # a connection was under way
+        self.lost = False
 
 
 async def sweep(
@@ -246,6 +255,7 @@ class _Sweep:
         self._steps = steps(ports, snmp, pace.wait, port_offset)
         self._doors = frozenset({port + port_offset for port in (*ports, SNMP)})
         self._in_hand: dict[str, _Try] = {}
+        self._lost = False  # a way that was there
         self._connecting: dict[int, _Try] = {}
         self._done: list[Touch] = []
         self._rate = pace.rate
@@ -349,6 +359,14 @@ class _Sweep:
         elif number in _REFUSED:
             self._finish(attempt, REFUSING, attempt.step.tried[-1], "tcp", 0, now)
 
+    def _note_no_way(self, attempt: _Try) -> None:
+        """This machine has no way to an address; if it had one, whatever is in progress may have been swallowed with it."""
+        if attempt.sent:
+            self._lost = True
+            for other in self._in_hand.values():
+                other.lost = True
+        attempt.lost = self._lost
+
     def _hang_up(self, attempt: _Try) -> None:
         """Close the connection that an address still has."""
         sock = attempt.sock
@@ -390,6 +408,7 @@ class _Sweep:
                 datagrams * self._discovery.size,
                 received,
                 now - attempt.began,
+                not attempt.lost,
             )
         )
 
@@ -456,7 +475,10 @@ class _Sweep:
             except BaseException:
                 sock.close()
                 raise
+            if number in _NO_WAY:
+                self._note_no_way(attempt)
             if number in _UNDER_WAY:
+                attempt.sent = True
                 attempt.sock = sock
                 descriptor = sock.fileno()
                 self._connecting[descriptor] = attempt

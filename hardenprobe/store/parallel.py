@@ -28,7 +28,7 @@ def each(work: Callable[[T], R], things: Iterable[T], workers: int | None = None
     """What the work makes of each thing, in their order.
 
     A worker is a fork of this process as it is after some things. Where a process cannot be forked safely, and where
-    there is one processor, the work is done here.
+    there is one processor or no room for a process, the work is done here.
 
     Args:
         workers: Processes; as many as this one may use processors by default.
@@ -46,11 +46,27 @@ def each(work: Callable[[T], R], things: Iterable[T], workers: int | None = None
     try:
         context = multiprocessing.get_context("fork")
         with ProcessPoolExecutor(workers, context, initializer=_leave_interrupts_to_the_parent) as pool:
-            yield from _in_order(pool, chain([first], rest), workers)
+            if _started(pool):
+                yield from _in_order(pool, chain([first], rest), workers)
+            else:
+                yield from map(work, chain([first], rest))
     except BrokenProcessPool:
         raise UsageError("a worker process was killed from outside; memory may be short") from None
     finally:
         _work = before
+
+
+def _started(pool: ProcessPoolExecutor) -> bool:
+    """Start the workers; where this machine has no memory or no place for a process, those that were started are ended."""
+    others = set(multiprocessing.active_children())
+    try:
+        pool.submit(int)
+    except OSError:
+        for worker in set(multiprocessing.active_children()) - others:
+            worker.kill()
+            worker.join()
+        return False
+    return True
 
 
 def _in_order(pool: ProcessPoolExecutor, things: Iterable[Any], workers: int) -> Iterator[Any]:

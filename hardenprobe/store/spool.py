@@ -6,6 +6,7 @@ Room for it is reserved before the scan starts, since a full disk is the likelie
 from __future__ import annotations
 
 import base64
+import contextlib
 import gzip
 import hashlib
 import json
@@ -89,15 +90,17 @@ class Spool:
             done += os.pwrite(self._file, data[done:], self._end + done)
 
     def close(self) -> None:
-        """Give the room back; a spool that holds something stays."""
+        """Give the room back; a spool that holds something stays, as on a disk that lets nothing go any more."""
         if self._file < 0:
             return
-        if self.used:
-            os.ftruncate(self._file, self._end)
+        with contextlib.suppress(OSError):
+            if self.used:
+                os.ftruncate(self._file, self._end)
         os.close(self._file)
         self._file = -1
-        if not self.used:
-            self.path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            if not self.used:
+                self.path.unlink(missing_ok=True)
 
 
 def folder(store: Store) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import multiprocessing
 import os
 import signal
@@ -76,3 +77,24 @@ def test_who_stops_listening_leaves_no_process() -> None:
         if n == 5:
             break
     assert not multiprocessing.active_children()
+
+
+@pytest.mark.skipif(
+    not hasattr(os, "setresuid") or os.getuid() != 0, reason="needs root, to become somebody else"
+)
+@pytest.mark.parametrize("room", [0, 1])
+def test_where_no_process_can_be_had_the_work_is_done_here(room: int) -> None:
+    """RLIMIT_NPROC of getrlimit(2) binds everybody but root: fork(2) fails with EAGAIN, as it does without memory."""
+    resource = importlib.import_module("resource")
+    child = os.fork()
+    if not child:
+        status = 1
+        try:
+            nobody = 64000 + room
+            os.setresuid(nobody, nobody, nobody)
+            resource.setrlimit(resource.RLIMIT_NPROC, (1 + room, 1 + room))
+            right = list(each(lambda n: n * n, range(MANY), workers=2)) == [n * n for n in range(MANY)]
+            status = 0 if right and not multiprocessing.active_children() else 2
+        finally:
+            os._exit(status)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0

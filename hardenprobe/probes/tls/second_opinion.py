@@ -212,17 +212,20 @@ async def _child(
         wish["wait"] = max(1.0, relay.line.timing.reply)
         # -P: nothing is imported from the user's current folder.
         command = [sys.executable, "-P", "-m", "hardenprobe.probes.tls.second_opinion_child"]
-        with audit_hook.child(command):
-            process = await asyncio.create_subprocess_exec(
-                *command,
-                stdin=asyncio.subprocess.PIPE,
-                stdout=asyncio.subprocess.PIPE,
-                stderr=asyncio.subprocess.DEVNULL,
-                env={
-                    **{k: v for k, v in os.environ.items() if "proxy" not in k.lower()},
-                    "PYTHONPATH": str(Path(hardenprobe.__file__).parent.parent),
-                },
-            )
+        try:
+            with audit_hook.child(command):
+                process = await asyncio.create_subprocess_exec(
+                    *command,
+                    stdin=asyncio.subprocess.PIPE,
+                    stdout=asyncio.subprocess.PIPE,
+                    stderr=asyncio.subprocess.DEVNULL,
+                    env={
+                        **{k: v for k, v in os.environ.items() if "proxy" not in k.lower()},
+                        "PYTHONPATH": str(Path(hardenprobe.__file__).parent.parent),
+                    },
+                )
+        except OSError as exc:  # no memory, or no place for a process
+            return {}, f"the child could not be started: {exc.strerror}"
         try:
             async with asyncio.timeout(seconds):
                 out, _ = await process.communicate(json.dumps(wish).encode())
