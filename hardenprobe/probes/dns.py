@@ -58,7 +58,7 @@ def decode(data: bytes, *idents: int) -> tuple[Record, ...]:
             raise MalformedReply("DNS response to another question")
         at = _HEADER.size
         for _ in range(questions):
-            at = _name(data, at)[1] + 4
+            at = read_name(data, at)[1] + 4
         records = []
         for _ in range(sum(counts)):
             record, at = _record(data, at)
@@ -71,14 +71,14 @@ def decode(data: bytes, *idents: int) -> tuple[Record, ...]:
 
 
 def _record(data: bytes, at: int) -> tuple[Record, int]:
-    name, at = _name(data, at)
+    name, at = read_name(data, at)
     kind, _, _, length = _RECORD.unpack_from(data, at)
     at += _RECORD.size
     end = at + length
     if end > len(data):
         raise MalformedReply(f"DNS record of {length} bytes", at)
     if kind == TYPES["PTR"]:
-        target, last = _name(data, at)
+        target, last = read_name(data, at)
         if last != end:
             raise MalformedReply("DNS pointer record whose length is not that of its name", at)
         return Record(name, kind, target), end
@@ -103,10 +103,14 @@ def _strings(data: bytes) -> tuple[bytes, ...]:
     return tuple(found)
 
 
-def _name(data: bytes, at: int) -> tuple[str, int]:
+def read_name(data: bytes, at: int) -> tuple[str, int]:
     """Read a name, and say where it ends. Dots and backslashes inside a label are escaped (RFC 1035 section 5.1).
 
     A pointer leads to a prior occurrence (section 4.1.4): behind the header, before the name that it ends, and never in a circle.
+
+    Raises:
+        MalformedReply: It is none.
+        IndexError: The bytes end too early.
     """
     labels: list[str] = []
     begin = prior = at

@@ -24,7 +24,6 @@ import time
 import warnings
 from functools import cache
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 HERE = Path(__file__).parent
@@ -63,10 +62,6 @@ def main() -> None:
 
 def fuzz(atheris: Any, parser: Any, options: list[str]) -> None:
     """Fuzz one parser in this process, which libFuzzer ends."""
-    from hardenprobe.probes import packets
-
-    # libFuzzer has a time-out of its own, and watching a dissector by every call of a function halves its speed.
-    packets.sys = SimpleNamespace(getprofile=lambda: None, setprofile=lambda watch: None)
     with tempfile.TemporaryDirectory() as folder:
         dictionary = [
             f"-dict={path}" for path in (HERE / "corpus").glob("*.dict") if parser.name.startswith(path.stem)

@@ -67,18 +67,6 @@ def test_a_reflected_question_is_no_answer(name: str) -> None:
         READERS[name](question)
 
 
-def test_the_time_cap_ends_a_dissector_that_swallows_exceptions(monkeypatch: pytest.MonkeyPatch) -> None:
-    def forever(layers: Any) -> None:
-        while True:
-            with contextlib.suppress(Exception):  # as dissectors do
-                len(b"")
-
-    monkeypatch.setattr(packets, "TIME_CAP", 0.05)
-    with pytest.raises(MalformedReply, match="too long"):
-        packets._guarded(b"", "message", forever)
-    assert sys.getprofile() is None
-
-
 def test_hostile_bytes_leave_no_line_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
     with caplog.at_level(logging.DEBUG):
         for head in HEADS:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import warnings
 from contextlib import suppress
 from datetime import datetime
 from functools import cache
@@ -248,7 +249,8 @@ def _certificates(data: bytes) -> None:
 def _anchors(data: bytes) -> None:
     """As its own anchor, twice in the chain."""
     try:
-        anchors = certificates.TrustAnchors(certificates=(x509.load_der_x509_certificate(data),))
+        with warnings.catch_warnings(action="ignore"):
+            anchors = certificates.TrustAnchors(certificates=(x509.load_der_x509_certificate(data),))
     except (ValueError, TypeError, KeyError, x509.InvalidVersion):  # nothing that an anchor file could hold
         return
     certificates.describe_chain([data, data], anchors)
