@@ -21,6 +21,7 @@ import re
 import sys
 import tempfile
 import time
+import traceback
 import warnings
 from functools import cache
 from pathlib import Path
@@ -94,7 +95,16 @@ def fuzz_all(atheris: Any, parsers: list[Any], seconds: int) -> None:
                     out = os.open(said, os.O_WRONLY | os.O_CREAT)
                     os.dup2(out, 1)
                     os.dup2(out, 2)
-                    fuzz(atheris, parser, [f"-max_total_time={seconds}", f"-artifact_prefix={parser.name}-"])
+                    try:  # libFuzzer ends the process; what is raised must not unwind what is the parent's
+                        fuzz(
+                            atheris,
+                            parser,
+                            [f"-max_total_time={seconds}", f"-artifact_prefix={parser.name}-"],
+                        )
+                    except BaseException:  # noqa: BLE001 - it is said, and the parent sees the status
+                        traceback.print_exc()
+                    finally:
+                        os._exit(1)
                 running[child] = parser, said
             child, status = os.wait()
             parser, said = running.pop(child)
