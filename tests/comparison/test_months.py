@@ -99,6 +99,7 @@ class Months(RuleBasedStateMachine):
         self.scans: list[Scanned] = []
         self.lines: dict[tuple[str, str], list[Line]] = {}
         self.names: dict[str, str] = {}
+        self.met_both = False
         self.accepted: list[tuple[str, str, Spot, str]] = []  # device, check, spot and last day
 
     def teardown(self) -> None:
@@ -126,8 +127,10 @@ class Months(RuleBasedStateMachine):
     def a_device_goes_or_comes(self, name: str) -> None:
         self.world.boxes[name].on = not self.world.boxes[name].on
 
+    @precondition(lambda self: self.met_both)
     @rule(has=st.sampled_from([PAIR, PAIR, PAIR[:1], PAIR[1:]]))
     def an_address_goes_or_comes(self, has: tuple[str, ...]) -> None:
+        """Once both have been met together; before that, nothing tells two addresses from one that changed."""
         self.world.boxes["pair"].addresses = list(has)
 
     @rule(name=MOVABLE, home=st.sampled_from(HOMES))
@@ -264,6 +267,8 @@ class Months(RuleBasedStateMachine):
         scan.met = frozenset(scan.asked.keys() & on)
         scan.missed = frozenset() if scan.interrupted or scan.recheck else frozenset(scan.asked.keys() - on)
         self.scans.append(scan)
+        if "pair" in scan.met:
+            self.met_both |= len({address for address, _ in scan.asked["pair"][0]}) == 2
         for name, box in self.world.boxes.items():
             for check, word in SPEAKS.items():
                 lines = self.lines.setdefault((name, check), [])
