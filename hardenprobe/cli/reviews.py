@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import asdict
 
 import click
 
 from hardenprobe.cli import options
+
+WATCHED = 1.0  # seconds between two looks
 
 
 @click.command("reviews")
@@ -17,7 +20,8 @@ from hardenprobe.cli import options
     metavar="DIGEST",
     help="A digest that this command said earlier: is all that it covered still there?",
 )
-def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
+@click.option("--watch", is_flag=True, help="Show how far the scans in progress are, until they end.")
+def command(store_url: str | None, as_json: bool, noted: str | None, watch: bool) -> int:
     """List what is stored, newest first. The status is 3 where a review was changed or is gone.
 
     The digest that is said at the end covers all reviews. Keep it where the store's keepers cannot reach it: with
@@ -29,6 +33,8 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
     from hardenprobe.store import review_log
     from hardenprobe.store.journal import Journal
 
+    if watch:
+        _watch(store_url)
     with opened(store_url) as kept:
         found = kept.reviews()
         links = kept.links()
@@ -59,3 +65,27 @@ def command(store_url: str | None, as_json: bool, noted: str | None) -> int:
             err=True,
         )
     return status
+
+
+def _watch(store_url: str | None) -> None:
+    """Say how far the scans are that some process is at, each time that they went on."""
+    from hardenprobe.cli.opening import opened
+    from hardenprobe.reports.text import counted, visible
+    from hardenprobe.store.journal import Journal
+
+    said = ""
+    with opened(store_url) as kept:
+        journal = Journal(kept)
+        while scans := [one for one in journal.unfinished() if one.running or one.elsewhere]:
+            lines = []
+            for scan in scans:
+                seen = journal.progress(scan.id)
+                each = [
+                    f"from {one.vantage} {counted(one.devices, 'device')} and {one.silent:,} without a device"
+                    for one in seen
+                ]
+                lines.append(f"{scan.id}  scope {scan.scope}  {'; '.join(each) or 'nothing finished yet'}")
+            if (now := "\n".join(lines)) != said:
+                click.echo("\n".join(map(visible, lines)), err=True)
+                said = now
+            time.sleep(WATCHED)

@@ -36,7 +36,8 @@ class Unfinished:
 
     Attributes:
         devices: Addresses at which a device was met and asked.
-        running: A process is at it now.
+        running: A process of this machine is at it now.
+        elsewhere: Another machine began it, and may be at it.
     """
 
     id: str
@@ -44,6 +45,21 @@ class Unfinished:
     scope: str
     devices: int
     running: bool
+    elsewhere: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """How far a scan in progress is from one vantage point.
+
+    Attributes:
+        devices: Addresses at which a device was met and asked.
+        silent: Addresses without a device.
+    """
+
+    vantage: str
+    devices: int
+    silent: int
 
 
 class Journal:
@@ -127,9 +143,25 @@ class Journal:
                     scope=scope,
                     devices=row.n or 0,
                     running=alive(row.runner),
+                    elsewhere=row.runner.rpartition(" ")[0] != platform.node(),
                 )
             )
         return found
+
+    def progress(self, scan: str) -> list[Seen]:
+        """How far a scan is, by vantage point; empty where it is not in progress."""
+        count = sa.select(_visits.c.vantage, sa.func.count()).where(_visits.c.scan == scan)
+        with self._store.asking(), self._store.engine.connect() as db:
+            met = {row[0]: row[1] for row in db.execute(count.group_by(_visits.c.vantage))}
+            silent: dict[str, int] = {}
+            for row in db.execute(
+                sa.select(_quiet.c.vantage, _quiet.c.outcomes).where(_quiet.c.scan == scan)
+            ):
+                silent[row.vantage] = silent.get(row.vantage, 0) + len(row.outcomes) - row.outcomes.count(0)
+        return [
+            Seen(vantage=name, devices=met.get(name, 0), silent=silent.get(name, 0))
+            for name in sorted({*met, *silent})
+        ]
 
     def take_up(self, name: str) -> ResumableScan:
         """Everything that a scan has seen, by its id, the unique beginning of one, or "latest".

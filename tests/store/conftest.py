@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from itertools import count
 from pathlib import Path
@@ -16,7 +17,9 @@ NUMBERS = count(1)
 def server() -> Iterator[postgres.Server]:
     """A server for all tests of this process."""
     if not postgres.FOLDERS:
-        pytest.skip("needs PostgreSQL's server")
+        (pytest.fail if os.environ.get("CI") else pytest.skip)(
+            "needs PostgreSQL's server (Debian: postgresql)"
+        )
     with postgres.running() as made:
         yield made
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import os
+import platform
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -108,6 +111,28 @@ def test_changed_row_is_refused_in_one_line(tmp_path: Path) -> None:
             db.execute("update visits set document = '{}'")
         with pytest.raises(StoreRefused, match="cannot be read"):
             journal.take_up(BEGUN.id)
+
+
+@pytest.mark.slow
+def test_how_far_a_scan_is_can_be_watched(tmp_path: Path) -> None:
+    """The scan is a process that sleeps; the watching one ends when it does."""
+    file = str(tmp_path / "store.db")
+    watching = [sys.executable, "-m", "hardenprobe", "reviews", "--watch", "--store", file]
+    with opening.opened(file) as kept, subprocess.Popen(["sleep", "50"]) as scan:
+        quiet = SilentAddresses()
+        for position in range(1500):
+            quiet.note("here", position, "silent")
+        journal = Journal(kept)
+        journal.begin(BEGUN, runner=f"{platform.node()} {scan.pid}")
+        journal.keep(BEGUN.id, [visit(1), visit(2)], quiet.take_changed())
+        with subprocess.Popen(watching, stderr=subprocess.PIPE, text=True) as watch:
+            assert watch.stderr
+            assert "from here 2 devices and 1,500 without a device" in watch.stderr.readline()
+            journal.keep(BEGUN.id, [visit(3)], {})
+            assert "from here 3 devices" in watch.stderr.readline()
+            scan.kill()
+            scan.wait()
+            assert "scan --resume" in watch.stderr.read()
 
 
 # --- the spool
