@@ -84,7 +84,7 @@ def test_an_exception_covers_its_finding_and_no_other() -> None:
 
 def test_a_tag_covers_every_device_that_has_it_and_one_that_gets_it_later() -> None:
     tagged = replace(
-        REVIEW, devices=tuple(replace(d, tags=("archive",)) for d in REVIEW.devices[:4]) + REVIEW.devices[4:]
+        REVIEW, devices=(*(replace(d, tags=("archive",)) for d in REVIEW.devices[:4]), *REVIEW.devices[4:])
     )
     draft = exceptions.draft(asked(device=None, tag="archive"), tagged, RULES, CHECKS, TODAY)
     one = RiskException(
