@@ -141,10 +141,12 @@ class Raised:
 
     Attributes:
         names: Asset tag to the name of the station's namespace.
+        links: Segment to the scanner's own interface there.
     """
 
     network: Network
     names: dict[str, str]
+    links: dict[str, str]
 
 
 @contextlib.contextmanager
@@ -158,9 +160,11 @@ def raised(network: Network) -> Iterator[Raised]:
     bridges, router = f"{BRIDGES}{number}", f"{ROUTER}{number}"
     names = {station.tag: f"s{number}-{i}" for i, station in enumerate(network.stations)}
     made = [bridges, router, *names.values()]
-    links = [
-        f"n{number}-{i}" for i, segment in enumerate(network.segments) if segment.name in network.scanner
-    ]
+    links = {
+        segment.name: f"n{number}-{i}"
+        for i, segment in enumerate(network.segments)
+        if segment.name in network.scanner
+    }
     cables = [
         Cable(ends=(f"p{k}", f"q{k}"), delay=station.delay, loss=station.loss)
         for k, station in enumerate(network.stations)
@@ -168,11 +172,10 @@ def raised(network: Network) -> Iterator[Raised]:
     ]
     with contextlib.ExitStack() as stack:
         stack.enter_context(carrying(cables))
-        stack.callback(_clear, links, made)
+        stack.callback(_clear, links.values(), made)
         _lay(network, number, bridges, router, names, dict(cable.ends for cable in cables))
-        for i, segment in enumerate(network.segments):
-            if segment.name in network.scanner:
-                namespaces.ip(_up(f"n{number}-{i}", segment, network.scanner[segment.name], 2))
+        for name, link in links.items():
+            namespaces.ip(_up(link, network.segment(name), network.scanner[name], 2))
         homes = [n for s in network.segments if s.name in network.scanner for n in s.networks]
         namespaces.ip(
             f"route add {there} via {_first(home)}"
@@ -181,10 +184,10 @@ def raised(network: Network) -> Iterator[Raised]:
             for there in segment.networks
             if (home := _of_family(homes, there))
         )
-        yield Raised(network=network, names=names)
+        yield Raised(network=network, names=names, links=links)
 
 
-def _clear(links: Sequence[str], names: Sequence[str]) -> None:
+def _clear(links: Iterable[str], names: Iterable[str]) -> None:
     with contextlib.suppress(UsageError):
         namespaces.ip([*(f"link del {link}" for link in links), *(f"netns del {name}" for name in names)])
 
@@ -413,13 +416,13 @@ def _line(descriptor: int) -> bytes:
     return said
 
 
-def write_files(network: Network, folder: Path) -> tuple[Path, Path]:
-    """Write the inventory of the devices that are listed, and a scope of all segments, for a scan."""
+def write_files(network: Network, folder: Path, grants: Iterable[str] = ()) -> tuple[Path, Path]:
+    """Write the inventory of the devices that are listed, and a scope of all segments with these grants, for a scan."""
     inventory, scope = folder / "inventory.yaml", folder / "scope.yaml"
     fleet.write((s.device for s in network.stations if s.device.listed.listed), inventory, network.approved)
     scope.write_text(
         'scope: "hardenprobe.scope/1"\nname: "network lab"\nauthorised_by: "the person who started the lab"\n'
-        f"networks: {json.dumps(list(network.networks))}\n",
+        f"networks: {json.dumps(list(network.networks))}\ngrants: {json.dumps(list(grants))}\n",
         encoding="utf-8",
     )
     return inventory, scope

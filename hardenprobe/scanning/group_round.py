@@ -22,8 +22,7 @@ QUESTIONS: tuple[GroupQuestion, ...] = (
     ssdp.TO_GROUP,
     slp.TO_GROUP,
     slp.TO_GROUP_AGENTS,
-    ws_discovery.TO_GROUP,
-    ws_discovery.TO_GROUP_IN_DRAFT,
+    *ws_discovery.TO_GROUP,
 )
 
 

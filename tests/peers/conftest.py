@@ -25,6 +25,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 from support.scans import job_and_rules
+from support.servers import ACCEPT_AND_RUN
 
 from hardenprobe.baseline import baseline
 from hardenprobe.demo_lab.process import BASELINE
@@ -52,17 +53,6 @@ SERVICE_CHECKS = frozenset(
         "unexpected-service",
     }
 )
-
-# What inetd does: take a connection, and run the program with the connection for its input and output.
-ACCEPT_AND_RUN = """
-import socket, subprocess, sys
-with socket.create_server((sys.argv[1], int(sys.argv[2]))) as server:
-    while True:
-        line, _ = server.accept()
-        with line:
-            subprocess.Popen(sys.argv[3:], stdin=line, stdout=line, stderr=line)
-"""
-
 
 # ---- where programs live, and how they begin and end
 

@@ -7,6 +7,16 @@ import contextlib
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable
 
+# What inetd does: take a connection, and run the program with the connection for its input and output.
+ACCEPT_AND_RUN = """
+import socket, subprocess, sys
+with socket.create_server((sys.argv[1], int(sys.argv[2]))) as server:
+    while True:
+        line, _ = server.accept()
+        with line:
+            subprocess.Popen(sys.argv[3:], stdin=line, stdout=line, stderr=line)
+"""
+
 Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import AsyncIterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from xml.etree.ElementTree import Element, ParseError
 
@@ -28,14 +28,24 @@ class Dialect:
     Attributes:
         addressing: The WS-Addressing that goes with it.
         to: The address of everybody.
+        types: XML that asks for targets of a type, "" for any.
     """
 
     name: str
     namespace: str
     addressing: str
     to: str
+    types: str = ""
 
 
+# Devices Profile for Web Services, February 2006: every device has this type, and some answer to nothing else.
+_DEVICE = '<d:Types xmlns:wsdp="http://schemas.xmlsoap.org/ws/2006/02/devprof">wsdp:Device</d:Types>'
+_DRAFT = Dialect(
+    "WS-Discovery, draft of April 2005",
+    "http://schemas.xmlsoap.org/ws/2005/04/discovery",
+    "http://schemas.xmlsoap.org/ws/2004/08/addressing",
+    "urn:schemas-xmlsoap-org:ws:2005:04:discovery",
+)
 DIALECTS = (
     Dialect(
         "WS-Discovery 1.1",
@@ -43,17 +53,13 @@ DIALECTS = (
         "http://www.w3.org/2005/08/addressing",
         "urn:docs-oasis-open-org:ws-dd:ns:discovery:2009:01",
     ),
-    Dialect(
-        "WS-Discovery, draft of April 2005",
-        "http://schemas.xmlsoap.org/ws/2005/04/discovery",
-        "http://schemas.xmlsoap.org/ws/2004/08/addressing",
-        "urn:schemas-xmlsoap-org:ws:2005:04:discovery",
-    ),
+    _DRAFT,
+    replace(_DRAFT, name=f"{_DRAFT.name}, devices", types=_DEVICE),
 )
 
 
 def encode_probe(dialect: Dialect, message_id: str) -> bytes:
-    """Write a probe for anything.
+    """Write a probe for whatever the dialect asks for.
 
     Args:
         message_id: "urn:uuid:..." (WS-Discovery 1.1 section 5.2).
@@ -62,7 +68,7 @@ def encode_probe(dialect: Dialect, message_id: str) -> bytes:
         '<?xml version="1.0" encoding="utf-8"?>'
         f'<s:Envelope xmlns:s="{SOAP}" xmlns:a="{dialect.addressing}" xmlns:d="{dialect.namespace}">'
         f"<s:Header><a:Action>{dialect.namespace}/Probe</a:Action><a:MessageID>{message_id}</a:MessageID>"
-        f"<a:To>{dialect.to}</a:To></s:Header><s:Body><d:Probe/></s:Body></s:Envelope>"
+        f"<a:To>{dialect.to}</a:To></s:Header><s:Body><d:Probe>{dialect.types}</d:Probe></s:Body></s:Envelope>"
     ).encode()
 
 
@@ -138,7 +144,7 @@ def _to_group(dialect: Dialect) -> datagrams.Question:
     )
 
 
-TO_GROUP, TO_GROUP_IN_DRAFT = (
+TO_GROUP = tuple(
     datagrams.GroupQuestion(
         service="ws-discovery",
         facts=WsDiscoveryAnswer,

@@ -1,0 +1,72 @@
+"""Ordinary servers on a network of filtered, translated and dual-stack stations: one scan with default options, every verdict declared."""
+
+from __future__ import annotations
+
+import pickle
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.peer, pytest.mark.slow]
+
+PROGRAMS = {
+    "nginx": "nginx-light", "vsftpd": "vsftpd", "telnetd": "inetutils-telnetd", "snmpd": "snmpd",
+    "sshd": "openssh-server", "avahi-daemon": "avahi-daemon", "wsdd": "wsdd", "llmnrd": "llmnrd", "nft": "nftables",
+    "ip": "iproute2", "unshare": "util-linux",
+}  # fmt: skip
+FOUR, SIX = "10.77.1.41", "fd00:77:1::41"
+
+# Station and check to every result, with its place where it has one. Written from how the stations are set.
+TRUTH: dict[tuple[str, str], set[tuple[str, str | None, int | None]]] = {
+    ("RN-01", "cleartext-ftp"): {("fail", SIX, 21)},
+    ("RN-01", "cleartext-http-management"): {("fail", SIX, 80)},
+    ("RN-01", "allow-list-ipv6-bypass"): {("fail", SIX, 21), ("fail", SIX, 80)},
+    ("RN-01", "cleartext-telnet"): {("pass", None, None)},
+    ("RN-02", "cleartext-telnet"): {("fail", "10.77.2.42", 23)},
+    ("RN-02", "snmp-default-community-read"): {("fail", "10.77.2.42", 161)},
+    ("RN-02", "cleartext-http-management"): {("pass", None, None)},
+    ("RN-02", "cleartext-ftp"): {("pass", None, None)},
+    ("RN-03", "cleartext-http-management"): {("pass", "10.77.3.43", 80)},
+    ("RN-03", "cleartext-telnet"): {("pass", None, None)},
+    ("RN-03", "cleartext-ftp"): {("pass", None, None)},
+    ("RN-03", "tls-deprecated-version"): {("pass", "10.77.3.43", 443)},
+    ("RN-03", "ssh-legacy-protocol"): {("pass", "10.77.3.43", 22)},
+    ("RN-04", "discovery-mdns"): {("fail", "10.77.2.44", 5353)},
+    ("RN-04", "discovery-ws-discovery"): {("fail", "10.77.2.44", 3702)},
+    ("RN-04", "discovery-llmnr"): {("fail", "10.77.2.44", 5355)},
+    ("RN-04", "discovery-ssdp"): {("pass", "10.77.2.44", 1900)},
+    ("RN-05", "discovery-mdns"): {("pass", "10.77.2.45", 5353)},
+    ("RN-05", "discovery-ws-discovery"): {("pass", "10.77.2.45", 3702)},
+    ("RN-05", "discovery-llmnr"): {("pass", "10.77.2.45", 5355)},
+    ("RN-05", "discovery-ssdp"): {("pass", "10.77.2.45", 1900)},
+}
+
+
+@pytest.fixture(scope="module")
+def said(program: Callable[[str, str], str], folder: Callable[[str], Path]) -> dict[tuple[str, str], Any]:
+    for name, package in PROGRAMS.items():
+        program(name, package)
+    if subprocess.run((shutil.which("unshare") or "", "--net", "true"), check=False).returncode:
+        pytest.skip("needs the privilege to make network namespaces")
+    where = folder("network")
+    script = Path(__file__).parents[1] / "support" / "network_servers.py"
+    command = (sys.executable, script, where, *sorted({check for _, check in TRUTH}))
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr[-4000:]
+    review = pickle.loads((where / "review.pickle").read_bytes())
+    tags = {device.id: device.label for device in review.devices}
+    found: dict[tuple[str, str], Any] = {}
+    for r in review.results:
+        place = (r.endpoint.address, r.endpoint.port) if r.endpoint else (None, None)
+        found.setdefault((tags[r.device], r.check), set()).add((str(r.result), *place))
+    return found
+
+
+@pytest.mark.parametrize(("station", "check"), TRUTH)
+def test_what_is_said_of_a_real_server_is_what_is_declared(station: str, check: str, said: Any) -> None:
+    assert said[station, check] == TRUTH[station, check]
