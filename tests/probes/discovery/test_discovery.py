@@ -24,7 +24,7 @@ from hardenprobe.scope.scope import Scope
 
 QUICK = Timing(connect=0.5, greeting=0.1, reply=0.3, pause=0.0)
 ASKED = "urn:uuid:6f1f0a52-6a3f-4d4e-9d0a-3a5a1f0c2b11"
-STANDARD, DRAFT = ws_discovery.DIALECTS
+STANDARD, DRAFT, _ = ws_discovery.DIALECTS
 
 
 # ---- any bytes
