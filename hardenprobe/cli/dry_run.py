@@ -11,10 +11,12 @@ from hardenprobe.devices.credentials import Secrets
 from hardenprobe.devices.inventory import Inventory
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Reach, Vantage
+from hardenprobe.network.group import GroupLink
 from hardenprobe.planning.plan import Plan
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.files.ftp_anonymous import contact
 from hardenprobe.reports.text import counted, ports_text, visible
+from hardenprobe.scanning import group_round
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.scope.scope import link_granted
@@ -30,7 +32,7 @@ def text(job: ScanJob, rules: JudgingRules) -> str:
     for title, said in (
         *_allowed(plan),
         *_asked(plan, rules.registry, elsewhere=job.elsewhere is not None),
-        *_cost(plan),
+        *_cost(plan, list(group_round.planned(plan, job.wanted))),
         *told,
         *_checks(plan, rules.registry),
     ):
@@ -119,9 +121,10 @@ def _grants(plan: Plan) -> str:
     return ", ".join(sorted(grants)) or "nothing"
 
 
-def _cost(plan: Plan) -> Iterator[tuple[str, str]]:
+def _cost(plan: Plan, groups: list[tuple[GroupLink, int]]) -> Iterator[tuple[str, str]]:
     """Ceilings: Link enforces them, so that they hold whatever a device answers."""
     timing, visits = plan.timing, plan.visits
+    asked = sum(datagrams for _, datagrams in groups)
     rounds = math.ceil(plan.wanted.count / timing.devices_at_once) * len(plan.vantages)
     yield (
         "at most",
@@ -140,10 +143,12 @@ def _cost(plan: Plan) -> Iterator[tuple[str, str]]:
     yield (
         "",
         (
-            f"{timing.connections * visits:,} connections and {timing.datagrams * visits:,} datagrams in all, "
+            f"{timing.connections * visits:,} connections and {timing.datagrams * visits + asked:,} datagrams in all, "
             f"{timing.connections_per_second:g} connections and datagrams a second, {counted(timing.devices_at_once, 'device')} at once;"
         ),
     )
+    for link, datagrams in groups:
+        yield "", f"{datagrams} of these datagrams to multicast groups on {link.name}, from {link.source};"
     slowest = max(
         rounds * timing.seconds,
         (timing.connections + timing.datagrams) * visits / timing.connections_per_second,

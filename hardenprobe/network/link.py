@@ -584,6 +584,10 @@ class DeviceLink:
         if self.tap:
             self.tap.end()
 
+    def charge(self, cost: Cost) -> None:
+        """Count what was sent for the sake of this device by another way."""
+        self._spend(cost)
+
     def _spend(self, cost: Cost) -> None:
         self.cost += cost
         self.turn.cost += cost

@@ -159,7 +159,9 @@ class Scan:
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
         self._groups = {
-            v.name: GroupRound() if self.share else group_round.prepare(self.plan, v, self._rate)
+            v.name: GroupRound()
+            if self.share
+            else group_round.prepare(self.plan, v, self._rate, self.capture)
             for v in self.plan.vantages
         }
         with audit_hook.watching(), self._interruptible():

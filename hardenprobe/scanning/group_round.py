@@ -5,18 +5,27 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.model import Cost, Observation, Reach, Vantage
+from hardenprobe.network.capture.socket_tap import GroupTap
 from hardenprobe.network.group import GroupAnswers, GroupLink
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning.group_links import links
 from hardenprobe.planning.plan import Plan
-from hardenprobe.probes.discovery import mdns, slp, ssdp, ws_discovery
+from hardenprobe.probes.discovery import llmnr, mdns, slp, ssdp, ws_discovery
 from hardenprobe.probes.discovery.datagrams import GroupQuestion, Question, read_reply
 
+if TYPE_CHECKING:
+    from hardenprobe.network.capture.capture import Capture
+
+GROUPS = tuple(
+    sorted(
+        {q.group for q in (mdns.TO_GROUP, ssdp.TO_GROUP, slp.TO_GROUP, *ws_discovery.TO_GROUP, llmnr.GROUP)}
+    )
+)
 QUESTIONS: tuple[GroupQuestion, ...] = (
     mdns.TO_GROUP,
     ssdp.TO_GROUP,
@@ -73,7 +82,7 @@ class GroupRound:
         Raises:
             ScopeRefused: The hour or the stop file.
         """
-        due = [q for q in QUESTIONS if q.facts in wanted and q.port in plan.udp_ports]
+        due = _due(plan, wanted)
         for link, _ in self.links:
             asked = [(question, question.make()) for question in due if question.make]
             answers = await asyncio.gather(
@@ -82,7 +91,21 @@ class GroupRound:
             self.asked[link.name] = [(*pair, got) for pair, got in zip(asked, answers, strict=True)]
 
 
-def prepare(plan: Plan, vantage: Vantage, rate: Rate) -> GroupRound:
+def _due(plan: Plan, wanted: frozenset[type[Any]]) -> list[GroupQuestion]:
+    return [q for q in QUESTIONS if q.facts in wanted and q.port in plan.udp_ports]
+
+
+def planned(plan: Plan, wanted: frozenset[type[Any]]) -> Iterator[tuple[GroupLink, int]]:
+    """Each link whose groups will be asked, once for each vantage point, with the most datagrams that they get.
+
+    What names a device in its question (LLMNR) counts among that device's own.
+    """
+    for vantage in plan.vantages:
+        for link, _ in prepare(plan, vantage, Rate(None)).links:
+            yield link, len(_due(plan, wanted)) * link.tries
+
+
+def prepare(plan: Plan, vantage: Vantage, rate: Rate, capture: Capture | None = None) -> GroupRound:
     """Find the links whose groups may be asked."""
     if not plan.reach.admits(Reach.ASK):
         return GroupRound()
@@ -96,6 +119,7 @@ def prepare(plan: Plan, vantage: Vantage, rate: Rate) -> GroupRound:
                     admits=lambda address: address in plan.scope.allowed,
                     rate=rate,
                     port_offset=plan.port_offset,
+                    tap=GroupTap(capture) if capture else None,
                 ),
                 network,
             )

@@ -30,7 +30,7 @@ from hardenprobe.planning.recheck_plan import Again
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.second_opinion import strain_timing
-from hardenprobe.scanning import inputs
+from hardenprobe.scanning import group_round, inputs
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope import scope as scopes
 from hardenprobe.scope import scope_file
@@ -274,7 +274,10 @@ def captured(job: ScanJob, earlier: ResumableScan | None = None) -> Iterator[Sca
     if earlier:
         seen = (one for visit in earlier.visits for one in visit.observations)
         highest = max((last for one in seen for _, last in one.packets), default=0)
-    with capture.opened(job.capture_to, job.plan.asked.cover(), highest) as running:
+    plan = job.plan
+    where = plan.asked | plan.scope.networks if plan.scope.other_addresses else plan.asked
+    networks = (*where.cover(), *group_round.GROUPS)
+    with capture.opened(job.capture_to, networks, highest) as running:
         yield replace(job, capture=running)
 
 

@@ -2,7 +2,8 @@
 
     unshare --net python multicast_network.py FOLDER GRANT...
 
-Runs a scan of two devices of the link with these grants, writes FOLDER/review.json, and is gone with its namespaces. The
+Runs a scan of two devices of the link with these grants, with a capture where groups are asked, and its plan before; writes
+FOLDER/review.json, FOLDER/scan.pcap and FOLDER/plan.txt, and is gone with its namespaces. The
 first device answers SSDP, multicast DNS, SLP, WS-Discovery and LLMNR, and only what comes to the group; the second answers
 nothing; a third, outside the scope, answers SSDP as the first does. Unicast ports are unreachable everywhere.
 """
@@ -17,6 +18,7 @@ import struct
 import subprocess
 import sys
 import time
+from contextlib import redirect_stdout
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -161,10 +163,22 @@ def main(folder: Path, grants: list[str]) -> None:
             "inventory: hardenprobe.inventory/1\ndevices:\n"
             + "".join(f"  - {{asset_tag: {a}, addresses: [{a}]}}\n" for a in (ANSWERS, SILENT))
         )
-        cli.run(
-            ["scan", ANSWERS, SILENT, "--scope", str(scope), "--inventory", str(listed), "--no-plugins", "--ports",
-             "80", "--store", str(folder / "store.db"), "--json", str(folder / "review.json")]
-        )  # fmt: skip
+        scan = [
+            "scan",
+            ANSWERS,
+            SILENT,
+            "--scope",
+            str(scope),
+            "--inventory",
+            str(listed),
+            "--no-plugins",
+            "--ports",
+            "80",
+        ]
+        with (folder / "plan.txt").open("w") as plan, redirect_stdout(plan):
+            cli.run([*scan, "--dry-run"])
+        kept = ["--store", str(folder / "store.db"), "--json", str(folder / "review.json")]
+        cli.run([*scan, *kept, *(["--capture", str(folder / "scan.pcap")] if grants else [])])
     finally:
         os.kill(child, 9)
         os.waitpid(child, 0)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import time
 from array import array
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -28,7 +29,9 @@ FORGET = 10.0  # seconds after which they have surely been read
 FRAGMENTED = 256  # datagrams in pieces at one time; a flood must not fill memory
 
 Key = tuple[int, bytes, int | None, int]
-"""Protocol, the device's address and port (None for any), and our port."""
+"""Protocol, the device's address (GROUP for whoever answers a group) and port (None for any), and our port."""
+
+GROUP = b""
 
 
 @dataclass(eq=False, slots=True, kw_only=True)
@@ -38,6 +41,7 @@ class Flow:
     Attributes:
         port: As assigned, without a lab's offset.
         ours: Our own address, packed; None where the system chooses it when the first packet leaves.
+        admits: Tells of a packed address whether its answer to a group is to be kept.
         recorder: Keeps the transcript of the same exchange, None where there is none.
         packets: Their numbers.
         size: Bytes of the file that they take.
@@ -55,6 +59,7 @@ class Flow:
     port: int
     ours: bytes | None
     recorder: Recorder | None = None
+    admits: Callable[[bytes], bool] | None = None
     packets: array[int] = field(default_factory=lambda: array("L"))
     size: int = 0
     places: dict[str, tuple[str, int]] = field(default_factory=dict)
@@ -115,12 +120,13 @@ class Flows:
         if flow := self._find(inner.protocol, device, us):
             return flow, TOLD if frame.quoted else SENT
         flow = self._find(frame.protocol, us, device)
-        return (flow, RECEIVED) if flow else None
+        return (flow, RECEIVED) if flow and (flow.admits is None or flow.admits(frame.source)) else None
 
     def _find(self, protocol: int, device: tuple[bytes, int], us: tuple[bytes, int]) -> Flow | None:
         (address, port), (mine, my_port) = device, us
-        exact = self._by_key.get((protocol, address, port, my_port))
-        found = exact or self._by_key.get((protocol, address, None, my_port))
+        keys = ((address, port), (address, None), (GROUP, None))
+        met = (self._by_key.get((protocol, *key, my_port)) for key in keys)
+        found = next(filter(None, met), None)
         return found if found and found.ours in (None, mine) else None
 
 

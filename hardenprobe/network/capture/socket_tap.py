@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.model import Endpoint, Observation
 from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.capture import frames
-from hardenprobe.network.capture.flows import Flow
+from hardenprobe.network.capture.flows import GROUP, Flow
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture
@@ -118,6 +119,30 @@ class SweepTap:
         """Every socket is closed."""
         for key in list(self._flows):
             self.closed(*key)
+
+
+class GroupTap:
+    """What a question to a multicast group tells of its socket; no observation names its packets."""
+
+    def __init__(self, capture: Capture) -> None:
+        self._capture = capture
+
+    @contextmanager
+    def asking(self, ours: tuple[Any, ...], admits: Callable[[str], bool]) -> Iterator[None]:
+        """The socket that asks, until the block ends; of the answers, those of admitted addresses are the scan's."""
+        flow = Flow(
+            key=(frames.UDP, GROUP, None, int(ours[1])),
+            transport="udp",
+            port=int(ours[1]),
+            ours=_packed(ours[0]),
+            admits=lambda packed: admits(str(ip_address(packed))),
+            released=True,
+        )
+        self._capture.flows.begin(flow)
+        try:
+            yield
+        finally:
+            self._capture.flows.end(flow)
 
 
 def _flow(transport: str, there: tuple[str, int], ours: tuple[Any, ...], any_port: bool = False) -> Flow:

@@ -91,6 +91,7 @@ async def _of_the_group(
         read=lambda data: told(data, ident),
     )
     answers = await link.ask(GROUP.group, PORT, question.message, wait=GROUP.wait)
+    asked.line.charge(answers.cost)
     reply = answers.by_address.get(asked.line.address)
     return datagrams.read_reply(asked.line, GROUP, question, reply)
 
