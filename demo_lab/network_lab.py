@@ -107,6 +107,24 @@ NETWORK = Network(
 )  # fmt: skip
 
 
+# A range behind a router: Telnet on a device that drops what is asked first, and one that drops everything.
+RANGE = Network(
+    segments=(
+        Segment(name=OFFICE, networks=("10.77.1.0/24",)),
+        Segment(name=YARD, networks=("10.77.3.0/24",)),
+    ),
+    scanner={OFFICE: (ADMITTED,)},
+    stations=(
+        station(
+            "NR-01", YARD, "10.77.3.21", services=(Telnet(),), listed=False,
+            filters=(
+                Filter(action="drop", transport="tcp", ports=(80, 443, 631, 9100)), Filter(action="drop", transport="udp"),
+            ),
+        ),
+        station("NR-02", YARD, "10.77.3.22", services=(Telnet(),), listed=False, filters=(Filter(action="drop"),)),
+    ),
+)  # fmt: skip
+
 _SERVES = (Telnet(), Http(), RawPrint(), Snmp(versions=("2c",), communities=("public",)))
 
 # Devices that are far, that requests do not always reach, or that bear few of them; beside each, one that filters as well.

@@ -18,6 +18,7 @@ from hardenprobe.model.yaml_file import Document, Spot, attempt, load_yaml
 from hardenprobe.plugins.registry import BROUGHT, Registry
 from hardenprobe.scope import limits as gentleness
 from hardenprobe.scope.limits import Timing, TlsEnumeration
+from hardenprobe.scope.ports import FIRST_PORTS
 from hardenprobe.scope.web_paths import WebPaths
 from hardenprobe.standards import controls, rule_files
 from hardenprobe.standards.ccss import ENVIRONMENTAL, TEMPORAL, read_group
@@ -31,10 +32,15 @@ MOST_COMMUNITIES = 3  # published defaults that are ever tried on one device
 
 @dataclass(frozen=True, kw_only=True)
 class Ports:
-    """The ports that a scan looks at."""
+    """The ports that a scan looks at.
+
+    Attributes:
+        first: TCP ports that tell whether anybody is at an address of a range, in turn; those that print are tried last.
+    """
 
     tcp: tuple[int, ...]
     udp: tuple[int, ...] = (161,)
+    first: tuple[int, ...] = FIRST_PORTS
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,6 +139,7 @@ class Baseline:
     hash: str
     tcp_ports: tuple[int, ...]
     udp_ports: tuple[int, ...]
+    first_ports: tuple[int, ...]
     communities: tuple[str, ...]
     http_paths: tuple[str, ...]
     web: WebPaths
@@ -249,6 +256,7 @@ def resolve(chain: Sequence[Document], registry: Registry) -> Baseline | list[Fi
         hash=digest(asdict(file)),
         tcp_ports=file.ports.tcp,
         udp_ports=file.ports.udp,
+        first_ports=file.ports.first,
         communities=file.snmp.default_communities,
         http_paths=file.http_paths,
         web=file.web,
@@ -288,7 +296,7 @@ def _metric_faults(document: Document, given: LocalMetrics, registry: Registry) 
 
 def _faults(document: Document, file: BaselineFile, registry: Registry) -> Iterator[FileInvalid]:
     """What is wrong with a file whose keys are right."""
-    for transport in ("tcp", "udp"):
+    for transport in ("tcp", "udp", "first"):
         for i, port in enumerate(getattr(file.ports, transport)):
             if not 1 <= port <= 65535:
                 yield document.fault(("ports", transport, i), f"port {port} is not 1 to 65535")

@@ -68,6 +68,10 @@ class Choice:
         return self._every(lambda one: one.udp_ports)
 
     @property
+    def first_ports(self) -> tuple[int, ...]:
+        return self._every(lambda one: one.first_ports)
+
+    @property
     def communities(self) -> tuple[str, ...]:
         return self._every(lambda one: one.communities)
 

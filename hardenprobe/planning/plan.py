@@ -20,6 +20,7 @@ from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import read_text
 from hardenprobe.planning.local_links import ends
 from hardenprobe.scope.limits import Timing, TlsEnumeration
+from hardenprobe.scope.ports import FIRST_PORTS
 from hardenprobe.scope.scope import MULTICAST, Scope
 from hardenprobe.scope.web_paths import WebPaths
 
@@ -72,6 +73,7 @@ class Plan:
         secrets: What the fleet's own secrets are called; their values are in no plan.
         inventory: Digest of the inventory: it declares ports to speak to, fragile devices, and who is sent a secret.
         plugged: Where checks and probes that are not ours came from; their code runs, and decides what is sent.
+        first_ports: TCP ports that tell whether anybody is at an address; those of them that are planned.
         shares: By address, where less is asked there than of everybody.
         nobodys: Those of the targets that are network or broadcast addresses of links of this machine, and no devices.
     """
@@ -93,6 +95,7 @@ class Plan:
     secrets: tuple[str, ...] = ()
     inventory: str = ""
     plugged: tuple[str, ...] = ()
+    first_ports: tuple[int, ...] = FIRST_PORTS
     shares: Mapping[str, AddressPlan] = field(default_factory=dict)
     nobodys: AddressSet = field(default_factory=ends)
 
@@ -177,6 +180,7 @@ class Plan:
         return {
             **({"shares": shares} if shares else {}),
             **({"clock_reference": self.scope.clock_reference} if self.scope.clock_reference else {}),
+            **({"first_ports": self.first_ports} if self.first_ports != FIRST_PORTS else {}),
             "targets": [[str(t.first), str(t.last), t.name] for t in self.targets],
             "tcp": self.tcp_ports,
             "udp": self.udp_ports,

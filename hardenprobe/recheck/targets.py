@@ -19,8 +19,7 @@ from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, R
 from hardenprobe.planning.recheck_plan import Again, Place
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.recheck.selection import Picked, Subject
-from hardenprobe.scanning.sweep import FIRST_PORTS
-from hardenprobe.scope.ports import NEVER_SPEAK
+from hardenprobe.scope.ports import FIRST_PORTS, NEVER_SPEAK
 
 SNMP = ("udp", 161)
 Port = tuple[str, int]

@@ -58,7 +58,7 @@ class QueuedAddress:
 
     Attributes:
         position: In the sweep's order; None for an address that is visited without having been swept.
-        resolved: The link says that somebody has the address, silent though he is.
+        resolved: The link or an ICMP echo says that somebody has the address, silent though he is.
         cost: Of the sweep's touch, which counts under the device's ceiling.
     """
 
@@ -247,9 +247,9 @@ class Scan:
                     positions[address] = position
                     yield address
 
-        async for touch in self._touched(untouched(), vantage, self.plan.timing.connect):
+        async for touch in self._touched(untouched(), vantage, self.plan.timing.connect, echo=True):
             position = positions.pop(touch.address)
-            resolved = touch.state is State.SILENT and self._resolved(touch.address)
+            resolved = touch.state is State.SILENT and (touch.echoed or self._resolved(touch.address))
             self._lost = self._lost or not touch.asked
             if touch.state is State.SILENT and not resolved and touch.asked:
                 self.cost += touch.cost
@@ -260,7 +260,7 @@ class Scan:
                 )
 
     async def _touched(
-        self, addresses: Iterable[str], vantage: Vantage, wait: float
+        self, addresses: Iterable[str], vantage: Vantage, wait: float, *, echo: bool = False
     ) -> AsyncGenerator[Touch]:
         """Touch addresses; where the scope forbids it by now, the scan ends."""
         plan = self.plan
@@ -273,6 +273,7 @@ class Scan:
             port_offset=plan.port_offset,
             pace=Pace(wait=min(wait, plan.timing.connect), rate=self._rate),
             tap=SweepTap(self.capture) if self.capture else None,
+            echo=echo,
         )
         try:
             async with contextlib.aclosing(touching) as touches:

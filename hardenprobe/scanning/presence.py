@@ -13,7 +13,6 @@ from hardenprobe.planning.plan import Plan
 from hardenprobe.probes import tcp
 from hardenprobe.probes.base import PortGreeting, Probe, ProbeContext
 from hardenprobe.scanning.probe_order import FIRST_PROBES, LISTENING, PROBES
-from hardenprobe.scanning.sweep import FIRST_PORTS
 from hardenprobe.scope.ports import RAW_PRINT
 
 MOST_LOOKS = 4  # beside the first, at ports of a device that loses requests
@@ -22,7 +21,7 @@ HASTY_GREETING, HASTY_REPLY = 0.3, 1.0  # seconds; for a device that accepts on 
 
 def first_ports(plan: Plan) -> tuple[int, ...]:
     """The ports of a plan that are tried first: an address that is silent on all of these, and over SNMP, has no device."""
-    usual = tuple(port for port in FIRST_PORTS if port in plan.tcp_ports)
+    usual = tuple(port for port in plan.first_ports if port in plan.tcp_ports)
     return usual or plan.tcp_ports[:2]
 
 

@@ -138,6 +138,7 @@ class ScanRequest:
         planned = plan.Plan(
             targets=wanted,
             tcp_ports=tcp_ports,
+            first_ports=expected.first_ports,
             udp_ports=udp_ports,
             reach=Reach(self.reach),
             scope=allowed,

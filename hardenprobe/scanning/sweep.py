@@ -9,6 +9,9 @@ left alone. All this shares one deadline, `Pace.wait`, T for short:
     at T/2   the SNMP discovery again, and the second port
     then     the other ports in turn, in equal parts of the second half
 
+With each discovery goes an ICMP echo request (RFC 792, RFC 4443), where the system lets this user send one. An answer says
+that somebody has the address, and no more.
+
 A silent address so costs T in all, not T for each port. A lost connection request is not repeated on the same port: the
 next port's is the repetition. What speaks only SNMP version 1 or 2c, on a device whose first ports are all dropped by a
 filter, is not seen.
@@ -35,6 +38,8 @@ from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 from hardenprobe.model import Cost, State
 from hardenprobe.network import audit_hook, sweep_sockets
+from hardenprobe.network import echo as echoes
+from hardenprobe.network.echo import Echo
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.network.sweep_sockets import (
     WRITABLE,
@@ -46,12 +51,11 @@ from hardenprobe.network.sweep_sockets import (
     stream_socket,
 )
 from hardenprobe.probes.snmp.agent import encode_discovery
-from hardenprobe.scope.ports import RAW_PRINT
+from hardenprobe.scope.ports import FIRST_PORTS, RAW_PRINT
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.socket_tap import SweepTap
 
-FIRST_PORTS = (443, 80, 631, 9100)  # the raw print port last: it is touched only where the others are silent
 SNMP = 161
 
 BATCH = 512  # touches that may wait to be taken before no further address is begun
@@ -105,6 +109,7 @@ class Touch(NamedTuple):
         tried: The TCP ports that were connected to, in turn.
         seconds: From the first packet to the end.
         asked: False where this machine lost its way to the address meanwhile, so that silence says nothing.
+        echoed: It answered an ICMP echo request.
     """
 
     address: str
@@ -117,6 +122,7 @@ class Touch(NamedTuple):
     bytes_received: int
     seconds: float
     asked: bool = True
+    echoed: bool = False
 
     @property
     def cost(self) -> Cost:
@@ -156,7 +162,9 @@ class Step:
 class _Try:
     """An address in progress; `due` is when its next step is, OVER where it has a result."""
 
-    __slots__ = ("address", "began", "datagrams", "due", "lost", "message_id", "sent", "sock", "step", "v6")
+    __slots__ = (
+        "address", "began", "datagrams", "due", "echoed", "lost", "message_id", "octets", "sent", "sock", "step", "v6",
+    )  # fmt: skip
 
     def __init__(self, address: str, step: Step, began: float) -> None:
         self.address = address
@@ -164,7 +172,8 @@ class _Try:
         self.v6 = ":" in address
         self.due = OVER
         self.sock: socket.SocketType | None = None
-        self.datagrams = 0
+        self.datagrams = self.octets = 0
+        self.echoed = False
         self.message_id = 0
         self.step = step
         self.sent = False  # a connection was under way
@@ -181,6 +190,7 @@ async def sweep(
     port_offset: int = 0,
     pace: Pace | None = None,
     tap: SweepTap | None = None,
+    echo: bool = False,
 ) -> AsyncGenerator[Touch]:
     """Touch every address once and tell what became of it, in order of completion.
 
@@ -193,12 +203,13 @@ async def sweep(
         source: Our own address, for addresses of its family.
         port_offset: Added to every port at the door; only a lab has one.
         tap: Is told of every socket while the scan is captured.
+        echo: Send ICMP echo requests beside the SNMP discoveries, where that is permitted; never under a capture.
 
     Raises:
         ScopeRefused: An address, the hour or the stop file; what was in progress is dropped and not reported.
     """
     raw_last = sorted(dict.fromkeys(ports), key=lambda port: port in RAW_PRINT)
-    run = _Sweep(addresses, bounds, raw_last, snmp, source, port_offset, pace or Pace(), tap)
+    run = _Sweep(addresses, bounds, raw_last, snmp, source, port_offset, pace or Pace(), tap, echo)
     task = asyncio.create_task(run.drive())
     try:
         while batch := await run.out.get():  # an empty one is the end
@@ -245,6 +256,7 @@ class _Sweep:
         port_offset: int,
         pace: Pace,
         tap: SweepTap | None,
+        echo: bool,
     ) -> None:
         self.out: asyncio.Queue[list[Touch]] = asyncio.Queue(maxsize=4)
         self._todo: Iterator[str] | None = iter(addresses)
@@ -253,7 +265,9 @@ class _Sweep:
         self._offset = port_offset
         self._most = max(1, min(pace.in_flight, descriptors() // 2))
         self._steps = steps(ports, snmp, pace.wait, port_offset)
-        self._doors = frozenset({port + port_offset for port in (*ports, SNMP)})
+        self._doors = frozenset(
+            {0, *(port + port_offset for port in (*ports, SNMP))}
+        )  # 0: an echo has no port
         self._in_hand: dict[str, _Try] = {}
         self._lost = False  # a way that was there
         self._connecting: dict[int, _Try] = {}
@@ -263,6 +277,8 @@ class _Sweep:
         self._crowded = False
         self._tap = tap
         self._poller: Poller
+        self._echo: Echo | None = None
+        self._wants_echo = echo and tap is None  # a capture knows sockets with ports alone
         self._discovery: Discovery
 
     async def drive(self) -> None:
@@ -270,7 +286,7 @@ class _Sweep:
         try:
             with ExitStack() as stack:
                 own = filter(None, self._sources.values())
-                callers = {__name__, sweep_sockets.__name__}
+                callers = {__name__, sweep_sockets.__name__, echoes.__name__}
                 stack.enter_context(
                     audit_hook.granted_many(self._in_hand, self._doors, modules=callers, sources=tuple(own))
                 )
@@ -284,6 +300,8 @@ class _Sweep:
                         )
                     )
                 )
+                if self._wants_echo:
+                    self._echo = stack.enter_context(contextlib.closing(Echo(self._sources, self._poller)))
                 while self._todo is not None or self._in_hand:
                     idle = self._round()
                     if self._done and not self.out.full():
@@ -340,6 +358,11 @@ class _Sweep:
                 self._connected(attempt, sock, sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR), now)
 
     def _hear_datagrams(self, descriptor: int, now: float) -> None:
+        if descriptor not in self._discovery.descriptors:
+            for address in self._echo.receive(descriptor) if self._echo else ():
+                if attempt := self._in_hand.get(address):
+                    attempt.echoed = True
+            return
         for address, message_id, size in self._discovery.receive(descriptor):
             attempt = self._in_hand.get(address)
             if attempt is None or not attempt.datagrams or message_id not in (None, attempt.message_id):
@@ -405,10 +428,11 @@ class _Sweep:
                 transport,
                 attempt.step.tried,
                 datagrams,
-                datagrams * self._discovery.size,
+                attempt.octets,
                 received,
                 now - attempt.began,
                 not attempt.lost,
+                attempt.echoed,
             )
         )
 
@@ -465,7 +489,12 @@ class _Sweep:
             self._rate.take()
             attempt.message_id = attempt.message_id or self._discovery.new_id()
             attempt.datagrams += 1
+            attempt.octets += self._discovery.size
             self._discovery.send(address, attempt.v6, attempt.message_id)
+            if self._echo and self._echo.send(address, attempt.v6):
+                self._rate.take()
+                attempt.datagrams += 1
+                attempt.octets += self._echo.size
         if sock is not None:
             self._rate.take()
             if self._tap:

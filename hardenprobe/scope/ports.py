@@ -31,6 +31,7 @@ MAY_SPEAK: Mapping[int, frozenset[str]] = {
 
 # A device prints what a raw port receives, and a print spooler takes lines as commands. Outranks everything else.
 NEVER_SPEAK = frozenset({515, *range(9100, 9108)})
+FIRST_PORTS = (443, 80, 631, 9100)  # what nearly every device has, unless a baseline says otherwise
 RAW_PRINT = frozenset(range(9100, 9108))
 
 # The words in which inventories and allow-lists name a service, with the ports they mean.

@@ -26,6 +26,16 @@ STRAINED = {
     "network": "STRAINED",
     "options": {"ports": "23,80,443,631,9100", "only": ["cleartext-telnet", "cleartext-print-raw", "cleartext-http-management"]},
 }  # fmt: skip
+_RANGE = {"network": "RANGE", "targets": ["10.77.3.16/28"]}
+_NARROW = {"ports": "22,23,80,443", "only": ["cleartext-telnet"]}
+RANGES: dict[str, dict[str, Any]] = {
+    "no echo": {**_RANGE, "options": _NARROW},
+    "an echo": {**_RANGE, "options": _NARROW, "ping": True},
+    "first ports of the baseline": {
+        **_RANGE,
+        "options": {**_NARROW, "baseline": str(Path(__file__).with_name("first_ports.yaml"))},
+    },
+}
 SEEDS = tuple(range(1, 21))
 PLAY = Path(__file__).parents[1] / "support" / "network_play.py"
 NO_RIGHT = 77
@@ -50,7 +60,7 @@ def play(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Mapping[str
 @pytest.fixture(scope="session")
 def played(play: Callable[..., Any]) -> dict[str, Any]:
     """What came of the shipped network's scans and of twenty random networks, all side by side, since they mostly wait."""
-    scans = {**SCANS, "strained": STRAINED}
+    scans = {**SCANS, **RANGES, "strained": STRAINED}
     found: dict[str, Any] = play("scan", {"scans": scans, "seeds": SEEDS, "at_once": 30})
     return found
 

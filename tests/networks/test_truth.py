@@ -151,3 +151,20 @@ def test_no_verdict_is_wrong_where_requests_are_late_or_lost_or_too_many(played:
         assert met["peak"] <= (2 if station.loss else 1)  # the news that one was closed may be lost
     assert "fail" in words["open"]
     assert "pass" in words["silent"]
+
+
+@pytest.mark.parametrize(
+    ("scan", "found"),
+    [("no echo", []), ("an echo", ["10.77.3.21"]), ("first ports of the baseline", ["10.77.3.21"])],
+)
+def test_who_drops_what_is_asked_first_is_found_in_a_range_by_an_echo_or_by_other_first_ports(
+    scan: str, found: list[str], played: dict[str, Any]
+) -> None:
+    made = played[scan]
+    assert "failed" not in made, made["failed"]
+    fails = [r.endpoint.address for r in made["review"].results if r.result == "fail"]
+    assert fails == found
+    asked = {tag: met["requests"] for tag, met in made["counted"].items()}
+    assert asked["NR-02"] <= 8, (
+        "nobody there, as far as can be told: the first look alone, or a few ports more"
+    )

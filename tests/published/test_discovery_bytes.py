@@ -127,7 +127,7 @@ def test_remote_screen_versions_and_types() -> None:
 
 def test_ws_discovery_names() -> None:
     # OASIS Web Services Dynamic Discovery Version 1.1, sections 1.6 and 5.2.1, and the member submission of April 2005
-    standard, draft = ws_discovery.DIALECTS
+    standard, draft, _ = ws_discovery.DIALECTS
     assert standard.namespace == "http://docs.oasis-open.org/ws-dd/ns/discovery/2009/01"
     assert standard.to == "urn:docs-oasis-open-org:ws-dd:ns:discovery:2009:01"
     assert draft.namespace == "http://schemas.xmlsoap.org/ws/2005/04/discovery"

@@ -3,7 +3,7 @@
     python network_play.py scan|touch FOLDER ARGUMENTS
 
 ARGUMENTS is JSON. For `scan`: `scans`, name to `network` (one of network_lab), `sources`, `targets` (all listed addresses by
-default) and further `options`; `seeds` of random networks to be scanned beside them and those of network_examples.py; and how many of all `at_once`. For
+default), `ping`, whether this user may send echo requests, and further `options`; `seeds` of random networks to be scanned beside them and those of network_examples.py; and how many of all `at_once`. For
 `touch`: `network`, `ports`, and the seconds to `wait`. FOLDER then holds played.pickle. The status is 77 where this user may
 make no namespaces.
 """
@@ -45,12 +45,13 @@ def network_of(given: dict[str, Any]) -> network.Network:
 def play(net: network.Network, folder: Path, given: dict[str, Any]) -> dict[str, Any]:
     """One scan, with how long it took and what the stations counted in the meantime."""
     namespaces.leave()
+    Path("/proc/sys/net/ipv4/ping_group_range").write_text(f"{'0' if given.get('ping') else '1'} 0")
     with network.raised(net) as standing, network.serving(standing, folder) as stations:
         inventory, scope = network.write_files(net, folder)
         began = time.monotonic()
         review = hardenprobe.scan(
             given.get("targets") or [a for s in net.stations for a in s.device.listed.addresses],
-            inventory=inventory,
+            inventory=inventory if any(s.device.listed.listed for s in net.stations) else None,
             scope=scope,
             sources=given.get("sources", ()),
             plugins=False,

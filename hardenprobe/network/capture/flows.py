@@ -124,9 +124,12 @@ class Flows:
 
     def _find(self, protocol: int, device: tuple[bytes, int], us: tuple[bytes, int]) -> Flow | None:
         (address, port), (mine, my_port) = device, us
-        keys = ((address, port), (address, None), (GROUP, None))
-        met = (self._by_key.get((protocol, *key, my_port)) for key in keys)
-        found = next(filter(None, met), None)
+        table = self._by_key
+        found = (
+            table.get((protocol, address, port, my_port))
+            or table.get((protocol, address, None, my_port))
+            or table.get((protocol, GROUP, None, my_port))
+        )
         return found if found and found.ours in (None, mine) else None
 
 
