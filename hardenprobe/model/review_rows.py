@@ -87,6 +87,10 @@ class _Later(Generic[S]):
     def __hash__(self) -> int:
         return hash(self.held)
 
+    def __reduce__(self) -> tuple[Callable[[Any], Any], tuple[S]]:
+        """Another process gets what was read, since it has no such file."""
+        return type(self.held), (self.held,)
+
     def __repr__(self) -> str:
         return repr(self.held)
 
