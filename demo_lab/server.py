@@ -28,6 +28,7 @@ GOODBYE = 2.0  # seconds a client may take to close its side of TLS
 SPARE_FILES = 512  # for clients, beside the sockets that listen
 TLS_RECORD = 0x16  # RFC 8446 section 5.1: a handshake record, the first byte of a ClientHello
 
+MOST_PREPARED = 200  # devices whose slow keys are made before they answer; a larger fleet must start at once
 STEP = 977  # between offsets that are tried where another lab has the ports
 
 
@@ -106,7 +107,8 @@ class Lab:
                 raise UsageError(
                     f"port {service.port} and an offset of {self.port_offset} make {port}, which is no port"
                 )
-            service.prepare(host)
+            if len(self.hosts) <= MOST_PREPARED:
+                service.prepare(host)
             self._bound.append((host, service, address, _bind(address, service, port)))
         return len(wanted)
 

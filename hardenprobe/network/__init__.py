@@ -4,6 +4,7 @@ __all__ = [
     "audit_hook",
     "backoff",
     "capture",
+    "echo",
     "group",
     "link",
     "ntp",

@@ -204,4 +204,4 @@ def test_a_family_without_a_source_is_noticed_and_a_source_without_a_target_refu
     assert "notice: vantage point here: no --source is of the family of ::1; the route to each" in ended.err
     ended = command("scan", "::1", "--source", "127.0.0.1", "--dry-run")
     assert ended.status == 2
-    assert "--source 127.0.0.1 asks nobody: no target is of its family" in ended.err
+    assert "--source 127.0.0.1 reaches no target: none is of its address family" in ended.err

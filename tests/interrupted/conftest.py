@@ -202,7 +202,7 @@ def _essence(review: dict[str, Any]) -> dict[str, Any]:
         "devices": [(d["id"], d["addresses"], d["services"]) for d in review["devices"]],
         "coverage": review["coverage"],
         "what_first": [(a["remedy"]["id"], a["findings"]) for a in review["what_first"]],
-        "notices": [notice for notice in review["notices"] if "resumed on" not in notice],
+        "notices": [n for n in review["notices"] if "resumed on" not in n and "asked again" not in n],
         "interrupted": review["review"]["interrupted"],
     }
 

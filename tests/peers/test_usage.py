@@ -8,7 +8,7 @@ import signal
 import subprocess
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +39,7 @@ def case(
     web = nginx(plain="")["plain"]
     servers = {"ftp": vsftpd(), "web": web, "telnet": telnetd()}
     file = folder("capture") / "lo.pcap"
-    with capturing(program("tcpdump", "tcpdump"), file):
+    with capturing(program("tcpdump", "tcpdump"), file, servers.values()):
         scan(*servers.values())
         for _ in range(3):
             with urllib.request.urlopen(f"http://{web}:{80 + port_offset}/", timeout=5) as page:
@@ -51,7 +51,8 @@ def case(
 
 
 @contextlib.contextmanager
-def capturing(tcpdump: str, file: Path) -> Iterator[None]:
+def capturing(tcpdump: str, file: Path, hosts: Iterable[str]) -> Iterator[None]:
+    """Capture what goes to and from these hosts; other tests use this interface at the same time."""
     command = [
         tcpdump,
         "-n",
@@ -64,8 +65,7 @@ def capturing(tcpdump: str, file: Path) -> Iterator[None]:
         "root",
         "-w",
         str(file),
-        "net",
-        "127.78.0.0/16",
+        " or ".join(f"host {host}" for host in hosts),
     ]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
     assert process.stderr is not None

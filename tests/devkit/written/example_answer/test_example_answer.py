@@ -27,7 +27,6 @@ def test_branch(seen: Any, word: Word) -> None:
 
 
 def test_one_question_is_asked() -> None:
-    line = testing.Replay(
-        {113: [("sent", MODULE.QUESTION), ("received", REPLY)]}, speaks={113: "example-answer"}
-    )
+    script: Any = [("sent", MODULE.QUESTION), ("received", REPLY)]
+    line = testing.Replay({113: script}, speaks={113: "example-answer"})
     assert testing.answers(MODULE.PROBE, line)[-1].facts == MODULE.read(REPLY)
