@@ -23,6 +23,7 @@ from hardenprobe.usage.packet_file import PacketFile
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 
 SCANNER = "127.0.0.1"
+FILE_HEADER = 24  # bytes of a capture file without a packet
 
 
 @pytest.fixture(scope="module")
@@ -59,6 +60,7 @@ def capturing(tcpdump: str, file: Path, hosts: Iterable[str]) -> Iterator[None]:
         "-i",
         "lo",
         "-U",
+        "--immediate-mode",
         "-B",
         "16384",
         "-Z",
@@ -72,7 +74,10 @@ def capturing(tcpdump: str, file: Path, hosts: Iterable[str]) -> Iterator[None]:
     try:
         assert any("listening" in line for line in process.stderr)
         yield
-        time.sleep(0.5)  # what the kernel holds for it
+        size, before = file.stat().st_size, -1
+        while size != before or size <= FILE_HEADER:  # what the kernel holds for it
+            time.sleep(0.5)
+            size, before = file.stat().st_size, size
     finally:
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=10)
