@@ -11,7 +11,7 @@ from hardenprobe.demo_lab.network_lab import ADMITTED, ADMITTED_V6, NETWORK, OTH
 from hardenprobe.demo_lab.truth_network import asking, fate, said, verdicts
 from hardenprobe.facts import TcpPort
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]  # one fixture scans all networks
 
 SEEDS = tuple(range(1, 21))  # those of conftest.py
 
