@@ -68,7 +68,9 @@ def read(file: Input) -> Iterator[Line]:
     rows = csv.reader(_lines(text, file.name))
     number = 1
     try:
-        header = [cell.strip().lower() for cell in next(rows)]
+        header = [cell.strip().lower() for cell in next(rows, [])]
+        if missing := [name for name in _NEEDED if header.count(name) != 1]:
+            raise FileInvalid(file.name, 1, f"the header must name {', '.join(missing)} once")
         for row in rows:
             number = rows.line_num
             if any(cell.strip() for cell in row):

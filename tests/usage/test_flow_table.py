@@ -70,3 +70,12 @@ def test_a_fault_names_the_line_and_what_is_expected(line: str, fault: str, tmp_
 
     with pytest.raises(FileInvalid, match=fault):
         collect(file, "the router", ["192.0.2.7"])
+
+
+def test_a_header_that_quotes_a_column_away_is_refused(tmp_path: Path) -> None:
+    (file := tmp_path / "flows.csv").write_text(
+        '"x,transport,y",' + HEADER.replace("transport,", "") + "1,2,3,4,5,6,7,8,9\n"
+    )
+
+    with pytest.raises(FileInvalid, match="1: the header must name transport once"):
+        collect(file, "the router", ["192.0.2.7"])
