@@ -99,7 +99,7 @@ def fuzz_all(atheris: Any, parsers: list[Any], seconds: int) -> None:
                         fuzz(
                             atheris,
                             parser,
-                            [f"-max_total_time={seconds}", f"-artifact_prefix={parser.name}-"],
+                            [f"-max_total_time={seconds}", "-seed=1", f"-artifact_prefix={parser.name}-"],
                         )
                     except BaseException:  # noqa: BLE001 - it is said, and the parent sees the status
                         traceback.print_exc()
