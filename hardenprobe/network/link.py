@@ -81,14 +81,16 @@ class DeviceBudget:
         dear: Held by the address that asks what may not fit under the ceiling for all of them, so that one gets it whole.
         cost: What all of them have spent together.
         easing: Lengthens the pause when the device shows that it bears less.
-        waiting: How many of its addresses our own probes have not finished with.
+        waiting: Those of its addresses that our own probes have not finished with.
+        finished: What the others of them have spent.
     """
 
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     dear: asyncio.Lock = field(default_factory=asyncio.Lock)
     cost: Cost = field(default_factory=Cost)
     easing: Easing = field(default_factory=Easing)
-    waiting: int = 1
+    waiting: set[str] = field(default_factory=set)
+    finished: Cost = field(default_factory=Cost)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -127,6 +129,7 @@ class DeviceLink:
     _allowed: float = 0.0
     _open: Stream | None = None
     _over: bool = False
+    _finished: bool = False
     _mute: Counter[int] = field(default_factory=Counter)
     _heard: bool = False
     _failed: list[tuple[int, Recorder]] = field(
@@ -194,25 +197,38 @@ class DeviceLink:
             text += f"; a probe of your own names it: tcp_ports={{{port}: {protocol!r}}}"
         return MayNotSpeak(text, self.address)
 
+    def spare(self, name: str) -> int:
+        """What is left of one of the device's limits.
+
+        What this address has cost is kept back for every other address of the device that our own probes have not finished
+        with, less what those have cost already: whoever is first must not use up what another needs.
+
+        Args:
+            name: A field of Cost.
+        """
+        spent, mine, finished = (
+            getattr(cost, name) for cost in (self.turn.cost, self.cost, self.turn.finished)
+        )
+        others = spent - finished - (0 if self._finished else mine)
+        kept = len(self.turn.waiting - {self.address}) * mine - others
+        left: int = getattr(self.timing, name) - spent - max(0, kept)
+        return max(0, left)
+
+    def finish(self) -> None:
+        """Our own probes have finished with this address."""
+        if not self._finished:
+            self._finished = True
+            self.turn.waiting.discard(self.address)
+            self.turn.finished += self.cost
+
     @contextmanager
     def shared(self, parts: int, may_speak: Mapping[int, frozenset[str]]) -> Iterator[DeviceLink]:
         """A line for one of several that may spend the same each of what is left to the device; it ends with the block.
 
-        What this address has cost is kept back for every other address of the device that is still to be asked.
-
         Args:
             parts: How many of them are still to come.
         """
-        limit, spent, kept = self.timing, self.turn.cost, max(0, self.turn.waiting)
-        share = Cost(
-            **{
-                name: math.ceil(
-                    max(0, getattr(limit, name) - getattr(spent, name) - kept * getattr(self.cost, name))
-                    / parts
-                )
-                for name in LIMITED
-            }
-        )
+        share = Cost(**{name: math.ceil(self.spare(name) / parts) for name in LIMITED})
         line = replace(self, may_speak=may_speak, cost=Cost(), share=share, _failed=[])
         try:
             yield line
@@ -221,6 +237,8 @@ class DeviceLink:
             if line._open is not None:
                 line._open.close()
             self.cost += line.cost
+            if self._finished:
+                self.turn.finished += line.cost
             self._last = line._last
 
     def allow(self, port: int, protocol: str) -> None:

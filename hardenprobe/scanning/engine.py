@@ -367,9 +367,12 @@ class Scan:
         known = listed.asset_tag if listed else address
         if (vantage.name, known) not in self._turns:
             easing = Easing(signs=self._signs.setdefault(known, []))
-            waiting = sum(each in self.plan.wanted for each in listed.addresses) if listed else 1
+            planned = listed.addresses if listed else (address,)
+            waiting = {a for a in planned if a in self.plan.wanted and (a, vantage.name) not in self.done}
             spent = self.share.spent.get(known, Cost()) if self.share else Cost()
-            self._turns[vantage.name, known] = DeviceBudget(easing=easing, waiting=waiting, cost=spent)
+            self._turns[vantage.name, known] = DeviceBudget(
+                easing=easing, waiting=waiting, cost=spent, finished=spent
+            )
         return self._turns[vantage.name, known]
 
     async def _ask_plugged(self, asked: ProbeContext, until: float | None) -> None:
@@ -426,7 +429,7 @@ class Scan:
         try:
             async with asyncio.timeout(self.plan.timing.seconds) as clock:
                 there = await _ask_device(asked, self.plugged, expected=due.expected)
-                asked.line.turn.waiting -= 1
+                line.finish()
                 if there:
                     await self._ask_plugged(asked, clock.when())
         except ScopeRefused as exc:

@@ -21,9 +21,9 @@ from support.servers import serving
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.facts import TcpPort
-from hardenprobe.model import IcmpError, SocketRecord, State
+from hardenprobe.model import Cost, IcmpError, SocketRecord, State
 from hardenprobe.model.transcript import EXCHANGES, KEPT, observation
-from hardenprobe.network.link import Answer, DeviceLink
+from hardenprobe.network.link import Answer, DeviceBudget, DeviceLink
 from hardenprobe.network.sockets import READ_LIMIT
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import NEVER_SPEAK, may_speak
@@ -694,3 +694,32 @@ def _has_ipv6() -> bool:
 async def _until(true: Callable[[], bool]) -> None:
     while not true():
         await asyncio.sleep(0.005)
+
+
+@pytest.mark.parametrize(
+    ("theirs", "finished", "spare"),
+    [
+        ({}, (), 120 - 30),
+        ({"b": 0}, (), 120 - 30 - 30),
+        ({"b": 20}, (), 120 - 50 - 10),
+        ({"b": 30}, (), 120 - 60),
+        ({"b": 40}, ("b",), 120 - 70),
+        ({"b": 40, "c": 0}, ("b",), 120 - 70 - 30),
+        ({"b": 50, "c": 40}, ("b", "c"), 0),
+    ],
+)
+def test_what_is_spare_leaves_each_address_that_waits_what_this_one_took(
+    theirs: dict[str, int], finished: tuple[str, ...], spare: int
+) -> None:
+    """What others have spent counts for those that still wait, not for those that have finished."""
+    turn = DeviceBudget(waiting={"127.0.0.1", *theirs})
+    others = {
+        name: line(address=name, turn=turn, cost=Cost(connections=spent)) for name, spent in theirs.items()
+    }
+    mine = line(turn=turn, cost=Cost(connections=30), timing=Timing(connections=120))
+    for name in finished:
+        others[name].finish()
+        others[name].finish()  # a second visit of a device that was asleep
+    assert mine.spare("connections") == spare
+    mine.finish()
+    assert mine.spare("connections") == spare

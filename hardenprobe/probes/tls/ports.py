@@ -48,18 +48,11 @@ async def _ask_suites(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
             talker = versions.talker
             talker.recorders.clear()
             async with asked.line.turn.dear:
-                spare = talker.connections + _spare(asked.line)
+                spare = talker.connections + asked.line.spare("connections")
                 talker.limit = spare if talker.limit is None else min(talker.limit, spare)
                 suites = await (ask_classes(versions) if _by_classes(asked) else ask_suites(versions))
             where = asked.line.endpoint(talker.port, protocol=_spoken(versions.reached))
             yield asked.line.observation(suites, where, *talker.recorders)
-
-
-def _spare(line: DeviceLink) -> int:
-    """Connections left for suites, with as many kept back for each other address that is still to be asked as this one took."""
-    turn, mine = line.turn, line.cost.connections
-    still = (turn.waiting - 1) * mine - (turn.cost.connections - mine)
-    return max(0, line.timing.connections - turn.cost.connections - max(0, still))
 
 
 def _doors(asked: ProbeContext) -> Iterator[tuple[int, str]]:

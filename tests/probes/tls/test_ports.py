@@ -58,7 +58,7 @@ def ask(
     line = replace(
         line,
         may_speak={port: frozenset({"tls"}) for port in ports},
-        turn=DeviceBudget(waiting=1 + others),
+        turn=DeviceBudget(waiting={"127.0.0.1", *(f"127.0.0.{2 + n}" for n in range(others))}),
         cost=Cost(connections=spent),
         timing=replace(line.timing, connections=most),
     )
