@@ -12,7 +12,6 @@ import asyncio
 import contextlib
 import itertools
 import secrets as randomness
-import signal
 import time
 from collections import Counter, deque
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator
@@ -32,18 +31,15 @@ from hardenprobe.cluster.shard import (
     packed_anchors,
     read_reply,
 )
-from hardenprobe.devices.credentials import Secrets
-from hardenprobe.devices.inventory import Inventory, Listed, NetworkSegment
+from hardenprobe.devices.inventory import Listed, NetworkSegment
 from hardenprobe.errors import HardenprobeError, ScopeRefused, UsageError, clip
 from hardenprobe.facts import OtherAddress, ProbeFault
 from hardenprobe.model import Cost, Reason, Vantage
 from hardenprobe.model.transcript import observation, utc_now
-from hardenprobe.model.visit import SilentAddresses, Visit
-from hardenprobe.planning.plan import Plan
+from hardenprobe.model.visit import Visit
 from hardenprobe.planning.visit_order import VisitOrder
-from hardenprobe.probes.base import Probe
-from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning.other_addresses import MOST as MOST_OTHERS
+from hardenprobe.scanning.stoppable_scan import StoppableScan
 from hardenprobe.scope.scope import link_granted
 
 DEVICES, SWEPT = 3, 64  # addresses of a shard: expected devices, and addresses that are swept
@@ -109,8 +105,8 @@ class Front:
 
 
 @dataclass(eq=False, kw_only=True)
-class ClusterScan:
-    """As engine.Scan, whose arguments it takes; the workers at `address` ask.
+class ClusterScan(StoppableScan):
+    """A scan whose plan the workers at `address` ask. It takes the arguments of engine.Scan.
 
     Attributes:
         address: Of the scheduler.
@@ -119,23 +115,9 @@ class ClusterScan:
 
     address: str
     certificates: Path
-    plan: Plan
-    inventory: Inventory
-    wanted: frozenset[type[Any]]
-    anchors: TrustAnchors
-    secrets: Secrets = field(default_factory=Secrets)
-    plugged: tuple[Probe, ...] = ()
-    seed: int = 0
-    done: frozenset[tuple[str, str]] = frozenset()
-    others: dict[str, str] = field(default_factory=dict)
-    quiet: SilentAddresses = field(default_factory=SilentAddresses)
     capture: None = None
-    cost: Cost = field(default_factory=Cost)
-    interrupted: bool = False
-    why_interrupted: str | None = None
     notices: list[str] = field(default_factory=list)
     _id: str = field(default_factory=lambda: randomness.token_hex(16))
-    _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _changed: asyncio.Condition = field(default_factory=asyncio.Condition)
     _busy: set[str] = field(default_factory=set)
     _seats: list[Seat] = field(default_factory=list)
@@ -158,12 +140,6 @@ class ClusterScan:
         if self.plan.scope.grants and any(map(link_granted, self.plan.scope.grants)):
             self.notices.append("multicast groups are not asked by a cluster, though the scope grants it")
         self._by_tag = {device.asset_tag: device for device in self.inventory.devices}
-
-    def stop(self, why: str) -> None:
-        """Let the workers finish what they ask, and begin nothing else."""
-        self.interrupted = True
-        self.why_interrupted = self.why_interrupted or why
-        self._stop.set()
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point; each visit is final when it arrives."""
@@ -627,26 +603,6 @@ class ClusterScan:
         addresses = listed.addresses if listed else (visit.address,)
         known = any(address in self._answered for address in addresses)
         return visit if known else replace(visit, observations=())
-
-    @contextlib.contextmanager
-    def _interruptible(self) -> Iterator[None]:
-        """Ctrl-C once lets the workers finish what they ask; twice ends it at once."""
-        loop, main = asyncio.get_running_loop(), asyncio.current_task()
-
-        def interrupt() -> None:
-            if self._stop.is_set() and main is not None:
-                main.cancel()
-            self.stop("interrupted")
-
-        try:
-            loop.add_signal_handler(signal.SIGINT, interrupt)
-        except (NotImplementedError, ValueError, RuntimeError):
-            yield
-            return
-        try:
-            yield
-        finally:
-            loop.remove_signal_handler(signal.SIGINT)
 
 
 async def _result(future: Any) -> bytes:

@@ -6,33 +6,30 @@ import asyncio
 import contextlib
 import logging
 import math
-import signal
 import time
 from collections.abc import AsyncGenerator, AsyncIterator, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.devices.credentials import Secrets
-from hardenprobe.devices.inventory import Inventory, Listed
+from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import CeilingReached, LocalFault, Overran, ScopeRefused, clip
 from hardenprobe.facts import ProbeFault, TcpPort
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
-from hardenprobe.model.visit import OUTCOMES, SilentAddresses, Visit
+from hardenprobe.model.visit import OUTCOMES, Visit
 from hardenprobe.network import audit_hook
 from hardenprobe.network.backoff import Easing
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
 from hardenprobe.network.link import DeviceBudget, DeviceLink
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning import local_links
-from hardenprobe.planning.plan import Plan
 from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.plugins import probe_share
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.scanning import group_round, other_addresses, presence
 from hardenprobe.scanning.group_round import GroupRound
 from hardenprobe.scanning.probe_order import FIRST_PROBES, PROBES
+from hardenprobe.scanning.stoppable_scan import StoppableScan
 from hardenprobe.scanning.sweep import SNMP, Pace, Touch, sweep
 from hardenprobe.scope.ports import may_speak
 from hardenprobe.scope.scope import is_loopback
@@ -92,44 +89,23 @@ class Share:
 
 
 @dataclass(eq=False, kw_only=True)
-class Scan:
+class Scan(StoppableScan):
     """One scan. Iterate over `visits()`; each visit is final when it arrives.
 
     Addresses that somebody expects a device at, in the inventory or as a target by itself, are visited; all others are
     swept first, and visited where somebody answered. From one vantage point after the other, since it is the same device.
 
     Attributes:
-        wanted: The kinds of facts that somebody will read; other probes are not run.
-        plugged: Probes that plug-ins bring.
-        seed: Of the order in which addresses are visited.
-        done: (address, vantage) that need no visit any more.
-        others: Addresses that were not planned, to the planned one at which their device told of them; grows as it goes.
-        quiet: Where the sweep found no device; filled in as it goes.
         capture: Writes down the packets, where somebody asked for that.
         share: The part of the plan that this scan asks; None for all of it.
         rate: Shared with whoever scans beside it; of its own by default.
         places: Held during a visit, where devices in progress are counted over several scans.
-        interrupted: Somebody stopped the scan, or its window closed, before the plan was done.
     """
 
-    plan: Plan
-    inventory: Inventory
-    wanted: frozenset[type[Any]]
-    anchors: TrustAnchors
-    secrets: Secrets = field(default_factory=Secrets)
-    plugged: tuple[Probe, ...] = ()
-    seed: int = 0
-    done: frozenset[tuple[str, str]] = frozenset()
-    others: dict[str, str] = field(default_factory=dict)
-    quiet: SilentAddresses = field(default_factory=SilentAddresses)
     capture: Capture | None = None
     share: Share | None = None
     rate: Rate | None = None
     places: asyncio.Semaphore | None = None
-    interrupted: bool = False
-    why_interrupted: str | None = None
-    cost: Cost = field(default_factory=Cost)
-    _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _lost: bool = False  # this machine lost its way to a device
     _turns: dict[tuple[str, str], DeviceBudget] = field(default_factory=dict)
     _signs: dict[str, list[str]] = field(default_factory=dict)
@@ -149,12 +125,6 @@ class Scan:
     def notices(self) -> list[str]:
         """What people should know of how it went."""
         return [notice for groups in self._groups.values() for notice in groups.notices]
-
-    def stop(self, why: str) -> None:
-        """Finish the devices in progress and begin no other."""
-        self.interrupted = True
-        self.why_interrupted = self.why_interrupted or why
-        self._stop.set()
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
@@ -337,27 +307,6 @@ class Scan:
                 worker.cancel()
             await asyncio.gather(*workers, return_exceptions=True)
             await due.aclose()
-
-    @contextlib.contextmanager
-    def _interruptible(self) -> Any:
-        """Ctrl-C once finishes what is in progress; twice ends it at once."""
-        loop = asyncio.get_running_loop()
-        main = asyncio.current_task()
-
-        def interrupt() -> None:
-            if self._stop.is_set() and main is not None:
-                main.cancel()
-            self.stop("interrupted")
-
-        try:
-            loop.add_signal_handler(signal.SIGINT, interrupt)
-        except (NotImplementedError, ValueError, RuntimeError):  # no signals here, or not the main thread
-            yield
-            return
-        try:
-            yield
-        finally:
-            loop.remove_signal_handler(signal.SIGINT)
 
     def _turn(self, listed: Listed | None, address: str, vantage: Vantage) -> DeviceBudget:
         """Whose turn it is to connect, and how often: shared by all addresses that are known to be one device.
