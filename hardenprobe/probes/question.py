@@ -1,11 +1,12 @@
-"""The plainest probe: one request to one TCP port, and what its reply says."""
+"""The plainest probes: one request to one TCP port, or one question to every port that greeted in its protocol."""
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any, TypeVar
 
 from hardenprobe.model import Observation
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
 
 F = TypeVar("F")
@@ -33,3 +34,21 @@ def question(name: str, port: int, sent: bytes, read: Callable[[bytes], F], prod
             yield asked.line.observation(facts, asked.line.endpoint(port, protocol=name), stream.recorder)
 
     return Probe(name=name, produces=(produces,), ask=ask, place=("tcp", port), tcp_ports={port: name})
+
+
+def greeting_question(
+    name: str, protocol: str, kind: type[F], put: Callable[[DeviceLink, int], Awaitable[Observation[F]]]
+) -> Probe:
+    """A probe that asks each port that greeted in a protocol which may be spoken there. Reach: ask.
+
+    Args:
+        put: Asks one port.
+    """
+
+    async def ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
+        for heard in asked.accepting():
+            if heard.seen.facts.speaks == protocol and asked.line.speaks(heard.port, protocol):
+                with asked.trying(name, (kind,), heard.port):
+                    yield await put(asked.line, heard.port)
+
+    return Probe(name=name, produces=(kind,), ask=ask)

@@ -304,7 +304,7 @@ def test_probe_that_breaks_costs_its_own_facts_and_nothing_else(monkeypatch: pyt
     async def broken(*_: object) -> object:
         raise ZeroDivisionError("a bug of ours\x1b[31m")
 
-    monkeypatch.setattr(ftp, "ask_user", broken)
+    monkeypatch.setattr(ftp, "read_reply", broken)
 
     async def run() -> Review:
         async with running(device):

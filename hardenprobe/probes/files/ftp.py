@@ -5,13 +5,12 @@ from __future__ import annotations
 import asyncio
 import re
 import secrets
-from collections.abc import AsyncIterator
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import FtpSession, readable
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink, Stream
-from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.question import greeting_question
 
 LIMIT = 4096  # bytes of one reply; RFC 959 replies are lines, not pages
 _LAST = re.compile(rb"(?m)^(\d{3}) [^\r\n]*\r?\n")
@@ -78,11 +77,4 @@ async def read_reply(stream: Stream, wait: float) -> tuple[int, str] | None:
     return None
 
 
-async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[FtpSession]]:
-    for heard in asked.accepting():
-        if heard.seen.facts.speaks == "ftp" and asked.line.speaks(heard.port, "ftp"):
-            with asked.trying("ftp", (FtpSession,), heard.port):
-                yield await ask_user(asked.line, heard.port)
-
-
-PROBE = Probe(name="ftp", produces=(FtpSession,), ask=_ask)
+PROBE = greeting_question("ftp", "ftp", FtpSession, ask_user)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import MailServer, readable
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink, Stream
-from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.question import greeting_question
 
 LIMIT = 8192  # octets of a reply; RFC 5321 section 4.5.3.1.5 gives a line 512, and a server has some twenty
 MOST = 32  # extensions that are kept
@@ -79,11 +78,4 @@ async def _reply(stream: Stream) -> bytes:
                 return data
 
 
-async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[MailServer]]:
-    for heard in asked.accepting():
-        if heard.seen.facts.speaks == "smtp" and asked.line.speaks(heard.port, "smtp"):
-            with asked.trying("mail", (MailServer,), heard.port):
-                yield await ask_extensions(asked.line, heard.port)
-
-
-PROBE = Probe(name="mail", produces=(MailServer,), ask=_ask)
+PROBE = greeting_question("mail", "smtp", MailServer, ask_extensions)

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import AsyncIterator
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import RfbSecurity, readable
 from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink, Stream
-from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.question import greeting_question
 
 NONE, VNC = 1, 2  # security types, RFC 6143 section 7.1.2
 REASON_CAP = 1024  # bytes
@@ -101,11 +100,4 @@ async def _reason(reader: _Reader) -> str:
     return readable(await reader.exactly(length))
 
 
-async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[RfbSecurity]]:
-    for heard in asked.accepting():
-        if heard.seen.facts.speaks == "rfb" and asked.line.speaks(heard.port, "rfb"):
-            with asked.trying("rfb", (RfbSecurity,), heard.port):
-                yield await security(asked.line, heard.port)
-
-
-PROBE = Probe(name="rfb", produces=(RfbSecurity,), ask=_ask)
+PROBE = greeting_question("rfb", "rfb", RfbSecurity, security)
