@@ -151,16 +151,10 @@ def _capture(file: Input, uses: _Uses) -> dict[str, Any]:
     table = Conversations(uses.take, uses.servers)
     table.read(packets.packets())
     table.finish()
-    notices = _notices(table)
-    notices += [f"{n} packets have link type {link}, which is not read" for link, n in table.unread.items()]
+    notices = [f"{n} packets have link type {link}, which is not read" for link, n in table.unread.items()]
     if packets.untimed:
         notices.append(f"{packets.untimed} packets have no time of their own")
-    if packets.fault:
-        notices.append(f"not all of the file was read: {packets.fault}")
-    return {
-        "first": table.earliest, "last": table.latest, "packets": table.packets, "lost": packets.dropped,
-        "devices": _texts(table.met), "notices": notices,
-    }  # fmt: skip
+    return {**_facts(table, notices, packets.fault), "lost": packets.dropped}
 
 
 def _flow_records(file: Input, uses: _Uses) -> dict[str, Any]:
@@ -169,19 +163,26 @@ def _flow_records(file: Input, uses: _Uses) -> dict[str, Any]:
     for record in flows.records():
         table.record(record)
     table.finish()
-    notices = _notices(table)
+    notices = []
     if flows.lost:
         notices.append(f"{flows.lost} flow records are missing, by their sequence numbers")
     if flows.untold:
         notices.append(f"{flows.untold} flow records have no addresses, ports or times, and are left out")
     if flows.unknown:
         notices.append(f"{flows.unknown} sets of records came without their template, and are left out")
-    if flows.fault:
-        notices.append(f"not all of the file was read: {flows.fault}")
+    return {**_facts(table, notices, flows.fault), "sampled": flows.sampled}
+
+
+def _facts(table: Conversations, notices: list[str], fault: str | None) -> dict[str, Any]:
+    """What a table says of its source, after which of its packets or records were left out."""
+    cut_short = [f"not all of the file was read: {fault}"] if fault else []
     return {
-        "first": table.earliest, "last": table.latest, "packets": table.packets, "sampled": flows.sampled,
-        "devices": _texts(table.met), "notices": notices,
-    }  # fmt: skip
+        "first": table.earliest,
+        "last": table.latest,
+        "packets": table.packets,
+        "devices": _texts(table.met),
+        "notices": [*_notices(table), *notices, *cut_short],
+    }
 
 
 def _table(file: Input, uses: _Uses) -> dict[str, Any]:
