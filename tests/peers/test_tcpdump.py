@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.captures import capturing
 from support.offset import OFFSET
 
 from hardenprobe.demo_lab.process import INVENTORY, running_lab
@@ -83,34 +84,6 @@ def packets(file: Path) -> list[Packet]:
 
 
 @contextlib.contextmanager
-def outside(file: Path) -> Iterator[None]:
-    command = [
-        "tcpdump",
-        "-n",
-        "-i",
-        "lo",
-        "-U",
-        "-B",
-        "16384",
-        "-Z",
-        "root",
-        "-w",
-        str(file),
-        "net",
-        "127.77.0.0/24",
-    ]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-    assert process.stderr is not None
-    try:
-        assert any("listening" in text for text in process.stderr)
-        yield
-        time.sleep(0.5)  # what the kernel holds for it
-    finally:
-        process.send_signal(signal.SIGINT)
-        process.communicate(timeout=10)
-
-
-@contextlib.contextmanager
 def stranger(done: threading.Event) -> Iterator[set[frozenset[str]]]:
     """Somebody else's sockets to the same devices, open and talking for the whole time."""
     web = socket.create_connection((DEVICES[0], 80 + OFFSET))
@@ -160,7 +133,10 @@ def captured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Captured]:
     (folder / "secrets.yaml").chmod(0o600)
     store = ["--store", folder / "store.db"]
     with running_lab(port_offset=OFFSET, addresses=DEVICES) as lab:
-        with outside(folder / "outside.pcap"), stranger(threading.Event()) as ports:
+        with (
+            capturing("tcpdump", folder / "outside.pcap", "net", "127.77.0.0/24"),
+            stranger(threading.Event()) as ports,
+        ):
             run = subprocess.run(
                 scan(
                     *DEVICES, "--inventory", INVENTORY, "--secrets", folder / "secrets.yaml", "--baseline",

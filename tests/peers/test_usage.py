@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
 import ftplib
-import signal
-import subprocess
-import time
 import urllib.request
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from support.captures import counted, totals
+from support.captures import capturing, counted, totals
 
 from hardenprobe.usage import files
 from hardenprobe.usage.collect import collect
@@ -23,7 +19,6 @@ from hardenprobe.usage.packet_file import PacketFile
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 
 SCANNER = "127.0.0.1"
-FILE_HEADER = 24  # bytes of a capture file without a packet
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +35,8 @@ def case(
     web = nginx(plain="")["plain"]
     servers = {"ftp": vsftpd(), "web": web, "telnet": telnetd()}
     file = folder("capture") / "lo.pcap"
-    with capturing(program("tcpdump", "tcpdump"), file, servers.values()):
+    hosts = " or ".join(f"host {host}" for host in servers.values())
+    with capturing(program("tcpdump", "tcpdump"), file, hosts):
         scan(*servers.values())
         for _ in range(3):
             with urllib.request.urlopen(f"http://{web}:{80 + port_offset}/", timeout=5) as page:
@@ -49,38 +45,6 @@ def case(
             session.connect(servers["ftp"], 21 + port_offset)
             session.sendcmd("FEAT")
     return file, servers
-
-
-@contextlib.contextmanager
-def capturing(tcpdump: str, file: Path, hosts: Iterable[str]) -> Iterator[None]:
-    """Capture what goes to and from these hosts; other tests use this interface at the same time."""
-    command = [
-        tcpdump,
-        "-n",
-        "-i",
-        "lo",
-        "-U",
-        "--immediate-mode",
-        "-B",
-        "16384",
-        "-Z",
-        "root",
-        "-w",
-        str(file),
-        " or ".join(f"host {host}" for host in hosts),
-    ]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-    assert process.stderr is not None
-    try:
-        assert any("listening" in line for line in process.stderr)
-        yield
-        size, before = file.stat().st_size, -1
-        while size != before or size <= FILE_HEADER:  # what the kernel holds for it
-            time.sleep(0.5)
-            size, before = file.stat().st_size, size
-    finally:
-        process.send_signal(signal.SIGINT)
-        process.communicate(timeout=10)
 
 
 def test_tshark_counts_the_same_conversations_and_bytes(case: Any) -> None:

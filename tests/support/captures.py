@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
+import signal
 import struct
 import subprocess
+import time
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -66,6 +69,27 @@ def pcapng(
 def _block(order: str, kind: int, body: bytes) -> bytes:
     size = struct.pack(order + "I", len(body) + 12)
     return struct.pack(order + "I", kind) + size + body + size
+
+
+FILE_HEADER = 24  # bytes of a capture file without a packet
+
+
+@contextlib.contextmanager
+def capturing(tcpdump: str, file: Path, *what: str) -> Iterator[None]:
+    """Let tcpdump write what goes over loopback, by a filter; other tests use that interface at the same time."""
+    options = ["-n", "-i", "lo", "-U", "--immediate-mode", "-B", "16384", "-Z", "root", "-w", str(file)]
+    process = subprocess.Popen([tcpdump, *options, *what], stderr=subprocess.PIPE, text=True)
+    assert process.stderr is not None
+    try:
+        assert any("listening" in line for line in process.stderr)
+        yield
+        size, before = file.stat().st_size, -1
+        while size != before or size <= FILE_HEADER:  # what the kernel holds for it
+            time.sleep(0.5)
+            size, before = file.stat().st_size, size
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=10)
 
 
 # ---- the other opinion
