@@ -9,9 +9,9 @@ Passes when
 Unknown when
     A server leaves, is silent or breaks its protocol, or nothing of the device answers.
 Reach
-    ask: one EHLO to a mail server, one StartTLS request to a directory server; nobody signs in.
+    ask: one EHLO to a mail server, one StartTLS request to a directory server; no sign-in is tried.
 Why it matters
-    Whoever signs in sends a password readable, often the one of the directory; a mail server on a device also sends for others.
+    Passwords are sent readable, often those of the directory; a mail server on a device also sends for others.
 Sources
     RFC 3207, section 4; RFC 4954, section 4; RFC 4513, sections 3 and 5.1.2; NIST SP 800-53 Rev. 5, CM-7 and IA-5(1)
 """

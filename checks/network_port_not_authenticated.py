@@ -59,7 +59,7 @@ CHECK = Check(
     document=__doc__,
     reads=(SnmpAnswer, SnmpEngine, SnmpObjects),
     judge=judge,
-    # Whoever stands at the socket is admitted in the device's place.
+    # Anyone at the wall socket is admitted in the device's place.
     vectors={"": "AV:A/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
     remedy=NETWORK_PORT_AUTHENTICATION,
     controls=("IA-3", "AC-4"),

@@ -46,7 +46,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         elif ready:
             yield passed(answer, f"{sum(ready.values())} destinations, all encrypted", EXPECTED)
         elif schemes & CLEAR:
-            text = f"supports {', '.join(sorted(schemes & CLEAR))}; no destination is told"
+            text = f"supports {', '.join(sorted(schemes & CLEAR))}; no destination is listed"
             yield note(answer, text, EXPECTED, value=sorted(schemes & CLEAR))
         elif schemes and schemes <= ENCRYPTED:
             yield passed(answer, f"supports {', '.join(sorted(schemes))} alone", EXPECTED)

@@ -83,7 +83,7 @@ CHECK = Check(
     reads=(SnmpAnswer, SnmpEngine, SnmpObjects),
     judge=judge,
     settings=Settings,
-    # A community that is overheard reads on; a receiver that nobody approved learns what happens on the device.
+    # A community that is overheard reads on; an unapproved receiver learns what happens on the device.
     vectors={
         "": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:A/EM:A",
         "receiver": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:P",

@@ -2,7 +2,7 @@
 
 They are public knowledge: no key of the lab protects anything. The library makes none of a seed, so the primes are searched
 for here, from a number that the name decides; where the search ends is noted for the lab's own devices, and taken as it is
-noted: to search or to test again takes up to a second, in which the lab would answer nobody.
+noted: to search or to test again takes up to a second, in which the lab would answer no request.
 """
 
 from __future__ import annotations

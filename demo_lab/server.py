@@ -168,7 +168,7 @@ class Lab:
         self.connections[address] += 1
         self.ports[f"{address} {service.port}"] += 1
         if host.device.refusal(service, peer[0]) == "close":
-            connection.close()  # at once: whoever waits too long to be closed on takes it for silence
+            connection.close()  # at once: a client that waits too long for the close takes it for silence
             return
         self._spawn(self._talk(host, service, connection, peer[0]))
 
