@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import random
 import re
 import select
 import shutil
@@ -167,10 +168,12 @@ def _await_port(port: int, process: subprocess.Popen[bytes]) -> None:
 
 
 def free_port() -> int:
-    """A port for a program that cannot be given 0."""
-    with socket.socket() as probe:
-        probe.bind((LOOPBACK, 0))
-        return int(probe.getsockname()[1])
+    """A port for a program that cannot be given 0; below those that the system gives to whoever connects meanwhile."""
+    for port in random.sample(range(30000, 32700), 100):
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("", port))
+            return port
+    raise RuntimeError("a hundred ports are in use")
 
 
 @contextlib.contextmanager
