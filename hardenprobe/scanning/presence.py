@@ -35,6 +35,26 @@ async def look_at_ports(asked: ProbeContext, plugged: Sequence[Probe], *, expect
     Raises:
         ScopeRefused, CeilingReached: What was seen until then is kept.
     """
+    try:
+        return await _look_at_ports(asked, plugged, expected)
+    finally:
+        put_in_order(asked)
+
+
+def put_in_order(asked: ProbeContext) -> None:
+    """Ports that are waited for side by side answer in any order; what comes after them and the review have the plan's."""
+    rank = {port: n for n, port in enumerate(asked.plan.tcp_ports)}
+    heard = sorted(asked.heard.items(), key=lambda item: rank.get(item[0], len(rank)))
+    asked.heard.clear()
+    asked.heard.update(heard)
+    looked = sorted(
+        asked.of(TcpPort), key=lambda o: rank.get(o.endpoint.port if o.endpoint else 0, len(rank))
+    )
+    again = iter(looked)
+    asked.seen[:] = [next(again) if isinstance(o.facts, TcpPort) else o for o in asked.seen]
+
+
+async def _look_at_ports(asked: ProbeContext, plugged: Sequence[Probe], expected: bool) -> bool:
     plan = asked.plan
     quiet = [p for p in plan.tcp_ports if p not in RAW_PRINT]
     await _look(asked, first := [p for p in first_ports(plan) if p in quiet])

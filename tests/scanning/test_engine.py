@@ -23,7 +23,7 @@ from support.scans import job_and_rules
 
 from hardenprobe.baseline import baseline
 from hardenprobe.devices.inventory import Inventory, Listed
-from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting
+from hardenprobe.facts import FtpSession, HttpAnswer, ProbeFault, SnmpAnswer, TcpPort, TelnetGreeting, TlsPort
 from hardenprobe.judging.completeness import INCOMPLETE, exit_status
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
@@ -32,11 +32,14 @@ from hardenprobe.network.link import DeviceLink, Stream
 from hardenprobe.planning.plan import Plan, targets
 from hardenprobe.plugins import registry
 from hardenprobe.probes import tcp
+from hardenprobe.probes.base import PortGreeting, ProbeContext
 from hardenprobe.probes.files import ftp
 from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.scanning import presence
 from hardenprobe.scanning.engine import Scan
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import LOOPBACK, Scope
+from hardenprobe.testing import at, tcp_port
 
 QUICK = Timing(connect=0.3, greeting=0.1, reply=0.3, pause=0.0)
 ALL: frozenset[type[Any]] = frozenset({TcpPort, TelnetGreeting, FtpSession, HttpAnswer, SnmpAnswer})
@@ -710,3 +713,21 @@ def test_a_device_with_two_addresses_and_two_vantage_points_has_one_connection_a
     asyncio.run(run())
     assert sum((one.connections + two.connections).values()) == 8
     assert most == 1
+
+
+def test_ports_come_in_the_order_of_the_plan_however_they_answered() -> None:
+    """And what is asked of the same port twice stays in the order in which it was asked."""
+    looked = [tcp_port(80), tcp_port(23), tcp_port(80, State.REFUSING), tcp_port(61000), tcp_port(21)]
+    other = at(80, TlsPort(speaks=False))
+    asked = ProbeContext(
+        line=DeviceLink(address="127.0.9.10", permit=Scope.loopback()),
+        plan=plan("127.0.9.10"),
+        listed=None,
+        wanted=frozenset(),
+        anchors=TrustAnchors(),
+        heard={port: PortGreeting(looked[0], b"") for port in (61000, 80, 23, 21)},
+        seen=[*looked[:2], other, *looked[2:]],
+    )
+    presence.put_in_order(asked)
+    assert asked.seen == [looked[4], looked[1], other, looked[0], looked[2], looked[3]]
+    assert list(asked.heard) == [21, 23, 80, 61000]
