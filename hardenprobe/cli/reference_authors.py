@@ -16,7 +16,8 @@ from hardenprobe.cli import CAUTION
 from hardenprobe.demo_lab import declarations  # noqa: F401 - fills the table of services
 from hardenprobe.demo_lab.service import Service
 from hardenprobe.model import REASONS, Endpoint, Observation, Reach, Reason, Remedy, State, Word
-from hardenprobe.network.link import Answer, DeviceLink, Stream
+from hardenprobe.network.link import Answer, DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.plugins import sources, time_limit
 from hardenprobe.probes.base import PortGreeting, Probe, ProbeContext
 from hardenprobe.probes.question import question

@@ -3,6 +3,7 @@
 __all__ = [
     "audit_hook",
     "backoff",
+    "budget",
     "capture",
     "echo",
     "group",
@@ -12,5 +13,6 @@ __all__ = [
     "round_trip",
     "scapy_loader",
     "sockets",
+    "stream",
     "sweep_sockets",
 ]

@@ -23,8 +23,8 @@ from ipaddress import ip_address
 from typing import Any
 
 from hardenprobe.errors import PastTheDoor
-from hardenprobe.network.sockets import RESERVED
 
+RESERVED = range(512, 1024)  # that a scan may take where the system lets it
 FOLDER_PREFIX = "hardenprobe_folder_"  # packages that plugins/sources.py makes of folders of checks
 Place = tuple[str, int, int]  # address, port, number of the zone
 
@@ -57,7 +57,7 @@ def watching() -> Iterator[None]:
 
 @contextmanager
 def granted(sock: socket.socket, address: str, port: int, source: str | None = None) -> Iterator[None]:
-    """Let one socket go to one endpoint. Only network/link.py calls this.
+    """Let one socket go to one endpoint. Only the modules of this room call it.
 
     Args:
         source: The local address that it may be bound to.

@@ -12,35 +12,32 @@ import asyncio
 import errno
 import math
 import socket
-import ssl
 import struct
 import time
 from collections import Counter, deque
 from collections.abc import AsyncIterator, Callable, Container, Iterable, Iterator, Mapping
 from contextlib import ExitStack, asynccontextmanager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
-from ipaddress import ip_address
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from hardenprobe.errors import CeilingReached, LocalFault, MayNotSpeak, Unreachable
 from hardenprobe.model import Cost, Endpoint, Exchange, Observation
 from hardenprobe.model.transcript import EXCHANGES, Recorder, observation
 from hardenprobe.network import audit_hook
-from hardenprobe.network.backoff import Easing
+from hardenprobe.network.budget import LIMITED, DeviceBudget
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.network.round_trip import RoundTrip
 from hardenprobe.network.sockets import (
-    READ_LIMIT,
     account,
     bind_reserved,
     connect,
-    receive,
+    family,
     receive_datagram,
     report_unreachable,
+    source_address,
 )
+from hardenprobe.network.stream import Stream
 from hardenprobe.network.sweep_sockets import descriptors
-from hardenprobe.network.tls_layer import TlsLayer
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
 
@@ -56,8 +53,6 @@ FILES = (
 DATAGRAM_LEAST = 0.35  # seconds; what a service behind a port may need by itself
 MUTE_AFTER = 0.9  # seconds in vain after which a port counts as mute
 MUTE_PORT, MUTE_DEVICE = 0.3, 1.0  # seconds that a mute port, and another one of a mute device, is waited for
-_DISCARD = 9  # any port will do to look a route up
-LIMITED = ("connections", "datagrams", "bytes_received", "seconds")  # what a device may be asked to bear
 ASK_AGAIN = 1.0  # seconds after which the scope is asked again in the middle of an exchange
 _LOCAL = frozenset(
     {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM, errno.EADDRNOTAVAIL, errno.ENETDOWN}
@@ -70,27 +65,6 @@ class Permit(Protocol):
 
     def check(self, address: str) -> None:
         """Raise ScopeRefused where the address, the hour or the stop file forbids."""
-
-
-@dataclass(eq=False, kw_only=True)
-class DeviceBudget:
-    """Lock, cost and back-off shared by all addresses of one device.
-
-    Attributes:
-        lock: Held while a connection is open.
-        dear: Held by the address that asks what may not fit under the ceiling for all of them, so that one gets it whole.
-        cost: What all of them have spent together.
-        easing: Lengthens the pause when the device shows that it bears less.
-        waiting: Those of its addresses that our own probes have not finished with.
-        finished: What the others of them have spent.
-    """
-
-    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
-    dear: asyncio.Lock = field(default_factory=asyncio.Lock)
-    cost: Cost = field(default_factory=Cost)
-    easing: Easing = field(default_factory=Easing)
-    waiting: set[str] = field(default_factory=set)
-    finished: Cost = field(default_factory=Cost)
 
 
 @dataclass(eq=False, kw_only=True)
@@ -144,31 +118,11 @@ class DeviceLink:
 
     def own_address(self) -> str | None:
         """The source address of the scan: the given one, else what the route says; None without a route. Nothing is sent."""
-        if self.source:
-            return self.source
-        try:
-            with (
-                socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock,
-                audit_hook.granted(sock, self.address, _DISCARD),
-            ):
-                sock.connect((self.address, _DISCARD))
-                return str(sock.getsockname()[0])
-        except OSError:
-            return None
+        return self.source or source_address(self.address)
 
     def _has_way(self) -> bool:
         """Whether this machine has a route to the device just now; nothing is sent."""
-        try:
-            with (
-                socket.socket(_family(self.address), socket.SOCK_DGRAM) as sock,
-                audit_hook.granted(sock, self.address, _DISCARD, self.source),
-            ):
-                if self.source:
-                    sock.bind((self.source, 0))
-                sock.connect((self.address, _DISCARD))
-        except OSError:
-            return False
-        return True
+        return source_address(self.address, self.source) is not None
 
     def _lost(self) -> bool:
         """Whether the way there was lost since the first question, as when an interface goes down: no silence of the device."""
@@ -190,29 +144,22 @@ class DeviceLink:
         """Tell whether `protocol` may be spoken to `port` unasked."""
         return port not in self.never_speak and protocol in self.may_speak.get(port, ())
 
-    def _refusal(self, port: int, protocol: str) -> MayNotSpeak:
-        """The error of a probe that would speak where it may not; where a probe could be granted it, how."""
+    def _require(self, port: int, protocol: str) -> None:
+        """Raise MayNotSpeak where `protocol` may not be spoken to `port` unasked; it says how a probe is granted a port."""
+        if self.speaks(port, protocol):
+            return
         text = f"{port}/tcp of {self.address} is not on the may-speak list for {protocol}"
         if port not in self.never_speak:
             text += f"; a probe of your own names it: tcp_ports={{{port}: {protocol!r}}}"
-        return MayNotSpeak(text, self.address)
+        raise MayNotSpeak(text, self.address)
 
     def spare(self, name: str) -> int:
-        """What is left of one of the device's limits.
-
-        What this address has cost is kept back for every other address of the device that our own probes have not finished
-        with, less what those have cost already: whoever is first must not use up what another needs.
+        """What is left of one of the device's limits, less what is kept back for its other addresses.
 
         Args:
             name: A field of Cost.
         """
-        spent, mine, finished = (
-            getattr(cost, name) for cost in (self.turn.cost, self.cost, self.turn.finished)
-        )
-        others = spent - finished - (0 if self._finished else mine)
-        kept = len(self.turn.waiting - {self.address}) * mine - others
-        left: int = getattr(self.timing, name) - spent - max(0, kept)
-        return max(0, left)
+        return self.turn.spare(name, self.timing, self.address, self.cost, self._finished)
 
     def finish(self) -> None:
         """Our own probes have finished with this address."""
@@ -370,9 +317,9 @@ class DeviceLink:
                     self.tap.begin(recorder, "tcp", port, there, sock.getsockname())
                 await connect(sock, there, wait)
         except TimeoutError:
-            if self._lost():
+            if fault := self._own_fault():
                 sock.close()
-                raise self._fault() from None
+                raise fault from None
             raise failed("timed out", " is silent", "silent") from None
         except ConnectionRefusedError as exc:
             self._reached = True
@@ -383,9 +330,9 @@ class DeviceLink:
         except ConnectionError as exc:
             raise failed(exc, f": {exc.strerror}", "refusing") from None
         except OSError as exc:
-            if self._own(exc):
+            if fault := self._own_fault(exc):
                 sock.close()
-                raise self._fault(exc) from None
+                raise fault from None
             # Host or network unreachable: a router or our own stack said so, which is no word of the device.
             raise failed(exc, f": {exc.strerror}", "silent") from None
         except BaseException:
@@ -452,8 +399,8 @@ class DeviceLink:
                     if not any_port:
                         sock.connect(there)
                 except OSError as exc:  # no way there from this source: our own stack said so, not the device
-                    if self._own(exc):
-                        raise self._fault(exc) from None
+                    if fault := self._own_fault(exc):
+                        raise fault from None
                     recorder.socket = account(sock, there, exc, 0.0)
                     return Answer(state="silent", data=b"", recorder=recorder)
 
@@ -472,27 +419,27 @@ class DeviceLink:
                         else:
                             await loop.sock_sendall(sock, datagram)
                         recorder.note("sent", datagram)
-                        self._spend(Cost(bytes_sent=len(datagram)))
+                        self.charge(Cost(bytes_sent=len(datagram)))
                         limit = self.round_trip.wait(DATAGRAM_LEAST, self.timing.reply / tries)
                         reply = await receive_datagram(sock, self.address, wait or limit)
                     except TimeoutError:
-                        if self._lost():
-                            raise self._fault() from None
+                        if fault := self._own_fault():
+                            raise fault from None
                         told("no answer")
                         continue
                     except ConnectionRefusedError as exc:
                         told(exc)
                         return Answer(state="refusing", data=b"", recorder=recorder)
                     except OSError as exc:
-                        if self._own(exc):
-                            raise self._fault(exc) from None
+                        if fault := self._own_fault(exc):
+                            raise fault from None
                         told(exc)
                         continue
                     if not sent:  # a later reply may be to either (RFC 6298 section 3)
                         self.round_trip.note(time.monotonic() - began)
                     told("answered")
                     recorder.note("received", hide(reply) if hide else reply)
-                    self._spend(Cost(bytes_received=len(reply)))
+                    self.charge(Cost(bytes_received=len(reply)))
                     return Answer(state="accepting", data=reply, recorder=recorder)
         return Answer(state="silent", data=b"", recorder=recorder)
 
@@ -552,20 +499,21 @@ class DeviceLink:
         self._ask_scope()
         if self._had_way is None:
             self._had_way = self._has_way()
-        self.turn.easing.check(self.address)
-        limit = self.timing
-        spent = self.turn.cost
-        for name in LIMITED:
-            if getattr(spent, name) + getattr(wish, name) > getattr(limit, name):
-                raise CeilingReached(f"{self.address}: limit of {getattr(limit, name):g} {name} reached")
+        self.turn.check(self.address, self.timing, wish)
         self._keep_to_share(wish)
-        rest = self._last + max(limit.pause, self.turn.easing.pause) - time.monotonic()
+        rest = self._last + max(self.timing.pause, self.turn.easing.pause) - time.monotonic()
         if rest > 0:
             await asyncio.sleep(rest)
         await self.rate.turn()
         self._still_allowed()
         self._last = time.monotonic()
-        self._spend(wish)
+        self.charge(wish)
+
+    def _may_receive(self) -> None:
+        """Raise CeilingReached where the device has sent enough, or as much as this share of it may take."""
+        if self.cost.bytes_received >= self.timing.bytes_received:
+            raise CeilingReached(f"{self.address}: limit of received bytes reached")
+        self._keep_to_share(Cost())
 
     def _keep_to_share(self, wish: Cost) -> None:
         if self._over:
@@ -577,15 +525,23 @@ class DeviceLink:
 
     def _socket(self, kind: socket.SocketKind) -> socket.socket:
         try:
-            return socket.socket(_family(self.address), kind)
+            return socket.socket(family(self.address), kind)
         except OSError as exc:
-            raise self._fault(exc) from None
+            raise self._local_fault(exc) from None
 
-    def _own(self, exc: OSError) -> bool:
-        """Tell a fault of this machine, or of the way to a device that had answered, from a silence of the device."""
-        return exc.errno in _LOCAL or (exc.errno == errno.ENETUNREACH and (self._reached or self._lost()))
+    def _own_fault(self, exc: OSError | None = None) -> LocalFault | None:
+        """The fault of this machine, or of the way to a device that had answered; None where the device was silent.
 
-    def _fault(self, exc: OSError | None = None) -> LocalFault:
+        Args:
+            exc: What the system said; None where nothing came in time.
+        """
+        if exc is None:
+            ours = self._lost()
+        else:
+            ours = exc.errno in _LOCAL or (exc.errno == errno.ENETUNREACH and (self._reached or self._lost()))
+        return self._local_fault(exc) if ours else None
+
+    def _local_fault(self, exc: OSError | None) -> LocalFault:
         why = exc.strerror if exc else "its way to it was lost"
         return LocalFault(f"{self.address} cannot be asked from this machine: {why}")
 
@@ -603,10 +559,7 @@ class DeviceLink:
             self.tap.end()
 
     def charge(self, cost: Cost) -> None:
-        """Count what was sent for the sake of this device by another way."""
-        self._spend(cost)
-
-    def _spend(self, cost: Cost) -> None:
+        """Count what was spent, also what was sent for the sake of this device by another way."""
         self.cost += cost
         self.turn.cost += cost
 
@@ -615,7 +568,7 @@ class DeviceLink:
         self._closed()
         if stream.waited >= MUTE_AFTER and not stream.heard:
             self._mute[stream.port] += 1
-        self._spend(Cost(seconds=time.monotonic() - stream.recorder.began))
+        self.charge(Cost(seconds=time.monotonic() - stream.recorder.began))
         self._last = time.monotonic()
         self.turn.lock.release()
 
@@ -644,139 +597,3 @@ class Answer:
     state: str
     data: bytes
     recorder: Recorder
-
-
-class Stream:
-    """One TCP connection, possibly with TLS on it. Closing resets it.
-
-    Attributes:
-        port: As assigned.
-        recorder: What was said over it; given to `DeviceLink.observation`, it proves the facts.
-    """
-
-    def __init__(
-        self, line: DeviceLink, port: int, sock: socket.socket, recorder: Recorder, reserved: bool = False
-    ) -> None:
-        self.line = line
-        self.reserved = reserved
-        self.port = port
-        self.recorder = recorder
-        self.heard = False  # anything at all
-        self.waited = 0.0  # seconds, in vain
-        self._sock: socket.socket | None = sock
-        self._tls: TlsLayer | None = None
-
-    async def __aenter__(self) -> Self:
-        return self
-
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Reset the connection and give the device's place back. Twice is harmless."""
-        if self._sock is not None:
-            self._sock.close()
-            self._sock = None
-            self.line._hang_up(self)
-
-    def drop(self) -> None:
-        """Reset a connection that came too late to hold the device's place."""
-        if self._sock is not None:
-            self._sock.close()
-            self._sock = None
-
-    async def receive(self, limit: int = READ_LIMIT, wait: float | None = None) -> bytes:
-        """Receive what comes next, b"" at the end; raises `Unreachable` where nothing comes in time.
-        It may be part of a line only: read in a loop until the whole has come.
-
-        Args:
-            wait: Seconds; the reply time of the line's timing by default.
-
-        Raises:
-            Unreachable: state "silent" when nothing came in time, "closed" when the line was cut.
-            CeilingReached: The device has sent enough.
-            ScopeRefused: The window has closed, or the stop file exists.
-        """
-        if self._tls is not None:
-            data = await self._tls.receive(limit, wait)
-        else:
-            data = await self.raw_receive(limit, wait)
-        if data:
-            self.recorder.note("received", data)
-        return data
-
-    async def send(self, data: bytes, protocol: str) -> None:
-        """Say something, in a protocol that may be spoken here.
-
-        Raises:
-            MayNotSpeak: The port is on the never-speak list, or not on the may-speak list for this protocol.
-            Unreachable: state "closed".
-        """
-        if not self.line.speaks(self.port, protocol):
-            raise self.line._refusal(self.port, protocol)
-        self.recorder.note("sent", data)
-        if self._tls is not None:
-            await self._tls.send(data)
-        else:
-            await self.raw_send(data)
-
-    async def start_tls(self, context: ssl.SSLContext, server_name: str | None = None) -> ssl.SSLObject:
-        """Put TLS on the connection; what is received and sent afterwards is recorded in clear.
-
-        Raises:
-            MayNotSpeak: TLS may not be spoken to this port.
-            ssl.SSLError: The handshake failed.
-            Unreachable: The peer was silent or closed.
-        """
-        if not self.line.speaks(self.port, "tls"):
-            raise self.line._refusal(self.port, "tls")
-        layer = TlsLayer(self, context, server_name)
-        await layer.handshake()
-        self._tls = layer
-        return layer.object
-
-    async def raw_receive(self, limit: int, wait: float | None) -> bytes:
-        """The socket itself, below TLS; counted, not recorded."""
-        if self._sock is None:
-            raise Unreachable(f"{self.line.address} {self.port}/tcp is closed", "closed")
-        self.line._still_allowed()
-        if self.line.cost.bytes_received >= self.line.timing.bytes_received:
-            raise CeilingReached(f"{self.line.address}: limit of received bytes reached")
-        self.line._keep_to_share(Cost())
-        patience = self.line.patience(self.port, self.line.timing.reply if wait is None else wait)
-        try:
-            data = await receive(self._sock, limit, patience)
-        except TimeoutError:
-            self.waited += patience
-            if self.line._lost():
-                raise self.line._fault() from None
-            raise Unreachable(f"{self.line.address} {self.port}/tcp says nothing", "silent") from None
-        except OSError as exc:
-            if self.line._own(exc):
-                raise self.line._fault(exc) from None
-            raise Unreachable(f"{self.line.address} {self.port}/tcp: {exc.strerror}", "closed") from None
-        if data:
-            self.heard = self.line._heard = True
-        self.line._spend(Cost(bytes_received=len(data)))
-        return data
-
-    async def raw_send(self, data: bytes) -> None:
-        if self._sock is None:
-            raise Unreachable(f"{self.line.address} {self.port}/tcp is closed", "closed")
-        self.line._still_allowed()
-        try:
-            async with asyncio.timeout(self.line.timing.reply):
-                await asyncio.get_running_loop().sock_sendall(self._sock, data)
-        except TimeoutError:
-            raise Unreachable(f"{self.line.address} {self.port}/tcp takes nothing", "silent") from None
-        except OSError as exc:
-            if self.line._own(exc):
-                raise self.line._fault(exc) from None
-            raise Unreachable(f"{self.line.address} {self.port}/tcp: {exc.strerror}", "closed") from None
-        self.line._spend(Cost(bytes_sent=len(data)))
-
-
-def _family(address: str) -> socket.AddressFamily:
-    return socket.AF_INET6 if ip_address(address).version == 6 else socket.AF_INET

@@ -7,10 +7,9 @@ import secrets
 import socket
 import struct
 import time
-from ipaddress import ip_address
 
 from hardenprobe.network import audit_hook
-from hardenprobe.network.sockets import receive_datagram
+from hardenprobe.network.sockets import family, receive_datagram
 
 PORT = 123
 TRIES = 2  # datagrams at most
@@ -25,9 +24,11 @@ async def offset(address: str, port: int = PORT) -> float | None:
 
     Source: RFC 5905 section 8: ((T2 - T1) + (T3 - T4)) / 2.
     """
-    family = socket.AF_INET6 if ip_address(address).version == 6 else socket.AF_INET
     for _ in range(TRIES):
-        with socket.socket(family, socket.SOCK_DGRAM) as sock, audit_hook.granted(sock, address, port):
+        with (
+            socket.socket(family(address), socket.SOCK_DGRAM) as sock,
+            audit_hook.granted(sock, address, port),
+        ):
             sock.setblocking(False)
             # A random transmit time is a nonce: the reply must carry it as its originate time.
             nonce = secrets.randbits(64)

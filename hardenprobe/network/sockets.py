@@ -13,10 +13,10 @@ from struct import Struct
 from typing import Any, TypeVar
 
 from hardenprobe.model import IcmpError, SocketRecord, Transport
+from hardenprobe.network import audit_hook
 
 T = TypeVar("T")
 
-RESERVED = range(512, 1024)
 # Linux, linux/tcp.h: tcpi_rtt and, since Linux 5.4, tcpi_snd_wnd of struct tcp_info.
 _ROUND_TRIP, _WINDOW = Struct("=68xI"), Struct("=228xI")
 # Linux, ip(7), ipv6(7) and linux/errqueue.h: the queue of errors, and what it says of each.
@@ -25,6 +25,7 @@ ERROR_QUEUE = 0x2000
 _EXTENDED_ERROR = Struct("=IBBBBII")
 _ICMP = (2, 3)  # ee_origin: ICMP, ICMPv6
 
+_DISCARD = 9  # any port will do to look a route up
 READ_LIMIT = 65536  # bytes in one receive; a reader that wants more asks again, under the ceiling
 
 
@@ -43,7 +44,7 @@ def bind_reserved(sock: socket.socket, host: str) -> bool:
 
     Source: RFC 1282 section 2.2.
     """
-    for port in random.sample(RESERVED, len(RESERVED)):
+    for port in random.sample(audit_hook.RESERVED, len(audit_hook.RESERVED)):
         try:
             sock.bind((host, port))
         except PermissionError:
@@ -99,6 +100,30 @@ async def _in_time(work: Coroutine[Any, Any, T], wait: float) -> T:
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
+
+
+def family(address: str) -> socket.AddressFamily:
+    """The family of sockets that a literal address calls for."""
+    return socket.AF_INET6 if ip_address(address).version == 6 else socket.AF_INET
+
+
+def source_address(address: str, source: str | None = None) -> str | None:
+    """Our own address on the way to another, as the system's routes say now; None without a way. Nothing is sent.
+
+    Args:
+        source: The address to go from; any by default.
+    """
+    try:
+        with (
+            socket.socket(family(address), socket.SOCK_DGRAM) as sock,
+            audit_hook.granted(sock, address, _DISCARD, source),
+        ):
+            if source:
+                sock.bind((source, 0))
+            sock.connect((address, _DISCARD))
+            return str(sock.getsockname()[0])
+    except OSError:
+        return None
 
 
 def report_unreachable(sock: socket.socket) -> None:

@@ -11,7 +11,7 @@ RECORD = 65536  # bytes in one receive; four TLS records
 
 
 class Wire(Protocol):
-    """The connection below TLS. `link.Stream` is one."""
+    """The connection below TLS. `stream.Stream` is one."""
 
     async def raw_receive(self, limit: int, wait: float | None) -> bytes: ...
 

@@ -14,8 +14,9 @@ from hardenprobe.errors import Unreachable
 from hardenprobe.facts import TcpPort, readable
 from hardenprobe.model import State
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.network.round_trip import AMBIGUOUS
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.base import PortGreeting
 from hardenprobe.probes.remote import telnet
 from hardenprobe.scope.ports import NEVER_SPEAK

@@ -19,8 +19,9 @@ from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.model.visit import OUTCOMES, Visit
 from hardenprobe.network import audit_hook
 from hardenprobe.network.backoff import Easing
+from hardenprobe.network.budget import DeviceBudget
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
-from hardenprobe.network.link import DeviceBudget, DeviceLink
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning import local_links
 from hardenprobe.planning.visit_order import VisitOrder

@@ -10,7 +10,8 @@ from typing import Any, Literal, cast
 from hardenprobe.errors import Unreachable
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.network.link import Answer, DeviceLink, Stream
+from hardenprobe.network.link import Answer, DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.tcp import look
 from hardenprobe.scope.limits import Timing

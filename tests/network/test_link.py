@@ -23,7 +23,8 @@ from hardenprobe.errors import CeilingReached, ScopeRefused, Unreachable
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Cost, IcmpError, SocketRecord, State
 from hardenprobe.model.transcript import EXCHANGES, KEPT, observation
-from hardenprobe.network.link import Answer, DeviceBudget, DeviceLink
+from hardenprobe.network.budget import DeviceBudget
+from hardenprobe.network.link import Answer, DeviceLink
 from hardenprobe.network.sockets import READ_LIMIT
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.ports import NEVER_SPEAK, may_speak

@@ -28,7 +28,8 @@ from hardenprobe.judging.completeness import INCOMPLETE, exit_status
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Reach, Reason, Result, Review, State, Vantage, Word
 from hardenprobe.model.visit import Visit
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.planning.plan import Plan, targets
 from hardenprobe.plugins import registry
 from hardenprobe.probes import tcp

@@ -9,7 +9,8 @@ from typing import Any
 
 from hardenprobe.errors import Unreachable
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.network.link import Answer, DeviceLink, Stream
+from hardenprobe.network.link import Answer, DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.scope.limits import Timing
 
 PIECE = 1000  # bytes of one receive, so that every reader has to ask again

@@ -9,7 +9,8 @@ import secrets
 from hardenprobe.errors import Unreachable
 from hardenprobe.facts import FtpSession, readable
 from hardenprobe.model import Observation
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.question import greeting_question
 
 LIMIT = 4096  # bytes of one reply; RFC 959 replies are lines, not pages

@@ -10,7 +10,8 @@ from dataclasses import replace
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import SmbNegotiation
 from hardenprobe.model import Observation
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes import packets
 from hardenprobe.probes.base import Probe, ProbeContext
 

@@ -7,7 +7,8 @@ import asyncio
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import MailServer, readable
 from hardenprobe.model import Observation
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.question import greeting_question
 
 LIMIT = 8192  # octets of a reply; RFC 5321 section 4.5.3.1.5 gives a line 512, and a server has some twenty

@@ -8,7 +8,8 @@ import re
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import RfbSecurity, readable
 from hardenprobe.model import Observation
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.question import greeting_question
 
 NONE, VNC = 1, 2  # security types, RFC 6143 section 7.1.2

@@ -11,7 +11,8 @@ from typing import Self, TypeVar
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import SshGroup, SshHostKey, SshIdentification, SshOffer
 from hardenprobe.model import Observation, Reach
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.ssh.codec import (
     DEBUG,

@@ -14,7 +14,8 @@ from dataclasses import dataclass, field, replace
 from hardenprobe.errors import CeilingReached, MalformedReply, Unreachable
 from hardenprobe.facts import readable
 from hardenprobe.model.transcript import Recorder
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.tls.codec import (
     TLS12,
     TLS13,

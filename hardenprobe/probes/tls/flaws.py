@@ -21,7 +21,7 @@ from cryptography.hazmat.primitives.asymmetric.rsa import RSAPublicKey
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.facts import TlsPort
-from hardenprobe.network.link import Stream
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.tls.codec import (
     ALERT,
     CHANGE_CIPHER_SPEC,

@@ -9,7 +9,7 @@ import asyncio
 from collections.abc import Mapping
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.network.link import Stream
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.tls.exchange import Opening
 
 _LINE_LIMIT = 8192

@@ -23,8 +23,9 @@ from hardenprobe.errors import CeilingReached, HardenprobeError, ScopeRefused, U
 from hardenprobe.facts import VERSIONS, TlsFlaws, TlsSecondOpinion
 from hardenprobe.model import Observation
 from hardenprobe.network import audit_hook
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
 from hardenprobe.network.sockets import READ_LIMIT
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.tls.exchange import Opening
 from hardenprobe.probes.tls.openings import OPENINGS
 from hardenprobe.scope.limits import Timing

@@ -24,7 +24,8 @@ from hardenprobe.errors import Unreachable
 from hardenprobe.facts import HttpAnswer, TlsPort, readable
 from hardenprobe.model import Observation
 from hardenprobe.model.transcript import KEPT, Recorder
-from hardenprobe.network.link import DeviceLink, Stream
+from hardenprobe.network.link import DeviceLink
+from hardenprobe.network.stream import Stream
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.web.cookies import session_cookies, star_cookies
 from hardenprobe.probes.web.http_link import Through

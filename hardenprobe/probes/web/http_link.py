@@ -8,7 +8,7 @@ from typing import Any
 import httpcore
 import httpx
 
-from hardenprobe.network.link import Stream
+from hardenprobe.network.stream import Stream
 
 
 class Through(httpx.AsyncBaseTransport):

@@ -14,7 +14,7 @@ from support.tls_servers import issue, line_to, openssl_server
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.facts import TcpPort, TlsPort, TlsSuites
 from hardenprobe.model import Cost, Reach, State
-from hardenprobe.network.link import DeviceBudget
+from hardenprobe.network.budget import DeviceBudget
 from hardenprobe.planning import plan, vantage
 from hardenprobe.planning.plan import Plan
 from hardenprobe.probes.base import PortGreeting, ProbeContext
