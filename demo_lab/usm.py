@@ -21,6 +21,8 @@ from pysnmp.proto import api, rfc1902
 from pysnmp.proto.mpmod.rfc3412 import ScopedPDU, SNMPv3Message
 from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
+from hardenprobe.probes.snmp.usm import digest_offset
+
 AUTHENTICATED, ENCRYPTED, REPORTABLE = 1, 2, 4  # msgFlags, RFC 3412 section 6.4
 WINDOW_S = 150  # RFC 3414 section 2.2.3
 MOST_BYTES = 65507
@@ -223,35 +225,3 @@ def _read(data: bytes) -> _Message:
         salt=bytes(security[5]),
         data=outer[3],
     )
-
-
-def digest_offset(data: bytes) -> int:
-    """Where msgAuthenticationParameters begins: the digest is made over the message with these octets zero.
-
-    Raises:
-        IndexError: The bytes end too early.
-    """
-    at = _inside(data, 0)  # the message
-    at = _after(data, _after(data, at))  # past msgVersion and msgGlobalData
-    at = _inside(data, _inside(data, at))  # the sequence inside the octet string
-    for _ in range(4):
-        at = _after(data, at)
-    return _inside(data, at)
-
-
-def _length(data: bytes, at: int) -> tuple[int, int]:
-    """Length of the element at `at`, and where its content begins (X.690 section 8.1.3)."""
-    first = data[at + 1]
-    if first < 0x80:
-        return first, at + 2
-    count = first & 0x7F
-    return int.from_bytes(data[at + 2 : at + 2 + count], "big"), at + 2 + count
-
-
-def _inside(data: bytes, at: int) -> int:
-    return _length(data, at)[1]
-
-
-def _after(data: bytes, at: int) -> int:
-    length, begin = _length(data, at)
-    return begin + length

@@ -127,12 +127,12 @@ def test_a_user_without_privacy_cannot_ask_for_it(ask):
 
 
 def test_the_answer_comes_from_the_address_that_was_asked(lab):
-    from hardenprobe.probes.snmp.agent import encode_get
+    from hardenprobe.probes.snmp.pdu import encode
 
     for address in ("127.77.0.31", "127.77.0.131"):
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
             asking.settimeout(5)
-            asking.sendto(encode_get("2c", b"public", (SYS_NAME,), 7), (address, 161 + lab.port_offset))
+            asking.sendto(encode("2c", b"public", "get", (SYS_NAME,), 7), (address, 161 + lab.port_offset))
             assert asking.recvfrom(2048)[1] == (address, 161 + lab.port_offset)
 
 
@@ -185,9 +185,10 @@ def test_a_good_message_with_one_wrong_byte_is_survived(at, byte):
 
 
 def _good():
-    from hardenprobe.probes.snmp.agent import encode_discovery, encode_get
+    from hardenprobe.probes.snmp.agent import encode_discovery
+    from hardenprobe.probes.snmp.pdu import encode
 
-    return [encode_get("2c", b"public", (SYS_NAME,), 7), encode_discovery(9)]
+    return [encode("2c", b"public", "get", (SYS_NAME,), 7), encode_discovery(9)]
 
 
 AGENT = agent_of("RP-0303")

@@ -12,7 +12,7 @@ from pysnmp.proto.secmod.rfc3414 import localkey
 from hardenprobe.demo_lab import usm
 from hardenprobe.errors import MalformedReply
 from hardenprobe.model import State
-from hardenprobe.probes.snmp import agent
+from hardenprobe.probes.snmp import agent, pdu
 
 PASSWORD = "maplesyrup"  # RFC 3414 A.3
 ENGINE = bytes(11) + b"\x02"  # RFC 3414 A.3
@@ -72,7 +72,7 @@ DISCOVERY = (
 @pytest.mark.parametrize("version", MESSAGES)
 def test_get_request(version: str) -> None:
     """RFC 1157 section 4.1.2, RFC 3416 section 4.2.1; BER of X.690."""
-    assert agent.encode_get(version, b"public", (SYS_DESCR,), 1).hex() == MESSAGES[version]
+    assert pdu.encode(version, b"public", "get", (SYS_DESCR,), 1).hex() == MESSAGES[version]
 
 
 def test_engine_discovery() -> None:

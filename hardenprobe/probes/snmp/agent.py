@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from typing import Any, TypeVar
 
 from pyasn1.codec.ber import decoder, encoder
-from pyasn1.error import PyAsn1Error
-from pysnmp.proto import api
 from pysnmp.proto.mpmod.rfc3412 import SNMPv3Message
 from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
@@ -22,44 +20,15 @@ from hardenprobe.facts.snmp import HR_DEVICE_DESCR, PRT_SERIAL, SYS_DESCR, SYS_N
 from hardenprobe.model import Observation, State
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
+from hardenprobe.probes.snmp import pdu
 
 T = TypeVar("T")
 
 PORT = 161  # IANA
-VERSIONS = {"1": 0, "2c": 1}  # the wire's numbers, RFC 1157 section 4 and RFC 1901 section 3
 IDENTITY = (SYS_DESCR, SYS_OBJECT_ID, SYS_NAME, HR_DEVICE_DESCR, PRT_SERIAL)
-
-_CODECS: dict[str, Any] = {
-    "1": api.PROTOCOL_MODULES[api.SNMP_VERSION_1],
-    "2c": api.PROTOCOL_MODULES[api.SNMP_VERSION_2C],
-}
 
 LEAST, UNKNOWN = 0.3, 0.4  # seconds; the latter as long as nothing of the device has answered
 NO_SUCH_NAME = 2  # error-status of v1, RFC 1157 section 4.1.2
-
-
-def encode_get(version: str, community: bytes, oids: tuple[str, ...], request_id: int) -> bytes:
-    """Write one GetRequest.
-
-    Args:
-        version: "1" or "2c".
-        request_id: Signed, 32 bits.
-
-    Source: RFC 1157 section 4.1.2, RFC 3416 section 4.2.1.
-
-    >>> encode_get("2c", b"public", ("1.3.6.1.2.1.1.1.0",), 1).hex()
-    '302602010104067075626c6963a019020101020100020100300e300c06082b060102010101000500'
-    """
-    codec = _CODECS[version]
-    pdu = codec.GetRequestPDU()
-    codec.apiPDU.set_defaults(pdu)
-    codec.apiPDU.set_request_id(pdu, request_id)
-    codec.apiPDU.set_varbinds(pdu, [(oid, codec.Null("")) for oid in oids])
-    message = codec.Message()
-    codec.apiMessage.set_defaults(message)
-    codec.apiMessage.set_community(message, community)
-    codec.apiMessage.set_pdu(message, pdu)
-    return bytes(encoder.encode(message))
 
 
 def decode_response(version: str, data: bytes, request_id: int) -> tuple[int, dict[str, str]]:
@@ -71,25 +40,18 @@ def decode_response(version: str, data: bytes, request_id: int) -> tuple[int, di
     Raises:
         MalformedReply: No BER, no response, or the answer to another question.
     """
-    codec = _CODECS[version]
 
     def read() -> tuple[int, dict[str, str]]:
-        message, _ = decoder.decode(data, asn1Spec=codec.Message())
-        if int(codec.apiMessage.get_version(message)) != VERSIONS[version]:
-            raise MalformedReply("SNMP reply of another version")
-        pdu = codec.apiMessage.get_pdu(message)
-        if not pdu.isSameTypeWith(codec.GetResponsePDU()):
-            raise MalformedReply("SNMP message that is no response")
-        if int(codec.apiPDU.get_request_id(pdu)) != request_id:
-            raise MalformedReply("SNMP response to another request")
+        found = pdu.decoded(version, data, request_id)
+        codec = pdu.CODECS[version]
         values: dict[str, str] = {}
-        for oid, value in codec.apiPDU.get_varbinds(pdu):
+        for oid, value in codec.apiPDU.get_varbinds(found):
             text = _value(value)
             if text is not None:
                 values[str(oid)] = text
-        return int(codec.apiPDU.get_error_status(pdu)), values
+        return int(codec.apiPDU.get_error_status(found)), values
 
-    return guarded(read)
+    return pdu.guarded(read)
 
 
 def _value(value: Any) -> str | None:
@@ -123,11 +85,8 @@ def encode_discovery(message_id: int) -> bytes:
     plain = scoped.setComponentByPosition(0).getComponentByPosition(0)
     plain.setComponentByPosition(0, b"")
     plain.setComponentByPosition(1, b"")
-    codec = _CODECS["2c"]  # SNMPv3 carries the same PDUs
-    pdu = codec.GetRequestPDU()
-    codec.apiPDU.set_defaults(pdu)
-    codec.apiPDU.set_request_id(pdu, message_id)
-    plain.setComponentByPosition(2).getComponentByPosition(2).setComponentByType(pdu.tagSet, pdu)
+    request = pdu.request_pdu("3", "get", (), message_id)
+    plain.setComponentByPosition(2).getComponentByPosition(2).setComponentByType(request.tagSet, request)
     return bytes(encoder.encode(message))
 
 
@@ -159,19 +118,7 @@ def decode_discovery(data: bytes, message_id: int) -> SnmpEngine:
             report=report,
         )
 
-    return guarded(read)
-
-
-def guarded(read: Callable[[], T]) -> T:
-    """Turn whatever the decoder raises on hostile bytes into MalformedReply."""
-    try:
-        return read()
-    except MalformedReply:
-        raise
-    except (
-        PyAsn1Error, ArithmeticError, ValueError, TypeError, LookupError, AttributeError, RecursionError,
-    ) as exc:  # fmt: skip
-        raise MalformedReply(f"SNMP reply that cannot be read: {type(exc).__name__}") from exc
+    return pdu.guarded(read)
 
 
 async def ask_community(
@@ -193,7 +140,7 @@ async def ask_community(
     name = community.encode()
     answer = await line.ask(
         PORT,
-        encode_get(version, name, oids, request_id),
+        pdu.encode(version, name, "get", oids, request_id),
         secrets=[name] if origin == "supplied" else [],
         wait=patience(line),
     )
@@ -242,7 +189,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     if PORT not in asked.plan.udp_ports:
         return
     line = asked.line
-    defaults = [(version, community) for community in asked.plan.communities for version in VERSIONS]
+    defaults = [(version, community) for community in asked.plan.communities for version in pdu.VERSIONS]
     answered = False
     if line.round_trip.timeout is None:
         async with line.side_by_side():
@@ -266,7 +213,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
             answered = answered or answer.facts.error_status is not None
     if answered:
         control = secrets.token_hex(8)
-        for version in VERSIONS:
+        for version in pdu.VERSIONS:
             yield await ask_community(line, version, control, origin="control", label="a random community")
 
 

@@ -7,22 +7,24 @@ Source: RFC 1157 section 4.1, RFC 3416 section 4.2.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from pyasn1.codec.ber import decoder, encoder
+from pyasn1.error import PyAsn1Error
 from pysnmp.proto import api, rfc1902
 
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes.snmp.agent import VERSIONS, guarded
 
+T = TypeVar("T")
 Kind = Literal["get", "next"]
 SYS_CONTACT = "1.3.6.1.2.1.1.4.0"  # RFC 3418
 LONGEST = 255  # octets of sysContact, RFC 3418
+VERSIONS = {"1": 0, "2c": 1}  # the wire's numbers, RFC 1157 section 4 and RFC 1901 section 3
 MOST_BINDINGS = 64  # of one response; nothing asked here needs more
 
-_CODECS: dict[str, Any] = {
+CODECS: dict[str, Any] = {
     "1": api.PROTOCOL_MODULES[api.SNMP_VERSION_1],
     "2c": api.PROTOCOL_MODULES[api.SNMP_VERSION_2C],
     "3": api.PROTOCOL_MODULES[api.SNMP_VERSION_2C],
@@ -57,7 +59,7 @@ class Response:
 
 def request_pdu(version: str, kind: Kind, oids: Sequence[str], request_id: int) -> Any:
     """Make a Get or GetNext PDU."""
-    codec = _CODECS[version]
+    codec = CODECS[version]
     pdu = codec.GetRequestPDU() if kind == "get" else codec.GetNextRequestPDU()
     codec.apiPDU.set_defaults(pdu)
     codec.apiPDU.set_request_id(pdu, request_id)
@@ -68,6 +70,11 @@ def request_pdu(version: str, kind: Kind, oids: Sequence[str], request_id: int) 
 def encode(version: str, community: bytes, kind: Kind, oids: Sequence[str], request_id: int) -> bytes:
     """Write a Get or GetNext of version 1 or 2c.
 
+    Args:
+        request_id: Signed, 32 bits.
+
+    >>> encode("2c", b"public", "get", ("1.3.6.1.2.1.1.1.0",), 1).hex()
+    '302602010104067075626c6963a019020101020100020100300e300c06082b060102010101000500'
     >>> encode("2c", b"public", "next", ("1.3.6.1.2.1.1",), 1).hex()
     '302402010104067075626c6963a117020101020100020100300c300a06062b06010201010500'
     """
@@ -76,7 +83,7 @@ def encode(version: str, community: bytes, kind: Kind, oids: Sequence[str], requ
 
 def encode_bulk(community: bytes, oid: str, repetitions: int, request_id: int) -> bytes:
     """Write a GetBulk of version 2c for the successors of one object (RFC 3416 section 4.2.3)."""
-    codec = _CODECS["2c"]
+    codec = CODECS["2c"]
     pdu = codec.GetBulkRequestPDU()
     codec.apiBulkPDU.set_defaults(pdu)
     codec.apiBulkPDU.set_request_id(pdu, request_id)
@@ -94,7 +101,7 @@ def encode_write_back(version: str, community: bytes, contact: bytes, request_id
     """
     if len(contact) > LONGEST:
         raise ValueError(f"sysContact of {len(contact)} octets")
-    codec = _CODECS[version]
+    codec = CODECS[version]
     pdu = codec.SetRequestPDU()
     codec.apiPDU.set_defaults(pdu)
     codec.apiPDU.set_request_id(pdu, request_id)
@@ -103,7 +110,7 @@ def encode_write_back(version: str, community: bytes, contact: bytes, request_id
 
 
 def _message(version: str, community: bytes, pdu: Any) -> bytes:
-    codec = _CODECS[version]
+    codec = CODECS[version]
     message = codec.Message()
     codec.apiMessage.set_defaults(message)
     codec.apiMessage.set_community(message, community)
@@ -117,15 +124,20 @@ def decode(version: str, data: bytes, request_id: int) -> Response:
     Raises:
         MalformedReply: No BER, no response, or the answer to another question.
     """
-    codec = _CODECS[version]
+    return guarded(lambda: _response(version, decoded(version, data, request_id)))
 
-    def read() -> Response:
-        message, _ = decoder.decode(data, asn1Spec=codec.Message())
-        if int(codec.apiMessage.get_version(message)) != VERSIONS[version]:
-            raise MalformedReply("SNMP reply of another version")
-        return response(version, codec.apiMessage.get_pdu(message), request_id)
 
-    return guarded(read)
+def decoded(version: str, data: bytes, request_id: int) -> Any:
+    """The Response PDU of a message of version 1 or 2c; to be called under `guarded`.
+
+    Raises:
+        MalformedReply: Another version, no response, or the answer to another question.
+    """
+    codec = CODECS[version]
+    message, _ = decoder.decode(data, asn1Spec=codec.Message())
+    if int(codec.apiMessage.get_version(message)) != VERSIONS[version]:
+        raise MalformedReply("SNMP reply of another version")
+    return _checked(version, codec.apiMessage.get_pdu(message), request_id)
 
 
 def response(version: str, pdu: Any, request_id: int) -> Response:
@@ -134,11 +146,20 @@ def response(version: str, pdu: Any, request_id: int) -> Response:
     Raises:
         MalformedReply: It is none, or answers another request.
     """
-    codec = _CODECS[version]
+    return _response(version, _checked(version, pdu, request_id))
+
+
+def _checked(version: str, pdu: Any, request_id: int) -> Any:
+    codec = CODECS[version]
     if not pdu.isSameTypeWith(codec.GetResponsePDU()):
         raise MalformedReply("SNMP message that is no response")
     if int(codec.apiPDU.get_request_id(pdu)) != request_id:
         raise MalformedReply("SNMP response to another request")
+    return pdu
+
+
+def _response(version: str, pdu: Any) -> Response:
+    codec = CODECS[version]
     pairs = codec.apiPDU.get_varbinds(pdu)[:MOST_BINDINGS]
     return Response(
         status=int(codec.apiPDU.get_error_status(pdu)),
@@ -156,3 +177,15 @@ def _binding(oid: str, value: Any) -> Binding | None:
     if name == "ObjectIdentifier":
         return Binding(oid, object_id=str(value))
     return Binding(oid, number=int(value))
+
+
+def guarded(read: Callable[[], T]) -> T:
+    """Turn whatever the decoder raises on hostile bytes into MalformedReply."""
+    try:
+        return read()
+    except MalformedReply:
+        raise
+    except (
+        PyAsn1Error, ArithmeticError, ValueError, TypeError, LookupError, AttributeError, RecursionError,
+    ) as exc:  # fmt: skip
+        raise MalformedReply(f"SNMP reply that cannot be read: {type(exc).__name__}") from exc

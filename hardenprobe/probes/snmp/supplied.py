@@ -19,7 +19,7 @@ from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.snmp import agent, usm
 from hardenprobe.probes.snmp.objects import ask_objects
-from hardenprobe.probes.snmp.pdu import Response, request_pdu
+from hardenprobe.probes.snmp.pdu import VERSIONS, Response, request_pdu
 from hardenprobe.probes.snmp.write import write_back
 
 if TYPE_CHECKING:
@@ -156,7 +156,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     for community in secrets.communities:
         name, label = community.community.reveal(), community.label
         answered = None
-        for version in agent.VERSIONS:
+        for version in VERSIONS:
             answer = await agent.ask_community(line, version, name.decode(), origin="supplied", label=label)
             yield answer
             if answer.facts.error_status is not None:

@@ -24,8 +24,7 @@ from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
 from hardenprobe.devices.credentials import User
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes.snmp.agent import guarded
-from hardenprobe.probes.snmp.pdu import Response, response
+from hardenprobe.probes.snmp.pdu import Response, guarded, response
 
 AUTHENTICATED, ENCRYPTED, REPORTABLE = 1, 2, 4  # msgFlags, RFC 3412 section 6.4
 LEVELS = {"noAuthNoPriv": 0, "authNoPriv": AUTHENTICATED, "authPriv": AUTHENTICATED | ENCRYPTED}

@@ -19,8 +19,8 @@ from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.snmp import pdu
-from hardenprobe.probes.snmp.agent import PORT, VERSIONS
-from hardenprobe.probes.snmp.pdu import LONGEST, SYS_CONTACT, Response
+from hardenprobe.probes.snmp.agent import PORT
+from hardenprobe.probes.snmp.pdu import LONGEST, SYS_CONTACT, VERSIONS, Response
 
 log = logging.getLogger("hardenprobe.alter")
 

@@ -19,6 +19,7 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.model import State
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.snmp import agent as snmp
+from hardenprobe.probes.snmp.pdu import encode
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
@@ -254,7 +255,7 @@ def test_engine_id_is_bounded() -> None:
 def test_request_comes_back_as_it_went(
     version: str, community: bytes, oids: list[str], request_id: int
 ) -> None:
-    data = snmp.encode_get(version, community, tuple(oids), request_id)
+    data = encode(version, community, "get", oids, request_id)
     codec = CODECS[version]
     message, rest = decoder.decode(data, asn1Spec=codec.Message())
     pdu = codec.apiMessage.get_pdu(message)
@@ -277,7 +278,7 @@ def test_request_comes_back_as_it_went(
 def test_response_comes_back_as_it_was_meant(
     version: str, request_id: int, values: dict[str, bytes], status: int
 ) -> None:
-    request = snmp.encode_get(version, b"public", (snmp.SYS_NAME,), request_id)
+    request = encode(version, b"public", "get", (snmp.SYS_NAME,), request_id)
     reply = response(version, request, values, status=status)
     found = snmp.decode_response(version, reply, request_id)
     assert found == (status, {oid: value.decode() for oid, value in values.items()})
@@ -312,7 +313,7 @@ def spoilt(draw: st.DrawFn, whole: bytes) -> bytes:
     return bytes(data)
 
 
-REQUEST = {version: snmp.encode_get(version, b"public", snmp.IDENTITY, 4711) for version in CODECS}
+REQUEST = {version: encode(version, b"public", "get", snmp.IDENTITY, 4711) for version in CODECS}
 GOOD = {version: response(version, request) for version, request in REQUEST.items()}
 GOOD_REPORT = report(snmp.encode_discovery(4711))
 

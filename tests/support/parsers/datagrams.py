@@ -49,7 +49,9 @@ def _both(asked: Callable[[str], bytes]) -> Callable[[], tuple[bytes, ...]]:
     return lambda: (*of("1"), *of("2c"))
 
 
-@parser("snmp", "snmp.agent", seeds=_both(lambda v: agent.encode_get(v, b"public", agent.IDENTITY, NUMBER)))
+@parser(
+    "snmp", "snmp.agent", seeds=_both(lambda v: snmp_pdu.encode(v, b"public", "get", agent.IDENTITY, NUMBER))
+)
 def _snmp(data: bytes) -> None:
     _, values = agent.decode_response(_version(data), data, NUMBER)
     assert all(len(text) <= 4 * 256 for text in values.values())
