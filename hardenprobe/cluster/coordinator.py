@@ -128,7 +128,6 @@ class ClusterScan(StoppableScan):
     _spent: dict[str, dict[str, Cost]] = field(default_factory=dict)
     _numbers: Iterator[int] = field(default_factory=itertools.count)
     _client: Any = None
-    _lost_scheduler: bool = False
     _by_tag: dict[str, Listed] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -247,7 +246,6 @@ class ClusterScan(StoppableScan):
     def _check_scheduler(self, *, lost: bool = False) -> None:
         """End the scan where the scheduler is lost: what was begun goes nowhere, and can be taken up."""
         if lost or self._client.status != "running":
-            self._lost_scheduler = True
             self.stop(f"the scheduler at {self.address} is lost")
             for seat in self._seats:
                 seat.gone.set()

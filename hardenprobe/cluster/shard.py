@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import pickle
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -186,8 +186,3 @@ def read_reply(packed: bytes, shard: Shard, vantage: str) -> ShardReply:
 
 def _texts(told: Mapping[Any, Any]) -> dict[str, str]:
     return {str(key): str(value) for key, value in told.items()}
-
-
-def spent_by(visits: Iterable[Visit]) -> Cost:
-    """What visits have cost together."""
-    return sum((visit.cost for visit in visits), Cost())

@@ -211,20 +211,13 @@ def decode_results(entries: Any) -> tuple[Result, ...]:
     return _load(Result, entries, lambda loc: ("results", *loc))
 
 
-def decode_observation(entry: Mapping[str, Any]) -> Observation[Any]:
-    """Read one observation back; facts of a kind that is not known here become `UnknownFacts`.
-
-    Raises:
-        UsageError: It is no observation, or its facts do not fit its kind.
-    """
-    return decode_observations([entry])[0]
-
-
 def decode_observations(entries: Sequence[Mapping[str, Any]]) -> list[Observation[Any]]:
-    """Read many observations back, in their order; much faster than one by one. Whose they are is left to the caller.
+    """Read observations back, in their order; facts of a kind that is not known here become `UnknownFacts`.
+
+    Whose they are is left to the caller. Many at once are read much faster than one by one.
 
     Raises:
-        UsageError: As for `decode_observation`; the path counts from the first of `entries`.
+        UsageError: One is no observation, or its facts do not fit its kind; the path counts from the first of `entries`.
     """
     by_kind: dict[str, list[int]] = {}
     for index, entry in enumerate(entries):

@@ -23,11 +23,10 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from hardenprobe.checking.views.tls import disagreements
 from hardenprobe.facts import VERSIONS, TlsSecondOpinion, TlsSuites
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.probes.tls.ports import probe_tls
 from hardenprobe.probes.tls.second_opinion_child import answer
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from support.tls_servers import CountingRelay, issue, line_to, openssl_server
+from support.tls_servers import CountingRelay, issue, line_to, openssl_server, probe_tls
 
 EVERYTHING = ("-min_protocol", "TLSv1", "-cipher", "ALL:@SECLEVEL=0")
 

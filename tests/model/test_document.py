@@ -166,7 +166,7 @@ def test_whatever_bytes_a_device_sends_survive(data: bytes) -> None:
         facts=TcpPort(state=State.ACCEPTING, greeting=readable(data)),
     )
     stored = json.loads(document.canonical(document.encode_observation(seen)))
-    assert document.decode_observation(stored) == seen
+    assert document.decode_observations([stored]) == [seen]
 
 
 @given(st.dictionaries(st.text(), plain, max_size=5))
@@ -221,7 +221,7 @@ def test_the_document_has_the_keys_of_the_contract() -> None:
 def test_facts_of_an_unknown_kind_stay_readable_and_come_back_unchanged() -> None:
     entry = document.encode_observation(next(iter(sample_review(1).observations.values()))[0])
     foreign = {**entry, "kind": "of-a-plug-in", "facts": {"anything": [1, {"deep": None}]}}
-    seen = document.decode_observation(foreign)
+    [seen] = document.decode_observations([foreign])
     assert seen.facts == document.UnknownFacts("of-a-plug-in", {"anything": [1, {"deep": None}]})
     assert seen.kind == "of-a-plug-in"
     assert document.encode_observation(seen) == foreign
@@ -328,7 +328,7 @@ def test_facts_of_a_plug_in_are_decoded_by_their_kind(monkeypatch: pytest.Monkey
     seen = Observation(
         id="o", endpoint=None, vantage="v", asked_at="t", facts=PlugIn(seen=True, ports=(1, 2))
     )
-    assert document.decode_observation(document.encode_observation(seen)) == seen
+    assert document.decode_observations([document.encode_observation(seen)]) == [seen]
 
 
 @dataclass(frozen=True, kw_only=True)

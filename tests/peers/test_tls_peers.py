@@ -21,6 +21,7 @@ from support.tls_servers import (
     line_to,
     nginx_server,
     openssl_server,
+    probe_tls,
     threaded,
     tls_handler,
 )
@@ -30,7 +31,6 @@ from hardenprobe.facts import TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.classes import MOST
-from hardenprobe.probes.tls.ports import probe_tls
 from hardenprobe.probes.tls.second_opinion import probe_second_opinion
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]

@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
@@ -24,7 +24,15 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
+from hardenprobe.model import Observation
 from hardenprobe.network.link import DeviceLink
+from hardenprobe.probes.pki.certificates import TrustAnchors
+from hardenprobe.probes.tls import classes
+from hardenprobe.probes.tls.classes import ask_classes
+from hardenprobe.probes.tls.exchange import Talker
+from hardenprobe.probes.tls.openings import OPENINGS
+from hardenprobe.probes.tls.versions import ask_versions
+from hardenprobe.probes.tls.walk import ask_suites
 from hardenprobe.scope.limits import Timing
 
 LOOPBACK = "127.0.0.1"
@@ -314,3 +322,46 @@ def _close_both(near: socket.socket, far: socket.socket, left: threading.Semapho
     left.acquire()
     near.close()
     far.close()
+
+
+async def probe_tls(
+    line: DeviceLink,
+    port: int,
+    *,
+    anchors: TrustAnchors,
+    depth: str = "versions",
+    server_name: str | None = None,
+    reached: str = "implicit",
+) -> list[Observation[Any]]:
+    """Ask a port for TLS.
+
+    Args:
+        depth: "versions" for versions and certificate; "full" adds a TlsSuites observation; "suites" adds one that
+            leaves out what is neither version nor suite and would cost connections of its own; "classes" has it ask for one
+            suite of each class.
+        reached: "implicit", or a protocol of tls_openings.OPENINGS, which must be granted at the port.
+
+    Raises:
+        ScopeRefused: The port may not be spoken to.
+        CeilingReached: The ceiling came before the first answer.
+    """
+    word = "tls" if reached == "implicit" else reached
+    talker = Talker(
+        line=line,
+        port=port,
+        word=word,
+        opening=OPENINGS.get(reached),
+        server_name=server_name,
+        limit=classes.MOST if depth == "classes" else None,
+    )
+    found, port_facts = await ask_versions(talker, anchors, reached)
+    spoken = "tls" if reached == "implicit" else f"{reached}+tls"
+    endpoint = line.endpoint(port, protocol=spoken if port_facts.speaks else None)
+    seen: list[Observation[Any]] = [line.observation(port_facts, endpoint, *talker.recorders)]
+    if found is not None and depth != "versions":
+        talker.recorders.clear()
+        suites = await (
+            ask_classes(found) if depth == "classes" else ask_suites(found, beyond=depth == "full")
+        )
+        seen.append(line.observation(suites, endpoint, *talker.recorders))
+    return seen

@@ -9,9 +9,7 @@ from typing import Any
 
 from hardenprobe.facts import HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.model import Observation, Reach
-from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls import classes
 from hardenprobe.probes.tls.classes import ask_classes
 from hardenprobe.probes.tls.exchange import Talker
@@ -134,46 +132,3 @@ STRAIN = Probe(
     reach=Reach.STRAIN,
     grants=(*FLAWS.values(), SECOND_OPINION_GRANT),
 )
-
-
-async def probe_tls(
-    line: DeviceLink,
-    port: int,
-    *,
-    anchors: TrustAnchors,
-    depth: str = "versions",
-    server_name: str | None = None,
-    reached: str = "implicit",
-) -> list[Observation[Any]]:
-    """Ask a port for TLS.
-
-    Args:
-        depth: "versions" for versions and certificate; "full" adds a TlsSuites observation; "suites" adds one that
-            leaves out what is neither version nor suite and would cost connections of its own; "classes" has it ask for one
-            suite of each class.
-        reached: "implicit", or a protocol of tls_openings.OPENINGS, which must be granted at the port.
-
-    Raises:
-        ScopeRefused: The port may not be spoken to.
-        CeilingReached: The ceiling came before the first answer.
-    """
-    word = "tls" if reached == "implicit" else reached
-    talker = Talker(
-        line=line,
-        port=port,
-        word=word,
-        opening=OPENINGS.get(reached),
-        server_name=server_name,
-        limit=classes.MOST if depth == "classes" else None,
-    )
-    found, port_facts = await ask_versions(talker, anchors, reached)
-    spoken = "tls" if reached == "implicit" else f"{reached}+tls"
-    endpoint = line.endpoint(port, protocol=spoken if port_facts.speaks else None)
-    seen: list[Observation[Any]] = [line.observation(port_facts, endpoint, *talker.recorders)]
-    if found is not None and depth != "versions":
-        talker.recorders.clear()
-        suites = await (
-            ask_classes(found) if depth == "classes" else ask_suites(found, beyond=depth == "full")
-        )
-        seen.append(line.observation(suites, endpoint, *talker.recorders))
-    return seen

@@ -232,18 +232,6 @@ def suite_name(code: int) -> str:
     return suites().get(code) or SSL2_SUITES.get(code) or f"0x{code:04X}"
 
 
-@cache
-def suite_code(name: str) -> int:
-    """The code point of a name that `suite_name` gave.
-
-    Raises:
-        KeyError: The name is not assigned.
-    """
-    if name.startswith("0x"):
-        return int(name, 16)
-    return {known: code for code, known in suites().items()}[name]
-
-
 def is_tls13(code: int) -> bool:
     """Whether the suite is one of TLS 1.3: such a name has no key exchange in it."""
     name = suites().get(code, "")

@@ -8,11 +8,10 @@ import ssl
 from collections.abc import Callable
 
 import pytest
-from support.tls_servers import Credentials, issue, line_to, threaded, tls_handler
+from support.tls_servers import Credentials, issue, line_to, probe_tls, threaded, tls_handler
 
 from hardenprobe.facts import TlsPort
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.probes.tls.ports import probe_tls
 
 LDAP_OK = bytes.fromhex("300c02010178070a010004000400")
 LDAP_REFUSED = bytes.fromhex("300c02010178070a013504000400")

@@ -9,13 +9,12 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from support.tls_servers import Credentials, issue, line_to, threaded, tls_handler
+from support.tls_servers import Credentials, issue, line_to, probe_tls, threaded, tls_handler
 
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.facts import TlsPort, TlsSuites
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.probes.tls.ports import probe_tls
 
 FATAL_HANDSHAKE_FAILURE = b"\x15\x03\x01\x00\x02\x02\x28"
 NO_CURVES = TrustAnchors()
