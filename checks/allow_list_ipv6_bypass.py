@@ -23,11 +23,11 @@ from typing import Any
 
 from hardenprobe import (
     Check,
+    DeviceView,
     NoSettings,
     Observation,
     Outcome,
     Reason,
-    Seen,
     Word,
     fail,
     inapplicable,
@@ -49,7 +49,7 @@ from hardenprobe.remediation.fleet import ALLOW_LIST_IPV6
 EXPECTED = "what is refused over IPv4 is refused over IPv6"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide port by port, where IPv4 refuses; what IPv4 does to another source counts where no own source asked."""
     known = [*seen.asked, *(address.address for address in seen.device.addresses)]
     if len({":" in address for address in known}) < 2:

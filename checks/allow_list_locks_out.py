@@ -21,7 +21,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, Word, fail, inapplicable, passed, unknown
+from hardenprobe import (
+    Check,
+    DeviceView,
+    NoSettings,
+    Outcome,
+    Reason,
+    Word,
+    fail,
+    inapplicable,
+    passed,
+    unknown,
+)
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.views.access import Attempt, attempts, silent
@@ -32,7 +43,7 @@ from hardenprobe.remediation.fleet import ALLOW_LIST_ADMIT
 EXPECTED = "the service serves a source that its list admits"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide service by service and address by address, where a list admits the source that asked there."""
     lists = [one.facts for one in seen.of(DeclaredAllowList) if one.facts.entries]
     if not lists:
@@ -64,7 +75,7 @@ def _all_admit(lists: Iterable[DeclaredAllowList], service: str, source: str) ->
     return all(source in AddressSet.of(one.entries) for one in lists if service in one.services)
 
 
-def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
+def _one(seen: DeviceView, one: Attempt, edge: str) -> Outcome:
     service, source, serving = one.service, one.source, one.serving
     if serving is not None and isinstance(serving.facts, TcpPort) and seen.ambiguous:
         text = "a random high port is open as well, so an open port proves nothing"

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Word, fail, passed
 from hardenprobe.addresses.lint import families, flaws
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Said
@@ -30,7 +30,7 @@ from hardenprobe.remediation.fleet import ALLOW_LIST_TIDY
 EXPECTED = "each entry is an address or a block, is unambiguous, and not repeated"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide list by list, entry by entry."""
     written = [(one, one.facts.copied or one.facts.entries) for one in seen.of(DeclaredAllowList)]
     if not any(entries for _, entries in written):

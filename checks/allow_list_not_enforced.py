@@ -22,7 +22,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, Word, fail, inapplicable, passed, unknown
+from hardenprobe import (
+    Check,
+    DeviceView,
+    NoSettings,
+    Outcome,
+    Reason,
+    Word,
+    fail,
+    inapplicable,
+    passed,
+    unknown,
+)
 from hardenprobe.addresses.edges import edge_text
 from hardenprobe.checking.views.access import Attempt, admitted, attempts, silent
 from hardenprobe.facts import AddressAsked, DeclaredAllowList, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
@@ -32,7 +43,7 @@ from hardenprobe.remediation.general import ALLOW_LIST_ENFORCE
 EXPECTED = "the service does not serve a source outside its list"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide service by service and address by address, where the source that asked there is on no list."""
     lists = [
         one.facts for one in seen.of(DeclaredAllowList) if one.facts.entries
@@ -50,7 +61,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         yield _nothing(lists, tried)
 
 
-def _one(seen: Seen, one: Attempt, edge: str) -> Outcome:
+def _one(seen: DeviceView, one: Attempt, edge: str) -> Outcome:
     service, source, serving = one.service, one.source, one.serving
     if serving is not None and not seen.unchanged_at(one.address):
         text = f"{service} serves, but address translation may change the source {source} on the way"

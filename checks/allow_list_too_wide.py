@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Word, fail, passed, unknown
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.facts import DeclaredAllowList
 from hardenprobe.model import Said
@@ -30,7 +30,7 @@ SHOWN = 4  # blocks that a sentence names
 KEPT = 1000  # blocks that the value keeps; masks with gaps can make any number of them
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide list by list: what it admits, less what is approved."""
     lists = seen.of(DeclaredAllowList)
     if not lists:

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed
 from hardenprobe.checking.views.web import in_clear, mute, nothing_in_clear
 from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.general import HTTP_TO_HTTPS
@@ -28,7 +28,7 @@ from hardenprobe.remediation.general import HTTP_TO_HTTPS
 EXPECTED = "no answer over plain HTTP asks for Basic authentication"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that was asked over plain HTTP."""
     ports = in_clear(seen)
     for answers in ports.values():

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, State, note, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, State, note, passed
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, TcpPort
 from hardenprobe.remediation.fleet import CHANNELS_MATCH
@@ -28,7 +28,7 @@ EXPECTED = "every print channel has its port, and every port for printing its ch
 PRINTS = frozenset({515, 631, *range(9100, 9108)})
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Compare the first channel table that was read with the ports."""
     told = [o for o in seen.of(SnmpObjects) if o.facts.channels]
     ports = {o.endpoint.port: o for o in seen.tcp_ports if o.endpoint}

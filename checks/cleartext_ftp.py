@@ -19,7 +19,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, off_tcp, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, off_tcp, passed, unknown
 from hardenprobe.facts import FtpSession, HttpAnswer, SmbNegotiation, TcpPort, TlsPort, WebServices
 from hardenprobe.remediation.general import FTP_OFF
 
@@ -31,7 +31,7 @@ REFUSALS = (
 WANTS_TLS = re.compile(r"\b(TLS|SSL|encrypt\w*)\b", re.IGNORECASE)
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the reply to USER."""
     found = False
     for session in seen.of(FtpSession):

@@ -24,11 +24,11 @@ from collections.abc import Iterable
 
 from hardenprobe import (
     Check,
+    DeviceView,
     NoSettings,
     Observation,
     Outcome,
     Reason,
-    Seen,
     Word,
     fail,
     note,
@@ -51,7 +51,7 @@ EXPECTED = "plain HTTP is off, refused, or redirected to https"
 REFUSED = (403, 426)  # RFC 9110 sections 15.5.4 and 15.5.22
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide each listed path by itself; of those learned, one finding a port."""
     told = False
     for answers in by_port(o for o in seen.of(HttpAnswer) if not o.facts.tls).values():
@@ -75,7 +75,9 @@ def _worst(learned: list[Outcome]) -> list[Outcome]:
     return (failing or mute)[:1]
 
 
-def _one(seen: Seen, answer: Observation[HttpAnswer], answers: Iterable[Observation[HttpAnswer]]) -> Outcome:
+def _one(
+    seen: DeviceView, answer: Observation[HttpAnswer], answers: Iterable[Observation[HttpAnswer]]
+) -> Outcome:
     facts = answer.facts
     if facts.status is None:
         return no_http(answer, EXPECTED)
@@ -101,7 +103,7 @@ def _one(seen: Seen, answer: Observation[HttpAnswer], answers: Iterable[Observat
     return unknown(answer, f"{facts.status}{at}, which says nothing about the settings", EXPECTED)
 
 
-def _content(seen: Seen, answer: Observation[HttpAnswer], at: str) -> Outcome:
+def _content(seen: DeviceView, answer: Observation[HttpAnswer], at: str) -> Outcome:
     facts = answer.facts
     if facts.cut and not facts.body_length:
         return unknown(answer, f"{facts.status}{at}, and nothing of its body came", EXPECTED)

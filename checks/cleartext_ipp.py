@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, fail, off_tcp, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Observation, Outcome, fail, off_tcp, passed, unknown
 from hardenprobe.checking.views.ipp import PORT, own_uris
 from hardenprobe.checking.views.tls import speaking
 from hardenprobe.checking.views.web import by_port, leads_to_https, no_http
@@ -32,7 +32,7 @@ EXPECTED = "IPP over TLS only"
 ADVERTISED = "advertised"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port, and one for the addresses that it advertises."""
     tls = {(o.endpoint.address, o.endpoint.port) for o in speaking(seen) if o.endpoint}
     found = False
@@ -74,7 +74,7 @@ def _in_clear(answer: Observation[IppPrinter], tls: bool) -> Outcome:
     return unknown(answer, f"no IPP at the paths asked: {facts.fault}", EXPECTED)
 
 
-def _advertised(seen: Seen, answer: Observation[IppPrinter]) -> Iterator[Outcome]:
+def _advertised(seen: DeviceView, answer: Observation[IppPrinter]) -> Iterator[Outcome]:
     own = own_uris(seen, answer)
     told = {key: one.security for key, one in own.items()}
     bare = [key for key, security in told.items() if security == "none"]

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reach
 from hardenprobe.checking.views.ports import accepting
 from hardenprobe.facts import TcpPort
 from hardenprobe.remediation.discovery import LPD_OFF
@@ -29,7 +29,7 @@ PORTS = {515: "printer"}
 EXPECTED = "the line printer daemon's port is closed or filtered from this vantage point"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from accepting alone."""
     return accepting(seen, PORTS, EXPECTED, client_first=True)
 

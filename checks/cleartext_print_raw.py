@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reach, Reason, Seen, Word, fail, off_tcp, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reach, Reason, Word, fail, off_tcp, unknown
 from hardenprobe.facts import SnmpObjects, TcpPort
 from hardenprobe.remediation.general import RAW_PRINT_LIMIT
 from hardenprobe.scope.ports import RAW_PRINT
@@ -28,7 +28,7 @@ from hardenprobe.scope.ports import RAW_PRINT
 EXPECTED = "no raw print port is open from this vantage point"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from accepting alone."""
     found = False
     for port in seen.accepting:

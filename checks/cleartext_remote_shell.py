@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reach
 from hardenprobe.checking.views.ports import accepting
 from hardenprobe.facts import TcpPort
 from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
@@ -29,7 +29,7 @@ PORTS = {512: "exec", 513: "login", 514: "shell"}
 EXPECTED = "no remote shell port is open"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from accepting alone."""
     return accepting(seen, PORTS, EXPECTED, wants_reserved=(513, 514))  # RFC 1282 section 2.2
 

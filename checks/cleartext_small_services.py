@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reach
 from hardenprobe.checking.views.ports import accepting
 from hardenprobe.facts import TcpPort
 from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
@@ -27,7 +27,7 @@ PORTS = {7: "echo", 9: "discard", 13: "daytime", 19: "chargen", 37: "time", 79: 
 EXPECTED = "no small service's port is open"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from accepting alone."""
     return accepting(seen, PORTS, EXPECTED)
 

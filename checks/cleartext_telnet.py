@@ -18,14 +18,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reach, Seen, fail, off_tcp
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reach, fail, off_tcp
 from hardenprobe.facts import HttpAnswer, SmbNegotiation, TcpPort, TelnetGreeting, TlsPort, WebServices
 from hardenprobe.remediation.general import TELNET_OFF
 
 EXPECTED = "no port speaks telnet"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the greetings alone."""
     found = False
     for greeting in seen.of(TelnetGreeting):

@@ -24,7 +24,7 @@ from typing import Annotated, Any
 
 from annotated_types import Ge, Lt
 
-from hardenprobe import Check, Observation, Outcome, Reason, Seen, Word, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Observation, Outcome, Reason, Word, fail, passed, unknown
 from hardenprobe.facts import HttpAnswer, SnmpObjects
 from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import CLOCK_SET
@@ -42,7 +42,7 @@ class Settings:
     seconds: Annotated[int, Ge(1), Lt(450)]
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Compare each stated time with the scanner's at that moment, one for each endpoint."""
     expected = f"the device's clock is within {expect.seconds} seconds of the scanner's"
     told = {
@@ -82,7 +82,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
             )
 
 
-def _told(seen: Seen) -> Iterator[tuple[Observation[Any], str, StatedTime]]:
+def _told(seen: DeviceView) -> Iterator[tuple[Observation[Any], str, StatedTime]]:
     for page in seen.of(HttpAnswer):
         if page.facts.date and (time := http_date(page.facts.date)):
             yield page, "Date", time

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from itertools import combinations
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.fleet import SEPARATE_NETWORKS
@@ -32,7 +32,7 @@ LOOPBACK, PROP_VIRTUAL, TUNNEL = 24, 53, 131  # IANAifType-MIB
 FORWARDING = 1
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Compare the subnets of interfaces; look at forwarding. The first reading that shows either settles it."""
     told = [o for o in seen.of(SnmpObjects) if o.facts.interfaces or o.facts.forwarding is not None]
     if not told:

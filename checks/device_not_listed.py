@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Word, fail, passed
 from hardenprobe.facts import DeclaredDevice, NotListed
 from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import INVENTORY_MATCH
@@ -27,7 +27,7 @@ from hardenprobe.remediation.fleet import INVENTORY_MATCH
 EXPECTED = "every device that answers is listed"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Say whether the device that answered is in the inventory."""
     strangers = seen.of(NotListed)
     for one in strangers:

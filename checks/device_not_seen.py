@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Word, fail, passed, unknown
 from hardenprobe.facts import DeclaredDevice, NotMet
 from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import INVENTORY_MATCH
@@ -27,7 +27,7 @@ from hardenprobe.remediation.fleet import INVENTORY_MATCH
 EXPECTED = "every device of the inventory that was searched for is reached"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Compare the scan with the inventory's entry."""
     missed = seen.of(NotMet)
     for one in missed:

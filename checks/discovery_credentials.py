@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, State, Word, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reason, State, Word, fail, passed, unknown
 from hardenprobe.checking.views.discovery import group_asked
 from hardenprobe.facts import PASSWORD_KEYS, USER_KEYS, DnsSdText, MdnsAnswer
 from hardenprobe.model import Said
@@ -29,7 +29,7 @@ from hardenprobe.remediation.discovery import DISCOVERY_CREDENTIALS
 EXPECTED = "no published record holds a user name or password"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide record by record."""
     texts = seen.of(DnsSdText)
     told = set()
@@ -58,7 +58,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         yield _without_records(seen)
 
 
-def _without_records(seen: Seen) -> Outcome:
+def _without_records(seen: DeviceView) -> Outcome:
     asked = seen.of(MdnsAnswer)
     for question in asked:
         if question.facts.answered:

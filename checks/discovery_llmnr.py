@@ -24,7 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import LlmnrAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
@@ -32,7 +32,7 @@ from hardenprobe.remediation.discovery import DISCOVERY_OFF
 EXPECTED = "no LLMNR answer"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
     return answered(seen, LlmnrAnswer, EXPECTED, "LLMNR", link_only=True, far="off-link")
 

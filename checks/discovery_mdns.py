@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import MdnsAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
@@ -30,7 +30,7 @@ from hardenprobe.remediation.discovery import DISCOVERY_OFF
 EXPECTED = "no multicast DNS answer"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
     return answered(seen, MdnsAnswer, EXPECTED, "multicast DNS", link_only=True, far="off-link")
 

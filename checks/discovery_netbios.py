@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import NetbiosAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
@@ -26,7 +26,7 @@ from hardenprobe.remediation.discovery import DISCOVERY_OFF
 EXPECTED = "no NetBIOS answer"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
     return answered(seen, NetbiosAnswer, EXPECTED, "the NetBIOS name service", far="off-link")
 

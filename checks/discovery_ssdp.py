@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.discovery import LINK_LOCAL_VECTORS, answered
 from hardenprobe.facts import SsdpAnswer
 from hardenprobe.remediation.discovery import DISCOVERY_OFF
@@ -29,7 +29,7 @@ from hardenprobe.remediation.discovery import DISCOVERY_OFF
 EXPECTED = "no SSDP answer"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
     return answered(seen, SsdpAnswer, EXPECTED, "SSDP", link_only=True, far="off-link")
 

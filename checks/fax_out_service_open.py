@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.ipp import judge_service
 from hardenprobe.facts import HttpAnswer, IppPrinter, IppService, TcpPort, TlsPort
 from hardenprobe.remediation.web import FAX_OUT_SIGN_IN
@@ -26,7 +26,7 @@ from hardenprobe.remediation.web import FAX_OUT_SIGN_IN
 EXPECTED = "no fax-out service, or one that asks for credentials"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that speaks IPP."""
     return judge_service(seen, "fax out", EXPECTED, "its attributes")
 

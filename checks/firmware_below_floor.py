@@ -22,7 +22,18 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe import Check, Observation, Outcome, Reason, Seen, Word, fail, inapplicable, passed, unknown
+from hardenprobe import (
+    Check,
+    DeviceView,
+    Observation,
+    Outcome,
+    Reason,
+    Word,
+    fail,
+    inapplicable,
+    passed,
+    unknown,
+)
 from hardenprobe.checking.views.firmware import Floor, later
 from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpAnswer, SnmpObjects
 from hardenprobe.model import Said
@@ -36,7 +47,7 @@ class Settings:
     floors: tuple[Floor, ...]
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Decide rule by rule, by the first text that states a version."""
     expected = "the firmware is at the minimum required version for its model, or later"
     if not expect.floors:
@@ -62,7 +73,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         yield _one(seen, floor, texts)
 
 
-def _one(seen: Seen, floor: Floor, texts: list[tuple[Observation[Any], str]]) -> Outcome:
+def _one(seen: DeviceView, floor: Floor, texts: list[tuple[Observation[Any], str]]) -> Outcome:
     expected = f"{floor.component} is {floor.floor} or later"
     found = ((o, m[1]) for o, text in texts if (m := re.search(floor.version, text)))
     one, version = next(found, (None, ""))
@@ -84,7 +95,7 @@ def _one(seen: Seen, floor: Floor, texts: list[tuple[Observation[Any], str]]) ->
     return judged(one, text, expected, value=version, wanted=floor.floor, subject=floor.component)
 
 
-def _texts(seen: Seen) -> Iterator[tuple[Observation[Any], str]]:
+def _texts(seen: DeviceView) -> Iterator[tuple[Observation[Any], str]]:
     """What the device states of itself, SNMP first."""
     for answer in seen.of(SnmpAnswer):
         for value in (answer.facts.values or {}).values():

@@ -22,11 +22,11 @@ from collections.abc import Iterable
 
 from hardenprobe import (
     Check,
+    DeviceView,
     NoSettings,
     Observation,
     Outcome,
     Reason,
-    Seen,
     Word,
     fail,
     off_tcp,
@@ -41,7 +41,7 @@ EXPECTED = "no FTP, or FTP that refuses anonymous"
 WANTS_TLS = re.compile(r"\b(TLS|SSL|AUTH|encrypt\w*|secure)\b", re.IGNORECASE)
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the last reply."""
     sessions = seen.of(FtpAnonymous)
     for session in sessions:

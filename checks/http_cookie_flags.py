@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, Word, fail, no_service, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Word, fail, no_service, passed
 from hardenprobe.checking.views.web import unanswered
 from hardenprobe.facts import Cookie, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.model import Said
@@ -27,7 +27,7 @@ from hardenprobe.remediation.web import COOKIE_FLAGS
 EXPECTED = "session cookies are Secure and HttpOnly"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each answer that sets a session cookie."""
     answers = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
     told = False

@@ -22,10 +22,10 @@ from urllib.parse import urlsplit
 
 from hardenprobe import (
     Check,
+    DeviceView,
     NoSettings,
     Observation,
     Outcome,
-    Seen,
     Word,
     fail,
     no_service,
@@ -42,7 +42,7 @@ from hardenprobe.remediation.web import REDIRECT_HOME
 EXPECTED = "redirects lead to the device itself over https"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide redirect by redirect."""
     answers = [o for o in seen.of(HttpAnswer) if o.facts.status is not None]
     redirects = [o for o in answers if o.facts.status in REDIRECTS]
@@ -63,7 +63,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         )
 
 
-def _one(seen: Seen, answer: Observation[HttpAnswer]) -> Outcome:
+def _one(seen: DeviceView, answer: Observation[HttpAnswer]) -> Outcome:
     facts = answer.facts
     where = (facts.location or "").strip()
     try:

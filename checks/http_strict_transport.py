@@ -19,7 +19,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, fail, no_service, note, passed
+from hardenprobe import Check, DeviceView, NoSettings, Observation, Outcome, fail, no_service, note, passed
 from hardenprobe.checking.views.names import is_address, matches_any, names_in_use
 from hardenprobe.checking.views.tls import speaking
 from hardenprobe.checking.views.web import by_port, unanswered
@@ -31,7 +31,7 @@ EXPECTED = "Strict-Transport-Security with a max-age above zero"
 _MAX_AGE = re.compile(r'(?:^|;)\s*max-age\s*=\s*(?:"(\d{1,10})"|(\d{1,10}))\s*(?:;|$)', re.IGNORECASE)
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that serves pages over TLS."""
     asked = [
         o for o in seen.of(HttpAnswer)
@@ -46,7 +46,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         yield no_service(seen, EXPECTED, "HTTPS")
 
 
-def _trusted_name(seen: Seen, address: str, port: int) -> str | None:
+def _trusted_name(seen: DeviceView, address: str, port: int) -> str | None:
     """A name in use that a trusted certificate of this port shows; a browser heeds the header for no other."""
     used = [
         n for n in names_in_use(seen) if not is_address(n)

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, State, Word, fail, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reason, State, Word, fail, passed
 from hardenprobe.checking.check import Shared
 from hardenprobe.devices.self_description import serial_of
 from hardenprobe.facts import SnmpAnswer
@@ -47,7 +47,7 @@ def _serials(facts: Any) -> list[str]:
 SERIAL = Shared(facts=(SnmpAnswer, IppPrinter), values=_serials)
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Look every serial number up among the other devices; one result for each number."""
     heard = [*seen.of(SnmpAnswer), *seen.of(IppPrinter)]
     stated = {serial: one for one in reversed(heard) for serial in _serials(one.facts)}

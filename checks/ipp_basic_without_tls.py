@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.ipp import own_uris, serving
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import IPP_TLS
@@ -27,7 +27,7 @@ EXPECTED = "no address of the print service takes Basic without TLS"
 BASIC = ("basic", "certificate+basic")  # IANA IPP registrations, uri-authentication-supported
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port, from the addresses of the device's own."""
     found, missing = serving(seen, EXPECTED)
     yield from missing

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Observation, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.ipp import REFUSALS, serving
 from hardenprobe.checking.views.web import by_port
 from hardenprobe.facts import HttpAnswer, IppJobs, IppPrinter, TcpPort, TlsPort
@@ -27,7 +27,7 @@ from hardenprobe.remediation.web import JOB_PRIVACY
 EXPECTED = "names of jobs and users are not shown without authentication"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port."""
     found, missing = serving(seen, EXPECTED)
     yield from missing

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe import Check, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.ipp import own_uris, serving
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import IPP_AUTHENTICATION
@@ -46,7 +46,7 @@ class Settings:
 EXPECTED = "every address of the print service asks for authentication"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """One result for each address of the device's own."""
     found, missing = serving(seen, EXPECTED)
     yield from missing

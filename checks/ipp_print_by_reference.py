@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.ipp import serving
 from hardenprobe.facts import HttpAnswer, IppPrinter, TcpPort, TlsPort
 from hardenprobe.remediation.web import PRINT_BY_REFERENCE_OFF
@@ -27,7 +27,7 @@ EXPECTED = "neither Print-URI nor Send-URI is supported"
 BY_REFERENCE = {0x0003: "Print-URI", 0x0007: "Send-URI"}
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port."""
     found, missing = serving(seen, EXPECTED)
     yield from missing

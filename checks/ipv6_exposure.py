@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from ipaddress import IPv6Address, ip_address
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed
 from hardenprobe.checking.views.snmp import readings
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, TcpPort
 from hardenprobe.remediation.fleet import IPV6_PRIVACY
@@ -31,7 +31,7 @@ EXPECTED = "no IPv6 address from the hardware address, and no forwarding"
 FORWARDING = 1
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Look at the addresses that are known, from whichever side, and at forwarding."""
     found, missing = readings(seen, EXPECTED, "the table of addresses", lambda facts: bool(facts.addresses))
     where = found[0] if found else next(iter((*seen.of(SnmpObjects), *seen.of(TcpPort))), None)

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed
 from hardenprobe.checking.views.web import in_clear, mute, nothing_in_clear
 from hardenprobe.facts import HttpAnswer, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.general import HTTP_TO_HTTPS
@@ -27,7 +27,7 @@ from hardenprobe.remediation.general import HTTP_TO_HTTPS
 EXPECTED = "no page over plain HTTP asks for a password"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that was asked over plain HTTP."""
     ports = in_clear(seen)
     for answers in ports.values():

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, note, off_tcp, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, note, off_tcp, passed, unknown
 from hardenprobe.facts import MailServer, TcpPort, TlsPort
 from hardenprobe.remediation.general import MAIL_DIRECTORY_TLS
 
@@ -29,7 +29,7 @@ PLAINTEXT = {"PLAIN", "LOGIN"}  # RFC 4616, and the older mechanism that no stan
 EXPECTED = "no mail or directory server that takes passwords in clear"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each server."""
     directories = [o for o in seen.of(TlsPort) if o.facts.reached == "ldap"]
     for server in seen.of(MailServer):

@@ -22,11 +22,11 @@ from typing import Any
 
 from hardenprobe import (
     Check,
+    DeviceView,
     NoSettings,
     Observation,
     Outcome,
     Reason,
-    Seen,
     State,
     fail,
     off_tcp,
@@ -41,7 +41,7 @@ EXPECTED = "where the device is administered in cleartext, TLS is offered too"
 ALTERNATIVES = (443, 8443)  # IANA: https, and its common alternative
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for the whole device."""
     clear = _in_clear(seen)
     secure = [o for o in seen.of(HttpAnswer) if o.facts.tls and _web(o) and o.facts.status is not None]
@@ -57,7 +57,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         yield _whole(fail(next(iter(clear.values())), text, EXPECTED, value=sorted(clear)))
 
 
-def _in_clear(seen: Seen) -> dict[str, Observation[Any]]:
+def _in_clear(seen: DeviceView) -> dict[str, Observation[Any]]:
     """What administers in cleartext, by protocol."""
     found: dict[str, Observation[Any]] = {}
     for page in seen.of(HttpAnswer):
@@ -76,7 +76,7 @@ def _web(page: Observation[HttpAnswer]) -> bool:
     return page.endpoint is not None and (page.endpoint.port != IPP or administers(page))
 
 
-def _doubtful(seen: Seen) -> Observation[Any] | None:
+def _doubtful(seen: DeviceView) -> Observation[Any] | None:
     """Something that may be the alternative, not fully determined."""
     for port in seen.tcp_ports:
         silent = port.facts.state is State.SILENT or port.facts.closed

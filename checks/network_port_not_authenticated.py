@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.snmp import readings
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, Supplicant
 from hardenprobe.remediation.fleet import NETWORK_PORT_AUTHENTICATION
@@ -30,7 +30,7 @@ AUTHENTICATED = 5  # dot1xSuppPaeState, as the next
 REFUSED = {1: "disconnected", 2: "logoff", 7: "held", 9: "forced authorized", 10: "forced unauthorized"}
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that is up."""
     found, missing = readings(
         seen, EXPECTED, "the table of supplicants", lambda facts: bool(_on_up_ports(facts))

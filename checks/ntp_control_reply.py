@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.discovery import answered
 from hardenprobe.facts import NtpControlAnswer
 from hardenprobe.remediation.discovery import NTP_CONTROL_OFF
@@ -27,7 +27,7 @@ from hardenprobe.remediation.discovery import NTP_CONTROL_OFF
 EXPECTED = "no reply to NTP modes 6 and 7"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
     return answered(seen, NtpControlAnswer, EXPECTED, "an NTP control query", amplified="amplified")
 

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, off_tcp, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, off_tcp, passed, unknown
 from hardenprobe.facts import HttpAnswer, RfbSecurity, TcpPort, TlsPort
 from hardenprobe.remediation.discovery import REMOTE_SCREEN_CLOSE
 
@@ -27,7 +27,7 @@ NONE = 1  # RFC 6143 section 7.1.2
 EXPECTED = "no remote screen without authentication"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the list of security types."""
     screens = seen.of(RfbSecurity)
     for screen in screens:

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, note, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, note, passed, unknown
 from hardenprobe.checking.absence import no_service
 from hardenprobe.facts import HttpAnswer, IppPrinter, IppService, TcpPort, TlsPort
 from hardenprobe.remediation.web import SCAN_DESTINATIONS
@@ -29,7 +29,7 @@ EXPECTED = "scans leave by schemes that encrypt"
 CLEAR, ENCRYPTED = {"ftp", "http", "tftp"}, {"ftps", "https", "sftp"}
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the counts of each scan service, else from the schemes that it supports."""
     asked = [o for o in seen.of(IppService) if o.facts.service == "scan"]
     for answer in asked:

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, fail, off_tcp, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Observation, Outcome, fail, off_tcp, passed, unknown
 from hardenprobe.checking.views.web import leads_to_https, no_http
 from hardenprobe.facts import DnsSdText, HttpAnswer, ScanServiceAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.web import SCAN_SIGN_IN
@@ -28,7 +28,7 @@ from hardenprobe.remediation.web import SCAN_SIGN_IN
 EXPECTED = "no scan service, or one that asks for credentials"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide path by path, from the response body and not from the status alone."""
     answers = seen.of(ScanServiceAnswer)
     over_tls = {a.facts.path for a in answers if a.facts.tls and a.facts.status is not None}

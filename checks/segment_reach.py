@@ -22,7 +22,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from hardenprobe import Check, Outcome, Reach, Reason, Seen, Word, fail, inapplicable, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, Reach, Reason, Word, fail, inapplicable, passed, unknown
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.views.access import heard_by_port, served_elsewhere, serving_us, shut
 from hardenprobe.facts import AddressAsked, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
@@ -41,7 +41,7 @@ class Settings:
     segments: tuple[Segment, ...]
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Decide service by service of our segment."""
     addresses = dict.fromkeys(o.endpoint.address for o in seen.observations if o.endpoint)
     sources = {address: seen.source_at(address) for address in addresses} or {"": seen.vantage.source}
@@ -70,7 +70,7 @@ def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
         yield Outcome(word=Word.NOTAPPLICABLE, observed=text, expected=Said(text=EXPECTED))
 
 
-def _forbidden(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
+def _forbidden(seen: DeviceView, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
     expected = f"{service} is not reachable from this segment"
     for heard in heard_by_port(here, service):
         serving = serving_us(service, heard)
@@ -88,7 +88,7 @@ def _forbidden(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator
             yield fail(serving, f"{service} is reachable", expected, value=service, vector="forbidden")
 
 
-def _needed(seen: Seen, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
+def _needed(seen: DeviceView, here: Heard, service: str, certain: bool) -> Iterator[Outcome]:
     expected = f"{service} is reachable from this segment"
     elsewhere = any(serving_us(service, heard) for heard in heard_by_port(seen.elsewhere, service))
     for heard in heard_by_port(here, service):

@@ -22,11 +22,11 @@ from collections.abc import Iterable
 
 from hardenprobe import (
     Check,
+    DeviceView,
     NoSettings,
     Observation,
     Outcome,
     Reason,
-    Seen,
     fail,
     no_service,
     passed,
@@ -39,7 +39,7 @@ from hardenprobe.remediation.web import SETTINGS_SIGN_IN
 EXPECTED = "the listed settings pages ask for credentials"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide page by page."""
     pages = seen.of(SettingsPageAnswer)
     over_tls = any(page.facts.tls and page.facts.status is not None for page in pages)

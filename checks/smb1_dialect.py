@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, fail, off_tcp, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reason, fail, off_tcp, passed, unknown
 from hardenprobe.facts import SmbNegotiation, TcpPort
 from hardenprobe.remediation.discovery import SMB1_OFF
 
@@ -28,7 +28,7 @@ PORTS = (139, 445)
 EXPECTED = "SMB version 1 is not accepted"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answer to version 1, and for a closed connection from that to version 2."""
     newer = {o.endpoint for o in seen.of(SmbNegotiation) if o.facts.asked == "2" and o.facts.answered}
     asked = [o for o in seen.of(SmbNegotiation) if o.facts.asked == "1"]

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, no_service, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, no_service, passed, unknown
 from hardenprobe.facts import SmbNegotiation, TcpPort
 from hardenprobe.remediation.discovery import SMB_SIGNING
 
@@ -28,7 +28,7 @@ EXPECTED = "signing is required"
 SUBJECTS = {"1": "version 1", "2": "version 2 or 3"}
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide version by version; a version that is not agreed to has no quality."""
     asked = seen.of(SmbNegotiation)
     told = False

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.snmp import SNMP_VIEW
@@ -30,7 +30,7 @@ EXPECTED = "the access and user tables are not readable with a default community
 ANY, VERSION_1, VERSION_2C = 0, 1, 2  # SnmpSecurityModel, RFC 3411 section 5
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the rows that were read."""
     read = [o for o in seen.of(SnmpObjects) if o.facts.origin == "default"]
     if not read:

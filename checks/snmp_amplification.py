@@ -23,7 +23,7 @@ from typing import Annotated
 
 from annotated_types import Gt
 
-from hardenprobe import Check, Outcome, Reach, Reason, Seen, State, fail, note, unknown
+from hardenprobe import Check, DeviceView, Outcome, Reach, Reason, State, fail, note, unknown
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpBulk, SnmpEngine
 from hardenprobe.remediation.snmp import SNMP_LIMIT_SOURCES
@@ -40,7 +40,7 @@ class Settings:
     factor: Annotated[float, Gt(0)]
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Divide what came by what was sent."""
     expected = f"a response is at most {expect.factor:g} times as long as the request"
     bulks = seen.of(SnmpBulk)

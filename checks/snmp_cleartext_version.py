@@ -19,14 +19,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, State, fail, off_udp
+from hardenprobe import Check, DeviceView, NoSettings, Observation, Outcome, State, fail, off_udp
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.remediation.general import SNMP_V1_V2C_OFF
 
 EXPECTED = "SNMP versions 1 and 2c do not answer"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide version by version; the first community that is answered settles it."""
     asked = [o for o in seen.of(SnmpAnswer) if o.facts.origin != "control"]
     found = False

@@ -22,14 +22,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from hardenprobe import Check, NoSettings, Observation, Outcome, Seen, State, fail, off_udp, passed
+from hardenprobe import Check, DeviceView, NoSettings, Observation, Outcome, State, fail, off_udp, passed
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.remediation.general import SNMP_COMMUNITY
 
 EXPECTED = "no default community is answered"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide community by community."""
     answers = seen.of(SnmpAnswer)
     anybody = [o for o in answers if o.facts.origin == "control" and o.facts.error_status is not None]

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reach
 from hardenprobe.checking.views.snmp import untried, write_backs
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpWriteBack
 from hardenprobe.remediation.snmp import SNMP_WRITE_OFF
@@ -29,7 +29,7 @@ from hardenprobe.remediation.snmp import SNMP_WRITE_OFF
 EXPECTED = "no community of the fleet may write"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide community by community."""
     return list(write_backs(seen, "supplied", EXPECTED)) or [
         untried(EXPECTED, "no community of the fleet was tried on this device")

@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, passed, unknown
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.views.snmp import readings
 from hardenprobe.facts import NotificationTarget, SnmpAnswer, SnmpEngine, SnmpObjects
@@ -46,7 +46,7 @@ VERSION_3 = 3
 VERSIONS = {0: "1", 1: "2c", 3: "3"}  # SnmpMessageProcessingModel, RFC 3411 section 5
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Decide receiver by receiver; a row that no notification names sends nothing."""
     found, missing = readings(seen, EXPECTED, "the table of receivers", lambda facts: bool(_receivers(facts)))
     yield from missing

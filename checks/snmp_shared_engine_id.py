@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
 from hardenprobe.checking.check import Shared
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
@@ -30,7 +30,7 @@ SHOWN = 4  # devices that a sentence names
 ENGINE_ID = Shared(facts=(SnmpEngine,), values=lambda facts: [facts.engine_id] if facts.engine_id else [])
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Look every engine id up among the other devices."""
     engines = [o for o in seen.of(SnmpEngine) if o.facts.engine_id]
     if not engines:

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reason, fail, passed, unknown
 from hardenprobe.checking.views.snmp import untried
 from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.remediation.snmp import SNMP_V3_LEVEL
@@ -29,7 +29,7 @@ EXPECTED = "SNMPv3 users are served at authPriv only"
 BELOW = ("noAuthNoPriv", "authNoPriv")
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide user by user, level by level."""
     users = seen.of(SnmpUser)
     if not users:

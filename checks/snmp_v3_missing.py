@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, State, Word, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reason, State, Word, fail, passed, unknown
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.model import Said
 from hardenprobe.remediation.general import SNMP_V3
@@ -26,7 +26,7 @@ from hardenprobe.remediation.general import SNMP_V3
 EXPECTED = "where SNMP answers at all, version 3 answers"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the discovery, once something shows that an agent is there."""
     answered = {o.endpoint: o.facts.version for o in seen.of(SnmpAnswer) if o.facts.error_status is not None}
     engines = seen.of(SnmpEngine)

@@ -22,7 +22,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe import Check, Outcome, Reason, Seen, fail, note, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, Reason, fail, note, passed, unknown
 from hardenprobe.checking.views.snmp import untried
 from hardenprobe.facts import SnmpEngine, SnmpUser
 from hardenprobe.remediation.snmp import SNMP_V3_ALGORITHMS
@@ -43,7 +43,7 @@ class Settings:
     dated_auth: tuple[Digest, ...] = ()
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Decide user by user."""
     expected = (
         f"SNMPv3 users have none of {', '.join((*expect.weak_auth, *expect.weak_priv)) or 'no algorithm'}"

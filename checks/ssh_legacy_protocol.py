@@ -22,11 +22,11 @@ from typing import Any
 
 from hardenprobe import (
     Check,
+    DeviceView,
     NoSettings,
     Observation,
     Outcome,
     Reach,
-    Seen,
     fail,
     no_service,
     passed,
@@ -39,7 +39,7 @@ from hardenprobe.remediation.ssh import SSH_OFF
 EXPECTED = "SSH protocol 2.0 only"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the protocol version alone."""
     greetings = seen.of(SshIdentification)
     changed = _changed(seen)
@@ -60,7 +60,7 @@ def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
         yield no_service(seen, EXPECTED, "SSH")
 
 
-def _changed(seen: Seen) -> set[tuple[str, int]]:
+def _changed(seen: DeviceView) -> set[tuple[str, int]]:
     """Ports that identified themselves otherwise, or not at all, on another connection."""
     heard = Counter(_place(o) for o in seen.of(SshIdentification))
     others = {_place(o) for o in seen.of(SshOffer) if not o.facts.speaks}

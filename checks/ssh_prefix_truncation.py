@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Seen, fail, passed
+from hardenprobe import Check, DeviceView, Outcome, fail, passed
 from hardenprobe.checking.views.ssh import offers
 from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_STRICT
@@ -36,7 +36,7 @@ class Settings:
 EXPECTED = "strict key exchange, or no mode vulnerable to prefix truncation"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Look for a vulnerable mode in each direction, and for the marker."""
     rules = load(expect.rules)
     known, missing = offers(seen, EXPECTED)

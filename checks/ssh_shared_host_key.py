@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reason, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reason, fail, passed, unknown
 from hardenprobe.checking.check import Shared
 from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import HttpAnswer, SshHostKey, SshOffer, TcpPort, TlsPort
@@ -36,7 +36,7 @@ def _proven(facts: SshHostKey) -> list[str]:
 KEY = Shared(facts=(SshHostKey,), values=_proven)
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Compare proven keys by device, so that two addresses of one device are never two."""
     known, missing = offers(seen, EXPECTED)
     yield from missing

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, Outcome, Seen
+from hardenprobe import Check, DeviceView, Outcome
 from hardenprobe.checking.views.ssh import NameSettings, judge_names
 from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
@@ -27,7 +27,7 @@ from hardenprobe.remediation.ssh import SSH_ALGORITHMS
 EXPECTED = "no cipher is offered that the rule set forbids or advises against"
 
 
-def judge(seen: Seen, expect: NameSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NameSettings) -> Iterable[Outcome]:
     """One result for each weakness; unrated ciphers are reported separately, never as fail or pass."""
     return judge_names(seen, expect.rules, "ciphers", what="ciphers", expected=EXPECTED, dated=expect.dated)
 

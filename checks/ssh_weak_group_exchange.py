@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Reason, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, Reason, fail, passed, unknown
 from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import HttpAnswer, SshGroup, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
@@ -37,7 +37,7 @@ class Settings:
 GROUP_EXCHANGE = "diffie-hellman-group-exchange-"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Decide from the group that came when a small one was asked for."""
     rules = load(expect.rules)
     least = rules.group_exchange

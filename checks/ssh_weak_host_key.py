@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Reason, Seen, fail, note, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, Reason, fail, note, passed, unknown
 from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import HttpAnswer, SshHostKey, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
@@ -42,7 +42,7 @@ RSA_ALGORITHMS = {
 }  # RFC 8332 section 3: one key type, three signatures
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Names from the list, the length of an RSA key from the key itself."""
     rules = load(expect.rules)
     known, missing = offers(seen, EXPECTED)

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Seen
+from hardenprobe import Check, DeviceView, Outcome
 from hardenprobe.checking.views.ssh import judge_names
 from hardenprobe.facts import HttpAnswer, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_ALGORITHMS
@@ -36,7 +36,7 @@ class Settings:
 EXPECTED = "no method is offered that the rule set forbids or advises against"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Go through the rule set's table row by row."""
     what = "key exchange methods"
     return judge_names(seen, expect.rules, "key_exchanges", what=what, expected=EXPECTED, dated="fail")

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from hardenprobe import Check, NoSettings, Observation, Outcome, Reason, Seen, Word, fail, inapplicable
+from hardenprobe import Check, DeviceView, NoSettings, Observation, Outcome, Reason, Word, fail, inapplicable
 from hardenprobe.checking.views.attestations import BEARING
 from hardenprobe.facts import (
     FtpSession,
@@ -40,7 +40,7 @@ EXPECTED = "attestations and observations agree"
 CLAIMS = ("yes", "not applicable")  # "no" and "partly" own up to what may be seen
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Compare each attestation that claims something with the observations."""
     claims = [o for o in seen.of(StatementMade) if o.facts.answer in CLAIMS and o.facts.control in BEARING]
     for claim in claims:

@@ -24,7 +24,7 @@ from typing import Annotated
 
 from annotated_types import Ge
 
-from hardenprobe import Check, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
 from hardenprobe.facts import Certificate, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -41,7 +41,7 @@ class Settings:
     ending_days: Annotated[int, Ge(0)]
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Compare dates with the scanner's clock, if that can be trusted."""
     expected = f"the certificate is valid now and for {expect.ending_days} more days"
     yield from unanswered(seen, expected)

@@ -24,7 +24,7 @@ from typing import Annotated
 
 from annotated_types import Ge
 
-from hardenprobe import Check, Outcome, Seen, fail, note, passed
+from hardenprobe import Check, DeviceView, Outcome, fail, note, passed
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -41,7 +41,7 @@ class Settings:
     max_days: Annotated[int, Ge(1)]
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Count days of 86,400 seconds, both ends included."""
     expected = f"a validity period of at most {expect.max_days} days"
     yield from unanswered(seen, expected)

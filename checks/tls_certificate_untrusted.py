@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Seen, fail, passed
+from hardenprobe import Check, DeviceView, Outcome, fail, passed
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -39,7 +39,7 @@ class Settings:
 EXPECTED = "a certification path to a trust anchor, or the key that the inventory pins"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Path first, pin second; validity periods are judged by tls-certificate-dates."""
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -28,7 +28,7 @@ EXPECTED = "a server certificate, and issuers that are certification authorities
 SERVER_AUTH, ANY_PURPOSE = "1.3.6.1.5.5.7.3.1", "2.5.29.37.0"  # RFC 5280 section 4.2.1.12
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Look at the purposes of the leaf, and at who issued."""
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)

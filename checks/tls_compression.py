@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.tls import judge_hellos
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_COMPRESSION_OFF
@@ -27,7 +27,7 @@ from hardenprobe.remediation.tls import TLS_COMPRESSION_OFF
 EXPECTED = "no version of TLS negotiates compression"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result a port."""
     return judge_hellos(
         seen,

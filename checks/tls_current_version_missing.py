@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from hardenprobe import Check, Outcome, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import VERSIONS, HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_MODERN
@@ -37,7 +37,7 @@ class Settings:
     minimum: Literal["TLS 1.2", "TLS 1.3"]
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Pass on one accepted version that will do; fail only when all of them are refused."""
     expected = f"{expect.minimum} or later is accepted"
     enough = VERSIONS[VERSIONS.index(expect.minimum) :]

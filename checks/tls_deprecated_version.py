@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Seen, fail, note, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, note, passed, unknown
 from hardenprobe.checking.views.tls import speaking, unanswered, why_unknown
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_OLD_OFF
@@ -41,7 +41,7 @@ class Settings:
 EXPECTED = "no version of SSL or TLS that the rule set forbids is accepted"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """One result for each forbidden version that is accepted or not determined; one pass for a port without any."""
     rules = load(expect.rules)
     forbidden = [version for version, judged in rules.versions.items() if judged.say == "must-not"]

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reach
 from hardenprobe.checking.views.tls import judge_flaw
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsFlaws, TlsPort
 from hardenprobe.remediation.tls import TLS_FIRMWARE
@@ -28,7 +28,7 @@ from hardenprobe.remediation.tls import TLS_FIRMWARE
 EXPECTED = "no heartbeat is answered with memory that was not sent"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result a port."""
     return judge_flaw(seen, "heartbleed", "a heartbeat was answered with memory that was not sent", EXPECTED)
 

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.tls import judge_hellos
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.tls import TLS_RENEGOTIATION
@@ -26,7 +26,7 @@ from hardenprobe.remediation.tls import TLS_RENEGOTIATION
 EXPECTED = "every version below TLS 1.3 answers with renegotiation_info"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result a port. Whether the device renegotiates at all is not tried, so the text says what is missing."""
     return judge_hellos(
         seen,

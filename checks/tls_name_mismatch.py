@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, note, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, note, passed
 from hardenprobe.checking.views.names import matches_any, names_in_use
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, TcpPort, TlsPort, TlsSuites
@@ -28,7 +28,7 @@ from hardenprobe.remediation.tls import TLS_CERTIFICATE
 EXPECTED = "a subjectAltName of the certificate is a name in use for the device"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Compare every name of the certificate with every name in use."""
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)

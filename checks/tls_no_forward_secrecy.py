@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Seen, fail, note, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, note, passed, unknown
 from hardenprobe.checking.views.tls import not_enumerated, open_versions, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_SUITES
@@ -40,7 +40,7 @@ class Settings:
 EXPECTED = "every accepted suite has an ephemeral key exchange"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """One result for each kind of key exchange without forward secrecy."""
     rules = load(expect.rules)
     yield from unanswered(seen, EXPECTED)

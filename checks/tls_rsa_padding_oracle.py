@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Reach, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reach
 from hardenprobe.checking.views.tls import judge_flaw
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsFlaws, TlsPort
 from hardenprobe.remediation.tls import TLS_RSA_OFF
@@ -28,7 +28,7 @@ from hardenprobe.remediation.tls import TLS_RSA_OFF
 EXPECTED = "responses do not depend on the padding"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result a port."""
     return judge_flaw(seen, "padding_oracle", "responses to valid and invalid padding differ", EXPECTED)
 

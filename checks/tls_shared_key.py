@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, passed
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed
 from hardenprobe.checking.check import Shared
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
@@ -34,7 +34,7 @@ def _keys(facts: TlsPort | TlsSuites) -> list[str]:
 KEY = Shared(facts=(TlsPort, TlsSuites), values=_keys)
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Compare public keys by device, so that two addresses of one device are never two."""
     yield from unanswered(seen, EXPECTED)
     found, missing = leaves(seen, EXPECTED)

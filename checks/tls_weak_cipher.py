@@ -24,7 +24,7 @@ from typing import Annotated, Any, Literal
 
 from annotated_types import Ge
 
-from hardenprobe import Check, Outcome, Seen, fail, note, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, note, passed, unknown
 from hardenprobe.checking.views.tls import not_enumerated, open_versions, second_opinion, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.remediation.tls import TLS_SUITES
@@ -49,7 +49,7 @@ class Settings:
 EXPECTED = "no suite is accepted that the rule set forbids"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """One result for each weakness; unrated suites are reported separately, never as fail or pass."""
     rules = load(expect.rules)
     yield from unanswered(seen, EXPECTED)

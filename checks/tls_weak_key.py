@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from hardenprobe import Check, Observation, Outcome, Seen, Word, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Observation, Outcome, Word, fail, passed, unknown
 from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
 from hardenprobe.facts import Certificate, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -43,7 +43,7 @@ FIXED = ("Ed25519", "Ed448")  # RFC 8032: 128 and 224 bits of strength, one size
 EXPECTED = "the certificate's key has at least the size that the rule set requires"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Compare the size with that of the rule set, by kind of key."""
     rules = load(expect.rules)
     yield from unanswered(seen, EXPECTED)

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Reason, Seen, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, Reason, fail, passed, unknown
 from hardenprobe.checking.views.tls import not_enumerated, open_versions, unanswered, walks
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_PARAMETERS
@@ -37,7 +37,7 @@ class Settings:
     rules: str
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """One result for each kind of parameter that is too small."""
     rules = load(expect.rules)
     sizes = rules.sizes

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Seen, fail, passed
+from hardenprobe import Check, DeviceView, Outcome, fail, passed
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import Chain, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -40,7 +40,7 @@ class Settings:
 EXPECTED = "no signature on the path uses a hash that the rule set forbids"
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Examine the signatures that are relied on."""
     rules = load(expect.rules)
     yield from unanswered(seen, EXPECTED)

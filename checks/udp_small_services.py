@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen
+from hardenprobe import Check, DeviceView, NoSettings, Outcome
 from hardenprobe.checking.views.discovery import answered
 from hardenprobe.facts import SmallServiceAnswer
 from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
@@ -27,7 +27,7 @@ from hardenprobe.remediation.discovery import SMALL_SERVICES_OFF
 EXPECTED = "no small service answers a datagram"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answers to unicast questions."""
     return answered(seen, SmallServiceAnswer, EXPECTED, "a small service", amplified="amplified")
 

@@ -22,7 +22,7 @@ from typing import Annotated
 
 from annotated_types import Ge, Le
 
-from hardenprobe import Check, Outcome, Reach, Seen, fail, off_tcp
+from hardenprobe import Check, DeviceView, Outcome, Reach, fail, off_tcp
 from hardenprobe.facts import TcpPort
 from hardenprobe.remediation.general import CLOSE_PORT
 
@@ -34,7 +34,7 @@ class Settings:
     allowed_tcp: tuple[Annotated[int, Ge(1), Le(65535)], ...]
 
 
-def judge(seen: Seen, expect: Settings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
     """Decide port by port."""
     allowed = ", ".join(map(str, expect.allowed_tcp)) or "none"
     expected = f"only these TCP ports are open: {allowed}"

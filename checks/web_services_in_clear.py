@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, off_tcp
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, off_tcp
 from hardenprobe.checking.views.web import no_http
 from hardenprobe.facts import TcpPort, TlsPort, WebServices
 from hardenprobe.remediation.web import WEB_SERVICES_OFF
@@ -28,7 +28,7 @@ PORTS = (5357,)
 EXPECTED = "no web services for devices in cleartext"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the answer to one GET."""
     asked = seen.of(WebServices)
     for answer in asked:

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, note, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, note, passed, unknown
 from hardenprobe.checking.views.snmp import readings
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.fleet import SEPARATE_NETWORKS
@@ -27,7 +27,7 @@ EXPECTED = "no wireless interface is up beside a wired one"
 WIRED, WIRELESS = 6, 71  # IANAifType-MIB: ethernetCsmacd, ieee80211
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the first reading that shows interfaces."""
     found, missing = readings(seen, EXPECTED, "the table of interfaces", lambda facts: bool(facts.interfaces))
     yield from missing

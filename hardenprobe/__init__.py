@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from hardenprobe.checking.absence import no_service, off_tcp, off_udp
     from hardenprobe.checking.check import (
         Check,
+        DeviceView,
         NoSettings,
         Outcome,
-        Seen,
         fail,
         inapplicable,
         note,
@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     from hardenprobe.standards.ccss import score, severity
 
     Asked = ProbeContext
+    Seen = DeviceView
     untold = unknown
 
 __version__ = "0.1.0"
@@ -69,9 +70,9 @@ _HOMES = {
     "checking.absence": ("no_service", "off_tcp", "off_udp"),
     "checking.check": (
         "Check",
+        "DeviceView",
         "NoSettings",
         "Outcome",
-        "Seen",
         "fail",
         "inapplicable",
         "note",
@@ -110,7 +111,7 @@ _HOMES = {
     "scanning.job": ("Progress",),
     "standards.ccss": ("score", "severity"),
 }
-_RENAMED = {"Asked": "ProbeContext", "untold": "unknown"}
+_RENAMED = {"Asked": "ProbeContext", "Seen": "DeviceView", "untold": "unknown"}
 """Names that go away with the next release, to those that replace them."""
 
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
@@ -121,6 +122,7 @@ __all__ = [
     "Check",
     "ContractBroken",
     "Device",
+    "DeviceView",
     "Endpoint",
     "FileInvalid",
     "HardenprobeError",

@@ -18,14 +18,14 @@ from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import Any
 
-from hardenprobe.checking.check import Outcome, Seen
+from hardenprobe.checking.check import DeviceView, Outcome
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Observation, Reason, Said, State, Word
 from hardenprobe.scope.ports import NEVER_SPEAK
 
 
 def off_tcp(
-    seen: Seen, expected: str, *, ports: Iterable[int] | None = None, accept_only: bool = False
+    seen: DeviceView, expected: str, *, ports: Iterable[int] | None = None, accept_only: bool = False
 ) -> Outcome:
     """Judge a thing that must be off, when no port showed it.
 
@@ -125,7 +125,7 @@ def off_udp(asked: Sequence[Observation[Any]], answered_elsewhere: bool, expecte
     )
 
 
-def no_service(seen: Seen, expected: str, what: str, ports: Iterable[int] | None = None) -> Outcome:
+def no_service(seen: DeviceView, expected: str, what: str, ports: Iterable[int] | None = None) -> Outcome:
     """Judge the quality of a service that did not answer.
 
     Args:
@@ -176,7 +176,7 @@ class _Looked:
         return _ports(self.ports)
 
 
-def _looked(seen: Seen, ports: Iterable[int] | None) -> _Looked:
+def _looked(seen: DeviceView, ports: Iterable[int] | None) -> _Looked:
     wanted = None if ports is None else frozenset(ports)
     key = ("ports that were looked at", wanted)
     if key not in seen.memo:
@@ -186,7 +186,7 @@ def _looked(seen: Seen, ports: Iterable[int] | None) -> _Looked:
     return known
 
 
-def _identified(seen: Seen, port: Observation[TcpPort]) -> bool:
+def _identified(seen: DeviceView, port: Observation[TcpPort]) -> bool:
     where = port.endpoint
     if where is None:
         return False

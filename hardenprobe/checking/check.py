@@ -71,7 +71,7 @@ class Outcome:
 
 
 @dataclass(eq=False, kw_only=True)
-class Seen:
+class DeviceView:
     """All that was seen of one device from one vantage point: what a judge may look at.
 
     Attributes:
@@ -210,7 +210,7 @@ class Fleet:
         labels: Device id to how people call it.
     """
 
-    def __init__(self, members: Iterable[Seen] = (), shared: Iterable[Shared] = ()) -> None:
+    def __init__(self, members: Iterable[DeviceView] = (), shared: Iterable[Shared] = ()) -> None:
         self.labels: dict[str, str] = {}
         self._holders: dict[Shared, dict[Hashable, set[str] | str]] = {one: {} for one in shared}
         for member in members:
@@ -275,7 +275,7 @@ class Check(Generic[S]):
     id: str
     document: str | None
     reads: tuple[type[Any], ...]
-    judge: Callable[[Seen, S], Iterable[Outcome]]
+    judge: Callable[[DeviceView, S], Iterable[Outcome]]
     vectors: Mapping[str, str]
     remedy: Remedy
     controls: tuple[str, ...]

@@ -77,7 +77,7 @@ def page(table: Table, note: str) -> Iterator[str]:
     yield from ("# For authors of checks", "", note, "", f"> {CAUTION}", *_START.splitlines())
     yield from ("", "## A check", *_RULES.splitlines(), *_record(check.Check, table))
     yield from ("", "### Settings", *_SETTINGS.splitlines())
-    yield from _record(check.Seen, table)
+    yield from _record(check.DeviceView, table)
     yield from _record(check.Outcome, table)
     yield from _record(Remedy, table)
     yield from (*_record(Observation, table), *_record(Endpoint, table))

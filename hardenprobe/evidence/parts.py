@@ -12,7 +12,7 @@ from typing import Any
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import parts_limits, parts_reports, parts_rules
 from hardenprobe.evidence.bag import Payload
-from hardenprobe.evidence.source import Seen, Source, Wanted, changed_outside
+from hardenprobe.evidence.source import DeviceEvidence, Source, Wanted, changed_outside
 from hardenprobe.model import Captured
 from hardenprobe.reports import text
 
@@ -91,7 +91,7 @@ def _transcripts(source: Source, wanted: Wanted, bag: Payload) -> None:
                 out.write(f"{line}\n".encode("utf-8", "backslashreplace"))
 
 
-def _transcript(one: Seen) -> Iterator[str]:
+def _transcript(one: DeviceEvidence) -> Iterator[str]:
     yield f"Device {text.visible(one.device.label)}, id {text.visible(one.device.id)}"
     for obs in one.observations:
         yield ""

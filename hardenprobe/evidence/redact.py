@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 from hardenprobe.baseline import baseline
 from hardenprobe.evidence.pseudonyms import Pseudonyms
-from hardenprobe.evidence.source import Seen, Source
+from hardenprobe.evidence.source import DeviceEvidence, Source
 from hardenprobe.model import (
     KINDS,
     Accepted,
@@ -184,7 +184,7 @@ class Redaction:
             statements=tuple(self._answered(one) for one in review.statements),
         )
 
-    def row(self, seen: Seen) -> Part:
+    def row(self, seen: DeviceEvidence) -> Part:
         """One device. Its observations are left out; results go on naming them, by pseudonyms."""
         device = self._device(seen.device)
         results = [self._result(one) for one in seen.results]

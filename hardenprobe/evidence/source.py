@@ -25,7 +25,7 @@ T = TypeVar("T")
 VOLUME = 100  # devices that one report holds; a page of so many has some 10 MB
 
 
-class Seen:
+class DeviceEvidence:
     """One device of a review, with what was seen and said of it; each is read when it is asked for.
 
     Raises:
@@ -77,13 +77,13 @@ class Source:
     attached: Callable[[str], bytes]
     used: Callable[[UsedFile], bytes]
 
-    def devices(self) -> Iterator[Seen]:
+    def devices(self) -> Iterator[DeviceEvidence]:
         """Every device in order."""
-        return (Seen(row, self.outline.head.id) for row in self.rows())
+        return (DeviceEvidence(row, self.outline.head.id) for row in self.rows())
 
-    def volumes(self) -> Iterator[tuple[int, list[Seen]]]:
+    def volumes(self) -> Iterator[tuple[int, list[DeviceEvidence]]]:
         """Its devices in volumes of `VOLUME`: the number of the first one, and all of them; one that is empty where there is none."""
-        held: list[Seen] = []
+        held: list[DeviceEvidence] = []
         first = 1
         for one in self.devices():
             held.append(one)
@@ -124,7 +124,7 @@ def of(store: Store, review: str) -> Source:
     )
 
 
-def changed(source: Source, outline: Review, change: Callable[[Seen], Part]) -> Source:
+def changed(source: Source, outline: Review, change: Callable[[DeviceEvidence], Part]) -> Source:
     """A source of the same devices, each of them changed and in the order of their new ids; nothing of the ledger is in it."""
     rows = _Sorted(lambda: (change(one) for one in source.devices()))
 

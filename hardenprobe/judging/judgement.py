@@ -21,7 +21,7 @@ from hardenprobe.network import audit_hook
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.standards import ccss_environment
 
-Seen = Mapping[str, tuple[Observation[Any], ...]]
+Observations = Mapping[str, tuple[Observation[Any], ...]]
 """Device id to observations."""
 
 
@@ -105,8 +105,8 @@ class Judgement:
         self._granted = _granted(review.head)
 
     def part(
-        self, devices: Sequence[Device], observations: Seen
-    ) -> tuple[tuple[Device, ...], Seen, tuple[Result, ...]]:
+        self, devices: Sequence[Device], observations: Observations
+    ) -> tuple[tuple[Device, ...], Observations, tuple[Result, ...]]:
         """Judge some devices; each is given once.
 
         Returns:
@@ -193,12 +193,12 @@ class Judgement:
             self.sums.people[device.id] = baseline.people
             self.sums.devices.append(replace(device, identity=(), services=()))
 
-    def _look_up(self, devices: Iterable[Device], observations: Seen) -> None:
+    def _look_up(self, devices: Iterable[Device], observations: Observations) -> None:
         for device in devices:
             missed = any(isinstance(o.facts, NotMet) for o in observations.get(device.id, ()))
             self.sums.met.append(self._register.met(device, present=not missed))
 
-    def _judge(self, devices: Sequence[Device], observations: Seen) -> tuple[Result, ...]:
+    def _judge(self, devices: Sequence[Device], observations: Observations) -> tuple[Result, ...]:
         review = self._review
         case = Case(
             devices=devices,

@@ -14,7 +14,7 @@ from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected
-from hardenprobe.checking.check import Check, Fleet, Outcome, Seen
+from hardenprobe.checking.check import Check, DeviceView, Fleet, Outcome
 from hardenprobe.errors import Overran, ScopeRefused, blame, clip
 from hardenprobe.facts import NotMet, ProbeFault
 from hardenprobe.model import (
@@ -73,7 +73,7 @@ def run_checks(case: Case, expected: Expected, registry: Registry) -> tuple[Resu
         for vantage in case.vantages:
             if not any(vantage.covers(one.address) for one in device.addresses):
                 continue  # the device is not asked from there
-            seen = Seen(
+            seen = DeviceView(
                 device=device,
                 vantage=vantage,
                 observations=_from(vantage, everything),
@@ -140,7 +140,7 @@ def _from(vantage: Vantage, everything: tuple[Observation[Any], ...]) -> tuple[O
 
 
 def _check(
-    check: Check[Any], seen: Seen, case: Case, baseline: Baseline, overran: dict[str, str] | None
+    check: Check[Any], seen: DeviceView, case: Case, baseline: Baseline, overran: dict[str, str] | None
 ) -> list[Outcome]:
     """What one check says of one device.
 
@@ -175,7 +175,7 @@ def _blame(check: Check[Any], exc: BaseException) -> str:
 
 
 def _outcomes(
-    check: Check[Any], seen: Seen, case: Case, baseline: Baseline, overran: dict[str, str] | None
+    check: Check[Any], seen: DeviceView, case: Case, baseline: Baseline, overran: dict[str, str] | None
 ) -> list[Outcome]:
     here = case.selected
     if case.only is not None:
@@ -211,7 +211,7 @@ def _outcomes(
     return found
 
 
-def _unless_unasked(outcome: Outcome, found: list[Outcome], seen: Seen) -> Outcome:
+def _unless_unasked(outcome: Outcome, found: list[Outcome], seen: DeviceView) -> Outcome:
     """What is said of the whole device rests on each of its addresses; one that was not asked may tell otherwise.
 
     So is the one thing that is said of a datagram service, which names the port of one address.
@@ -239,7 +239,7 @@ def _allowed(outcome: Outcome, service: str | None) -> Outcome:
     )
 
 
-def held_to_proof(seen: Seen, outcome: Outcome) -> Outcome:
+def held_to_proof(seen: DeviceView, outcome: Outcome) -> Outcome:
     """No pass, and no absence, rests on what was cut short or broke its protocol's rules."""
     if outcome.word not in (Word.PASS, Word.NOTAPPLICABLE):
         return outcome
@@ -252,7 +252,7 @@ def held_to_proof(seen: Seen, outcome: Outcome) -> Outcome:
     return replace(outcome, word=Word.UNKNOWN, observed=observed, reason=Reason.INCONCLUSIVE)
 
 
-def _faults(check: Check[Any], seen: Seen) -> list[Observation[ProbeFault]]:
+def _faults(check: Check[Any], seen: DeviceView) -> list[Observation[ProbeFault]]:
     """What this check rests on and was not obtained, the gravest first."""
     everything = seen.of(ProbeFault)
     if not everything:
@@ -318,7 +318,9 @@ def _state(
     )
 
 
-def _result(check: Check[Any], seen: Seen, outcome: Outcome, origin: str, families: Counter[int]) -> Result:
+def _result(
+    check: Check[Any], seen: DeviceView, outcome: Outcome, origin: str, families: Counter[int]
+) -> Result:
     failed = outcome.word is Word.FAIL
     vector = value = None
     if failed:

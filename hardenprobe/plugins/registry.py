@@ -10,7 +10,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from hardenprobe.checking.check import HEADINGS, Check, Outcome, Seen
+from hardenprobe.checking.check import HEADINGS, Check, DeviceView, Outcome
 from hardenprobe.errors import ContractBroken, HardenprobeError, Overran, UnknownName, blame, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Reach, Reason, Remedy, Said, Word
@@ -236,7 +236,7 @@ def clip_text(text: str, limit: int = 300) -> str:
 def _stand_in(offer: Offer, reason: str, word: Word, taken: Iterable[str]) -> Check[Any]:
     """A check that says `error` or `notchecked` wherever the one that cannot be used would have judged."""
 
-    def judge(seen: Seen, expect: Any) -> Iterator[Outcome]:
+    def judge(seen: DeviceView, expect: Any) -> Iterator[Outcome]:
         yield Outcome(
             word=word,
             observed=Said(text=f"the check cannot be used: {reason}"),

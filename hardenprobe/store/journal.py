@@ -49,7 +49,7 @@ class Unfinished:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Seen:
+class VantageProgress:
     """How far a scan in progress is from one vantage point.
 
     Attributes:
@@ -148,7 +148,7 @@ class Journal:
             )
         return found
 
-    def progress(self, scan: str) -> list[Seen]:
+    def progress(self, scan: str) -> list[VantageProgress]:
         """How far a scan is, by vantage point; empty where it is not in progress."""
         count = sa.select(_visits.c.vantage, sa.func.count()).where(_visits.c.scan == scan)
         with self._store.asking(), self._store.engine.connect() as db:
@@ -159,7 +159,7 @@ class Journal:
             ):
                 silent[row.vantage] = silent.get(row.vantage, 0) + len(row.outcomes) - row.outcomes.count(0)
         return [
-            Seen(vantage=name, devices=met.get(name, 0), silent=silent.get(name, 0))
+            VantageProgress(vantage=name, devices=met.get(name, 0), silent=silent.get(name, 0))
             for name in sorted({*met, *silent})
         ]
 

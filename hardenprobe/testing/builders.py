@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.facts import SnmpAnswer, TcpPort
 from hardenprobe.model import (
     UNPROVEN,
@@ -93,7 +93,7 @@ def seen_device(
     translated: bool | None = False,
     clock: Clock = UNPROVEN,
     device: Device | None = None,
-) -> Seen:
+) -> DeviceView:
     """Make what a judge sees of one device from the vantage point "office".
 
     Args:
@@ -103,7 +103,7 @@ def seen_device(
     """
     addresses = dict.fromkeys(o.endpoint.address for o in observations if o.endpoint) or {"127.0.9.10": None}
     found = tuple(Address(address=a, family="ipv6" if ":" in a else "ipv4") for a in addresses)
-    return Seen(
+    return DeviceView(
         device=device or Device(id="dev-0000000000000001", addresses=found),
         vantage=Vantage(name="office", source=source, on_link=True, translated=translated),
         observations=observations,

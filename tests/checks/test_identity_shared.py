@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from hardenprobe.checking.check import Fleet, NoSettings, Outcome, Seen
+from hardenprobe.checking.check import DeviceView, Fleet, NoSettings, Outcome
 from hardenprobe.checks.identity_shared import CHECK, SERIAL
 from hardenprobe.facts.snmp import PRT_SERIAL
 from hardenprobe.facts.web import IppPrinter
@@ -14,16 +14,16 @@ from hardenprobe.model import Address, Device, State, Word
 from hardenprobe.testing import at, seen_device, snmp_answer
 
 
-def by_snmp(name: str, serial: str) -> Seen:
+def by_snmp(name: str, serial: str) -> DeviceView:
     return one(name, snmp_answer(values={PRT_SERIAL: serial}))
 
 
-def one(name: str, *seen: object) -> Seen:
+def one(name: str, *seen: object) -> DeviceView:
     device = Device(id=name, addresses=(Address(address="127.0.9.10", family="ipv4"),), asset_tag=name)
     return seen_device(*seen, device=device)  # type: ignore[arg-type]
 
 
-def judged(*members: Seen) -> dict[str, list[Outcome]]:
+def judged(*members: DeviceView) -> dict[str, list[Outcome]]:
     fleet = Fleet(members, CHECK.compares)
     for member in members:
         member.fleet = fleet

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from hardenprobe.checking.check import Fleet, NoSettings, Outcome, Seen
+from hardenprobe.checking.check import DeviceView, Fleet, NoSettings, Outcome
 from hardenprobe.checks.snmp_shared_engine_id import CHECK
 from hardenprobe.facts import SnmpEngine
 from hardenprobe.model import Address, Device, Observation, State, Word
@@ -16,12 +16,12 @@ def engine(value: str | None, address: str, **more: Any) -> Observation[Any]:
     return at(161, facts, transport="udp", protocol="snmp", address=address)
 
 
-def one(name: str, *observations: Observation[Any]) -> Seen:
+def one(name: str, *observations: Observation[Any]) -> DeviceView:
     device = Device(id=name, addresses=(Address(address="127.0.9.10", family="ipv4"),), asset_tag=name)
     return seen_device(*observations, device=device)
 
 
-def judged(*members: Seen) -> dict[str, list[Outcome]]:
+def judged(*members: DeviceView) -> dict[str, list[Outcome]]:
     fleet = Fleet(members, CHECK.compares)
     for member in members:
         member.fleet = fleet

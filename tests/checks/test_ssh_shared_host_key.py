@@ -7,18 +7,18 @@ from typing import Any
 
 from support.ssh import ssh_host_key, ssh_offer
 
-from hardenprobe.checking.check import Fleet, NoSettings, Seen
+from hardenprobe.checking.check import DeviceView, Fleet, NoSettings
 from hardenprobe.checks.ssh_shared_host_key import CHECK
 from hardenprobe.model import Address, Device, Reason, State
 from hardenprobe.testing import seen_device, tcp_port
 
 
-def device(name: str, *observations: Any) -> Seen:
+def device(name: str, *observations: Any) -> DeviceView:
     known = Device(id=name, addresses=(Address(address="127.0.9.10", family="ipv4"),))
     return seen_device(tcp_port(22, speaks="ssh"), *observations, device=known)
 
 
-def words(*members: Seen) -> list[list[tuple[str, str | None]]]:
+def words(*members: DeviceView) -> list[list[tuple[str, str | None]]]:
     """Judge each device of a fleet; return word and subject."""
     whole = Fleet(members, CHECK.compares)
     return [

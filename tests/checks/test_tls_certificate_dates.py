@@ -8,7 +8,7 @@ import pytest
 from support.tls import certificate, chain, seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_certificate_dates import CHECK
 from hardenprobe.facts import Chain, Path, TlsPort
 
@@ -96,5 +96,5 @@ def test_a_certificate_that_cannot_be_read_or_did_not_come_is_unknown() -> None:
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, DAYS)] == [word]

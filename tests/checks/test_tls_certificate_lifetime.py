@@ -6,7 +6,7 @@ import pytest
 from support.tls import chain, seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_certificate_lifetime import CHECK
 
 LIMIT = CHECK.settings(max_days=398)
@@ -34,5 +34,5 @@ def test_a_self_signed_certificate_is_one_finding_of_tls_certificate_untrusted()
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, LIMIT)] == [word]

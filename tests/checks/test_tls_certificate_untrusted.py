@@ -6,7 +6,7 @@ import pytest
 from support.tls import chain, seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_certificate_untrusted import CHECK
 
 PINS = CHECK.settings(accept_pins=True)
@@ -43,5 +43,5 @@ def test_an_expired_certificate_on_a_good_path_is_trusted() -> None:
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, PINS)] == [word]

@@ -6,7 +6,7 @@ import pytest
 from support.tls import seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_current_version_missing import CHECK
 
 MINIMUM = CHECK.settings(minimum="TLS 1.2")
@@ -34,5 +34,5 @@ def test_one_version_that_will_do_is_enough(
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, MINIMUM)] == [word]

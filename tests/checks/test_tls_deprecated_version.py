@@ -6,7 +6,7 @@ import pytest
 from support.tls import seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_deprecated_version import CHECK
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
@@ -51,5 +51,5 @@ def test_rule_sets_differ_about_tls_1_1(rules: str, tls_1_1: str) -> None:
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, RULES)] == [word]

@@ -6,7 +6,7 @@ import pytest
 from support.tls import seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_insecure_renegotiation import CHECK
 
 NONE = CHECK.settings()
@@ -31,5 +31,5 @@ def test_every_version_below_thirteen_must_answer(
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, NONE)] == [word]

@@ -6,7 +6,7 @@ import pytest
 from support.tls import seen_tls, tls_port, tls_suites
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_no_forward_secrecy import CHECK
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
@@ -48,5 +48,5 @@ def test_a_walk_that_was_cut_never_passes() -> None:
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, RULES)] == [word]

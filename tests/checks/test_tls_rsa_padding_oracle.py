@@ -5,7 +5,7 @@ from __future__ import annotations
 from support.tls import seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS, each_finding
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_rsa_padding_oracle import CHECK
 from hardenprobe.facts import TlsFlaws
 
@@ -21,5 +21,5 @@ def test_what_the_probe_found(facts: tuple[TlsFlaws, ...], word: str, reason: st
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, NONE)] == [word]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from support.tls import chain, seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Fleet, Seen
+from hardenprobe.checking.check import DeviceView, Fleet
 from hardenprobe.checks.tls_shared_key import CHECK
 
 NONE = CHECK.settings()
@@ -38,5 +38,5 @@ def test_two_addresses_of_one_device_share_nothing() -> None:
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, NONE)] == [word]

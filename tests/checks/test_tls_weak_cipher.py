@@ -8,7 +8,7 @@ import pytest
 from support.tls import seen_tls, tls_port, tls_suites
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_weak_cipher import CHECK
 from hardenprobe.facts import TlsSecondOpinion
 from hardenprobe.standards.ccss import score
@@ -124,5 +124,5 @@ def test_a_second_opinion_that_differs_is_an_error(
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, STRICT)] == [word]

@@ -8,7 +8,7 @@ import pytest
 from support.tls import certificate, chain, seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_weak_key import CHECK
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
@@ -56,5 +56,5 @@ def test_an_issuer_that_is_served_counts(issuer: dict[str, object], told: list[o
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, RULES)] == [word]

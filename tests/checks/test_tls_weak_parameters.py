@@ -6,7 +6,7 @@ import pytest
 from support.tls import seen_tls, tls_port, tls_suites
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_weak_parameters import CHECK
 
 RULES = CHECK.settings(rules="rules-tls-rfc9325")
@@ -51,5 +51,5 @@ def test_sizes_of_groups_and_curves(
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, RULES)] == [word]

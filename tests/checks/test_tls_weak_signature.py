@@ -6,7 +6,7 @@ import pytest
 from support.tls import chain, seen_tls, tls_port
 from support.tls_branches import WITHOUT_TLS
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checks.tls_weak_signature import CHECK
 from hardenprobe.facts import Chain
 
@@ -31,5 +31,5 @@ def test_only_signatures_that_somebody_relies_on_count(made: Chain, word: str, v
 
 
 @WITHOUT_TLS
-def test_without_tls_nothing_passes(seen: Seen, word: str) -> None:
+def test_without_tls_nothing_passes(seen: DeviceView, word: str) -> None:
     assert [str(o.word) for o in CHECK.judge(seen, RULES)] == [word]

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline, ExceptionRules, LongestDays
 from hardenprobe.baseline.selection import Choice, Expected
-from hardenprobe.checking.check import Outcome, Seen, fail
+from hardenprobe.checking.check import DeviceView, Outcome, fail
 from hardenprobe.decisions import exceptions
 from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.exceptions import AcceptedFinding, ExceptionRequest, RiskException
@@ -174,7 +174,7 @@ def test_a_number_that_is_worse_counts_again(way: Any, before: Any, now: Any, st
 def test_a_judgement_knows_which_way_a_check_says_is_worse() -> None:
     bits = 1024
 
-    def short(seen: Seen, expect: object) -> Iterator[Outcome]:
+    def short(seen: DeviceView, expect: object) -> Iterator[Outcome]:
         yield fail(seen.of(FtpSession)[0], "short", "long", value=bits)
 
     made_up = replace(CHECKS.checks[FTP], judge=short, worse="smaller", reads=(FtpSession,))

@@ -14,9 +14,9 @@ from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.checking.check import (
     HEADINGS,
     Check,
+    DeviceView,
     NoSettings,
     Outcome,
-    Seen,
     fail,
     inapplicable,
     passed,
@@ -32,7 +32,7 @@ from hardenprobe.testing import at, declared, seen_device, snmp_answer, tcp_port
 
 HIGH, LOW = "AV:N/AC:L/Au:N/C:C/I:C/A:C/PL:ND/EM:A", "AV:L/AC:H/Au:N/C:P/I:N/A:N/PL:ND/EM:A"
 DOCUMENT = "A port is open.\n\n" + "\n".join(f"{h}\n    text" for h in HEADINGS)
-Judge = Callable[[Seen, Any], Iterable[Outcome]]
+Judge = Callable[[DeviceView, Any], Iterable[Outcome]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +79,7 @@ def results(
     return run_checks(case, expected(made, asked), known)
 
 
-def failing(seen: Seen, expect: object) -> Iterable[Outcome]:
+def failing(seen: DeviceView, expect: object) -> Iterable[Outcome]:
     for port in seen.accepting:
         yield fail(port, "open", "closed")
 
@@ -117,7 +117,7 @@ def test_what_is_no_finding_has_no_score_and_no_remedy() -> None:
     ],
 )
 def test_the_vector_of_an_outcome(named: str | None, vectors: dict[str, str], vector: str) -> None:
-    def run(seen: Seen, expect: object) -> Iterable[Outcome]:
+    def run(seen: DeviceView, expect: object) -> Iterable[Outcome]:
         yield fail(PORT, "x", "y", vector=named)
 
     (result,) = results(check(run, vectors=vectors), PORT)
@@ -133,7 +133,7 @@ def test_the_vector_of_an_outcome(named: str | None, vectors: dict[str, str], ve
     ],
 )
 def test_a_check_that_is_not_run(options: dict[str, Any], word: Word, reason: Reason | None) -> None:
-    def never(seen: Seen, expect: object) -> Iterable[Outcome]:
+    def never(seen: DeviceView, expect: object) -> Iterable[Outcome]:
         raise AssertionError("it ran")
 
     (result,) = results(check(never), PORT, **options)
@@ -146,7 +146,7 @@ def test_a_check_that_asks_the_network_nothing_runs_at_any_reach() -> None:
 
 
 def test_a_check_that_breaks_is_named_and_costs_its_own_result(caplog: pytest.LogCaptureFixture) -> None:
-    def breaks(seen: Seen, expect: object) -> Iterable[Outcome]:
+    def breaks(seen: DeviceView, expect: object) -> Iterable[Outcome]:
         yield fail(PORT, "x", "y")
         raise RuntimeError("no\nway")
 
@@ -259,7 +259,7 @@ def test_a_finding_stands_beside_a_fault() -> None:
 
 
 def test_each_vantage_point_is_judged_by_what_was_seen_from_it() -> None:
-    def run(seen: Seen, expect: object) -> Iterable[Outcome]:
+    def run(seen: DeviceView, expect: object) -> Iterable[Outcome]:
         here = seen.of(SnmpAnswer)
         yield (fail(here[0], "answers", "-") if here else unknown(seen.elsewhere[0], "only elsewhere", "-"))
 

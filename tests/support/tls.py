@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.checking.check import Check, Fleet, Seen, Shared
+from hardenprobe.checking.check import Check, DeviceView, Fleet, Shared
 from hardenprobe.checks import (
     tls_no_forward_secrecy,
     tls_weak_cipher,
@@ -107,7 +107,7 @@ def seen_tls(
     clock: bool = True,
     ports: Mapping[int, State] | None = None,
     fleet: tuple[Shared, ...] | None = None,
-) -> Seen:
+) -> DeviceView:
     """What a judge sees of a device with these facts at port 443.
 
     Args:
@@ -125,7 +125,7 @@ def seen_tls(
         observation(f, _endpoint(443, "tls" if getattr(f, "speaks", True) else None), "here", NOW)
         for f in facts
     ]
-    seen = Seen(
+    seen = DeviceView(
         device=Device(id=device, addresses=(address,), names=names),
         vantage=Vantage(name="here"),
         observations=tuple(observations),

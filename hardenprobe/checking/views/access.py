@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hardenprobe.addresses.sets import AddressSet
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.facts import DeclaredAllowList, HttpAnswer, TcpPort
 from hardenprobe.model import Observation, State
 from hardenprobe.scope.ports import SERVICES
@@ -42,7 +42,7 @@ class Attempt:
         return ([one for one in self.heard if not isinstance(one.facts, TcpPort)] or list(self.heard))[-1]
 
 
-def attempts(seen: Seen, service: str) -> Iterator[Attempt]:
+def attempts(seen: DeviceView, service: str) -> Iterator[Attempt]:
     """What each address of a device did when a service was tried; a service that serves nobody anywhere is off.
 
     Args:
@@ -147,7 +147,7 @@ def serving_us(service: str, heard: Sequence[Observation[Any]]) -> Observation[A
     return next((one for one in heard if serves(service if asked else "tcp", one.facts)), None)
 
 
-def served_elsewhere(seen: Seen, service: str, heard: Sequence[Observation[Any]]) -> bool:
+def served_elsewhere(seen: DeviceView, service: str, heard: Sequence[Observation[Any]]) -> bool:
     """All of a port is silent to us, and the same port of the same address serves another vantage point."""
     if any(getattr(one.facts, "state", None) is not State.SILENT for one in heard):
         return False

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.checking.views.web import leads_to_https
 from hardenprobe.facts import (
     FtpSession,
@@ -23,7 +23,7 @@ from hardenprobe.model import Observation, State
 Bearing = Iterator[tuple[Observation[Any], str]]
 
 
-def _administrator_password(seen: Seen) -> Bearing:
+def _administrator_password(seen: DeviceView) -> Bearing:
     for page in seen.of(SettingsPageAnswer):
         facts = page.facts
         if facts.marker_found and not facts.password_field and facts.status in range(200, 300):
@@ -32,7 +32,7 @@ def _administrator_password(seen: Seen) -> Bearing:
             yield page, ""
 
 
-def _communities(seen: Seen) -> Bearing:
+def _communities(seen: DeviceView) -> Bearing:
     for answer in seen.of(SnmpAnswer):
         facts = answer.facts
         if facts.origin in ("default", "control") and facts.error_status is not None:
@@ -42,7 +42,7 @@ def _communities(seen: Seen) -> Bearing:
             yield answer, ""
 
 
-def _cleartext(seen: Seen) -> Bearing:
+def _cleartext(seen: DeviceView) -> Bearing:
     yield from ((o, "telnet answers") for o in seen.of(TelnetGreeting))
     yield from ((o, "FTP answers") for o in seen.of(FtpSession) if o.facts.greeting_code == 220)
     yield from ((o, "TFTP answers") for o in seen.of(TftpAnswer) if o.facts.state is State.ACCEPTING)
@@ -52,7 +52,7 @@ def _cleartext(seen: Seen) -> Bearing:
         yield refusing[23], ""
 
 
-def _management(seen: Seen) -> Bearing:
+def _management(seen: DeviceView) -> Bearing:
     yield from ((o, "telnet answers") for o in seen.of(TelnetGreeting))
     for page in seen.of(HttpAnswer):
         facts = page.facts
@@ -62,7 +62,7 @@ def _management(seen: Seen) -> Bearing:
             yield page, ""
 
 
-def _job_names(seen: Seen) -> Bearing:
+def _job_names(seen: DeviceView) -> Bearing:
     for answer in seen.of(IppJobs):
         if answer.facts.names or answer.facts.users:
             yield answer, "names of jobs or users are shown without signing in"
@@ -70,13 +70,13 @@ def _job_names(seen: Seen) -> Bearing:
             yield answer, ""
 
 
-def _panel(seen: Seen) -> Bearing:
+def _panel(seen: DeviceView) -> Bearing:
     for screen in seen.of(RfbSecurity):
         if screen.facts.types:
             yield screen, "the screen opens without authentication" if 1 in screen.facts.types else ""
 
 
-BEARING: dict[str, Callable[[Seen], Bearing]] = {
+BEARING: dict[str, Callable[[DeviceView], Bearing]] = {
     "administrator-password-set": _administrator_password,
     "snmp-communities-changed": _communities,
     "cleartext-protocols-off": _cleartext,

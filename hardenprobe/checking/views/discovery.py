@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from hardenprobe.checking.absence import off_udp
-from hardenprobe.checking.check import Outcome, Seen, fail
+from hardenprobe.checking.check import DeviceView, Outcome, fail
 from hardenprobe.facts import Datagram
 from hardenprobe.model import Observation, Reason, Word
 
@@ -18,7 +18,7 @@ LINK_LOCAL_VECTORS: Mapping[str, str] = {
 
 
 def answered(
-    seen: Seen,
+    seen: DeviceView,
     facts: type[Datagram],
     expected: str,
     what: str,
@@ -59,7 +59,9 @@ def answered(
     yield outcome
 
 
-def _of_the_group(seen: Seen, outcome: Outcome, asked: Sequence[Observation[Datagram]], what: str) -> Outcome:
+def _of_the_group(
+    seen: DeviceView, outcome: Outcome, asked: Sequence[Observation[Datagram]], what: str
+) -> Outcome:
     """A port that is unreachable for us may still listen to a group: off only where that was asked on the link."""
     group = [question for question in asked if question.facts.group]
     if any(question.facts.fault for question in group):

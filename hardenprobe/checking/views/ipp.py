@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from urllib.parse import SplitResult, urlsplit
 
 from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Outcome, Seen, fail, passed, unknown
+from hardenprobe.checking.check import DeviceView, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.names import is_own
 from hardenprobe.checking.views.web import by_port, no_http
 from hardenprobe.facts import IppPrinter, IppService, PrinterUri
@@ -17,7 +17,7 @@ ABSENT = (0x0406, 0x0501)  # not-found, operation-not-supported
 REFUSALS = (0x0401, 0x0402, 0x0403)  # RFC 8011 appendix B: forbidden, not-authenticated, not-authorized
 
 
-def serving(seen: Seen, expected: str) -> tuple[list[Observation[IppPrinter]], list[Outcome]]:
+def serving(seen: DeviceView, expected: str) -> tuple[list[Observation[IppPrinter]], list[Outcome]]:
     """One answer for each port that gave its attributes, and an outcome for each that did not, or for none at all."""
     found: list[Observation[IppPrinter]] = []
     missing: list[Outcome] = []
@@ -53,7 +53,7 @@ def _untold(answer: Observation[IppPrinter], expected: str) -> Outcome:
     return unknown(answer, f"no IPP answer: {facts.fault}", expected, reason=reason)
 
 
-def judge_service(seen: Seen, name: str, expected: str, reads: str) -> Iterator[Outcome]:
+def judge_service(seen: DeviceView, name: str, expected: str, reads: str) -> Iterator[Outcome]:
     """One result for each port about an IPP service that must not be open.
 
     Args:
@@ -79,7 +79,7 @@ def judge_service(seen: Seen, name: str, expected: str, reads: str) -> Iterator[
         yield no_service(seen, expected, "IPP", (PORT,))
 
 
-def own_uris(seen: Seen, answer: Observation[IppPrinter]) -> dict[str, PrinterUri]:
+def own_uris(seen: DeviceView, answer: Observation[IppPrinter]) -> dict[str, PrinterUri]:
     """The addresses of the device's own among those that it tells, by scheme and path: "ipps /ipp/print".
 
     Own is what names a host that is known to be the device, or the path that was asked.

@@ -6,12 +6,12 @@ import contextlib
 from collections.abc import Iterable
 from ipaddress import ip_address
 
-from hardenprobe.checking.check import Seen
+from hardenprobe.checking.check import DeviceView
 from hardenprobe.facts import TlsPort
 from hardenprobe.model import TARGET
 
 
-def names_in_use(seen: Seen) -> tuple[str, ...]:
+def names_in_use(seen: DeviceView) -> tuple[str, ...]:
     """Names that people use for the device: of the inventory, or given as target.
 
     What a device claims of itself alone (sysName) is left out: it agrees with whatever certificate the device made.
@@ -24,13 +24,13 @@ def names_in_use(seen: Seen) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*(seen.listed.names if seen.listed else ()), *names]))
 
 
-def certificate_names(seen: Seen) -> tuple[str, ...]:
+def certificate_names(seen: DeviceView) -> tuple[str, ...]:
     """Every subjectAltName that the device showed."""
     leaves = (c.certificates[0] for o in seen.of(TlsPort) for c in o.facts.chains if c.certificates)
     return tuple(dict.fromkeys(name for leaf in leaves for name in leaf.names))
 
 
-def is_own(seen: Seen, host: str) -> bool:
+def is_own(seen: DeviceView, host: str) -> bool:
     """Tell whether a host is the device itself, as far as anything known says so."""
     addresses = [a.address for a in seen.device.addresses]
     listed = seen.listed.names if seen.listed else ()

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Container, Iterable, Mapping
 
 from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Outcome, Seen, fail, unknown
+from hardenprobe.checking.check import DeviceView, Outcome, fail, unknown
 from hardenprobe.model import Reason
 
 
 def accepting(
-    seen: Seen,
+    seen: DeviceView,
     ports: Mapping[int, str],
     expected: str,
     *,

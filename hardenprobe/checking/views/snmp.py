@@ -6,14 +6,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.checking.check import Outcome, Seen, unknown
+from hardenprobe.checking.check import DeviceView, Outcome, unknown
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, SnmpWriteBack
 from hardenprobe.model import Observation, Reason, Said, State, Word
 
 SUCCESS, NO_ACCESS, AUTHORIZATION_ERROR = 0, 6, 16  # error-status, RFC 3416 section 3
 
 
-def absent(seen: Seen, expected: str, what: str) -> Outcome:
+def absent(seen: DeviceView, expected: str, what: str) -> Outcome:
     """Judge when no agent let itself be read: not applicable where the port refuses, else unknown.
 
     Args:
@@ -46,7 +46,7 @@ def absent(seen: Seen, expected: str, what: str) -> Outcome:
 
 
 def readings(
-    seen: Seen, expected: str, what: str, shown: Callable[[SnmpObjects], bool]
+    seen: DeviceView, expected: str, what: str, shown: Callable[[SnmpObjects], bool]
 ) -> tuple[list[Observation[SnmpObjects]], list[Outcome]]:
     """The readings that show something, and an outcome where none does.
 
@@ -73,7 +73,7 @@ def untried(expected: str, what: str) -> Outcome:
     )
 
 
-def write_backs(seen: Seen, origin: str, expected: str) -> Iterator[Outcome]:
+def write_backs(seen: DeviceView, origin: str, expected: str) -> Iterator[Outcome]:
     """What each attempt to put sysContact back proves."""
     for one in seen.of(SnmpWriteBack):
         facts = one.facts

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Outcome, Seen, fail, note, passed, unknown
+from hardenprobe.checking.check import DeviceView, Outcome, fail, note, passed, unknown
 from hardenprobe.facts import SshOffer
 from hardenprobe.model import Observation, Reason
 from hardenprobe.scope.ports import MAY_SPEAK
@@ -21,7 +21,7 @@ def why(fault: str | None) -> Reason:
     return _REASONS.get(fault or "", Reason.INCONCLUSIVE)
 
 
-def offers(seen: Seen, expected: str) -> tuple[list[Observation[SshOffer]], list[Outcome]]:
+def offers(seen: DeviceView, expected: str) -> tuple[list[Observation[SshOffer]], list[Outcome]]:
     """Ports whose algorithms are known, and an outcome for each that did not tell, or for a device without SSH."""
     known = [o for o in seen.of(SshOffer) if o.facts.speaks and o.facts.fault is None]
     missing: list[Outcome] = []
@@ -39,7 +39,7 @@ def offers(seen: Seen, expected: str) -> tuple[list[Observation[SshOffer]], list
     return known, missing
 
 
-def unheard(seen: Seen, told: Iterable[Observation[Any]], expected: str) -> list[Outcome]:
+def unheard(seen: DeviceView, told: Iterable[Observation[Any]], expected: str) -> list[Outcome]:
     """An outcome for each port that greets like SSH, or on which SSH is expected, and that did not give its algorithms."""
     places = {_place(o) for o in told}
     found = []
@@ -72,7 +72,7 @@ class NameSettings:
 
 
 def judge_names(
-    seen: Seen,
+    seen: DeviceView,
     rule_set: str,
     which: Literal["key_exchanges", "ciphers", "macs"],
     *,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 
 from hardenprobe.checking.absence import no_service
-from hardenprobe.checking.check import Outcome, Seen, fail, passed, unknown
+from hardenprobe.checking.check import DeviceView, Outcome, fail, passed, unknown
 from hardenprobe.facts import Certificate, Chain, HttpAnswer, TlsFlaws, TlsPort, TlsSecondOpinion, TlsSuites
 from hardenprobe.model import Observation, Reason, Said, Word
 from hardenprobe.standards.tls_rules import TlsRules
@@ -17,7 +17,7 @@ _UNTOLD = {
 }
 
 
-def speaking(seen: Seen) -> tuple[Observation[TlsPort], ...]:
+def speaking(seen: DeviceView) -> tuple[Observation[TlsPort], ...]:
     """The ports that answered in TLS."""
     if "ports that speak TLS" not in seen.memo:
         seen.memo["ports that speak TLS"] = tuple(o for o in seen.of(TlsPort) if o.facts.speaks)
@@ -25,7 +25,7 @@ def speaking(seen: Seen) -> tuple[Observation[TlsPort], ...]:
     return found
 
 
-def unanswered(seen: Seen, expected: str) -> Iterable[Outcome]:
+def unanswered(seen: DeviceView, expected: str) -> Iterable[Outcome]:
     """One outcome for each port that closed or fell silent at a hello, and one for a device without any TLS."""
     key = "ports that do not tell TLS"
     if key not in seen.memo:
@@ -56,7 +56,7 @@ def why_unknown(facts: TlsPort | TlsSuites, version: str) -> Reason:
 
 
 def judge_hellos(
-    seen: Seen,
+    seen: DeviceView,
     expected: str,
     told: Callable[[TlsPort], dict[str, bool]],
     *,
@@ -91,7 +91,7 @@ def judge_hellos(
             yield passed(port, passes.format(", ".join(shown) or "no version below TLS 1.3"), expected)
 
 
-def chains(seen: Seen) -> Iterator[tuple[Observation[TlsPort] | Observation[TlsSuites], Chain]]:
+def chains(seen: DeviceView) -> Iterator[tuple[Observation[TlsPort] | Observation[TlsSuites], Chain]]:
     """Every distinct chain of every port."""
     for port in speaking(seen):
         for chain in port.facts.chains:
@@ -102,7 +102,7 @@ def chains(seen: Seen) -> Iterator[tuple[Observation[TlsPort] | Observation[TlsS
 
 
 def leaves(
-    seen: Seen, expected: str
+    seen: DeviceView, expected: str
 ) -> tuple[list[tuple[Observation[TlsPort] | Observation[TlsSuites], Chain, Certificate]], list[Outcome]]:
     """Readable leaf certificates, and an outcome for each port whose certificate did not come or cannot be read."""
     found = []
@@ -135,7 +135,7 @@ def served_issuers(chain: Chain) -> tuple[Certificate, ...]:
 
 
 def walks(
-    seen: Seen, expected: str
+    seen: DeviceView, expected: str
 ) -> tuple[list[tuple[Observation[TlsPort], Observation[TlsSuites]]], list[Outcome]]:
     """Ports with their suites, and an outcome for each port whose suites were not asked."""
     found = []
@@ -184,7 +184,7 @@ def disagreements(walk: TlsSuites, second: TlsSecondOpinion) -> list[str]:
     return found
 
 
-def second_opinion(seen: Seen, walk: Observation[TlsSuites], expected: str) -> Iterable[Outcome]:
+def second_opinion(seen: DeviceView, walk: Observation[TlsSuites], expected: str) -> Iterable[Outcome]:
     """An error where another implementation finds other suites, unknown where it could not finish; else nothing."""
     for second in seen.of(TlsSecondOpinion):
         if second.endpoint != walk.endpoint:
@@ -208,7 +208,7 @@ def second_opinion(seen: Seen, walk: Observation[TlsSuites], expected: str) -> I
             )
 
 
-def judge_flaw(seen: Seen, name: str, what: str, expected: str) -> Iterable[Outcome]:
+def judge_flaw(seen: DeviceView, name: str, what: str, expected: str) -> Iterable[Outcome]:
     """One result a port about one of the flaws of TlsFlaws.
 
     Args:

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
 from hardenprobe.checking.absence import off_tcp
-from hardenprobe.checking.check import Outcome, Seen, unknown
+from hardenprobe.checking.check import DeviceView, Outcome, unknown
 from hardenprobe.checking.views.names import is_own
 from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer
 from hardenprobe.model import Observation, Reason
@@ -28,7 +28,7 @@ def by_port(found: Iterable[Observation[F]]) -> dict[tuple[str, int], list[Obser
     return groups
 
 
-def in_clear(seen: Seen) -> dict[tuple[str, int], list[Observation[Any]]]:
+def in_clear(seen: DeviceView) -> dict[tuple[str, int], list[Observation[Any]]]:
     """Every answer to a question over plain HTTP, by address and port."""
     asked: tuple[Observation[Any], ...] = (
         *seen.of(HttpAnswer),
@@ -63,7 +63,7 @@ def unanswered(pages: Iterable[Observation[HttpAnswer]], expected: str) -> list[
     return [outcome for outcome in found if outcome is not None]
 
 
-def nothing_in_clear(seen: Seen, expected: str) -> Outcome:
+def nothing_in_clear(seen: DeviceView, expected: str) -> Outcome:
     """No port was asked over plain HTTP."""
     return off_tcp(seen, expected)
 
@@ -82,7 +82,7 @@ def reaches_https(facts: HttpAnswer, answers: Iterable[Observation[HttpAnswer]])
     return any(leads_to_https(step) for step in steps)
 
 
-def sends_to_https(seen: Seen, facts: HttpAnswer) -> bool:
+def sends_to_https(seen: DeviceView, facts: HttpAnswer) -> bool:
     """A page whose only effect is to send a browser to https of the same device, by itself and not by a redirect."""
     if not (facts.leads_to and 200 <= (facts.status or 0) < 300) or facts.form or facts.password_field:
         return False

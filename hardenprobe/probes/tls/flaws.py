@@ -56,7 +56,7 @@ Verdict = tuple[str, str]  # "vulnerable", "sound" or "unknown"; and how it was 
 
 
 @dataclass(frozen=True)
-class Seen:
+class Reaction:
     """What came after something was said.
 
     Attributes:
@@ -114,7 +114,7 @@ def star_heartbeats(received: bytes) -> bytes:
     return bytes(kept)
 
 
-def judge_heartbeat(seen: Seen) -> Verdict:
+def judge_heartbeat(seen: Reaction) -> Verdict:
     """Any heartbeat that comes back holds more than was sent."""
     answer = next((body for kind, body in seen.records if kind == HEARTBEAT), None)
     if answer is not None:
@@ -128,7 +128,7 @@ def judge_heartbeat(seen: Seen) -> Verdict:
     )
 
 
-def judge_early_ccs(first: Seen, second: Seen | None = None) -> Verdict:
+def judge_early_ccs(first: Reaction, second: Reaction | None = None) -> Verdict:
     """A ChangeCipherSpec that is refused at once is harmless; one after which records are decrypted is not.
 
     Args:
@@ -145,7 +145,7 @@ def judge_early_ccs(first: Seen, second: Seen | None = None) -> Verdict:
     return "unknown", "neither refused nor followed by decryption"
 
 
-def judge_padding(rounds: Sequence[Sequence[Seen]]) -> Verdict:
+def judge_padding(rounds: Sequence[Sequence[Reaction]]) -> Verdict:
     """Whether the answers to differently padded secrets differ, and do so each time.
 
     Args:
@@ -228,7 +228,7 @@ async def _heartbeat(talker: Talker, version: int) -> Verdict:
         HEARTBEAT, version, b"\x01" + OVER_READ.to_bytes(2)
     )  # a payload is claimed, and there is none
 
-    async def say(stream: Stream, _: Flight) -> list[Seen]:
+    async def say(stream: Stream, _: Flight) -> list[Reaction]:
         await stream.send(request, talker.word)
         return [await _after(stream)]
 
@@ -237,7 +237,7 @@ async def _heartbeat(talker: Talker, version: int) -> Verdict:
 
 
 async def _early_ccs(talker: Talker, version: int) -> Verdict:
-    async def say(stream: Stream, _: Flight) -> list[Seen]:
+    async def say(stream: Stream, _: Flight) -> list[Reaction]:
         await stream.send(record(CHANGE_CIPHER_SPEC, version, b"\x01"), talker.word)
         first = await _after(stream)
         if first.alert is not None or first.closed:
@@ -251,9 +251,9 @@ async def _early_ccs(talker: Talker, version: int) -> Verdict:
 
 async def _padding(talker: Talker, version: int) -> Verdict:
     """A first round; another where it tells one secret from another, since chance must not convict."""
-    rounds: list[list[Seen]] = []
+    rounds: list[list[Reaction]] = []
     while len(rounds) < ROUNDS:
-        answers: list[Seen] = []
+        answers: list[Reaction] = []
         for which in range(SECRETS):
             got, why = await _secret(talker, version, which)
             if not got:
@@ -270,17 +270,17 @@ async def _padding(talker: Talker, version: int) -> Verdict:
 async def _answers_others(talker: Talker, version: int) -> bool:
     """A close without an alert is a refusal only while the port still answers another hello."""
 
-    async def say_nothing(stream: Stream, _: Flight) -> list[Seen]:
+    async def say_nothing(stream: Stream, _: Flight) -> list[Reaction]:
         return []
 
     _, why = await _after_flight(talker, _offer(version, _suites(False)), say_nothing)
     return why == PICKED
 
 
-async def _secret(talker: Talker, version: int, which: int) -> tuple[list[Seen], str]:
+async def _secret(talker: Talker, version: int, which: int) -> tuple[list[Reaction], str]:
     """Send one of `padded_secrets` as a key exchange, and a Finished that is none."""
 
-    async def say(stream: Stream, flight: Flight) -> list[Seen]:
+    async def say(stream: Stream, flight: Flight) -> list[Reaction]:
         key = x509.load_der_x509_certificate(flight.chain[0]).public_key() if flight.chain else None
         if not isinstance(key, RSAPublicKey):
             raise MalformedReply("TLS: a key exchange by RSA, and no RSA key")
@@ -296,10 +296,10 @@ async def _secret(talker: Talker, version: int, which: int) -> tuple[list[Seen],
 
 
 async def _after_flight(
-    talker: Talker, offer: ClientHello, say: Callable[[Stream, Flight], Awaitable[list[Seen]]]
-) -> tuple[list[Seen], str]:
+    talker: Talker, offer: ClientHello, say: Callable[[Stream, Flight], Awaitable[list[Reaction]]]
+) -> tuple[list[Reaction], str]:
     """Say a hello, read the whole flight, then say more; what that drew, or why it was not said."""
-    found: list[Seen] = []
+    found: list[Reaction] = []
 
     async def exchange(stream: Stream) -> Reply:
         await stream.send(offer.record(), talker.word)
@@ -326,19 +326,19 @@ async def _after_flight(
     return found, reply.said.decode("utf-8", "replace")[:80] or reply.kind
 
 
-async def _after(stream: Stream) -> Seen:
+async def _after(stream: Stream) -> Reaction:
     """What comes until the line closes, an alert ends it, or nothing more comes in time."""
     data = b""
     try:
         async with asyncio.timeout(stream.line.timing.reply):
             while piece := await stream.receive():
                 data += piece
-                if Seen(records(data), closed=False).alert is not None or any(
+                if Reaction(records(data), closed=False).alert is not None or any(
                     k == HEARTBEAT for k, _ in records(data)
                 ):
-                    return Seen(records(data), closed=False)
-            return Seen(records(data), closed=True)
+                    return Reaction(records(data), closed=False)
+            return Reaction(records(data), closed=True)
     except TimeoutError:
-        return Seen(records(data), closed=False)
+        return Reaction(records(data), closed=False)
     except Unreachable as exc:
-        return Seen(records(data), closed=exc.state == "closed")
+        return Reaction(records(data), closed=exc.state == "closed")

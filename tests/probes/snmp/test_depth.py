@@ -415,7 +415,7 @@ def test_a_secret_goes_to_nobody_but_a_confirmed_device() -> None:
             self.facts = facts
 
         def of(self, kind: type[Any]) -> list[Any]:
-            return [type("Seen", (), {"facts": f}) for f in self.facts if isinstance(f, kind)]
+            return [type("DeviceView", (), {"facts": f}) for f in self.facts if isinstance(f, kind)]
 
     def answer(origin: str, serial: str) -> SnmpAnswer:
         values = {"1.3.6.1.2.1.43.5.1.1.17.1": serial}

@@ -28,7 +28,7 @@ from support.tls_servers import (
 from hardenprobe.facts import TlsPort
 from hardenprobe.probes.tls import flaws
 from hardenprobe.probes.tls.exchange import Talker
-from hardenprobe.probes.tls.flaws import Seen, Verdict
+from hardenprobe.probes.tls.flaws import Reaction, Verdict
 from hardenprobe.testing.devices import lab_device, results
 
 ALL = ("heartbleed", "early_ccs", "padding_oracle")
@@ -177,11 +177,11 @@ def test_a_port_that_does_not_play_along_is_unknown(handle: Callable[[socket.soc
 # ---- the verdicts alone
 
 ALERT_10, ALERT_20, ALERT_40 = ((21, b"\x02\x0a"),), ((21, b"\x02\x14"),), ((21, b"\x02\x28"),)
-QUIET, GONE = Seen((), closed=False), Seen((), closed=True)
+QUIET, GONE = Reaction((), closed=False), Reaction((), closed=True)
 
 
-def after(*records: tuple[int, bytes], closed: bool = True) -> Seen:
-    return Seen(tuple(records), closed=closed)
+def after(*records: tuple[int, bytes], closed: bool = True) -> Reaction:
+    return Reaction(tuple(records), closed=closed)
 
 
 @pytest.mark.parametrize(
@@ -193,7 +193,7 @@ def after(*records: tuple[int, bytes], closed: bool = True) -> Seen:
         (QUIET, "unknown"),
     ],
 )
-def test_heartbeat(seen: Seen, state: str) -> None:
+def test_heartbeat(seen: Reaction, state: str) -> None:
     assert flaws.judge_heartbeat(seen)[0] == state
 
 
@@ -209,7 +209,7 @@ def test_heartbeat(seen: Seen, state: str) -> None:
         ((QUIET, QUIET), "unknown"),
     ],
 )
-def test_early_ccs(answers: tuple[Seen, ...], state: str) -> None:
+def test_early_ccs(answers: tuple[Reaction, ...], state: str) -> None:
     assert flaws.judge_early_ccs(*answers)[0] == state
 
 
@@ -225,7 +225,7 @@ def test_early_ccs(answers: tuple[Seen, ...], state: str) -> None:
         ([[after(*ALERT_20)] * 4 + [QUIET]], "unknown"),
     ],
 )
-def test_padding(rounds: list[list[Seen]], state: str) -> None:
+def test_padding(rounds: list[list[Reaction]], state: str) -> None:
     assert flaws.judge_padding(rounds)[0] == state
 
 

@@ -284,11 +284,11 @@ def _names(data: bytes) -> None:
 )
 def _flaws(data: bytes) -> None:
     for closed in (True, False):
-        seen = flaws.Seen(flaws.records(data), closed=closed)
+        seen = flaws.Reaction(flaws.records(data), closed=closed)
         verdicts = (
             flaws.judge_heartbeat(seen),
             flaws.judge_early_ccs(seen, seen),
-            flaws.judge_padding([[seen, flaws.Seen((), closed=True)]]),
+            flaws.judge_padding([[seen, flaws.Reaction((), closed=True)]]),
         )
         assert {state for state, _ in verdicts} <= {"vulnerable", "sound", "unknown"}
     assert len(flaws.star_heartbeats(data)) == len(data)

@@ -18,7 +18,7 @@ Sources
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Remedy, Seen, fail, note, off_tcp, question
+from hardenprobe import Check, DeviceView, Outcome, Remedy, fail, note, off_tcp, question
 from hardenprobe.facts import TcpPort, facts, readable
 
 PORT = 113  # IANA Service Name and Transport Protocol Port Number Registry
@@ -57,7 +57,7 @@ class Settings:
     tolerated: bool = False
 
 
-def judge(seen: Seen, expect: Settings) -> Iterator[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterator[Outcome]:
     """Strongest evidence first; what was not answered is judged by `off_tcp`."""
     found = [one for one in seen.of(Answer) if one.facts.recognised]
     for one in found:

@@ -18,7 +18,7 @@ Sources
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, Reach, Remedy, Seen, fail, off_tcp
+from hardenprobe import Check, DeviceView, Outcome, Reach, Remedy, fail, off_tcp
 from hardenprobe.facts import TcpPort
 
 EXPECTED = "none of these ports is open"
@@ -35,7 +35,7 @@ class Settings:
     ports: tuple[int, ...] = (79,)
 
 
-def judge(seen: Seen, expect: Settings) -> Iterator[Outcome]:
+def judge(seen: DeviceView, expect: Settings) -> Iterator[Outcome]:
     """Strongest evidence first; what was not answered is judged by `off_tcp`."""
     found = False
     for one in () if seen.ambiguous else seen.accepting:
