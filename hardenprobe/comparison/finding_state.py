@@ -263,9 +263,12 @@ class Evidence:
         return [a.address for a in self.record.addresses if ip_address(a.address).version == version]
 
     def is_one_of_several(self, address: str) -> bool:
-        """Whether the device was ever met at an address and at another of its family besides."""
-        families = (one.family(address) for one in self.over_time())
-        return any(address in family and len(family) > 1 for family in families)
+        """Whether the device is known to have an address and another of its family besides, by any review at hand."""
+        return any(
+            address in one.record.multihomed
+            or (address in (family := one.family(address)) and len(family) > 1)
+            for one in (self, *self.over_time())
+        )
 
     def proof(self, one: Verdict) -> list[Entry]:
         """The observations that prove a result."""
@@ -316,6 +319,7 @@ def joined_device(parts: Sequence[Device]) -> Device:
         identity=tuple(dict.fromkeys(i for one in parts for i in one.identity)),
         services=tuple(s for one in parts for s in one.services),
         formerly=tuple(sorted(frozenset[str]().union(*(one.ids for one in parts)) - {first.id})),
+        multihomed=tuple(dict.fromkeys(a for one in parts for a in one.multihomed)),
     )
 
 
@@ -399,7 +403,8 @@ def now_at(one: Sighting, here: Evidence) -> str | None:
         return address
     if not len(now) == 1 == len(one.evidence.family(address)):
         return None
-    return None if any(map(one.evidence.is_one_of_several, (address, *now))) else now[0]
+    several = (known.is_one_of_several(each) for known in (one.evidence, here) for each in (address, *now))
+    return None if any(several) else now[0]
 
 
 def _not_selected(

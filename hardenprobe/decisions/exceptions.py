@@ -85,6 +85,7 @@ class AcceptedFinding:
     vector: str | None
     observed: str
     value: Any = None
+    server_name: str | None = None
     address: str | None = None
     marks: tuple[tuple[str, str], ...] = ()
     addresses: tuple[str, ...] = ()
@@ -97,7 +98,7 @@ class AcceptedFinding:
     @property
     def place(self) -> tuple[object, ...]:
         """Where it is, said so that it means the same on another device."""
-        return self.transport, self.port, self.path, self.subject
+        return self.transport, self.port, self.server_name, self.path, self.subject
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,8 +157,7 @@ class RiskException:
             return None
         if not self.tag and self.device not in device.ids:
             return None
-        own = next((one for one in self.accepted if one.finding == result.finding), None)
-        own = own or self._same_place(result, device)
+        own = self._own(result, device)
         if own or not self.tag or any(one.device in device.ids for one in self.accepted):
             return own
         # A device that got the tag later: the same thing in the same place was accepted for its like.
@@ -165,15 +165,13 @@ class RiskException:
         alike = [one for one in self.accepted if one.place == here]
         return max(alike, key=lambda one: one.score, default=None)
 
-    def _same_place(self, result: Result, device: Device) -> AcceptedFinding | None:
-        """What was accepted at the place of a result, whose key is another since the device has more addresses or fewer."""
+    def _own(self, result: Result, device: Device) -> AcceptedFinding | None:
+        """What was accepted of a device at the place of a result; an address that is its only one may have changed since."""
         here = _snapshot(result)
-        alike = [one for one in self.accepted if one.device in device.ids and one.place == here.place]
-        exact = [one for one in alike if one.address == here.address]
-        lost = {address.address for address in device.addresses}
-        moved = alike if len(alike) == 1 and len(lost) == 1 and alike[0].address not in lost else []
-        moved = [one for one in moved if not one.is_one_of_several]
-        return next(iter(exact or moved), None)
+        alike = [one for one in self.accepted if one.finding == here.finding]
+        alike += [one for one in self.accepted if one.device in device.ids and one.place == here.place]
+        there = [one for one in alike if one.address in (None, here.address)]
+        return next(iter(there or [one for one in alike if _has_moved(one, here.address, device)]), None)
 
 
 def draft(
@@ -362,6 +360,14 @@ def _too_long(result: Result, one: RiskException, own: Baseline) -> str | None:
         f"longer than the device's own baseline allows: {days} days, and a finding of severity {result.severity} "
         f"may be accepted for {longest} days (baseline {own.name})"
     )
+
+
+def _has_moved(accepted: AcceptedFinding, address: str | None, device: Device) -> bool:
+    """Whether an address is where a device is now that had another one, and never had both."""
+    was, now = accepted.address or "", address or ""
+    family = [one.address for one in device.addresses if (":" in one.address) == (":" in now)]
+    several = accepted.is_one_of_several or not {was, now}.isdisjoint(device.multihomed)
+    return family == [now] and (":" in was) == (":" in now) and not several
 
 
 def _stranger(accepted: AcceptedFinding, device: Device) -> str | None:

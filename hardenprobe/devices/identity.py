@@ -208,6 +208,7 @@ def settle(
     groups = {ids.get(device, device): members for device, members in groups.items()}
     listed = {ids.get(device, device): entry for device, entry in listed.items()}
     told = _Told(visits.texts)
+    had = {p.device: p.multihomed for p in past} | {k.device: k.multihomed for k in (known or {}).values()}
     for device, members in groups.items():
         entry = listed.get(device)
         own = [str(ip_address(text)) for text in entry.addresses] if entry else []
@@ -224,7 +225,9 @@ def settle(
             seen = (_not_listed(members, inventory, when), *asked)
         services = _services(one for v in members for one in v.stated()[1])
         described = _describe(device, entry, members, found, services, names)
-        told.add(replace(described, formerly=formerly.get(device, ())), seen, members, entry)
+        before = formerly.get(device, ())
+        multihomed = _multihomed(places, own, *(had.get(id, ()) for id in (device, *before)))
+        told.add(replace(described, formerly=before, multihomed=multihomed), seen, members, entry)
     coverage = _coverage(coverage, visits, inventory, told, listed)
     when = _first_asked(visits) or utc_now()
     kept_past = [p for p in past if p.device not in {id for some in formerly.values() for id in some}]
@@ -304,6 +307,15 @@ def _merger_notices(devices: Iterable[Device], past: Iterable[matching.Met]) -> 
 
 def _first_asked(visits: Iterable[VisitNote]) -> str:
     return next((v.began for v in visits if v.observations), "")
+
+
+def _multihomed(*together: Iterable[str]) -> tuple[str, ...]:
+    """Of addresses that a device has at once those that are not the only one of their family; see model.Device."""
+    found: set[str] = set()
+    for addresses in together:
+        families = Counter(ip_key(address)[0] for address in addresses)
+        found |= {address for address in addresses if families[ip_key(address)[0]] > 1}
+    return tuple(sorted(found, key=ip_key))
 
 
 def _by_address(device: Device) -> tuple[int, int]:
@@ -531,10 +543,15 @@ def _not_met(
         if id in met:
             id = _other_id(id, entry.asset_tag)
         had = [id for p in mine for id in (p.device, *p.formerly)][1:]
-        device = replace(_describe(id, entry, (), (), (), names), formerly=tuple(had))
+        own = [str(ip_address(text)) for text in entry.addresses]
         where = tuple(
-            Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4")
-            for a in map(str, map(ip_address, entry.addresses))
+            Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4") for a in own
+        )
+        device = replace(
+            _describe(id, entry, (), (), (), names),
+            addresses=where,
+            formerly=tuple(had),
+            multihomed=_multihomed(own, *(p.multihomed for p in mine)),
         )
         facts = NotMet(
             asset_tag=entry.asset_tag, addresses=entry.addresses, why=missed.why, source=inventory.source
@@ -542,7 +559,7 @@ def _not_met(
         sockets = _sockets((o for a in where for v in by_address[a.address] for o in v.seen()), when)
         missed_it = observation(facts, None, INVENTORY, when, sockets=sockets)
         told = (*_declared(entry, inventory, when), missed_it)
-        yield replace(device, addresses=where), told
+        yield device, told
 
 
 def _expected(entry: Listed, past: Iterable[matching.Met], listed: Collection[str]) -> Sequence[matching.Met]:

@@ -28,11 +28,13 @@ class Known:
         device: Its id.
         marks: (kind, value) of what it showed of `KEPT`.
         formerly: Ids that it had besides.
+        multihomed: As in model.Device.
     """
 
     device: str
     marks: tuple[tuple[str, str], ...] = ()
     formerly: tuple[str, ...] = ()
+    multihomed: tuple[str, ...] = ()
 
 
 def marks(shown: Iterable[Identity]) -> tuple[tuple[str, str], ...]:
@@ -72,6 +74,7 @@ class Met:
         device: Its id.
         marks: (kind, value) of what it showed of `KEPT`.
         formerly: Ids that it had besides.
+        multihomed: As in model.Device.
     """
 
     device: str
@@ -79,6 +82,7 @@ class Met:
     addresses: frozenset[str]
     asset_tag: str | None = None
     formerly: tuple[str, ...] = ()
+    multihomed: tuple[str, ...] = ()
 
     def of(self, kind: str) -> frozenset[str]:
         """What it showed of one kind."""

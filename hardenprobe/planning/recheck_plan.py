@@ -34,6 +34,7 @@ class Place:
         device: Id of the device that the earlier review met.
         marks: What it showed that tells it again.
         formerly: Ids that it had besides.
+        multihomed: As in model.Device.
     """
 
     address: str
@@ -43,6 +44,7 @@ class Place:
     device: str
     marks: tuple[tuple[str, str], ...] = ()
     formerly: tuple[str, ...] = ()
+    multihomed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +100,9 @@ class Again:
     def known(self) -> dict[str, Known]:
         """Who answered at each address."""
         return {
-            one.address: Known(device=one.device, marks=one.marks, formerly=one.formerly)
+            one.address: Known(
+                device=one.device, marks=one.marks, formerly=one.formerly, multihomed=one.multihomed
+            )
             for one in self.places
         }
 

@@ -109,6 +109,7 @@ def _places(
             device=subject.device.id,
             marks=matching.marks(subject.device.identity),
             formerly=subject.device.formerly,
+            multihomed=subject.device.multihomed,
         )
 
 

@@ -270,3 +270,56 @@ def test_two_devices_that_swap_addresses_keep_their_ids(world: Any) -> None:
     second = world.scan()
     was, now = ids(world, first), ids(world, second)
     assert (was[A], was[B]) == (now[B], now[A])
+
+
+LOST = "not reached at 192.0.2.7"
+
+
+@pytest.mark.parametrize("when", ["before", "now", "always"])
+def test_two_listed_addresses_that_were_never_met_together_are_no_change_of_address(
+    world: Any, when: str
+) -> None:
+    """Telnet runs at the first address alone, which is down in the second month; the inventory gives the device both."""
+    box = world.add("one", A, serial="S-1", runs=RUNS)
+    world.list_device("P-1", *((A,) if when == "now" else (A, B)))
+    first = world.scan()
+    box.addresses, box.runs = [B], {(B, 22): "ssh"}
+    world.list_device("P-1", *((B,) if when == "before" else (A, B)))
+    world.later()
+    second = world.scan()
+    ((change,),) = (one.changes for one in world.compare(first, second))
+    assert (change.kind, [cause.text for cause in change.causes]) == (Kind.NOT_REASSESSED, [LOST])
+    (found,) = world.rechecked(first)
+    assert found.standing == "unknown"
+
+
+def test_what_one_of_two_addresses_was_accepted_for_is_not_accepted_at_the_other(world: Any) -> None:
+    """Met at both, then at the first alone, where Telnet is accepted; then at the second alone, where it runs, too."""
+    box = world.add("one", A, B, serial="S-1", engine="8000000001", runs=RUNS)
+    world.scan()
+    box.addresses = [A]
+    world.later(1)
+    second = world.scan()
+    world.accept(second, ids(world, second)[A], "cleartext-telnet", port=23)
+    for addresses, covered in (([B], [False]), ([A], [True]), ([A, B], [True, False])):
+        box.addresses = addresses
+        world.later(1)
+        review = world.kept.load(world.scan(decisions=world.decisions()))
+        telnet = [r for r in review.findings if r.check == "cleartext-telnet"]
+        assert [r.exception is not None for r in telnet] == covered
+
+
+@pytest.mark.parametrize("add", [(), ("2001:db8::7",)])
+def test_what_was_accepted_goes_along_with_the_only_address_of_its_family(
+    world: Any, add: tuple[str]
+) -> None:
+    box = world.add("one", A, *add, serial="S-1", engine="8000000001", runs=RUNS)
+    first = world.scan()
+    world.accept(first, ids(world, first)[A], "cleartext-telnet")
+    moved(world)
+    box.addresses += add
+    box.runs |= {(address, 23): "telnet" for address in add}
+    world.later(1)
+    review = world.kept.load(world.scan(decisions=world.decisions()))
+    telnet = [r for r in review.findings if r.check == "cleartext-telnet"]
+    assert [r.exception is not None for r in telnet] == [True] * (1 + len(add))
