@@ -28,7 +28,10 @@ from hardenprobe.standards.ccss import base_of
 FORMAT = "hardenprobe.exceptions/1"
 KIND, END, EXPIRED = "exception", "exception-end", "exception-expired"
 Way = Worse | Mapping[str, Worse] | None
-NOT_IDENTIFIED = "not identified: the device shows nothing of what identified it when the risk was accepted, so it may be another one"
+NOT_IDENTIFIED = (
+    "the device shows nothing of what identified it when the risk was accepted: it and another device in its place cannot be "
+    "told apart"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -371,10 +374,15 @@ def _has_moved(accepted: AcceptedFinding, address: str | None, device: Device) -
 
 
 def _stranger(accepted: AcceptedFinding, device: Device) -> str | None:
-    """That nothing says that a device is the one whose risk was accepted; None where something does."""
-    if accepted.device != device.id or not accepted.marks:
+    """That nothing says that a device is the one whose risk was accepted; None where something does.
+
+    A name is assigned by people (RFC 3418, sysName), who give it to a replacement, too.
+    """
+    if accepted.device not in device.ids or not accepted.marks:
         return None
-    return None if matching.same(accepted.marks, matching.marks(device.identity)) else NOT_IDENTIFIED
+    telling = [mark for mark in accepted.marks if mark[0] != "name"]
+    again = matching.same(telling or accepted.marks, matching.marks(device.identity))
+    return None if again else NOT_IDENTIFIED
 
 
 def _longest(baseline: Baseline, severity: str) -> int:

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from hardenprobe.model import Identity
+from hardenprobe.model import INVENTORY, TARGET, Identity
 
 BORN = ("serial", "engine-id", "printer-uuid")
 """The kinds that a fix changes in no device: where both have one and they differ, it is another device."""
@@ -38,8 +38,10 @@ class Known:
 
 
 def marks(shown: Iterable[Identity]) -> tuple[tuple[str, str], ...]:
-    """What of that which a device shows tells it again; what an inventory says of it is nothing that it shows."""
-    found = {(i.kind, i.value) for i in shown if i.kind in KEPT and i.source not in ("inventory", "scan")}
+    """What of that which a device shows tells it again; what we say of it ourselves is nothing that it shows."""
+    found = {
+        (i.kind, i.value) for i in shown if i.kind in KEPT and i.source not in (INVENTORY, "scan", TARGET)
+    }
     return tuple(sorted(found, key=lambda mark: (KEPT.index(mark[0]), mark[1])))
 
 

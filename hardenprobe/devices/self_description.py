@@ -2,6 +2,10 @@
 
 Each value keeps the protocol that it came by. The kind is taken only from what standards define to mean it, never from a
 maker's name; what it is for people to know (a label printer, a plotter) only the inventory says.
+
+A Telnet or FTP greeting identifies nothing, not even weakly: it is free text, which many makers write the same on every device of
+a model (RFC 854 and RFC 959 define no name in it), and it is gone once the service is switched off as advised. Two devices of a
+model would be taken for one that moved.
 """
 
 from __future__ import annotations

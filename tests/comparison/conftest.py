@@ -65,6 +65,8 @@ class Box:
         serial: Read by SNMP, while that is on.
         key: Of its certificate, at every address on 443; None for no TLS.
         ends: When its certificate ends.
+        called: Its sysName, while SNMP is on.
+        prompt: What it greets with by Telnet.
         boots: Starts of its SNMP engine.
     """
 
@@ -79,6 +81,8 @@ class Box:
     bits: int = 2048
     ends: str = "2030-01-01T00:00:00Z"
     on: bool = True
+    called: str | None = None
+    prompt: str = "login: "
 
 
 @dataclass
@@ -255,10 +259,10 @@ class World:
             elif does == "mute":
                 yield tcp_port(port, address=address)
             else:
-                greeting = {"telnet": "login: ", "ftp": "220 ready", "ssh": "SSH-2.0-x"}[does]
+                greeting = {"telnet": box.prompt, "ftp": "220 ready", "ssh": "SSH-2.0-x"}[does]
                 yield tcp_port(port, address=address, speaks=does, greeting=greeting)
             if does == "telnet":
-                facts = TelnetGreeting(negotiates=True, text="login: ", prompt="login:")
+                facts = TelnetGreeting(negotiates=True, text=box.prompt, prompt="login:")
                 yield at(port, facts, protocol="telnet", address=address)
             if does == "ftp":
                 session = FtpSession(
@@ -268,8 +272,10 @@ class World:
         if not box.snmp:
             yield snmp_answer(state=State.REFUSING, address=address)
             return
-        if box.serial:
-            yield snmp_answer(address=address, values={snmp.PRT_SERIAL: box.serial})
+        if box.serial or box.called:
+            said = {snmp.PRT_SERIAL: box.serial, snmp.SYS_NAME: box.called}
+            values = {key: value for key, value in said.items() if value}
+            yield snmp_answer(address=address, values=values)
         if box.engine:
             ran = int((self.now - BEGIN).total_seconds()) + 1000
             facts = SnmpEngine(state=State.ACCEPTING, engine_id=box.engine, boots=box.boots, time=ran)

@@ -76,6 +76,25 @@ def test_a_device_that_cannot_be_told_apart_is_not_covered(
     assert (state.covers, state.lapsed, state.since) == (0, 1, "2026-01-07T08:00:00Z")
 
 
+def test_a_name_does_not_tell_a_device_from_its_replacement(
+    world: Any, accept: Callable[[str, str], None]
+) -> None:
+    """People give the name to the replacement, too; where nothing else was ever known, there is nothing to miss."""
+    box = world.add("one", A, serial="S-1", called="archive", runs=RUNS)
+    world.add("two", B, called="counter", runs=RUNS)
+    review = world.scan()
+    accept(review, A)
+    accept(review, B)
+    world.later(1)
+    found = telnet(world, world.scan(decisions=decided(world)))
+    assert found[A].exception and found[B].exception
+    box.serial = None
+    world.later(1)
+    found = telnet(world, world.scan(decisions=decided(world)))
+    assert found[A].lapsed and "cannot be told apart" in found[A].lapsed.why
+    assert found[B].exception
+
+
 def test_what_the_list_says_of_each(world: Any, accept: Callable[[str, str], None]) -> None:
     box = world.add("one", A, serial="S-1", runs=RUNS)
     accept(world.scan(), A)

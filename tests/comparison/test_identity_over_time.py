@@ -8,12 +8,15 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from hardenprobe.comparison.records import Kind
+from hardenprobe.devices import matching
 from hardenprobe.lifecycle import device_history, device_lookup
+from hardenprobe.model import TARGET, Identity
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import of_store
 
@@ -323,3 +326,23 @@ def test_what_was_accepted_goes_along_with_the_only_address_of_its_family(
     review = world.kept.load(world.scan(decisions=world.decisions()))
     telnet = [r for r in review.findings if r.check == "cleartext-telnet"]
     assert [r.exception is not None for r in telnet] == [True] * (1 + len(add))
+
+
+def test_a_telnet_greeting_tells_no_device_from_another(world: Any) -> None:
+    """Neither two of a model, with one greeting, are one that moved; nor is a device another for a new greeting."""
+    world.add("one", A, prompt="R-7 login: ", runs=RUNS)
+    first = world.scan()
+    world.boxes["one"].on = False
+    world.add("two", B, prompt="R-7 login: ", runs=RUNS)
+    world.later()
+    second = world.scan()
+    assert ids(world, first)[A] != ids(world, second)[B]
+    world.boxes["two"].prompt = "R-7 release 2 login: "
+    world.later()
+    assert ids(world, second) == ids(world, world.scan())
+
+
+def test_the_name_by_which_a_device_was_asked_for_is_nothing_that_it_shows() -> None:
+    named = Identity(kind="name", value="printer.example.org", source=TARGET, strength="weak")
+    assert matching.marks([named]) == ()
+    assert matching.marks([replace(named, source="snmp")]) == (("name", "printer.example.org"),)
