@@ -365,8 +365,7 @@ def state(one: Sighting, here: Evidence | None, made: Conditions) -> Assessment:
         return _not_assessed(missing)
     address = now_at(one, here)
     if wanted.address and address is None:
-        text = f"not reached at {wanted.address}"
-        return _not_assessed(Cause(why=Why.NOT_REACHED, text=text))
+        return _not_assessed(_no_more_at(wanted.address, before.record, here.record))
     mine = [
         told for told in judged if made.same_source(told.vantage, before.conditions, wanted.vantage)
     ] or list(judged if _of_files(one) else ())
@@ -378,6 +377,14 @@ def state(one: Sighting, here: Evidence | None, made: Conditions) -> Assessment:
     if told is not ABSENT:
         return told
     return _by_its_yardstick(one, here, address)
+
+
+def _no_more_at(address: str, before: Device, now: Device) -> Cause:
+    """Why a device was not met at an address that it had."""
+    if address in before.listed_at and now.listed_at and address not in now.listed_at:
+        text = f"the inventory does not give the device {address} any more"
+        return Cause(why=Why.NOT_REQUIRED, text=text)
+    return Cause(why=Why.NOT_REACHED, text=f"not reached at {address}")
 
 
 def same(one: Sighting, told: Verdict, here: Evidence) -> bool:

@@ -2,16 +2,19 @@
 
 A serial number alone joins nothing: it is cloned with the settings of a device, or set to the same text on many. Two addresses
 are one device where the inventory says so, or where they show one serial or engine id and independent evidence agrees: the
-engine's boots and time, one SSH host key and one time of start, or one link-layer address on a link of ours. Contrary evidence
-vetoes. Source: RFC 3414 section 2.2 (snmpEngineBoots and snmpEngineTime of one engine go on together), RFC 3418 (sysUpTime);
+engine's boots and time, one SSH host key and one time of start, or one link-layer address on a link of ours. Addresses that an
+earlier review knew for one device stay so, since a remediation such as SNMP that is switched off takes the evidence away.
+Contrary evidence vetoes. Source: RFC 3414 section 2.2 (snmpEngineBoots and snmpEngineTime of one engine go on together), RFC 3418 (sysUpTime);
 that a clone differs in them is common practice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from hardenprobe.devices import matching
 from hardenprobe.devices.inventory import Inventory, Listed
 from hardenprobe.model import Identity
 
@@ -63,22 +66,28 @@ class Group:
         return frozenset(value for one in self.answers for value in one.values(kind))
 
 
-def group(answers: Sequence[Answer], inventory: Inventory) -> list[Group]:
-    """Put the answers of a scan together by device."""
+def group(answers: Sequence[Answer], inventory: Inventory, past: Sequence[matching.Met] = ()) -> list[Group]:
+    """Put the answers of a scan together by device.
+
+    Args:
+        past: The devices of earlier reviews, the one that was met last first.
+    """
+    homes = _homes(answers, inventory, past)
     group_of: dict[int, Group] = {}
     showing: dict[tuple[str, str | None], list[Answer]] = {}
     for answer in answers:
         here = _listed_at(answer, inventory)
-        traits = [*_traits(answer, here), ("same as", answer.address), ("address", answer.same_as)]
+        home = homes.get(answer.address)
+        traits = [*_traits(answer, here, home), ("same as", answer.address), ("address", answer.same_as)]
         near = {other.number: other for trait in traits for other in showing.get(trait, ())}
         mine = {
             id(group_of[number]): group_of[number]
             for number, other in near.items()
-            if _one_device(answer, here, other, inventory)
+            if _one_device(answer, here, other, inventory, homes)
         }
         joined = Group(answers=[*(a for one in mine.values() for a in one.answers), answer])
         group_of.update((one.number, joined) for one in joined.answers)
-        for trait in (*_traits(answer, here), ("same as", answer.same_as)):
+        for trait in (*_traits(answer, here, home), ("same as", answer.same_as)):
             showing.setdefault(trait, []).append(answer)
     order = {answer.number: at for at, answer in enumerate(answers)}
     groups = list({id(one): one for one in group_of.values()}.values())
@@ -89,9 +98,39 @@ def group(answers: Sequence[Answer], inventory: Inventory) -> list[Group]:
     return groups
 
 
-def _traits(answer: Answer, here: Listed | None) -> Iterator[tuple[str, str | None]]:
+def _homes(
+    answers: Iterable[Answer], inventory: Inventory, past: Sequence[matching.Met]
+) -> Mapping[str, matching.Met]:
+    """Address to the device that had it last, of devices that had several and that do not show themselves elsewhere now."""
+    shown_at: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for answer in answers:
+        for mark in matching.marks(answer.shown):
+            shown_at[mark].add(answer.address)
+    tags = {entry.asset_tag for entry in inventory.devices}
+    homes: dict[str, matching.Met] = {}
+    for one in past:
+        for address in one.addresses:
+            homes.setdefault(address, one)
+    for one in past:
+        for address in one.multihomed:
+            homes.setdefault(address, one)
+    return {
+        address: one
+        for address, one in homes.items()
+        if address in one.multihomed
+        and all(shown_at[mark] <= {*one.multihomed} for mark in one.marks if mark[0] in matching.BORN)
+        # what the inventory alone said may be taken back there
+        and (address in inventory.by_address or address not in one.listed_at or one.asset_tag not in tags)
+    }
+
+
+def _traits(
+    answer: Answer, here: Listed | None, home: matching.Met | None
+) -> Iterator[tuple[str, str | None]]:
     """What two answers of one device have in common, at least one of them; see `_one_device`."""
     yield "address", answer.address
+    if home:
+        yield "known", home.device
     if here:
         yield "tag", here.asset_tag
     for kind in ("serial", "engine-id"):
@@ -108,7 +147,13 @@ def _listed_at(answer: Answer, inventory: Inventory) -> Listed | None:
     return here
 
 
-def _one_device(answer: Answer, here: Listed | None, other: Answer, inventory: Inventory) -> bool:
+def _one_device(
+    answer: Answer,
+    here: Listed | None,
+    other: Answer,
+    inventory: Inventory,
+    homes: Mapping[str, matching.Met],
+) -> bool:
     if answer.address == other.address:
         return True
     there = _listed_at(other, inventory)
@@ -116,11 +161,13 @@ def _one_device(answer: Answer, here: Listed | None, other: Answer, inventory: I
         return here.asset_tag == there.asset_tag and not _serials_differ(answer, other)
     if (answer.same_as == other.address and not here) or (other.same_as == answer.address and not there):
         return not (_serials_differ(answer, other) or _differ(answer, other))
-    if not (_share(answer, other, "serial") or _share(answer, other, "engine-id")):
-        return False
     if _serials_differ(answer, other) or _differ(answer, other):
         return False
-    return _agree(answer, other)
+    if (home := homes.get(answer.address)) and home is homes.get(other.address):
+        return all(
+            matching.same(home.marks, matching.marks(one.shown)) is not False for one in (answer, other)
+        )
+    return (_share(answer, other, "serial") or _share(answer, other, "engine-id")) and _agree(answer, other)
 
 
 def _agree(one: Answer, other: Answer) -> bool:

@@ -178,7 +178,7 @@ def settle(
         for address, some in _by_place(answers).items()
     }
     formerly: dict[str, tuple[str, ...]] = {}
-    for together in group(answers, inventory):
+    for together in group(answers, inventory, past):
         stated = [identity for answer in together.answers for identity in answer.shown]
         device = _device_id(together.entry, stated, together.answers[0].address, common)
         marks = matching.marks(stated)
@@ -419,6 +419,7 @@ def _describe(
         asset_tag=entry.asset_tag if entry else None,
         place=entry.place if entry else None,
         owner=entry.owner if entry else None,
+        listed_at=tuple(str(ip_address(text)) for text in entry.addresses) if entry else (),
         criticality=entry.criticality if entry else None,
         ccss=entry.ccss if entry else None,
         tags=entry.tags if entry else (),

@@ -76,7 +76,7 @@ class Met:
         device: Its id.
         marks: (kind, value) of what it showed of `KEPT`.
         formerly: Ids that it had besides.
-        multihomed: As in model.Device.
+        listed_at, multihomed: As in model.Device.
     """
 
     device: str
@@ -84,6 +84,7 @@ class Met:
     addresses: frozenset[str]
     asset_tag: str | None = None
     formerly: tuple[str, ...] = ()
+    listed_at: tuple[str, ...] = ()
     multihomed: tuple[str, ...] = ()
 
     def of(self, kind: str) -> frozenset[str]:
@@ -96,7 +97,7 @@ def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] =
 
     Args:
         now: Under the ids that they would have without a past.
-        past: Of every device the newest.
+        past: Of every device the newest; the one that was met last first, which an address or asset tag means.
         listed: Asset tags of the inventory; who had one of them and has another now is another device.
 
     Returns:
@@ -108,6 +109,7 @@ def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] =
     found: dict[str, str] = {}
     taken: set[str] = set()
     by_what = _index(past, own)
+    order = {p.device: number for number, p in enumerate(past)}
     # An asset tag says less than a key: an inventory gives it to whoever answers at the listed address.
     for rank in (*BORN, "host-key", "tls-key", "link-layer", "asset-tag", "name", "address"):
         pairs: list[tuple[Met, Met]] = []
@@ -116,7 +118,9 @@ def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] =
                 continue
             wanted = [(rank, value) for value in _of(one, rank, own)]
             befores = {p.device: p for key in wanted for p in by_what.get(key, ()) if p.device not in taken}
-            pairs += [(one, p) for p in befores.values() if not _contrary(p, one, rank, listed)]
+            likely = [p for p in befores.values() if not _contrary(p, one, rank, listed)]
+            likely.sort(key=lambda p: order[p.device])
+            pairs += [(one, p) for p in (likely if rank in KEPT else likely[:1])]
         alone_now, alone_then = Counter(n.device for n, _ in pairs), Counter(p.device for _, p in pairs)
         for one, before in pairs:
             if alone_now[one.device] == alone_then[before.device] == 1:

@@ -90,6 +90,7 @@ class Device:
         asset_tag: Owner's label, from the inventory; None for a device that is not listed.
         ccss: Environmental metrics of the inventory, such as "CDP:LM/CR:H".
         formerly: Ids of devices of earlier reviews that have turned out to be this one; what is known of them goes along.
+        listed_at: Addresses that the inventory gives it; empty in reviews that did not keep them.
         multihomed: Addresses that it has or had beside others of their family (RFC 1122 section 3.3.4), by the inventory or
             because a review met it at several; empty in reviews that did not keep them.
     """
@@ -110,6 +111,7 @@ class Device:
     services: tuple[Service, ...] = ()
     cost: Cost = field(default_factory=Cost)
     formerly: tuple[str, ...] = ()
+    listed_at: tuple[str, ...] = ()
     multihomed: tuple[str, ...] = ()
 
     @property

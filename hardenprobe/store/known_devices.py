@@ -41,6 +41,7 @@ def known_devices(store: Store, scope: str) -> tuple[matching.Met, ...]:
                     addresses=_addresses(device),
                     asset_tag=device.asset_tag,
                     formerly=device.formerly,
+                    listed_at=device.listed_at,
                     multihomed=device.multihomed,
                 )
                 away |= set() if device.services else {device.id}

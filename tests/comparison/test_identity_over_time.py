@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from hardenprobe.comparison.records import Kind
+from hardenprobe.comparison.standing import Standing
 from hardenprobe.devices import matching
 from hardenprobe.lifecycle import device_history, device_lookup
 from hardenprobe.model import TARGET, Identity
@@ -137,6 +138,98 @@ def test_two_addresses_of_one_device_are_one(world: Any) -> None:
     world.add("one", A, B, serial="S-1", engine="8000000001", boots=3, runs=RUNS)
     first = world.scan()
     assert len(set(ids(world, first).values())) == 1
+
+
+def snmp_off(box: Any) -> None:
+    box.snmp = False
+
+
+def snmp_off_and_a_new_key(box: Any) -> None:
+    box.snmp, box.key = False, "dd" * 32
+
+
+@pytest.mark.parametrize("remedy", [snmp_off, snmp_off_and_a_new_key])
+@pytest.mark.parametrize("key", ["cc" * 32, None])
+def test_a_device_of_two_addresses_stays_one_without_snmp(
+    world: Any, remedy: Callable[[Any], None], key: str | None
+) -> None:
+    """What showed that both are one device is switched off, as advised; month after month, also with one of them down."""
+    box = world.add("one", A, B, serial="S-1", engine="8000000001", key=key, runs=RUNS)
+    first = world.scan()
+    (device,) = set(ids(world, first).values())
+    remedy(box)
+    for addresses in ([A, B], [B], [A, B], [A], [A, B]):
+        box.addresses = addresses
+        world.later()
+        review = world.scan()
+        assert ids(world, review) == dict.fromkeys(addresses, device)
+    found = [
+        (c.endpoint.address, c.kind, c.open_since[:10])
+        for one in world.compare(first, review)
+        for c in one.changes
+        if c.endpoint
+    ]
+    assert sorted(found) == [(A, Kind.UNCHANGED, "2026-01-05"), (B, Kind.UNCHANGED, "2026-01-05")]
+
+
+def test_who_takes_the_addresses_of_a_device_of_two_is_not_that_device(world: Any) -> None:
+    """It is met elsewhere, by its serial number; at its former addresses answer two others that show nothing."""
+    box = world.add("one", A, B, serial="S-1", engine="8000000001", runs=RUNS)
+    first = world.scan()
+    moved(world)
+    world.add("two", A, runs=RUNS)
+    world.add("three", B, runs=RUNS)
+    world.later()
+    now = ids(world, world.scan())
+    assert now[C] == ids(world, first)[A]
+    assert len(set(now.values())) == 3
+    box.on = False
+    world.later()
+    assert ids(world, world.scan()) == {A: now[A], B: now[B]}
+
+
+def test_an_address_that_the_inventory_takes_back_is_another_device(world: Any) -> None:
+    """It was listed by mistake: what is open there is told of the other device, and no longer of this one."""
+    world.add("one", A, serial="S-1", runs=RUNS)
+    two = world.add("two", B, runs=RUNS)
+    world.list_device("P-1", A, B)
+    first = world.scan()
+    world.list_device("P-1", A)
+    world.later()
+    second = world.scan()
+    assert ids(world, first)[A] == ids(world, second)[A] != ids(world, second)[B]
+    told = {(one.device.label, c.endpoint.address): c for one in world.compare(first, second) for c in one.changes
+            if c.check == "cleartext-telnet"}  # fmt: skip
+    assert {where: change.kind for where, change in told.items()} == {
+        ("P-1", A): Kind.UNCHANGED,
+        ("P-1", B): Kind.NOT_REQUIRED,
+        (B, B): Kind.NEW,
+    }
+    assert told["P-1", B].causes[0].text == "the inventory does not give the device 192.0.2.8 any more"
+    two.runs[B, 23] = "refuses"
+    world.later()
+    third = world.scan()
+    open_now = [
+        one.sighting.verdict.address for one in Standing(world.kept, world.kept.outline(third)).open()
+    ]
+    assert open_now == [A]
+
+
+@pytest.mark.parametrize("is_listed", [True, False])
+def test_of_two_that_had_an_address_it_is_the_one_that_had_it_last(world: Any, is_listed: bool) -> None:
+    """The first was replaced; of the second, too, nothing is read any more."""
+    if is_listed:
+        world.list_device("P-1", A)
+    box = world.add("one", A, serial="S-1", runs=RUNS, key="cc" * 32)
+    first = world.scan()
+    box.on = False
+    two = world.add("two", A, serial="S-2", runs=RUNS)
+    world.later()
+    second = world.scan()
+    two.snmp = False
+    world.later()
+    third = world.scan()
+    assert ids(world, first)[A] != ids(world, second)[A] == ids(world, third)[A]
 
 
 @pytest.mark.parametrize(("key", "standing"), [("cc" * 32, "stands"), (None, "unknown")])
@@ -275,7 +368,7 @@ def test_two_devices_that_swap_addresses_keep_their_ids(world: Any) -> None:
     assert (was[A], was[B]) == (now[B], now[A])
 
 
-LOST = "not reached at 192.0.2.7"
+LOST, TAKEN_BACK = "not reached at 192.0.2.7", "the inventory does not give the device 192.0.2.7 any more"
 
 
 @pytest.mark.parametrize("when", ["before", "now", "always"])
@@ -291,7 +384,8 @@ def test_two_listed_addresses_that_were_never_met_together_are_no_change_of_addr
     world.later()
     second = world.scan()
     ((change,),) = (one.changes for one in world.compare(first, second))
-    assert (change.kind, [cause.text for cause in change.causes]) == (Kind.NOT_REASSESSED, [LOST])
+    said = (Kind.NOT_REQUIRED, [TAKEN_BACK]) if when == "before" else (Kind.NOT_REASSESSED, [LOST])
+    assert (change.kind, [cause.text for cause in change.causes]) == said
     (found,) = world.rechecked(first)
     assert found.standing == "unknown"
 
