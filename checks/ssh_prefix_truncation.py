@@ -79,9 +79,9 @@ CHECK = Check(
     identifies=(HttpAnswer, TlsPort),
     judge=judge,
     settings=Settings,
-    # As tls_heartbleed: the NVD's vector was not read. On the path, integrity of the first messages only.
-    vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N/PL:U/EM:A"},
+    # A flaw and no configuration, to which the NVD gave no vector of CVSS version 2. On the path, integrity of the first messages only.
+    vectors={"": "AV:N/AC:H/Au:N/C:N/I:P/A:N"},
     remedy=SSH_STRICT,
     controls=("SI-2", "SC-8(1)"),
-    version="2",
+    version="3",
 )

@@ -39,10 +39,10 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
     identifies=(HttpAnswer,),
     judge=judge,
-    # As tls_heartbleed: the NVD's vector was not read.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:U/EM:A"},
+    # A flaw and no configuration: the base metrics are the NVD's for CVE-2014-0224, CVSS version 2.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N"},
     remedy=TLS_FIRMWARE,
     controls=("SI-2", "RA-5"),
     reach=Reach.STRAIN,
-    version="2",
+    version="3",
 )

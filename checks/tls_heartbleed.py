@@ -39,10 +39,10 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
     identifies=(HttpAnswer,),
     judge=judge,
-    # A flaw and no configuration. The NVD's vector was not read; this one answers the questions of the handbook's severity.md.
-    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
+    # A flaw and no configuration: the base metrics are the NVD's for CVE-2014-0160, CVSS version 2.
+    vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N"},
     remedy=TLS_FIRMWARE,
     controls=("SI-2", "RA-5"),
     reach=Reach.STRAIN,
-    version="2",
+    version="3",
 )

@@ -39,10 +39,10 @@ CHECK = Check(
     reads=(TcpPort, TlsPort, TlsFlaws, HttpAnswer),
     identifies=(HttpAnswer,),
     judge=judge,
-    # As tls_heartbleed: the NVD's vector was not read.
-    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
+    # A flaw and no configuration: the base metrics are the NVD's for CVE-2017-13099, CVSS version 2.
+    vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N"},
     remedy=TLS_RSA_OFF,
     controls=("SI-2", "RA-5"),
     reach=Reach.STRAIN,
-    version="2",
+    version="3",
 )

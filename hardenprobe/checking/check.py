@@ -259,7 +259,7 @@ class Check(Generic[S]):
         identifies: Those of `reads` that only identify what else speaks on a port. Where one of them could not be obtained,
             the port is not recognised, and the judge decides by the rest.
         settings: Record of what a baseline decides for this check; a baseline must give every field without default.
-        vectors: CCSS base vector by outcome; "" is the only or ordinary one.
+        vectors: CCSS base vector by outcome, or for a flaw that of CVSS version 2, without PL and EM; "" is the only or ordinary one.
         reach: The furthest its probes go; None for a check that asks the network nothing.
         controls: NIST SP 800-53 Rev. 5 control ids.
         compares: What it looks up among the other devices of the review.
@@ -297,7 +297,7 @@ class Check(Generic[S]):
                 f"check {self.id}: docstring headings are {tuple(sections)[1:]}, expected {HEADINGS}"
             )
         if not self.vectors:
-            raise ContractBroken(f"check {self.id} has no CCSS vector")
+            raise ContractBroken(f"check {self.id} has no vector")
         object.__setattr__(self, "sections", sections)
 
     @property

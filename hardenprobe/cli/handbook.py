@@ -10,7 +10,7 @@ from typing import Any
 from hardenprobe.checking.check import Check
 from hardenprobe.cli import CAUTION
 from hardenprobe.model import Reach
-from hardenprobe.standards.ccss import score, severity
+from hardenprobe.standards.ccss import is_ccss, score, severity
 
 WIDTH = 78
 LABEL = 15  # columns before a text
@@ -44,7 +44,13 @@ def _lines(check: Check[Any], origin: str) -> Iterator[str]:
         yield from _labelled(f"{base} {severity(base)}", name or vector)
         if name:
             yield f"  {'':{LABEL}}{vector}"
-    yield from _wrapped("CCSS base score (NIST IR 7502), in the words that the NVD has for CVSS v2.", "  ")
+    systems = {is_ccss(vector) for vector in check.vectors.values()}
+    system = (
+        "CCSS base score (NIST IR 7502)"
+        if True in systems
+        else "CVSS version 2 base score, since this is a flaw"
+    )
+    yield from _wrapped(f"{system}, in the words that the NVD has for CVSS v2.", "  ")
     yield from _heading("Remediation")
     yield from _wrapped(f"{remedy.title}.", "  ")
     for number, step in enumerate(remedy.steps, 1):

@@ -20,7 +20,7 @@ import click
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import BaselineFile
 from hardenprobe.checking.check import Check
-from hardenprobe.cli import CAUTION, cli, reference_authors
+from hardenprobe.cli import CAUTION, cli, reference_authors, reference_severity
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.plugins import registry
 from hardenprobe.standards.ccss import score, severity
@@ -30,63 +30,6 @@ _NOTE = "Written by `python -m hardenprobe.cli.reference` from the code; change 
 _ENTRY = re.compile(r"([a-z_0-9, ]+): (.+)", re.DOTALL)  # of "Attributes:" in a docstring
 
 
-_LOGIC = """
-A finding has a base score of CCSS (NIST IR 7502) and the rating that the NVD has for CVSS version 2: low below 4.0, medium
-below 7.0, high from there. The score belongs to an outcome, not to a check: three questions decide its vector. How the
-questions are answered is common practice (no published requirement); a test holds every vector of the catalogue to it.
-
-## What does the attacker gain?
-
-| gain | confidentiality, integrity, availability | privilege level |
-|---|---|---|
-| the administrator's control: the password of the settings, or a community that writes | complete, as far as the protocol goes | R, root |
-| a user's rights, or what users send and store: documents, jobs, folders, sessions | partial | U, user |
-| what one service tells or does: names, counters, a request passed on | partial | A, application |
-| harm to others or to the service alone, such as a flood | availability partial, the others none | not defined |
-
-An account whose rights are not known counts as a user's. The same gain has the same impact, however it is reached: printing
-for anyone is one exposure over the raw port, LPD and IPP; an administrator's password in clear is one exposure in Telnet, on
-a page, in a form and in Basic. A finding that only prepares an attack or records a gap (EM:P) gains no privilege.
-
-## From where?
-
-| place | access vector |
-|---|---|
-| any network that reaches the device, or the path to it | N, network |
-| the link of the device: discovery protocols that are made for one link, a second network | A, adjacent network |
-| records that disagree, where nothing is attacked | L, local |
-
-A discovery protocol of one link that answers a source on another link counts as network.
-
-## Flaws of an implementation
-
-`tls-heartbleed`, `tls-early-ccs`, `tls-rsa-padding-oracle` and `ssh-prefix-truncation` are flaws and no configurations, for which
-CCSS is made. They are scored by the same metrics and equation, which CCSS shares with CVSS version 2, so that they can be ranked
-beside the others. Their vectors answer the questions of this page; they are not the vectors that the NVD publishes for the CVEs.
-
-## By what work?
-
-| work | access complexity |
-|---|---|
-| sending requests, at any time | L, low |
-| waiting on the path until somebody signs in or prints; or a port that accepts and cannot be confirmed, since nothing may be said to it | M, medium |
-| standing between two parties and changing what they say; or breaking a cipher, key or signature, or waiting for a mistake | H, high |
-
-An algorithm that is broken at once (no encryption, export sizes, RSA of 768 bits, MD5 signatures, SSL) is M where its better
-kin is H. An attack that is feared and not known (kinds called dated) gains confidentiality alone.
-
-## One cause, one finding
-
-A self-signed certificate that nothing trusts is counted by `tls-certificate-untrusted`. Its name and its lifetime are
-informational: all three end with one new certificate. Dates and key sizes stand for themselves.
-
-## Answers that are larger than the question
-
-A reply longer than the request lets an attacker who forges the sender flood others: availability partial, access complexity low. A
-reply that is no longer is scored for what it tells.
-"""
-
-
 def pages() -> dict[str, str]:
     """File name to text of every page."""
     made = {
@@ -94,7 +37,7 @@ def pages() -> dict[str, str]:
         "observations.md": _observations(),
         "baseline.md": _baseline(),
         "command-line.md": _command_line(),
-        "severity.md": _severity(),
+        "severity.md": reference_severity.page(_cell, _NOTE),
         "authors.md": reference_authors.page(_table, _NOTE),
     }
     return {name: "\n".join(lines).rstrip() + "\n" for name, lines in made.items()}
@@ -123,15 +66,6 @@ def _checks() -> Iterator[str]:
         yield f"| [`{id}`](#{id}) | {check.reach or 'none'} | {_worst(check)} | {_cell(check.title)} |"
     for id, check in sorted(found.items()):
         yield from _check(id, check)
-
-
-def _severity() -> Iterator[str]:
-    yield from ("# Severity", "", _NOTE, "", *_LOGIC.strip().splitlines(), "", "## Every vector", "")
-    yield from ("| check | outcome | score | vector |", "|---|---|---|---|")
-    for id, check in sorted(registry.load(plugins=False).checks.items()):
-        for outcome, vector in check.vectors.items():
-            base = score(vector).base
-            yield f"| [`{id}`](checks.md#{id}) | {_cell(outcome)} | {base} {severity(base)} | `{vector}` |"
 
 
 def _worst(check: Check[Any]) -> str:

@@ -25,6 +25,7 @@ from hardenprobe.reports.text import (
     visible,
 )
 from hardenprobe.reports.view import scores_text
+from hardenprobe.standards.ccss import is_ccss
 
 INDENT = 12
 """Columns before what is said of something, for who folds long lines."""
@@ -129,7 +130,8 @@ def _rule(review: Review, result: Result) -> Iterator[str]:
     if result.controls:
         yield f"  controls  {visible(', '.join(result.controls))} (NIST SP 800-53)"
     if result.vector:
-        yield f"  vector    {visible(result.vector)} (CCSS, NIST IR 7502). {SEVERITY_NOTE}"
+        system = "CCSS, NIST IR 7502" if is_ccss(result.vector) else "CVSS version 2, since this is a flaw"
+        yield f"  vector    {visible(result.vector)} ({system}). {SEVERITY_NOTE}"
 
 
 def _baseline(

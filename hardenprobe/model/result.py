@@ -94,9 +94,9 @@ class Result:
     Attributes:
         finding: Digest of device, check, endpoint and subject; names it in every review.
         origin: "hardenprobe" for a built-in check, else distribution and version.
-        score: CCSS base score of the outcome that was found, None unless the word is fail.
+        score: CCSS base score of the outcome that was found (of CVSS version 2 for a flaw), None unless the word is fail.
         severity: Rates the base score.
-        vector: The CCSS vector behind the scores.
+        vector: The vector behind the scores: of CCSS, or for a flaw of CVSS version 2, without PL and EM.
         temporal, environmental: CCSS scores where baseline or inventory give the metrics.
         remedy: Id of the remediation that fixes it, None unless the word is fail.
         observations: Ids of what proves it.

@@ -1,7 +1,8 @@
 """Scores of the Common Configuration Scoring System.
 
 Source: NIST IR 7502 (December 2010), sections 2 and 3. It defines no severity words; the ratings are those that the NVD
-uses with CVSS v2 scores, whose base equation is the same.
+uses with CVSS v2 scores, whose base equation is the same. A flaw of an implementation has a vector of CVSS v2: the base
+metrics without PL and EM.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ ENVIRONMENTAL = {
     "AR": {"L": 0.5, "M": 1.0, "H": 1.51, "ND": 1.0},
 }
 METRICS = {**BASE, **TEMPORAL, **ENVIRONMENTAL}
+ONLY_CCSS = ("PL", "EM")  # among the base metrics
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,7 @@ def parse(vector: str) -> dict[str, float]:
         if metric in given:
             raise ValueError(f"CCSS vector {vector!r}: {metric} is repeated")
         given[metric] = METRICS[metric][value]
-    expected = list(BASE)
+    expected = list(BASE) if is_ccss(vector) else [metric for metric in BASE if metric not in ONLY_CCSS]
     if "GEL" in given:
         expected += TEMPORAL
     if "LVP" in given:
@@ -139,7 +141,14 @@ def whole_vector(base: str, temporal: Mapping[str, str], environmental: Mapping[
 
 def base_of(vector: str | None) -> str | None:
     """The base part of a vector."""
-    return "/".join(vector.split("/")[: len(BASE)]) if vector else vector
+    return (
+        "/".join(part for part in vector.split("/") if part.partition(":")[0] in BASE) if vector else vector
+    )
+
+
+def is_ccss(vector: str) -> bool:
+    """Whether a vector is of CCSS, for configurations; otherwise of CVSS version 2, for flaws."""
+    return any(f"/{metric}:" in vector for metric in ONLY_CCSS)
 
 
 def severity(value: float) -> Severity:

@@ -8,9 +8,11 @@ from typing import Any
 import pytest
 
 from hardenprobe.checking.check import NoSettings
+from hardenprobe.cli.reference import FOLDER
+from hardenprobe.cli.reference_severity import before
 from hardenprobe.facts import MdnsAnswer
 from hardenprobe.plugins import registry
-from hardenprobe.standards.ccss import score
+from hardenprobe.standards.ccss import is_ccss, score
 from hardenprobe.testing import at, seen_device
 
 CHECKS = registry.load(plugins=False).checks
@@ -96,9 +98,31 @@ def test_what_an_amplified_answer_does_to_others_has_one_vector() -> None:
     assert {(m["AV"], m["AC"], m["Au"], m["A"]) for m in found.values()} == {("N", "L", "N", "P")}
 
 
+def test_flaws_and_nothing_else_have_vectors_of_cvss() -> None:
+    flaws = {"tls-heartbleed", "tls-early-ccs", "tls-rsa-padding-oracle", "ssh-prefix-truncation"}
+    assert {id for (id, _), vector in VECTORS.items() if not is_ccss(vector)} == flaws
+
+
+def test_the_page_shows_every_vector_and_the_one_that_it_replaced() -> None:
+    rows = [
+        tuple(cell.strip() for cell in line.split("|")[1:-1])
+        for line in (FOLDER / "severity.md").read_text().splitlines()
+        if line.startswith("| [")
+    ]
+    earlier = before()
+
+    assert {(row[0].split("`")[1], row[1]): row[3].strip("`") for row in rows} == VECTORS
+    assert len(earlier) == 119  # of the 81 checks that there were
+    for row in rows:
+        old = earlier.get((row[0].split("`")[1], row[1]))
+        assert old is None or row[4] == "the same" or f"`{old}`" in row[4]
+
+
 @pytest.mark.parametrize(("id", "key"), VECTORS, ids=[f"{id} {key}".strip() for id, key in VECTORS])
 def test_the_privilege_that_is_gained_is_said(id: str, key: str) -> None:
     """CCSS section 2.1: root, user or application; not defined where nothing of the device's is gained."""
+    if not is_ccss(VECTORS[id, key]):
+        return
     found = metrics(VECTORS[id, key])
     gains = found["EM"] == "A" and (found["C"], found["I"]) != ("N", "N")
     assert (found["PL"] in ("R", "U", "A")) == gains

@@ -12,10 +12,12 @@ import pytest
 from cvss import CVSS2
 
 from hardenprobe.model import Severity
+from hardenprobe.plugins import registry
 from hardenprobe.standards.ccss import (
     BASE,
     ENVIRONMENTAL,
     TEMPORAL,
+    is_ccss,
     read_group,
     score,
     severity,
@@ -88,6 +90,27 @@ def test_base_equation_is_that_of_cvss_v2_for_every_vector() -> None:
         scores.add(ours)
     assert len(scores) == 76  # recomputed
     assert (min(scores), max(scores)) == (0.0, 10.0)
+
+
+@pytest.mark.parametrize(
+    ("check", "vector", "base"),
+    [
+        # NVD records of CVE-2014-0160, CVE-2014-0224 and CVE-2017-13099, cvssMetricV2 of nvd@nist.gov, as of 2026-06.
+        ("tls-heartbleed", "AV:N/AC:L/Au:N/C:P/I:N/A:N", 5.0),
+        ("tls-early-ccs", "AV:N/AC:M/Au:N/C:P/I:P/A:N", 5.8),
+        ("tls-rsa-padding-oracle", "AV:N/AC:M/Au:N/C:P/I:N/A:N", 4.3),
+    ],
+)
+def test_a_flaw_has_the_vector_that_the_nvd_publishes(check: str, vector: str, base: float) -> None:
+    assert dict(registry.load(plugins=False).checks[check].vectors) == {"": vector}
+    assert score(vector).base == base == float(CVSS2(vector).base_score)
+    assert not is_ccss(vector)
+
+
+@pytest.mark.parametrize("vector", ["AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:U", "AV:N/AC:L/Au:N/C:P/I:N/A:N/EM:A"])
+def test_half_of_what_makes_a_vector_ccss_is_refused(vector: str) -> None:
+    with pytest.raises(ValueError, match="expected the metrics"):
+        score(vector)
 
 
 @pytest.mark.parametrize(
