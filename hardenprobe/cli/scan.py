@@ -62,6 +62,11 @@ LAB_NETWORK = "127.77.0.0/16"
     help="Write the scan's packets, payloads masked, to this new pcap file; needs the right to capture (Linux).",
 )
 @click.option(
+    "--packet-headers/--no-packet-headers",
+    default=True,
+    help="Keep the headers of the packets that decide a port's state, where this process may capture (Linux); by default on.",
+)
+@click.option(
     "--cluster",
     metavar="ADDRESS",
     help="Let workers scan from their vantage points: the scheduler, such as tls://192.0.2.10:8786.",
@@ -103,6 +108,7 @@ def command(
     secrets_file: Path | None,
     tls_second_opinion: bool,
     capture_to: Path | None,
+    packet_headers: bool,
     cluster: str | None,
     certificates: Path | None,
     store_url: str | None,
@@ -161,6 +167,7 @@ def command(
         tls_second_opinion=tls_second_opinion,
         operator=" ".join(operator.split()) or None if operator else None,
         capture=absolute(capture_to),
+        packet_headers=packet_headers,
         cluster=check_address(cluster) if cluster else None,
         certificates=absolute(certificates),
         port_offset=port_offset,

@@ -13,6 +13,7 @@ from hardenprobe.evidence import pack, parts
 from hardenprobe.evidence.bag import Derived, Sums
 from hardenprobe.evidence.bag_source import LEDGER, REVIEW, Document
 from hardenprobe.evidence.container import Container
+from hardenprobe.evidence.packets import belongs
 from hardenprobe.evidence.reading import Malformed
 from hardenprobe.evidence.source import Source, Wanted
 from hardenprobe.evidence.verify import Verdict
@@ -73,7 +74,7 @@ def _review(document: Document, source: Source, verdict: Verdict) -> None:
     if whole.hex("sha256") != verdict.sums[REVIEW].hex("sha256"):
         verdict.fault("content", REVIEW, "it is not written as hardenprobe writes a review")
     begun, ended = _time(source.outline.head.started), _time(source.outline.head.finished)
-    wrong, outside, unproved = _Some(), _Some(), _Some()
+    wrong, outside, unproved, foreign = _Some(), _Some(), _Some(), _Some()
     withheld = "Full-Bag-SHA-512" in verdict.about
     for row in source.rows():
         known = set()
@@ -83,12 +84,21 @@ def _review(document: Document, source: Source, verdict: Verdict) -> None:
             at = _time(entry.get("asked_at"))
             late = at is None or (begun and at < begun) or (ended and at > ended)
             outside.add(clip(str(entry.get("id"))), bool(late))
+            foreign.add(clip(str(entry.get("id"))), not _own_packets(entry))
         for result in json.loads(row.results):
             missing = not withheld and not known.issuperset(result.get("observations") or ())
             unproved.add(clip(str(result.get("finding"))), missing)
     wrong.tell(verdict, "content", "observation {}: its id is not the digest of its facts and bytes")
     outside.tell(verdict, "order", "observation {}: it lies outside the time of the review")
+    foreign.tell(verdict, "content", "observation {}: a packet header is not of one of its connections")
     unproved.tell(verdict, "content", "finding {}: it rests on an observation that its device does not have")
+
+
+def _own_packets(entry: Mapping[str, Any]) -> bool:
+    try:
+        return all(belongs(one, entry["sockets"]) for one in entry.get("headers") or ())
+    except (AttributeError, KeyError, TypeError):
+        return False
 
 
 class _Some:

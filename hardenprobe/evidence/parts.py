@@ -12,6 +12,7 @@ from typing import Any
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence import parts_limits, parts_reports, parts_rules
 from hardenprobe.evidence.bag import Payload
+from hardenprobe.evidence.packets import packet_text
 from hardenprobe.evidence.source import DeviceEvidence, Source, Wanted, changed_outside
 from hardenprobe.model import Captured
 from hardenprobe.reports import text
@@ -102,6 +103,8 @@ def _transcript(one: DeviceEvidence) -> Iterator[str]:
             yield f"packets {text.runs_text(obs.packets)} of the capture"
         for socket in obs.sockets:
             yield f"connection at {text.socket_text(socket)}"
+        for header in obs.headers:
+            yield f"packet at {packet_text(header)}"
         for exchange in obs.transcript:
             size = text.counted(exchange.length, "byte")
             yield f"{exchange.at:.3f} s, {exchange.direction}, {size}"

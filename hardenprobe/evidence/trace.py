@@ -11,6 +11,7 @@ import yaml
 
 from hardenprobe.baseline.baseline import DEFAULT
 from hardenprobe.errors import UsageError
+from hardenprobe.evidence.packets import packet_text
 from hardenprobe.model import Device, Endpoint, Head, Result, Review, UsedFile, Word
 from hardenprobe.model.document import UnknownFacts
 from hardenprobe.reports.text import (
@@ -203,6 +204,8 @@ def _seen(review: Review, result: Result) -> Iterator[str]:
             yield f"    packets   {runs_text(obs.packets)} of the capture"
         for socket in obs.sockets:
             yield f"    connection at {socket_text(socket)}"
+        for header in obs.headers:
+            yield f"    packet at {packet_text(header)}"
         if not obs.transcript:
             yield "    no bytes were exchanged"
         for exchange in obs.transcript:

@@ -39,7 +39,18 @@ _OF_REPORTS: Mapping[str, Any] = {
     "usage_sources": [],
 }  # what a stored review does not hold
 _BESIDE = frozenset({"kind", "device"})  # what an entry holds beside the observation itself
-_ENVELOPE = ("id", "kind", "endpoint", "vantage", "asked_at", "facts", "transcript", "packets", "sockets")
+_ENVELOPE = (
+    "id",
+    "kind",
+    "endpoint",
+    "vantage",
+    "asked_at",
+    "facts",
+    "transcript",
+    "packets",
+    "sockets",
+    "headers",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +138,7 @@ def encode_observation(obs: Observation[Any]) -> dict[str, Any]:
     if isinstance(facts, UnknownFacts):
         plain["facts"] = plain["facts"]["data"]
     plain["kind"] = kind
-    return {key: plain[key] for key in _ENVELOPE}
+    return {key: plain[key] for key in _ENVELOPE if key != "headers" or obs.headers}
 
 
 def canonical(obj: Any) -> bytes:
@@ -278,7 +289,11 @@ def schema() -> dict[str, Any]:
     observation["title"] = "Observation"
     text = {"type": "string"}
     observation["properties"] |= {"device": text, "kind": text, "facts": {"type": "object"}}
-    observation["required"] += ["device", "kind"]
+    observation["required"] = [
+        *(key for key in observation["required"] if key != "headers"),
+        "device",
+        "kind",
+    ]
     observation["allOf"] = []
     for kind, facts in sorted(facts_kinds().items()):
         if not facts.__module__.startswith("hardenprobe.facts"):

@@ -167,6 +167,22 @@ class SocketRecord:
     icmp: IcmpError | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PacketHeader:
+    """The headers of one packet that decided whether a port accepts, as they were on the wire, without payload.
+
+    Attributes:
+        at: Seconds since the observation's `asked_at`, by the kernel's clock of packets.
+        direction: sent by us, received from the device, or told: an ICMP error about what was sent.
+        hex: From the first octet of the IP header to the last of the TCP header; of an ICMP error, to the ports that it
+            quotes.
+    """
+
+    at: float
+    direction: Literal["sent", "received", "told"]
+    hex: str
+
+
 F = TypeVar("F")
 
 
@@ -178,7 +194,7 @@ class Observation(Generic[F_co]):
     """One fact that was seen, and what proves it: bytes, packets, and the kernel's account. It has no opinion.
 
     Attributes:
-        id: Digest of everything below but `packets`; the same observation always has the same id.
+        id: Digest of everything below but `packets` and `headers`; the same observation always has the same id.
         endpoint: None for what was read from a file.
         vantage: Name of the vantage point.
         asked_at: UTC, ISO 8601 with Z.
@@ -186,6 +202,7 @@ class Observation(Generic[F_co]):
         packets: Which packets of the review's capture it rests on, as runs of numbers, first and last of each. They say
             where it was written down and not what was seen.
         sockets: The connections and datagrams that it rests on; empty in reviews that did not keep them.
+        headers: Of the packets that decided, where no bytes were exchanged and the process might capture.
     """
 
     id: str
@@ -196,6 +213,7 @@ class Observation(Generic[F_co]):
     transcript: tuple[Exchange, ...] = ()
     packets: tuple[tuple[int, int], ...] = ()
     sockets: tuple[SocketRecord, ...] = ()
+    headers: tuple[PacketHeader, ...] = ()
 
     @property
     def kind(self) -> str:

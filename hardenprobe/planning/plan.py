@@ -70,6 +70,7 @@ class Plan:
         port_offset: Added to every port at the door; 0 outside a lab.
         tls_second_opinion: Have another implementation enumerate the suites too.
         tls_suites: How suites are enumerated; None for by classes at devices marked fragile, completely elsewhere.
+        packet_headers: Keep those of the packets that decide a port's state, where the process may capture; it sends nothing.
         secrets: What the fleet's own secrets are called; their values are in no plan.
         inventory: Digest of the inventory: it declares ports to speak to, fragile devices, and who is sent a secret.
         plugged: Where checks and probes that are not ours came from; their code runs, and decides what is sent.
@@ -92,6 +93,7 @@ class Plan:
     port_offset: int = 0
     tls_second_opinion: bool = False
     tls_suites: TlsEnumeration | None = None
+    packet_headers: bool = True
     secrets: tuple[str, ...] = ()
     inventory: str = ""
     plugged: tuple[str, ...] = ()

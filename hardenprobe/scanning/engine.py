@@ -20,6 +20,7 @@ from hardenprobe.model.visit import OUTCOMES, Visit
 from hardenprobe.network import audit_hook
 from hardenprobe.network.backoff import Easing
 from hardenprobe.network.budget import DeviceBudget
+from hardenprobe.network.capture import headers
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.network.rate_limit import Rate
@@ -37,11 +38,13 @@ from hardenprobe.scope.scope import is_loopback
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture
+    from hardenprobe.network.capture.headers import HeaderTrace
 
 log = logging.getLogger("hardenprobe.scanning.engine")
 PLUGGED_SECONDS = 30.0  # that one probe of a plug-in may take at one address
 
 SECOND_TOUCH = 1.0  # seconds for a sign of life of who was expected, and silent all through
+HEADERS_READ = 0.25  # seconds between two looks at the packets that the kernel holds
 TABLE_KEPT = 0.2  # seconds that the neighbour table is believed
 
 
@@ -116,6 +119,7 @@ class Scan(StoppableScan):
     _networks: AddressSet | None = field(init=False)
     _table: dict[str, local_links.Neighbour] = field(default_factory=dict)
     _table_read: float = -math.inf
+    _headers: HeaderTrace | None = None
 
     def __post_init__(self) -> None:
         self._rate = self.rate or Rate(self.plan.timing.connections_per_second)
@@ -135,13 +139,36 @@ class Scan(StoppableScan):
             else group_round.prepare(self.plan, v, self._rate, self.capture)
             for v in self.plan.vantages
         }
-        with audit_hook.watching(), self._interruptible():
+        with audit_hook.watching(), self._interruptible(), self._traced():
             for vantage in self.plan.vantages:
                 async for visit in self._from(vantage):
                     yield visit
             for vantage in self.plan.vantages:  # which may have been told of by any of them
                 async for visit in self._besides(vantage):
                     yield visit
+
+    @contextlib.contextmanager
+    def _traced(self) -> Iterator[None]:
+        """Keep the headers of the packets that decide, where the plan wants them and this process may."""
+        if not self.plan.packet_headers or self.capture:
+            yield
+            return
+        where = (
+            self.plan.asked | self.plan.scope.networks if self.plan.scope.other_addresses else self.plan.asked
+        )
+        with headers.tracing(where.cover()) as self._headers:
+            reading = asyncio.create_task(self._read_headers()) if self._headers else None
+            try:
+                yield
+            finally:
+                if reading:
+                    reading.cancel()
+
+    async def _read_headers(self) -> None:
+        """The kernel has room for some 40,000 packets, and a sweep makes more of them between two visits."""
+        while self._headers:
+            self._headers.read()
+            await asyncio.sleep(HEADERS_READ)
 
     async def _from(self, vantage: Vantage) -> AsyncIterator[Visit]:
         """All addresses from one vantage point; an expected one that is silent gets a second try at the end."""
@@ -406,6 +433,8 @@ class Scan(StoppableScan):
             asked.seen += [line.observation(facts, None) for facts in told]
         if line.tap:
             asked.seen[:] = await line.tap.numbered(asked.seen)
+        elif self._headers:
+            asked.seen[:] = self._headers.named(asked.seen)
         visit = replace(_visit_of(asked, unfinished), same_as=origin)
         on_link = None if self._networks is None else address in self._networks
         source = line.own_address()

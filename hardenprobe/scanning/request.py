@@ -50,6 +50,7 @@ class ScanRequest:
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
         again: Findings of an earlier review to ask about again, as `Again.document` writes it; decides the ports.
+        packet_headers: As in the plan.
         operator: Who runs it, beside the account.
         cluster: Address of the scheduler whose workers scan; None where this process does.
         certificates: The folder with our certificate for it.
@@ -77,6 +78,7 @@ class ScanRequest:
     operator: str | None = None
     cluster: str | None = None
     certificates: str | None = None
+    packet_headers: bool = True
 
     def document(self) -> dict[str, Any]:
         """The request in plain JSON types."""
@@ -155,6 +157,7 @@ class ScanRequest:
             port_offset=self.port_offset,
             tls_second_opinion=self.tls_second_opinion,
             tls_suites=expected.tls_suites,
+            packet_headers=self.packet_headers and not self.capture,
             secrets=own.labels,
             inventory=known.hash,
             plugged=checks.plugged,

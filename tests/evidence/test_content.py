@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
@@ -113,6 +114,37 @@ def _other_bytes(document: Any) -> None:
 def _other_port(document: Any) -> None:
     entry = next(one for one in document["observations"] if one["endpoint"])
     entry["endpoint"]["port"] = 4242
+
+
+SYN = (
+    "4500002800000000400600007f0000017f500028d754c5eb0000000000000000500200000000" + "0000"
+)  # RFC 9293 section 3.1
+
+
+def test_a_packet_of_another_connection(unsigned: Path, read: Any, check: Any) -> None:
+    def put(edit: Callable[[dict[str, Any]], None]) -> Any:
+        def give(document: Any) -> None:
+            entry = next(one for one in document["observations"] if one["sockets"] and not one["transcript"])
+            record = entry["sockets"][0]
+            ends = [ip_address(record[key]).packed.hex() for key in ("local", "remote")]
+            ports = [f"{record[key]:04x}" for key in ("local_port", "remote_port")]
+            packet = SYN.replace("7f0000017f500028d754c5eb", "".join((*ends, *ports)))
+            entry["headers"] = [{"at": 0.0, "direction": "sent", "hex": packet}]
+            edit(entry["headers"][0])
+
+        return check(changed(read(unsigned), give))
+
+    def foreign(found: Any) -> bool:
+        return any("a packet header is not of one of its connections" in fault.text for fault in found.faults)
+
+    assert not foreign(put(lambda header: None))
+    for edit in (
+        lambda header: header.update(hex=SYN),
+        lambda header: header.update(hex="4500"),
+        lambda header: header.update(hex="no hex"),
+        lambda header: header.update(direction="received"),
+    ):
+        assert foreign(put(edit))
 
 
 @pytest.mark.parametrize("edit", [_say_less, _other_bytes, _other_port])

@@ -3,7 +3,9 @@
     unshare --net python captured_network.py FOLDER NETWORK LIVE_ADDRESS...
 
 The scan is interrupted while it sweeps, and goes on. FOLDER then holds what tcpdump captured (outside.pcap), the scan's own
-file (scan.pcap), the file as it was in between (half.pcap) and both reviews (half.json, whole.json).
+file (scan.pcap), the file as it was in between (half.pcap) and both reviews (half.json, whole.json). Of a further scan,
+that captures nothing, it holds what tcpdump captured (headers.pcap) and two reviews, one made without the right to
+capture (headers.json, account.json).
 """
 
 from __future__ import annotations
@@ -13,6 +15,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -23,18 +27,34 @@ SCAN = (sys.executable, "-m", "hardenprobe", "scan")
 
 def main(folder: Path, network: str, live: list[str]) -> None:
     with silent_network.networks(network, live, folder) as scope:
-        outside = subprocess.Popen(
-            ["tcpdump", "-n", "-i", "ours", "-U", "-B", "16384", "-Z", "root", "-w", folder / "outside.pcap", "ip"],
-            stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        assert outside.stderr is not None
-        assert any("listening" in text for text in outside.stderr)
-        try:
+        with beside(folder / "outside.pcap"):
             scan_twice(folder, network, scope)
-            time.sleep(0.5)  # what the kernel holds for tcpdump
-        finally:
-            outside.send_signal(signal.SIGINT)
-            outside.communicate(timeout=10)
+        with beside(folder / "headers.pcap"):
+            scan_plainly(folder, live, scope)
+
+
+@contextmanager
+def beside(file: Path) -> Iterator[None]:
+    """Tcpdump writes all packets of the link to a file until the block ends."""
+    outside = subprocess.Popen(
+        ["tcpdump", "-n", "-i", "ours", "-U", "-B", "16384", "-Z", "root", "-w", file, "ip"],
+        stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert outside.stderr is not None
+    assert any("listening" in text for text in outside.stderr)
+    try:
+        yield
+        time.sleep(0.5)  # what the kernel holds for tcpdump
+    finally:
+        outside.send_signal(signal.SIGINT)
+        outside.communicate(timeout=10)
+
+
+def scan_plainly(folder: Path, live: list[str], scope: Path) -> None:
+    for name, alone in (("headers", ()), ("account", ("setpriv", "--bounding-set", "-net_raw", "--"))):
+        words = [*alone, *SCAN, *live[:3], "--scope", scope, "--ports", "21,80,443", "--only", "cleartext-ftp", "--no-plugins",
+                 "--store", folder / f"{name}.db", "--json", folder / f"{name}.json"]  # fmt: skip
+        assert subprocess.run(words, check=False, timeout=50).returncode in (1, 3)
 
 
 def scan_twice(folder: Path, network: str, scope: Path) -> None:

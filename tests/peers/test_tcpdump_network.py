@@ -122,3 +122,28 @@ def test_every_packet_is_whole_and_ours(done: Done) -> None:
             frame = frames.read(data[pcap_file.LINK_HEADER :])
             assert frame is not None and meta.caplen == meta.wirelen == len(data)
             assert us in (frame.source, frame.target)
+
+
+def test_the_headers_that_a_review_keeps_are_those_that_tcpdump_saw(done: Done) -> None:
+    packets._layers()
+    utils = pytest.importorskip("scapy.utils")
+    with utils.PcapReader(str(done.folder / "headers.pcap")) as reader:
+        outside = [bytes(packet["IP"]) for packet in reader if packet.haslayer("IP")]
+    review, account = (
+        json.loads((done.folder / f"{name}.json").read_text()) for name in ("headers", "account")
+    )
+    unproven = [o for o in review["observations"] if o["sockets"] and not o["transcript"]]
+    assert len(unproven) > 5 and all(o["headers"] for o in unproven), "each state of a port has its packets"
+    for seen in unproven:
+        sent, back = ([h for h in seen["headers"] if h["direction"] == way] for way in ("sent", "received"))
+        assert {0x02} == {bytes.fromhex(h["hex"])[33] for h in sent[:1]}, "a request: SYN alone"
+        flags = {bytes.fromhex(h["hex"])[33] for h in back}
+        refuses = seen["facts"]["state"] == "refusing"
+        assert flags == {0x14 if refuses else 0x12}, (
+            "RST+ACK of a port that refuses, SYN+ACK of one that accepts"
+        )
+        for header in seen["headers"]:
+            kept = bytes.fromhex(header["hex"])
+            assert any(packet.startswith(kept) for packet in outside), "octet for octet as on the wire"
+    assert all("headers" not in o for o in account["observations"]), "without the right to capture"
+    assert sum(bool(o["sockets"]) for o in account["observations"]) > 5

@@ -10,7 +10,7 @@ import ctypes
 import socket
 import struct
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from ipaddress import IPv4Network, IPv6Network, ip_network
 
 from hardenprobe.errors import UsageError
@@ -27,20 +27,44 @@ _ALL, _NONE = (_RETURN, 0, 0, 0xFFFFFFFF), (_RETURN, 0, 0, 0)
 Instruction = tuple[int, int, int, int]
 """Operation, where to jump if true, where if false, constant."""
 
+_HEADER_LENGTH, _BYTE_BEHIND, _ANY_BIT = (
+    0xB1,
+    0x50,
+    0x45,
+)  # BPF_LDX|BPF_MSH; BPF_LD|BPF_B|BPF_IND; BPF_JMP|BPF_JSET
+_SYN_OR_RST = 0x06  # RFC 9293 section 3.1: octet 13 of the TCP header
+_DECIDES_V4: tuple[Instruction, ...] = (
+    (_EQUAL, 1, 0, 6),
+    _NONE,
+    (_HEADER_LENGTH, 0, 0, 0),
+    (_BYTE_BEHIND, 0, 0, 13),
+    (_ANY_BIT, 1, 0, _SYN_OR_RST),
+    _NONE,
+)  # entered with the protocol in the register
+_DECIDES_V6: tuple[Instruction, ...] = (
+    (_EQUAL, 1, 0, 6),
+    _NONE,
+    (_BYTE, 0, 0, 40 + 13),
+    (_ANY_BIT, 1, 0, _SYN_OR_RST),
+    _NONE,
+)
 
-def program(networks: Iterable[str]) -> list[Instruction]:
+
+def program(networks: Iterable[str], *, deciding: bool = False) -> list[Instruction]:
     """Write a program over packets that begin with their IP header.
 
     Every ICMP packet passes, since an error about a packet to a device comes from a router.
 
     Args:
         networks: CIDR text of both families.
+        deciding: Of the others only TCP segments that open or reset a connection. One behind IPv6 extension headers does
+            not pass.
     """
     parsed = [ip_network(text) for text in networks]
     v4 = [n for n in parsed if isinstance(n, IPv4Network)]
     v6 = [n for n in parsed if isinstance(n, IPv6Network)]
-    first = _family(9, 1, [_match(n, at) for n in v4 for at in (12, 16)])
-    second = _family(6, 58, [_match(n, at) for n in v6 for at in (8, 24)])
+    first = _family(9, 1, _DECIDES_V4 * deciding, [_match(n, at) for n in v4 for at in (12, 16)])
+    second = _family(6, 58, _DECIDES_V6 * deciding, [_match(n, at) for n in v6 for at in (8, 24)])
     return [
         (_BYTE, 0, 0, 0),
         (_AND, 0, 0, 0xF0),
@@ -53,9 +77,11 @@ def program(networks: Iterable[str]) -> list[Instruction]:
     ]
 
 
-def _family(protocol_at: int, icmp: int, matches: list[list[Instruction]]) -> list[Instruction]:
+def _family(
+    protocol_at: int, icmp: int, decides: Sequence[Instruction], matches: list[list[Instruction]]
+) -> list[Instruction]:
     passes_icmp = [(_BYTE, 0, 0, protocol_at), (_EQUAL, 0, 1, icmp), _ALL]
-    return [*passes_icmp, *(step for match in matches for step in match), _NONE]
+    return [*passes_icmp, *decides, *(step for match in matches for step in match), _NONE]
 
 
 def _match(network: IPv4Network | IPv6Network, at: int) -> list[Instruction]:
@@ -72,11 +98,12 @@ def _match(network: IPv4Network | IPv6Network, at: int) -> list[Instruction]:
     return [(op, yes, behind - 1 - i if op == _EQUAL else no, k) for i, (op, yes, no, k) in enumerate(steps)]
 
 
-def opened(networks: Iterable[str]) -> socket.socket:
+def opened(networks: Iterable[str], *, deciding: bool = False) -> socket.socket:
     """Open the socket; it never blocks, and a packet comes without its link header.
 
     Args:
         networks: CIDR text; other packets may be dropped.
+        deciding: As for `program`.
 
     Raises:
         UsageError: This process may not, or this system cannot.
@@ -98,13 +125,13 @@ def opened(networks: Iterable[str]) -> socket.socket:
         sock.setsockopt(socket.SOL_SOCKET, _BUFFER_FORCE, KERNEL_BUFFER)
     except PermissionError:  # without CAP_NET_ADMIN the system's own limit holds
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, KERNEL_BUFFER)
-    attach(sock, networks)
+    attach(sock, networks, deciding=deciding)
     return sock
 
 
-def attach(sock: socket.socket, networks: Iterable[str]) -> None:
+def attach(sock: socket.socket, networks: Iterable[str], *, deciding: bool = False) -> None:
     """Give a datagram socket the program; nothing is filtered where it would be too long for the kernel."""
-    steps = program(networks)
+    steps = program(networks, deciding=deciding)
     if len(steps) <= MOST:
         code = b"".join(struct.pack("HBBI", *step) for step in steps)
         buffer = ctypes.create_string_buffer(code, len(code))

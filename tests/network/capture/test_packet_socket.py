@@ -29,10 +29,10 @@ v6 = st.one_of(
 )
 
 
-def passes(packets: list[bytes], networks: list[str]) -> list[bool]:
+def passes(packets: list[bytes], networks: list[str], *, deciding: bool = False) -> list[bool]:
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
     with ours, theirs:
-        packet_socket.attach(theirs, networks)
+        packet_socket.attach(theirs, networks, deciding=deciding)
         theirs.setblocking(False)
         found = []
         for packet in packets:
@@ -71,6 +71,21 @@ def test_icmp_passes_from_anywhere_and_what_is_no_ip_does_not() -> None:
     far = int(ip_address("203.0.113.9"))
     told = [packet(far, far, False, 1), packet(far, far, True, 58), packet(far, far, False, 58), b"\x10" * 60]
     assert passes(told, NETWORKS) == [True, True, False, False]
+
+
+@given(st.booleans(), st.integers(0, 255), st.integers(5, 15), st.sampled_from([6, 17]))
+def test_of_what_decides_only_segments_that_open_or_reset_pass(
+    six: bool, flags: int, words: int, protocol: int
+) -> None:
+    device = int(ip_address("2001:db8::7" if six else "192.0.2.7"))
+    head = packet(device, 1, six, protocol)[: 40 if six else 20]
+    if not six:  # with options: RFC 791 section 3.1
+        head = bytes([0x40 | words]) + head[1:] + bytes(4 * (words - 5))
+    segment = bytes(13) + bytes([flags]) + bytes(6)
+    opens = protocol == 6 and bool(flags & 0x06)  # RST and SYN: RFC 9293 section 3.1
+    assert passes([head + segment], NETWORKS, deciding=True) == [opens]
+    far = packet(2, 3, six, protocol)[: 40 if six else 20]
+    assert passes([far + segment], NETWORKS, deciding=True) == [False]
 
 
 def test_too_many_networks_for_the_kernel_mean_no_filter() -> None:
