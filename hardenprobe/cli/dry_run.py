@@ -12,11 +12,12 @@ from hardenprobe.devices.inventory import Inventory
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Reach, Vantage
 from hardenprobe.network.group import GroupLink
+from hardenprobe.network.name_server import TRIES
 from hardenprobe.planning.plan import Plan
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.files.ftp_anonymous import contact
 from hardenprobe.reports.text import counted, ports_text, visible
-from hardenprobe.scanning import group_round
+from hardenprobe.scanning import group_round, name_server, other_addresses
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope.ports import MAY_SPEAK, NEVER_SPEAK
 from hardenprobe.scope.scope import link_granted
@@ -31,7 +32,7 @@ def text(job: ScanJob, rules: JudgingRules) -> str:
     told = _told(plan, job.inventory, job.secrets)
     for title, said in (
         *_allowed(plan),
-        *_asked(plan, rules.registry, elsewhere=job.elsewhere is not None),
+        *_asked(plan, rules.registry, job.inventory, elsewhere=job.elsewhere is not None),
         *_cost(plan, list(group_round.planned(plan, job.wanted))),
         *told,
         *_checks(plan, rules.registry),
@@ -69,7 +70,9 @@ def _allowed(plan: Plan) -> Iterator[tuple[str, str]]:
         yield "public", f"{', '.join(scope.public.cover())}: public addresses, allowed by the scope"
 
 
-def _asked(plan: Plan, registry: Registry, *, elsewhere: bool) -> Iterator[tuple[str, str]]:
+def _asked(
+    plan: Plan, registry: Registry, inventory: Inventory, *, elsewhere: bool
+) -> Iterator[tuple[str, str]]:
     scope, ask = plan.scope, plan.reach.admits(Reach.ASK)
     ours = {port for probe in registry.probes_for(plan.checks) for port in probe.tcp_ports}
     spoken = tuple(p for p in plan.tcp_ports if p in MAY_SPEAK or p in ours)
@@ -84,6 +87,19 @@ def _asked(plan: Plan, registry: Registry, *, elsewhere: bool) -> Iterator[tuple
         )
     others = "those that a device is known to have inside the networks are assessed with it"
     yield "other addresses", others if scope.other_addresses else "none"
+    if names := {
+        name
+        for device in inventory.devices
+        if any(address in plan.wanted for address in device.addresses)
+        for name in other_addresses.listed_names(plan, device)
+    }:
+        yield (
+            "name server",
+            (
+                f"{scope.name_server} is asked for the addresses of {counted(len(names), 'listed name')}: "
+                f"at most {len(names) * len(name_server.KINDS) * TRIES} DNS queries to 53/udp"
+            ),
+        )
     yield "vantage points", "; ".join(map(_by_workers if elsewhere else _asked_from, plan.vantages))
     yield "test level", f"{plan.reach}; the scope authorises {scope.reach}"
     yield "grants", _grants(plan)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hardenprobe.devices import matching
 from hardenprobe.devices.inventory import Inventory, Listed
@@ -78,7 +78,9 @@ def group(answers: Sequence[Answer], inventory: Inventory, past: Sequence[matchi
     for answer in answers:
         here = _listed_at(answer, inventory)
         home = homes.get(answer.address)
-        traits = [*_traits(answer, here, home), ("same as", answer.address), ("address", answer.same_as)]
+        traits = [*_traits(answer, here, home), ("same as", answer.address)]
+        if answer.same_as:
+            traits += [("address", answer.same_as), ("same as", answer.same_as)]
         near = {other.number: other for trait in traits for other in showing.get(trait, ())}
         mine = {
             id(group_of[number]): group_of[number]
@@ -159,7 +161,8 @@ def _one_device(
     there = _listed_at(other, inventory)
     if here and there:
         return here.asset_tag == there.asset_tag and not _serials_differ(answer, other)
-    if (answer.same_as == other.address and not here) or (other.same_as == answer.address and not there):
+    beside = answer.same_as == other.address or (answer.same_as and answer.same_as == other.same_as)
+    if (beside and not here) or (other.same_as == answer.address and not there):
         return not (_serials_differ(answer, other) or _differ(answer, other))
     if _serials_differ(answer, other) or _differ(answer, other):
         return False
@@ -197,7 +200,7 @@ def _serials_differ(one: Answer, other: Answer) -> bool:
     return bool(mine and theirs and not mine & theirs)
 
 
-def _name(groups: Iterable[Group], inventory: Inventory) -> None:
+def _name(groups: Sequence[Group], inventory: Inventory) -> None:
     """Find each device's entry: by its address, else by its serial, where no other device shows that."""
     holders: dict[str, list[Group]] = {}
     for one in groups:
@@ -205,8 +208,15 @@ def _name(groups: Iterable[Group], inventory: Inventory) -> None:
             holders.setdefault(serial, []).append(one)
     taken: set[str] = set()
     waiting = []
+    answered = {answer.address for one in groups for answer in one.answers}
     for one in groups:
         here = [entry for answer in one.answers if (entry := _listed_at(answer, inventory))]
+        here += [
+            entry
+            for answer in one.answers
+            if answer.same_as and answer.same_as not in answered  # it is silent where it is listed
+            if (entry := _listed_at(replace(answer, address=answer.same_as), inventory))
+        ]
         own = next((inventory.by_serial[s] for s in one.values("serial") if s in inventory.by_serial), None)
         at_home = own is None or own in here
         if here and at_home:

@@ -52,8 +52,8 @@ class OtherAddress:
     """An address that a device is known to have beside the one that was visited.
 
     Attributes:
-        told_by: snmp (ipAddressTable, RFC 4293), mdns (its A and AAAA records), or link (an entry of the neighbour table
-            with the same link-layer address).
+        told_by: snmp (ipAddressTable, RFC 4293), mdns (its A and AAAA records), link (an entry of the neighbour table
+            with the same link-layer address), or dns (A and AAAA records of its listed names).
         left_out: Why it is not assessed in the same scan; None where it is.
     """
 

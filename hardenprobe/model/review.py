@@ -124,7 +124,7 @@ class NotAssessed:
     """An address of a device that was met, which the scan left out.
 
     Attributes:
-        told_by: snmp, mdns or link.
+        told_by: snmp, mdns, link or dns.
     """
 
     address: str

@@ -182,6 +182,7 @@ class Plan:
         return {
             **({"shares": shares} if shares else {}),
             **({"clock_reference": self.scope.clock_reference} if self.scope.clock_reference else {}),
+            **({"name_server": self.scope.name_server} if self.scope.name_server else {}),
             **({"first_ports": self.first_ports} if self.first_ports != FIRST_PORTS else {}),
             "targets": [[str(t.first), str(t.last), t.name] for t in self.targets],
             "tcp": self.tcp_ports,

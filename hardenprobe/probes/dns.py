@@ -1,4 +1,4 @@
-"""Read responses of DNS, as multicast DNS and LLMNR write them: bytes to values, no sockets.
+"""Read responses of DNS, as name servers, multicast DNS and LLMNR write them: bytes to values, no sockets.
 
 A message is read whole or not at all: every count, name and length has to fit, and nothing may follow. Types that nothing here
 needs are stepped over by their length.
@@ -15,8 +15,16 @@ from ipaddress import ip_address
 from hardenprobe.errors import MalformedReply
 from hardenprobe.facts import readable
 
-TYPES = {"A": 1, "PTR": 12, "TXT": 16, "AAAA": 28, "ANY": 255}  # RFC 1035 sections 3.2.2 and 3.2.3, RFC 3596
+TYPES = {
+    "A": 1,
+    "CNAME": 5,
+    "PTR": 12,
+    "TXT": 16,
+    "AAAA": 28,
+    "ANY": 255,
+}  # RFC 1035 sections 3.2.2 and 3.2.3, RFC 3596
 SIZE_CAP = 9000  # bytes; RFC 6762 section 17 allows no larger packet
+MOST_ALIASES = 8  # one after the other, in one response
 NAME_LIMIT = 255  # octets of a name, RFC 1035 section 2.3.4
 _ADDRESSES = {TYPES["A"]: 4, TYPES["AAAA"]: 16}
 _HEADER = struct.Struct(">6H")
@@ -29,7 +37,7 @@ class Record:
     """One resource record.
 
     Attributes:
-        data: What a PTR points at, device text; the address of an A or AAAA; "" for other types.
+        data: What a PTR or CNAME points at, device text; the address of an A or AAAA; "" for other types.
         strings: The strings of a TXT record.
     """
 
@@ -39,10 +47,11 @@ class Record:
     strings: tuple[bytes, ...] = ()
 
 
-def decode(data: bytes, *idents: int) -> tuple[Record, ...]:
+def decode(data: bytes, *idents: int, answers_only: bool = False) -> tuple[Record, ...]:
     """Read the records of a response.
 
     Args:
+        answers_only: Leave out the authority and additional sections, which name other hosts.
         idents: Those that the response may have: ours, and 0 as multicast responders write it (RFC 6762 section 18.1).
 
     Raises:
@@ -67,7 +76,28 @@ def decode(data: bytes, *idents: int) -> tuple[Record, ...]:
         raise MalformedReply("DNS response that ends too early", len(data)) from None
     if at != len(data):
         raise MalformedReply(f"DNS response of {at} bytes in {len(data)}", at)
-    return tuple(records)
+    return tuple(records[: counts[0]] if answers_only else records)
+
+
+def addresses(data: bytes, name: str, ident: int) -> tuple[str, ...]:
+    """The addresses that a name server gives for a name, directly or by aliases (RFC 1034 section 3.6.2).
+
+    Raises:
+        MalformedReply: As for `decode`, or the server reports an error other than that there is no such name.
+    """
+    records = decode(data, ident, answers_only=True)
+    code = data[3] & 0x0F  # RFC 1035 section 4.1.1
+    if code not in (0, 3):
+        raise MalformedReply(f"DNS response with error {code}")
+    names = {_folded(name)}
+    for _ in range(MOST_ALIASES):
+        names |= {_folded(r.data) for r in records if r.type == TYPES["CNAME"] and _folded(r.name) in names}
+    found = [r.data for r in records if r.type in _ADDRESSES and _folded(r.name) in names]
+    return tuple(dict.fromkeys(found))
+
+
+def _folded(name: str) -> str:
+    return name.rstrip(".").lower()
 
 
 def _record(data: bytes, at: int) -> tuple[Record, int]:
@@ -77,7 +107,7 @@ def _record(data: bytes, at: int) -> tuple[Record, int]:
     end = at + length
     if end > len(data):
         raise MalformedReply(f"DNS record of {length} bytes", at)
-    if kind == TYPES["PTR"]:
+    if kind in (TYPES["PTR"], TYPES["CNAME"]):
         target, last = read_name(data, at)
         if last != end:
             raise MalformedReply("DNS pointer record whose length is not that of its name", at)

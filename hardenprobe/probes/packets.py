@@ -44,7 +44,7 @@ def _within(data: bytes, least: int, what: str) -> None:
         raise MalformedReply(f"{what} of {len(data)} bytes")
 
 
-# ---- questions of multicast DNS and LLMNR
+# ---- questions of DNS, multicast DNS and LLMNR
 
 
 def encode_mdns(name: str, kind: str, ident: int, *, unicast: bool = False) -> bytes:
@@ -59,6 +59,12 @@ def encode_mdns(name: str, kind: str, ident: int, *, unicast: bool = False) -> b
     dns = _layers().dns
     question = dns.DNSQR(qname=name, qtype=TYPES[kind], unicastresponse=int(unicast), qclass=1)
     return bytes(dns.DNS(id=ident, rd=0, qd=[question]))
+
+
+def encode_dns(name: str, kind: str, ident: int) -> bytes:
+    """Write one question to a name server, which is to look further where it must. Source: RFC 1035 section 4.1."""
+    dns = _layers().dns
+    return bytes(dns.DNS(id=ident, rd=1, qd=[dns.DNSQR(qname=name, qtype=TYPES[kind])]))
 
 
 def encode_llmnr(name: str, kind: str, ident: int) -> bytes:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.inventory import Listed
 from hardenprobe.errors import CeilingReached, LocalFault, Overran, ScopeRefused, clip
-from hardenprobe.facts import ProbeFault, TcpPort
+from hardenprobe.facts import OtherAddress, ProbeFault, TcpPort
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.model.visit import OUTCOMES, Visit
 from hardenprobe.network import audit_hook
@@ -30,6 +30,7 @@ from hardenprobe.plugins import probe_share
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.scanning import group_round, other_addresses, presence
 from hardenprobe.scanning.group_round import GroupRound
+from hardenprobe.scanning.name_server import NameServer
 from hardenprobe.scanning.probe_order import FIRST_PROBES, PROBES
 from hardenprobe.scanning.stoppable_scan import StoppableScan
 from hardenprobe.scanning.sweep import SNMP, Pace, Touch, sweep
@@ -116,6 +117,7 @@ class Scan(StoppableScan):
     _overran: dict[str, str] = field(default_factory=dict)
     _groups: dict[str, GroupRound] = field(default_factory=dict)
     _rate: Rate = field(init=False)
+    _names: NameServer = field(init=False)
     _networks: AddressSet | None = field(init=False)
     _table: dict[str, local_links.Neighbour] = field(default_factory=dict)
     _table_read: float = -math.inf
@@ -123,13 +125,17 @@ class Scan(StoppableScan):
 
     def __post_init__(self) -> None:
         self._rate = self.rate or Rate(self.plan.timing.connections_per_second)
+        self._names = NameServer(plan=self.plan, rate=self._rate, spend=self._spend, capture=self.capture)
         self.others |= self.share.others if self.share else {}
         self._networks = local_links.networks()
 
     @property
     def notices(self) -> list[str]:
         """What people should know of how it went."""
-        return [notice for groups in self._groups.values() for notice in groups.notices]
+        return [
+            *(notice for groups in self._groups.values() for notice in groups.notices),
+            *self._names.notices,
+        ]
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
@@ -367,6 +373,17 @@ class Scan(StoppableScan):
             except Overran as exc:
                 self._overran[probe.name] = str(exc)
 
+    async def _told(self, asked: ProbeContext) -> list[OtherAddress]:
+        """What else the device is known to be at; where nobody may be asked any more, nothing."""
+        try:
+            return await other_addresses.told(asked, self.inventory, self._names)
+        except ScopeRefused as exc:
+            self.stop(str(exc))
+            return []
+
+    def _spend(self, cost: Cost) -> None:
+        self.cost += cost
+
     def _wanted(self, address: str) -> frozenset[type[Any]]:
         share = self.plan.shares.get(address)
         return self.wanted if share is None else frozenset(k for k in self.wanted if k.kind in share.kinds)
@@ -425,8 +442,8 @@ class Scan(StoppableScan):
             log.exception("visit of %s", address)
             text = f"{type(exc).__name__}: {clip(str(exc))}"
             asked.fault("visit", missing, Reason.CRASHED, text)
-        if not origin and asked.answered:
-            told = other_addresses.told(asked, self.inventory)
+        if not origin and (asked.answered or listed):
+            told = await self._told(asked)
             self.others.update(
                 {o.address: address for o in told if not o.left_out and o.address not in self.others}
             )

@@ -48,6 +48,7 @@ class Scope:
         contacts, abort: The monitoring team, and who can call the scan off.
         clock_checked_by: Who checked that this machine's clock is right; "" for no one.
         clock_reference: Address of the time server that this machine's clock is measured against; "" for none.
+        name_server: Address of the DNS server that is asked for the listed names of devices; "" for none.
         translated: Whether there is an address translator between this machine and the devices; None where not known.
         other_addresses: Whether an address that a device is known to have besides, inside the networks, is assessed with it.
         file_hash: SHA-256 of the file that it was read from.
@@ -71,6 +72,7 @@ class Scope:
     abort: tuple[str, ...] = ()
     clock_checked_by: str = ""
     clock_reference: str = ""
+    name_server: str = ""
     translated: bool | None = None
     other_addresses: bool = True
     file_hash: str | None = None
@@ -86,6 +88,7 @@ class Scope:
             grants=_common(self.grants, other.grants),
             gentleness=self.gentleness.narrowed(other.gentleness),
             sources=_common(self.sources, other.sources),
+            name_server=self.name_server if self.name_server == other.name_server else "",
             translated=self.translated or other.translated,
             other_addresses=self.other_addresses and other.other_addresses,
             also=other,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import hashlib
 from collections.abc import Iterable, Mapping
@@ -21,6 +22,8 @@ from hardenprobe.scope.scope import MULTICAST, MULTICAST_GRANT, SECOND_OPINION_G
 from hardenprobe.scope.window import Window
 
 FORMAT = "hardenprobe.scope/1"
+SYSTEM = "system"
+RESOLVERS = Path("/etc/resolv.conf")  # resolv.conf(5)
 WIDEST_PUBLIC = {4: 24, 6: 64}  # prefix bits; one link's worth of addresses (RFC 4291 section 2.5.1 for IPv6)
 NOBODY = AddressSet.of(
     ["0.0.0.0/8", "255.255.255.255", "::"]
@@ -76,6 +79,7 @@ class ScopeFile:
     gentleness: Gentleness = field(default_factory=Gentleness)
     clock_checked_by: str | None = None
     clock_reference: str | None = None
+    name_server: str | None = None
     translated: bool | None = None
     other_addresses: bool = True
 
@@ -125,26 +129,39 @@ def load(path: Path, known: Mapping[str, Reach | None] | None = None) -> Scope:
         contacts=file.contacts.monitoring,
         abort=file.contacts.abort,
         clock_checked_by=file.clock_checked_by or "",
-        clock_reference=_reference(document, file.clock_reference),
+        clock_reference=_server(document, "clock_reference", file.clock_reference, "time server"),
+        name_server=_name_server(document, file.name_server),
         translated=file.translated,
         other_addresses=file.other_addresses,
         file_hash=hashlib.sha256(path.read_bytes()).hexdigest(),
     )
 
 
-def _reference(document: Document, text: str | None) -> str:
-    """A time server, as a literal address: no name is looked up for it."""
+def _server(document: Document, key: str, text: str | None, what: str) -> str:
+    """A server, as a literal address: no name is looked up for it."""
     if text is None:
         return ""
     try:
         found = ip_address(text)
     except ValueError:
-        raise document.fault(
-            ("clock_reference",), f"clock_reference is {clip(text)}, expected the address of a time server"
-        ) from None
+        raise document.fault((key,), f"{key} is {clip(text)}, expected the address of a {what}") from None
     if found.is_multicast or found.is_unspecified:
-        raise document.fault(("clock_reference",), f"clock_reference {found} is no address of one server")
+        raise document.fault((key,), f"{key} {found} is no address of one server")
     return str(found)
+
+
+def _name_server(document: Document, text: str | None) -> str:
+    """A DNS server by its address, or the first one of this machine."""
+    if text != SYSTEM:
+        return _server(document, "name_server", text, f"DNS server, or {SYSTEM!r}")
+    with contextlib.suppress(OSError, UnicodeDecodeError):
+        for words in map(str.split, RESOLVERS.read_text(encoding="utf-8").splitlines()):
+            with contextlib.suppress(ValueError):
+                if words[:1] == ["nameserver"] and "%" not in words[1]:
+                    return str(ip_address(words[1]))
+    raise document.fault(
+        ("name_server",), f"name_server is {SYSTEM!r}, and {RESOLVERS} names no DNS server; write its address"
+    )
 
 
 def _spelled_out(document: Document) -> Document:

@@ -205,3 +205,21 @@ def test_a_family_without_a_source_is_noticed_and_a_source_without_a_target_refu
     ended = command("scan", "::1", "--source", "127.0.0.1", "--dry-run")
     assert ended.status == 2
     assert "--source 127.0.0.1 reaches no target: none is of its address family" in ended.err
+
+
+def test_the_plan_states_what_a_name_server_is_asked(command: Command, scope: Path, tmp_path: Path) -> None:
+    scope.write_text(SCOPE + 'name_server: "192.0.2.53"\n', encoding="utf-8")
+    listed = tmp_path / "inventory.yaml"
+    listed.write_text(
+        'inventory: "hardenprobe.inventory/1"\ndevices:\n'
+        '  - {asset_tag: "A", addresses: ["127.88.0.1"], names: ["a.example", "not a name", "b.example"]}\n'
+        '  - {asset_tag: "B", addresses: ["127.88.1.1"], names: ["elsewhere.example"]}\n'
+    )
+    asked = ("scan", "127.88.0.1", "--scope", scope, "--inventory", listed, "--dry-run")
+    said = plain(command(*asked).out)
+    assert (
+        "name server 192.0.2.53 is asked for the addresses of 2 listed names: at most 8 DNS queries to 53/udp"
+        in said
+    )
+    without = plain(command("scan", "127.88.0.1", "--scope", scope, "--dry-run").out)
+    assert "name server" not in without

@@ -379,6 +379,18 @@ def test_what_a_device_states_to_have_besides_is_an_address_of_it(known: Invento
     assert tags(nobody.devices) == [(None, ["127.0.9.12", "fd00::12"])]
 
 
+def test_a_device_that_is_silent_where_it_is_listed_is_met_where_a_name_server_says(known: Inventory) -> None:
+    told = [declared(OtherAddress(address=a, told_by="dns")) for a in ("fd00::11", "fd00::12")]
+    silent = replace(visit("127.0.9.11", outcome="silent"), observations=tuple(told))
+    there = [replace(visit(one.facts.address), same_as="127.0.9.11") for one in told]
+    found = settled(silent, *there, known=known)
+    assert tags(found.devices)[0] == ("HO-2", ["127.0.9.11", "fd00::11", "fd00::12"])
+    assert [missed.asset_tag for missed in found.coverage.listed_not_seen] == ["HO-1"]
+    stranger = replace(there[0], observations=(stated("fd00::11", serial="QM-1"),))
+    found = settled(silent, stranger, known=known)
+    assert ("HO-1", ["fd00::11"]) in tags(found.devices), "its serial is another device's of the inventory"
+
+
 def test_an_address_that_another_device_has_is_not_taken_by_stating_it(known: Inventory) -> None:
     """A hostile agent names the address of a listed device, and one that states a serial of its own."""
     found = settled(*told("127.0.9.12", "127.0.9.11"), known=known)

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import pickle
+import re
 import shutil
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from hardenprobe.model import Review
+
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 
 PROGRAMS = {
     "nginx": "nginx-light", "vsftpd": "vsftpd", "telnetd": "inetutils-telnetd", "snmpd": "snmpd",
-    "sshd": "openssh-server", "avahi-daemon": "avahi-daemon", "wsdd": "wsdd", "llmnrd": "llmnrd", "nft": "nftables",
+    "sshd": "openssh-server", "avahi-daemon": "avahi-daemon", "wsdd": "wsdd", "llmnrd": "llmnrd", "dnsmasq": "dnsmasq-base", "nft": "nftables",
     "ip": "iproute2", "unshare": "util-linux",
 }  # fmt: skip
 FOUR, SIX = "10.77.1.41", "fd00:77:1::41"
@@ -40,6 +44,7 @@ TRUTH: dict[tuple[str, str], set[tuple[str, str | None, int | None]]] = {
     ("RN-04", "discovery-ws-discovery"): {("fail", "10.77.2.44", 3702)},
     ("RN-04", "discovery-llmnr"): {("fail", "10.77.2.44", 5355)},
     ("RN-04", "discovery-ssdp"): {("pass", "10.77.2.44", 1900)},
+    ("RN-06", "cleartext-http-management"): {("fail", "fd00:77:1::46", 80)},
     ("RN-05", "discovery-mdns"): {("pass", "10.77.2.45", 5353)},
     ("RN-05", "discovery-ws-discovery"): {("pass", "10.77.2.45", 3702)},
     ("RN-05", "discovery-llmnr"): {("pass", "10.77.2.45", 5355)},
@@ -48,7 +53,7 @@ TRUTH: dict[tuple[str, str], set[tuple[str, str | None, int | None]]] = {
 
 
 @pytest.fixture(scope="module")
-def said(program: Callable[[str, str], str], folder: Callable[[str], Path]) -> dict[tuple[str, str], Any]:
+def scanned(program: Callable[[str, str], str], folder: Callable[[str], Path]) -> tuple[Review, Path]:
     for name, package in PROGRAMS.items():
         program(name, package)
     if subprocess.run((shutil.which("unshare") or "", "--net", "true"), check=False).returncode:
@@ -58,7 +63,12 @@ def said(program: Callable[[str, str], str], folder: Callable[[str], Path]) -> d
     command = (sys.executable, script, where, *sorted({check for _, check in TRUTH}))
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stderr[-4000:]
-    review = pickle.loads((where / "review.pickle").read_bytes())
+    return pickle.loads((where / "review.pickle").read_bytes()), where
+
+
+@pytest.fixture(scope="module")
+def said(scanned: tuple[Review, Path]) -> dict[tuple[str, str], Any]:
+    review, _ = scanned
     tags = {device.id: device.label for device in review.devices}
     found: dict[tuple[str, str], Any] = {}
     for r in review.results:
@@ -70,3 +80,22 @@ def said(program: Callable[[str, str], str], folder: Callable[[str], Path]) -> d
 @pytest.mark.parametrize(("station", "check"), TRUTH)
 def test_what_is_said_of_a_real_server_is_what_is_declared(station: str, check: str, said: Any) -> None:
     assert said[station, check] == TRUTH[station, check]
+
+
+def test_a_name_server_is_asked_once_for_each_listed_name_and_followed_inside_the_scope_alone(
+    scanned: tuple[Review, Path],
+) -> None:
+    review, where = scanned
+    log = (where / "RN-07-dnsmasq.out").read_text()
+    asked = Counter(re.findall(r"query\[(A+)\] (\S+) from", log))
+    names = {f"device{n:02}.devices.example" for n in (4, 5, 6)}
+    assert asked == {(kind, name): 1 for kind in ("A", "AAAA") for name in names}
+    tags = {device.id: device.label for device in review.devices}
+    left_out = [(tags[n.device], n.address, n.told_by, n.why) for n in review.coverage.not_assessed]
+    assert ("RN-06", "192.0.2.46", "dns", "outside the scope") in left_out
+    assert not [
+        o
+        for seen in review.observations.values()
+        for o in seen
+        if o.endpoint and o.endpoint.address == "192.0.2.46"
+    ]

@@ -47,6 +47,33 @@ def named(text: str) -> bytes:
     return b"".join(bytes((len(part),)) + part.encode() for part in text.split(".")) + b"\0"
 
 
+def record(name: str, kind: int, data: bytes) -> bytes:
+    return named(name) + struct.pack(">HHIH", kind, 1, 86400, len(data)) + data
+
+
+def test_an_alias_leads_to_addresses_and_additional_records_do_not() -> None:
+    """RFC 1034 section 6.2.7: QNAME=USC-ISIC.ARPA, QTYPE=A; the last record and the question of another name are ours."""
+    question = named("USC-ISIC.ARPA") + struct.pack(">HH", 1, 1)
+    alias = record("USC-ISIC.ARPA", 5, named("C.ISI.EDU")) + record("C.ISI.EDU", 1, bytes((10, 0, 0, 52)))
+    more = record("USC-ISIC.ARPA", 1, bytes((192, 0, 2, 1)))
+    head = struct.pack(">6H", 7, 0x8400, 1, 2, 0, 1)
+    assert dns.addresses(head + question + alias + more, "usc-isic.arpa", 7) == ("10.0.0.52",)
+    assert dns.addresses(head + question + alias + more, "other.example", 7) == ()
+
+
+@pytest.mark.parametrize(
+    ("code", "found"), [(3, ()), (2, None), (5, None)], ids=["name error", "failure", "refused"]
+)
+def test_only_a_name_error_says_that_there_are_no_addresses(code: int, found: tuple[str, ...] | None) -> None:
+    """RFC 1035 section 4.1.1, RCODE."""
+    reply = struct.pack(">6H", 7, 0x8180 | code, 0, 0, 0, 0)
+    if found is None:
+        with pytest.raises(MalformedReply, match=f"error {code}"):
+            dns.addresses(reply, "a.example", 7)
+    else:
+        assert dns.addresses(reply, "a.example", 7) == found
+
+
 def test_records_of_a_response_are_read() -> None:
     text = b"\x04rp=x\x03p=y"
     data = (

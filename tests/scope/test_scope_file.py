@@ -13,6 +13,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import FileInvalid, ScopeRefused
 from hardenprobe.model import Lease, Reach
 from hardenprobe.plugins import registry
+from hardenprobe.scope import scope_file
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope_file import load
 
@@ -66,6 +67,39 @@ def test_defaults_of_a_short_file(write: Write) -> None:
     assert (scope.reach, scope.until, scope.window, scope.sources) == (Reach.ASK, None, None, None)
     assert (scope.clock_checked_by, scope.translated) == ("", None)
     scope.check_source("192.0.2.200")  # a file that names none allows any
+
+
+@pytest.mark.parametrize(
+    ("written", "resolvers", "server"),
+    [
+        ("192.0.2.53", "", "192.0.2.53"),
+        ("2001:DB8::53", "", "2001:db8::53"),
+        (
+            "system",
+            "# by hand\nnameserver fe80::1%eth0\nsearch example\nnameserver 192.0.2.54\n",
+            "192.0.2.54",
+        ),
+        ("system", "search example\n", "name_server is 'system', and .* names no DNS server"),
+        (
+            "dns.example",
+            "",
+            "name_server is 'dns.example', expected the address of a DNS server, or 'system'",
+        ),
+        ("224.0.0.251", "", "is no address of one server"),
+    ],
+)
+def test_a_name_server_is_an_address(
+    write: Write, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, written: str, resolvers: str, server: str
+) -> None:
+    """resolv.conf(5)."""
+    (tmp_path / "resolv.conf").write_text(resolvers)
+    monkeypatch.setattr(scope_file, "RESOLVERS", tmp_path / "resolv.conf")
+    path = write(f'{GOOD}name_server: "{written}"\n')
+    if " " in server:
+        with pytest.raises(FileInvalid, match=server):
+            load(path)
+    else:
+        assert load(path).name_server == server
 
 
 @pytest.mark.parametrize(

@@ -32,6 +32,7 @@ from hardenprobe.demo_lab.network_lab import station
 from support.servers import ACCEPT_AND_RUN
 
 OURS, ANOTHER = "10.77.1.2", "10.77.1.3"
+NAME_SERVER = "10.77.3.53"
 PATIENCE = 15.0  # seconds for a server to be ready
 
 
@@ -69,6 +70,12 @@ NETWORK = Network(
         ),
         named(station("RN-04", "store", "10.77.2.44"), "device04.devices.example"),
         named(station("RN-05", "store", "10.77.2.45"), "device05.devices.example"),
+        # Drops everything at the address that is listed; a name server knows another one, and one out of scope.
+        named(
+            station("RN-06", "office", "10.77.1.46", unlisted=("fd00:77:1::46",), filters=(Filter(action="drop", family=4),)),
+            "device06.devices.example",
+        ),
+        station("RN-07", "yard", NAME_SERVER, listed=False),
     ),
 )  # fmt: skip
 
@@ -175,6 +182,24 @@ def serve(servers: Servers, folder: Path) -> None:
         "RN-04", "avahi-daemon", f"--file={folder / 'avahi.conf'}", "--no-drop-root", "--no-chroot", "--no-rlimits",
         says="startup complete",
     )  # fmt: skip
+    servers.start("RN-06", "nginx", "-e", "stderr", "-c", folder / "open.nginx", port=80)
+    zone = {
+        "device04": ("10.77.2.44",),
+        "device05": ("10.77.2.45",),
+        "device06": ("10.77.1.46", "fd00:77:1::46", "192.0.2.46"),
+    }
+    records = [
+        f"--host-record={host}.devices.example,{address}" for host, known in zone.items() for address in known
+    ]
+    plain = (
+        "--keep-in-foreground",
+        "--conf-file=/dev/null",
+        "--no-resolv",
+        "--no-hosts",
+        "--user=root",
+        "--pid-file=",
+    )
+    servers.start("RN-07", "dnsmasq", *plain, "--log-queries", "--log-facility=-", *records, port=53)
     servers.start("RN-04", "wsdd", "--interface", "e0", "--ipv4only", "--hostname", "device04", port=3702)
     servers.start("RN-04", "llmnrd", "--hostname", "device04", port=5355)
 
@@ -190,8 +215,10 @@ def main(folder: Path, checks: Sequence[str]) -> None:
         serve(servers, folder)
         grants = [f"multicast:{link}" for link in standing.links.values()]
         inventory, scope = network.write_files(NETWORK, folder, grants)
+        with scope.open("a") as more:
+            more.write(f'name_server: "{NAME_SERVER}"\n')
         review = hardenprobe.scan(
-            [a for s in NETWORK.stations for a in s.device.listed.addresses],
+            [a for s in NETWORK.stations if s.device.listed.listed for a in s.device.listed.addresses],
             inventory=inventory,
             scope=scope,
             only=checks,
