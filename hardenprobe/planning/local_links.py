@@ -11,7 +11,7 @@ import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
-from ipaddress import IPv4Address, IPv4Network, ip_address, ip_network
+from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from pathlib import Path
 
 from hardenprobe.addresses.sets import AddressSet
@@ -90,9 +90,12 @@ def link_layer(address: str, table: Mapping[str, Neighbour]) -> str | None:
 
 MOST_SAME = 8
 _HEADER = struct.Struct("=IHHII")  # nlmsghdr: length, type, flags, sequence, port
+_REQUEST = 0x1  # NLM_F_REQUEST
 _DUMP = 0x301  # NLM_F_REQUEST, NLM_F_ROOT, NLM_F_MATCH
 _ERROR, _DONE = 2, 3
-_GET_ADDRESSES, _GET_NEIGHBOURS = 22, 30  # linux/rtnetlink.h
+_GET_LINKS, _GET_ADDRESSES, _GET_ROUTE, _GET_NEIGHBOURS = 18, 22, 26, 30  # linux/rtnetlink.h
+_TO, _GATEWAY = 1, 5  # linux/rtnetlink.h
+_NAME, _UP, _RUNNING = 3, 0x1, 0x40  # linux/if_link.h, linux/if.h
 _ADDRESS, _LOCAL = 1, 2  # linux/if_addr.h
 _DESTINATION, _LINK_LAYER = 1, 2  # linux/neighbour.h
 _INCOMPLETE, _FAILED = 0x01, 0x20
@@ -115,18 +118,68 @@ class Neighbour:
     link: int
 
 
-def networks() -> AddressSet | None:
-    """The networks that this machine's interfaces stand in, loopback among them; None where the system does not tell."""
+@dataclass(frozen=True, kw_only=True)
+class OwnAddress:
+    """An address of this machine.
+
+    Attributes:
+        link, number: Name and number of its interface.
+        state: up, down, or "without carrier".
+    """
+
+    address: IPv4Address | IPv6Address
+    network: IPv4Network | IPv6Network
+    link: str
+    number: int
+    state: str
+
+
+def own_addresses() -> tuple[OwnAddress, ...] | None:
+    """The addresses of this machine's interfaces, loopback among them; None where the system does not tell."""
+    links: dict[int, tuple[str, str]] = {}
     found = []
     try:
+        for head, values in _ask(_GET_LINKS, struct.pack("=BxHiII", 0, 0, 0, 0, 0)):
+            _, _, number, flags, _ = struct.unpack("=BxHiII", head)
+            state = "down" if not flags & _UP else "up" if flags & _RUNNING else "without carrier"
+            links[number] = values.get(_NAME, b"").rstrip(b"\0").decode(errors="replace"), state
         for head, values in _ask(_GET_ADDRESSES, struct.pack("=BBBBI", 0, 0, 0, 0, 0)):
             # Of a point-to-point link the far end is the network (rtnetlink(7)).
             packed = values.get(_ADDRESS) or values.get(_LOCAL)
-            if packed and len(packed) in (4, 16):
-                found.append(str(ip_network((packed, head[1]), strict=False)))
+            number = struct.unpack("=BBBBI", head)[-1]
+            if packed and len(packed) in (4, 16) and number in links:
+                found.append(
+                    OwnAddress(
+                        address=ip_address(values.get(_LOCAL) or packed),
+                        network=ip_network((packed, head[1]), strict=False),
+                        link=links[number][0],
+                        number=number,
+                        state=links[number][1],
+                    )
+                )
     except OSError:
         return None
-    return AddressSet.of(found)
+    return tuple(found)
+
+
+def networks() -> AddressSet | None:
+    """The networks that this machine's interfaces stand in, loopback among them; None where the system does not tell."""
+    own = own_addresses()
+    return None if own is None else AddressSet.of(str(one.network) for one in own)
+
+
+def next_hop(address: str) -> str | None:
+    """Whom the system hands packets for an address to: a router, or the address itself; None without a route."""
+    packed = ip_address(address).packed
+    family = socket.AF_INET6 if len(packed) == 16 else socket.AF_INET
+    question = struct.pack("=8BI", family, 8 * len(packed), 0, 0, 0, 0, 0, 0, 0)  # rtmsg
+    wanted = struct.pack("=HH", 4 + len(packed), _TO) + packed
+    try:
+        _, values = next(_ask(_GET_ROUTE, question, wanted, flags=_REQUEST))
+    except (OSError, StopIteration):
+        return None
+    router = values.get(_GATEWAY, b"")
+    return str(ip_address(router)) if len(router) in (4, 16) else address
 
 
 def neighbours() -> dict[str, Neighbour]:
@@ -146,8 +199,13 @@ def neighbours() -> dict[str, Neighbour]:
     return found
 
 
-def _ask(kind: int, question: bytes) -> Iterator[tuple[bytes, dict[int, bytes]]]:
-    """Each message of a dump: its fixed part, and its attributes by number.
+def _ask(
+    kind: int, question: bytes, more: bytes = b"", flags: int = _DUMP
+) -> Iterator[tuple[bytes, dict[int, bytes]]]:
+    """Each message of an answer: its fixed part, and its attributes by number.
+
+    Args:
+        more: Attributes of the question.
 
     Raises:
         OSError: The system has no such thing, or does not answer.
@@ -157,7 +215,7 @@ def _ask(kind: int, question: bytes) -> Iterator[tuple[bytes, dict[int, bytes]]]
     with socket.socket(socket.AF_NETLINK, socket.SOCK_RAW, 0) as sock:
         sock.settimeout(1.0)
         sock.bind((0, 0))
-        sock.send(_HEADER.pack(_HEADER.size + len(question), kind, _DUMP, 1, 0) + question)
+        sock.send(_HEADER.pack(_HEADER.size + len(question + more), kind, flags, 1, 0) + question + more)
         while True:
             data = sock.recv(1 << 16)
             while len(data) >= _HEADER.size:

@@ -23,7 +23,7 @@ from hardenprobe.model.versions import versions
 from hardenprobe.model.visit import SilentAddresses, Visit
 from hardenprobe.network import audit_hook, ntp
 from hardenprobe.planning import vantage
-from hardenprobe.scanning import inputs
+from hardenprobe.scanning import inputs, unanswered
 from hardenprobe.scanning.engine import Scan
 from hardenprobe.scanning.job import Keeper, Progress, ScanJob, Scanning
 from hardenprobe.scope import clock
@@ -156,6 +156,10 @@ async def _run(
     notices += fleet.notices
     notices += running.notices
     notices += job.capture.notices if job.capture else ()
+    if job.elsewhere is None:
+        notices += unanswered.notices(
+            plan.targets, (v.visit.address for v in visits if v.visit.outcome == "answered")
+        )
     notices += dict.fromkeys(note.visit.eased for note in visits if note.visit.eased)
     notices += _crashes(visits)
     notices += vantage.notices(plan.vantages, plan.targets)
