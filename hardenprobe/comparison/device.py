@@ -183,7 +183,7 @@ def _not_assessed(pair: Pair, line: Timeline, cause: Cause) -> Iterator[Change]:
         cause = Cause(why=Why.NOT_REQUIRED, text=pair.retired)
     if cause.why is not Why.NOT_REQUIRED:
         yield _change(pair, line, Kind.NOT_REASSESSED, line.sights.get(pair.old), None, [cause])
-    elif line.open_since(pair.old) and not (before.cause and before.cause.why is Why.NOT_REQUIRED):
+    elif line.open_since(pair.old) and not before.is_not_required:
         yield _change(pair, line, Kind.NOT_REQUIRED, line.sights.get(pair.old), None, [cause])
 
 

@@ -54,6 +54,11 @@ class Assessment(NamedTuple):
     known: Known
     cause: Cause | None = None
 
+    @property
+    def is_not_required(self) -> bool:
+        """Whether it was not assessed because it is no longer required."""
+        return self.cause is not None and self.cause.why is Why.NOT_REQUIRED
+
 
 OPEN, ABSENT = Assessment(Known.OPEN), Assessment(Known.ABSENT)
 

@@ -67,11 +67,14 @@ class Count:
 class Standing:
     """What all reviews up to one tell of its scope."""
 
-    def __init__(self, store: Store, last: Review, day: str | None = None) -> None:
+    def __init__(
+        self, store: Store, last: Review, day: str | None = None, rechecks: Sequence[Review] = ()
+    ) -> None:
         """Look the reviews up.
 
         Args:
             day: By which it is said what is overdue (ISO 8601); that of the newest review where there is none.
+            rechecks: Those after the newest review, which tell what is open by now.
 
         Raises:
             StoreRefused: One of them cannot be read.
@@ -79,14 +82,16 @@ class Standing:
         self.last = last
         self.day = day or last.head.started[:10]
         self.held: Sequence[Held] = reviews_until(store, last)
+        self._last = len(self.held) - 1
+        self.held = [*self.held, *(Held(store, one) for one in rechecks)]
 
     def dates(self, devices: Collection[str]) -> dict[str, Mapping[str, FindingDates]]:
         """Device to the dates of its findings in the newest review, by their keys; ask for a few devices at once."""
-        number = len(self.held) - 1
+        number = self._last
         return {
             device: {
                 line.sights[number].verdict.finding: _dates(visits, line, number, self.day)
-                for line in timelines(visits)
+                for line in timelines(visits[: number + 1])
                 if number in line.sights
             }
             for device, visits in visits_of(self.held, devices).items()
@@ -100,13 +105,14 @@ class Standing:
             for line in lines:
                 if not line.is_open(number):
                     continue
-                cause = line.says[number].cause
+                assessed = max(line.sights) >= self._last
+                cause = None if assessed else line.says[self._last].cause
                 yield OpenFinding(
                     key=line.sights[line.first].verdict.finding,
                     device=device,
                     sighting=line.newest,
                     dates=_dates(visits, line, number, self.day),
-                    assessed=number in line.sights,
+                    assessed=assessed,
                     why=cause.text if cause else "",
                     lapsed_since=_lapsed_since(visits, line),
                 )
@@ -119,9 +125,11 @@ class Standing:
         """
         again = self.last.head.judged_from
         wanted = [
-            n for n, one in enumerate(self.held[:-1]) if not is_narrow(one.outline) and one.id != again
+            n
+            for n, one in enumerate(self.held[: self._last])
+            if not is_narrow(one.outline) and one.id != again
         ][-most:]
-        wanted.append(len(self.held) - 1)
+        wanted.append(self._last)
         standing: dict[int, Counter[Severity | None]] = {n: Counter() for n in wanted}
         accepted: Counter[int] = Counter()
         for _, lines in self._all():
@@ -171,7 +179,10 @@ def _dates(visits: Sequence[Visit], line: Timeline, number: int, day: str) -> Fi
     sight = line.sight_until(number)
     severity, exception = sight.verdict.entry["severity"], sight.verdict.entry["exception"]
     baseline = sight.evidence.record.baseline
-    days = visits[number].conditions.due_days.get(baseline.name if baseline else "", {}).get(severity)
+    # A review judges by the baselines of its own day, and what it did not assess was judged by an earlier one.
+    known = (visit.conditions.due_days for visit in reversed(visits[: number + 1]))
+    named = next((days for days in known if baseline and baseline.name in days), {})
+    days = named.get(baseline.name if baseline else "", {}).get(severity)
     due = None if days is None else (datetime.fromisoformat(since) + timedelta(days=days)).date().isoformat()
     return FindingDates(
         first_seen=visits[line.first].at,

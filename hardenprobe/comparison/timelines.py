@@ -16,7 +16,6 @@ from hardenprobe.comparison.finding_state import (
     Sighting,
     Verdict,
 )
-from hardenprobe.comparison.records import Why
 from hardenprobe.model import Word
 
 
@@ -82,10 +81,7 @@ class Timeline:
 
     def is_open(self, number: int) -> bool:
         """Whether it was open after a visit, as far as was known, and still required."""
-        if self.open_since(number) is None:
-            return False
-        cause = self.says[number].cause
-        return cause is None or cause.why is not Why.NOT_REQUIRED
+        return self.open_since(number) is not None and not self.says[number].is_not_required
 
     def sight_until(self, number: int) -> Sighting:
         """The finding as it was seen open last up to a visit."""
@@ -125,7 +121,7 @@ def timelines(visits: Sequence[Visit]) -> list[Timeline]:
             if key is not None:
                 _add(line, number, visit, OPEN, new.pop(key))
                 continue
-            says = finding_state.state(line.newest, visit.evidence, visit.conditions)
+            says = _assessment(line, number, visits)
             if says.known is Known.OPEN:  # one finding by now, which was one of each of two devices
                 found.remove(line)
                 continue
@@ -139,6 +135,20 @@ def timelines(visits: Sequence[Visit]) -> list[Timeline]:
             _add(line, number, visit, OPEN, sight)
             found.append(line)
     return found
+
+
+def _assessment(line: Timeline, number: int, visits: Sequence[Visit]) -> Assessment:
+    """What a visit says of a finding that it does not have open.
+
+    What was no longer required stays so while it is not assessed, unless another baseline judges the device by now.
+    """
+    visit, before = visits[number], line.says[number - 1]
+    says = finding_state.state(line.newest, visit.evidence, visit.conditions)
+    if says.cause is None or not before.is_not_required or says.is_not_required:
+        return says
+    last = next(one.evidence for one in reversed(visits[:number]) if one.evidence)
+    is_alike = visit.evidence is None or visit.evidence.record.baseline == last.record.baseline
+    return before if is_alike else says
 
 
 def _add(

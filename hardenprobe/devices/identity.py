@@ -202,7 +202,15 @@ def settle(
         if together.entry:
             listed[device] = together.entry
         tag = together.entry.asset_tag if together.entry else None
-        shown.append(matching.Met(device=device, marks=marks, addresses=together.addresses, asset_tag=tag))
+        shown.append(
+            matching.Met(
+                device=device,
+                marks=marks,
+                addresses=together.addresses,
+                asset_tag=tag,
+                listed_at=_listed_at(together.entry),
+            )
+        )
     ids, mergers = _kept_ids(shown, past, inventory, at_address)
     formerly |= mergers
     groups = {ids.get(device, device): members for device, members in groups.items()}
@@ -211,7 +219,7 @@ def settle(
     had = {p.device: p.multihomed for p in past} | {k.device: k.multihomed for k in (known or {}).values()}
     for device, members in groups.items():
         entry = listed.get(device)
-        own = [str(ip_address(text)) for text in entry.addresses] if entry else []
+        own = _listed_at(entry)
         places = dict.fromkeys(v.visit.address for v in members)
         found = [e for v in members for e in v.stated()[0]]
         members += [v for address in own for v in silent.get(address, ())]
@@ -307,6 +315,10 @@ def _merger_notices(devices: Iterable[Device], past: Iterable[matching.Met]) -> 
 
 def _first_asked(visits: Iterable[VisitNote]) -> str:
     return next((v.began for v in visits if v.observations), "")
+
+
+def _listed_at(entry: Listed | None) -> tuple[str, ...]:
+    return tuple(str(ip_address(text)) for text in entry.addresses) if entry else ()
 
 
 def _multihomed(*together: Iterable[str]) -> tuple[str, ...]:
@@ -419,7 +431,7 @@ def _describe(
         asset_tag=entry.asset_tag if entry else None,
         place=entry.place if entry else None,
         owner=entry.owner if entry else None,
-        listed_at=tuple(str(ip_address(text)) for text in entry.addresses) if entry else (),
+        listed_at=_listed_at(entry),
         criticality=entry.criticality if entry else None,
         ccss=entry.ccss if entry else None,
         tags=entry.tags if entry else (),
@@ -544,7 +556,7 @@ def _not_met(
         if id in met:
             id = _other_id(id, entry.asset_tag)
         had = [id for p in mine for id in (p.device, *p.formerly)][1:]
-        own = [str(ip_address(text)) for text in entry.addresses]
+        own = _listed_at(entry)
         where = tuple(
             Address(address=a, family="ipv6" if ip_address(a).version == 6 else "ipv4") for a in own
         )

@@ -132,26 +132,30 @@ def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] =
 def merged(
     now: Met, shown: Mapping[str, Marks], past: Iterable[Met], listed: Collection[str] = ()
 ) -> list[Met]:
-    """Which devices of earlier reviews a device of several addresses is besides the one whose id it keeps.
+    """Which devices of earlier reviews a device of several addresses, met or listed, is besides the one whose id it keeps.
 
     Args:
         shown: By address what it shows there.
         past: Those that no device of the scan is known to be.
         listed: Asset tags of the inventory.
     """
-    if len(now.addresses) < 2:
+    if len({*now.addresses, *now.listed_at}) < 2:
         return []
     return [p for p in past if p.asset_tag not in listed and _is_part(p, now, shown)]
 
 
 def _is_part(before: Met, now: Met, shown: Mapping[str, Marks]) -> bool:
-    """Whether what was met at some addresses is what shows itself there now, and nothing speaks against it."""
+    """Whether what was met at some addresses is what shows itself there now, and nothing speaks against it.
+
+    Where nobody answers by now, nothing can: only a device that never showed anything is part of another then.
+    """
     here = tuple(mark for address in before.addresses for mark in shown.get(address, ()))
     again = same(before.marks, here)
     if again is not None:
         return again
     kinds = {kind for kind, _ in before.marks} & {kind for kind, _ in here}
-    return bool(before.addresses) and before.addresses <= now.addresses and not kinds
+    own = now.addresses if before.marks else now.addresses | {*now.listed_at}
+    return bool(before.addresses) and before.addresses <= own and not kinds
 
 
 def _of(one: Met, rank: str, own: Collection[tuple[str, str]]) -> Iterable[str]:

@@ -36,9 +36,15 @@ def write(source: Source, out: BinaryIO) -> None:
 
 def _events(source: Source, stamp: str) -> Iterator[str]:
     titles = {note.id: note.title for note in source.outline.checks}
+    ending = {note.id for note in source.outline.exceptions}
     for one in open_rows(source):
-        if one.dates.due and not one.accepted(source.day):
-            yield from _due(one, titles, one.dates.due, stamp)
+        if not one.accepted(source.day):
+            if one.dates.due:
+                yield from _due(one, titles, one.dates.due, stamp)
+        elif (accepted := one.result.exception) and accepted.id not in ending:
+            ending.add(accepted.id)  # this review did not assess what it covers
+            summary = f"Risk acceptance {accepted.id} ends: {one.result.check} on {one.device.label}"
+            yield from _event(f"{accepted.id}-{accepted.until}", accepted.until, summary, CAUTION, stamp)
     for note in source.outline.exceptions:
         if note.until >= source.day and note.state.startswith("runs"):
             text = f"{note.reason} Compensating controls: {note.compensating} Approved by {note.approved_by}."

@@ -80,6 +80,12 @@ class _Collected:
             ["owner", "overdue"],
             self._owned(),
         )
+        yield by(
+            "findings_not_reassessed",
+            "Findings of earlier reviews that are open as far as is known and were not reassessed, by severity and whether overdue.",
+            ["severity", "overdue"],
+            self._carried(),
+        )
         first = min((one.open_since for one in self.survey.dates.values()), default=None)
         if seconds := _seconds(first):
             yield gauge(
@@ -138,6 +144,14 @@ class _Collected:
         counts: Counter[tuple[str, ...]] = Counter()
         for (owner, overdue), count in self.survey.owned.items():
             counts[owner if owner in kept else "other", overdue] += count
+        return counts
+
+    def _carried(self) -> Counter[tuple[str, ...]]:
+        """Those without a risk acceptance; 0 where there are none: a series that vanishes raises no alarm."""
+        counts: Counter[tuple[str, ...]] = Counter()
+        for severity in SEVERITIES:
+            counts.update({(str(severity), overdue): 0 for overdue in ("no", "yes")})
+        counts.update(self.survey.carried.counts)
         return counts
 
     def _severities(self) -> Iterator[tuple[str, ...]]:

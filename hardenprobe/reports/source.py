@@ -149,14 +149,14 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
     from hardenprobe.store import usage as usage_store
     from hardenprobe.store.store import UNREADABLE
 
-    review = store.find(name) if day is None else as_of(store, name, day)
+    review, *later = [store.find(name)] if day is None else as_of(store, name, day)
     outline = store.outline(review)
 
     @cache
     def standing() -> Standing:
         from hardenprobe.comparison.standing import Standing
 
-        return Standing(store, outline, day)
+        return Standing(store, outline, day, [store.outline(one) for one in later])
 
     sources = usage_store.sources(store)
     ours = {address for one in outline.vantages for address in (one.source, *one.sources) if address}
@@ -193,8 +193,8 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
     )
 
 
-def as_of(store: Store, name: str, day: str) -> str:
-    """The newest scan of the scope of a review that began on a day or before.
+def as_of(store: Store, name: str, day: str) -> list[str]:
+    """The newest scan of the scope of a review that began on a day or before, and the rechecks since, up to that day.
 
     Raises:
         UsageError: The day cannot be read, or there is no such scan.
@@ -205,9 +205,13 @@ def as_of(store: Store, name: str, day: str) -> str:
         raise UsageError(f"{clip(day)} is no day; write it as 2026-03-01") from None
     named = store.outline(store.find(name)).head
     again = store.rechecks()
+    later: list[str] = []
     for one in reversed(store.of_scope(named.scope)):
-        if one not in again and store.outline(one).head.started[:10] <= day:
-            return one
+        if store.outline(one).head.started[:10] > day:
+            continue
+        if one not in again:
+            return [one, *reversed(later)]
+        later.append(one)
     raise UsageError(f"no scan of scope {clip(named.scope)} began on {day} or before")
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import heapq
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import replace
+from functools import cached_property
 from ipaddress import ip_address, ip_network
 from typing import NamedTuple
 
@@ -11,6 +14,7 @@ from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Cost, Device, FindingDates, Result, Severity, Word
 from hardenprobe.reports import reach
 from hardenprobe.reports.marks import NONE, mark
+from hardenprobe.reports.open_findings import OpenRow, open_rows
 from hardenprobe.reports.plan_usage import PlanUsage
 from hardenprobe.reports.source import Piece, Source
 from hardenprobe.reports.view import View
@@ -23,6 +27,32 @@ class Kind(NamedTuple):
     word: Word
     severity: Severity | None
     accepted: bool
+
+
+class Carried(NamedTuple):
+    """What is open by what earlier reviews saw, and was not reassessed.
+
+    Attributes:
+        counts: Severity and "yes" or "no" for overdue to their number, those with a risk acceptance left out.
+        accepted: How many have one.
+        first: Those that are due first.
+    """
+
+    counts: Counter[tuple[str, str]]
+    accepted: int
+    first: list[OpenRow]
+
+    @property
+    def total(self) -> int:
+        return self.counts.total() + self.accepted
+
+    @property
+    def overdue(self) -> int:
+        return sum(number for (_, overdue), number in self.counts.items() if overdue == "yes")
+
+
+CARRIED = 100
+"""Findings of earlier reviews that are listed; the format tickets has all."""
 
 
 class Survey(View):
@@ -67,6 +97,28 @@ class Survey(View):
         super().__init__(replace(source.outline, devices=tuple(devices)), tally, usage)
         self.checks = tuple(sorted(self._places))
         self.reach = reach.in_order(found)
+
+    @cached_property
+    def carried(self) -> Carried:
+        """What is open as far as is known and was not reassessed; nothing for a review that is in memory."""
+        counts: Counter[tuple[str, str]] = Counter()
+        accepted = 0
+
+        def rows() -> Iterator[OpenRow]:
+            nonlocal accepted
+            for row in open_rows(self.source):
+                if not row.why:
+                    continue
+                if row.accepted(self.source.day):
+                    accepted += 1
+                else:
+                    counts[str(row.result.severity), "yes" if row.dates.overdue else "no"] += 1
+                yield replace(row, device=replace(row.device, identity=(), services=(), cost=Cost()))
+
+        first = heapq.nsmallest(
+            CARRIED, rows(), key=lambda row: (row.dates.due or "9", row.dates.open_since, row.key)
+        )
+        return Carried(counts, accepted, first)
 
     def _date(self, piece: Piece) -> None:
         for result in piece.results:

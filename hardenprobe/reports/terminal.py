@@ -17,6 +17,7 @@ from rich.text import Text
 
 from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Advice, Review, Severity
+from hardenprobe.reports.open_findings import open_rows
 from hardenprobe.reports.plan_usage import PlanUsage
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.source import Source
@@ -64,6 +65,7 @@ def show(
     *,
     details: bool = False,
     store: str | None = None,
+    carried: int = 0,
 ) -> None:
     """Print a review.
 
@@ -72,8 +74,9 @@ def show(
         usage: Who uses what the plan changes, where that is known.
         details: Print everything, not only the first screen.
         store: Where the review is kept, for the command to run next; None for the usual place.
+        carried: How many findings of earlier reviews are open as far as is known and were not reassessed.
     """
-    screen = _Screen(review, console, tally, usage)
+    screen = _Screen(review, console, tally, usage, carried)
     screen.first(store, details=details)
     if details:
         screen.details()
@@ -91,7 +94,8 @@ def write(source: Source, out: BinaryIO, *, details: bool = False, store: str | 
     width = shutil.get_terminal_size((80, 24)).columns
     console = Console(file=text, width=width, color_system=None, force_terminal=False, legacy_windows=False)
     review = replace(source.outline, devices=tuple(devices))
-    show(review, console, tally, usage, details=details, store=store)
+    carried = sum(bool(row.why) for row in open_rows(source))
+    show(review, console, tally, usage, details=details, store=store, carried=carried)
     out.write(text.getvalue().encode("utf-8", "backslashreplace"))
 
 
@@ -102,8 +106,10 @@ class _Screen(Screen):
         console: Console,
         tally: Tally | None = None,
         usage: PlanUsage | None = None,
+        carried: int = 0,
     ) -> None:
         super().__init__(console)
+        self.carried = carried
         self.view = View(review, tally, usage)
         self.review = review
 
@@ -152,7 +158,9 @@ class _Screen(Screen):
         total = sum(self.view.standing.values())
         counts = ", ".join(f"{self.view.standing[one]:,} {one} {_MARKS[one]}" for one in SEVERITIES)
         accepted = f"; {self.view.accepted:,} accepted" if self.view.accepted else ""
-        self._pair("Findings", (f"{total:,} open: {counts}" if total else self.view.none_open) + accepted)
+        carried = f"; {self.carried:,} of earlier reviews not reassessed" if self.carried else ""
+        said = f"{total:,} open: {counts}" if total else self.view.none_open
+        self._pair("Findings", said + accepted + carried)
 
     def _notices(self) -> None:
         notices = [*(f"Notice: {one}" for one in self.review.notices), *self.view.lapsed]

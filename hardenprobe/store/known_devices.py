@@ -17,11 +17,14 @@ _REVIEWS = 6  # how far back is looked for what a device does not show any more,
 def known_devices(store: Store, scope: str) -> tuple[matching.Met, ...]:
     """Every device of a scope, each with what it showed last of each kind; the one that was met last first.
 
-    A review that cannot be read is left out; `hardenprobe reviews` says of it that it was changed.
+    A recheck tells nothing of who is who: what it does not recognise it does not judge. A review that cannot be read is left
+    out; `hardenprobe reviews` says of it that it was changed.
     """
     found: dict[str, matching.Met] = {}
     away: set[str] = set()  # not met since; what it showed when it was met last is further back
-    for back, review in enumerate(reversed(store.of_scope(scope))):
+    rechecks = store.rechecks()
+    scans = [review for review in reversed(store.of_scope(scope)) if review not in rechecks]
+    for back, review in enumerate(scans):
         try:
             rows = store.rows(review)
             devices = _devices(

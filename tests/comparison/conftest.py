@@ -181,8 +181,10 @@ class World:
         return next(one for one in exceptions.read(Ledger(self.kept).entries()) if one.id == entry.subject)
 
     def decisions(self) -> Decisions:
-        """What the ledger says today."""
-        return Decisions.of(Ledger(self.kept).entries(), f"{self.now:%Y-%m-%d}")
+        """What the ledger says today, which remembers what has expired."""
+        ledger, today = Ledger(self.kept), f"{self.now:%Y-%m-%d}"
+        ledger.add(exceptions.expirations(exceptions.read(ledger.entries()), today))
+        return Decisions.of(ledger.entries(), today)
 
     def recheck(self, review: str, *findings: str) -> dict[tuple[str, str, int | None], Compared]:
         """What became of findings, by device, check and port."""

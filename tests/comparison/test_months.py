@@ -2,7 +2,9 @@
 
 The model beside it is written from the definitions alone: a finding is open, absent or not assessed in a review; what was seen
 open stays open until it is assessed absent from where it was seen; a risk acceptance covers what was accepted at its place until
-its day. It knows nothing of results, keys or stored rows. Three devices have one address each and move; the fourth has two.
+its day, while the device shows something of what identified it. It knows nothing of results, keys or stored rows. Three devices
+have one address each, move, and are replaced; the pair has two; left and right are two devices until the inventory says that
+they are one. The clock of the scanning machine is set back and forth.
 By hand: `HARDENPROBE_STEPS=20000 python -m pytest tests/comparison/test_months.py`.
 """
 
@@ -14,6 +16,7 @@ import tempfile
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -28,9 +31,13 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
+from hardenprobe.comparison.acceptances import Covered, covered
 from hardenprobe.comparison.records import OPEN_KINDS, Change, Kind
 from hardenprobe.comparison.standing import Standing
+from hardenprobe.comparison.stored import Comparison
+from hardenprobe.decisions import exceptions
 from hardenprobe.lifecycle import device_history, device_lookup
+from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.opening import opened
 
 STEPS = int(os.environ.get("HARDENPROBE_STEPS", "500"))
@@ -40,11 +47,14 @@ SPEAKS = {TELNET: "telnet", FTP: "ftp"}
 PORTS = (21, 23, 2121, 2323)
 HOMES = [f"192.0.2.{n}" for n in range(20, 26)]
 PAIR = ("192.0.2.40", "192.0.2.41")
-MOVABLE = st.sampled_from(["one", "two", "three"])
-NAMES = st.sampled_from(["one", "two", "three", "pair"])
+TWINS = {"left": "192.0.2.50", "right": "192.0.2.51"}
+OFFERS = {"left": ("telnet", "refuses", "filtered", "ssh"), "right": ("ftp", "refuses", "filtered", "ssh")}
+EVENTS = st.sampled_from([None, None, "move", "replacement", "SNMP", "key"])
 Spot = tuple[str | None, int]
-"""A port, at an address of the device that has two."""
+"""A port, at an address of a device that has two."""
+Mark = tuple[str, str | None]
 DOES = ("telnet",) * 3 + ("ftp",) * 3 + ("refuses",) * 6 + ("ssh", "filtered", "mute")
+DUE = {"high": 30, "medium": 90, "low": 180}
 SOURCES = ("192.0.2.1", "198.51.100.9")
 
 
@@ -59,11 +69,30 @@ class Line:
     since: str | None
     says: dict[int, str] = field(default_factory=dict)
     since_at: dict[int, str | None] = field(default_factory=dict)
-    accepted: dict[int, bool] = field(default_factory=dict)
+    accepted: dict[int, str | None] = field(default_factory=dict)
 
-    def covered(self, number: int) -> bool:
-        """Whether an acceptance covered it as it was seen last up to a scan."""
+    def covered(self, number: int) -> str | None:
+        """The acceptance that covered it as it was seen last up to a scan."""
         return self.accepted[max(n for n in self.accepted if n <= number)]
+
+
+@dataclass
+class Acceptance:
+    """What was accepted, of a device that showed some marks then."""
+
+    id: str
+    device: str
+    check: str
+    spots: set[Spot]
+    starts: str
+    until: str
+    marks: frozenset[Mark]
+    expired: bool = False
+
+    def covers(self, name: str, check: str, spot: Spot, marks: frozenset[Mark], day: str) -> bool:
+        if (name, check) != (self.device, self.check) or spot not in self.spots or self.expired:
+            return False
+        return self.starts <= day <= self.until and (not self.marks or bool(self.marks & marks))
 
 
 @dataclass
@@ -77,6 +106,7 @@ class Scanned:
     drops: frozenset[str] = frozenset()
     narrow: bool = False
     homes: dict[str, str] = field(default_factory=dict)
+    marks: dict[str, frozenset[Mark]] = field(default_factory=dict)
     recheck: bool = False
     interrupted: bool = False
     met: frozenset[str] = frozenset()
@@ -99,8 +129,10 @@ class Months(RuleBasedStateMachine):
         self.scans: list[Scanned] = []
         self.lines: dict[tuple[str, str], list[Line]] = {}
         self.names: dict[str, str] = {}
-        self.met_both = False
-        self.accepted: list[tuple[str, str, Spot, str]] = []  # device, check, spot and last day
+        self.met_both = False  # or one while both were listed: that the pair is one is known
+        self.joined = False  # the twins, by a scan that met them while the inventory had them as one
+        self.fresh: set[str] = set()  # met since what identifies them, or their address, was changed
+        self.accepted: list[Acceptance] = []
 
     def teardown(self) -> None:
         self.stack.close()
@@ -112,6 +144,10 @@ class Months(RuleBasedStateMachine):
             key = None if name == "three" else f"{n}{n}" * 32
             self.world.add(name, HOMES[n], serial=f"S-{n}", key=key, runs={22: "ssh", 23: "telnet"})
         self.world.add("pair", *PAIR, serial="S-9", engine="8000000009", key="99" * 32, runs={22: "ssh"})
+        for name, address in TWINS.items():
+            self.world.add(name, address, snmp=False, runs={22: "ssh"})
+        self.single = ["one", "two", "three"]
+        self.number = 3
 
     # --- events
 
@@ -121,11 +157,16 @@ class Months(RuleBasedStateMachine):
             for address in PAIR if box.name == "pair" else box.addresses:
                 for port in PORTS:
                     if self.chance.random() < 0.4:
-                        box.runs[address, port] = self.chance.choice(DOES)
+                        box.runs[address, port] = self.chance.choice(OFFERS.get(box.name, DOES))
 
-    @rule(name=NAMES)
-    def a_device_goes_or_comes(self, name: str) -> None:
+    @rule()
+    def a_device_goes_or_comes(self) -> None:
+        name = self.chance.choice([*self.single, "pair", *TWINS])
         self.world.boxes[name].on = not self.world.boxes[name].on
+
+    @rule(days=st.sampled_from([-70, -12, -2, 25]))
+    def the_clock_is_set(self, days: int) -> None:
+        self.world.later(days)
 
     @precondition(lambda self: self.met_both)
     @rule(has=st.sampled_from([PAIR, PAIR, PAIR[:1], PAIR[1:]]))
@@ -133,22 +174,56 @@ class Months(RuleBasedStateMachine):
         """Once both have been met together; before that, nothing tells two addresses from one that changed."""
         self.world.boxes["pair"].addresses = list(has)
 
-    @rule(name=MOVABLE, home=st.sampled_from(HOMES))
-    def a_device_moves(self, name: str, home: str) -> None:
-        if any(home in box.addresses for box in self.world.boxes.values()):
-            return
+    @rule(event=EVENTS)
+    def a_device_changes(self, event: str | None) -> None:
+        self._change(event)
+
+    def _change(self, event: str | None) -> None:
+        """One change of what a device is known by; the next follows when a scan has met it again."""
+        name = self.chance.choice([*self.single, "pair"])
         box = self.world.boxes[name]
-        box.runs = {(home, port): does for (_, port), does in box.runs.items()}
-        box.addresses = [home]
+        if event is None or name not in self.fresh or (name == "pair" and not self.met_both):
+            return
+        if event == "SNMP":
+            box.snmp = not box.snmp
+        elif event == "key" and box.key:
+            box.key = f"{self.chance.getrandbits(256):064x}"
+        elif event == "move" and name != "pair" and self._marks(box):
+            taken = [a for other in self.world.boxes.values() for a in other.addresses]
+            home = self.chance.choice([a for a in HOMES if a not in taken])
+            box.runs = {(home, port): does for (_, port), does in box.runs.items()}
+            box.addresses = [home]
+        elif event == "replacement" and name != "pair":
+            self._replace(name)
+        else:
+            return
+        self.fresh.discard(name)
 
-    @rule(name=st.sampled_from(["one", "two"]), on=st.booleans())
-    def snmp_is_switched(self, name: str, on: bool) -> None:
-        """Of a device that shows a key, too; one that shows nothing else is lost when it moves."""
-        self.world.boxes[name].snmp = on
+    def _replace(self, name: str) -> None:
+        """Another device at the same address, which shows a serial number of its own; the old one is gone for good."""
+        old = self.world.boxes[name]
+        if not (old.snmp and old.serial):
+            return  # nothing would tell the two apart
+        self.number += 1
+        new = f"{name.rstrip('0123456789')}{self.number}"
+        key = f"{self.chance.getrandbits(256):064x}" if self.chance.random() < 0.5 else None
+        self.world.add(new, *old.addresses, serial=f"S-{new}", key=key)
+        self.world.boxes[new].runs = dict(old.runs)
+        old.on, old.addresses = False, [f"203.0.113.{self.number % 250}"]
+        old.runs = {}
+        self.single[self.single.index(name)] = new
 
-    @rule(name=NAMES, tag=st.sampled_from(["P", "Q"]), serial=st.booleans())
-    def a_device_is_listed_or_retagged(self, name: str, tag: str, serial: bool) -> None:
+    def _marks(self, box: Any) -> frozenset[Mark]:
+        """What a device shows by which it is known again."""
+        shown = [("key", box.key)] if box.key else []
+        shown += [("serial", box.serial)] if box.snmp and box.serial else []
+        shown += [("engine", box.engine)] if box.snmp and box.engine else []
+        return frozenset(shown)
+
+    @rule(tag=st.sampled_from(["P", "Q"]), serial=st.booleans())
+    def a_device_is_listed_or_retagged(self, tag: str, serial: bool) -> None:
         """Where it is, with or without its serial number; whatever was listed for it before is taken out."""
+        name = self.chance.choice([*self.single, "pair"])
         box = self.world.boxes[name]
         self.world.listed = {
             t: one
@@ -158,11 +233,23 @@ class Months(RuleBasedStateMachine):
         addresses = PAIR if name == "pair" else box.addresses
         self.world.list_device(f"{tag}-{name}", *addresses, serial=box.serial if serial else None)
 
-    @rule(name=NAMES)
-    def a_device_is_listed_no_more(self, name: str) -> None:
+    @rule(tag=st.sampled_from(["P", "Q"]))
+    def the_twins_are_listed_as_one_device(self, tag: str) -> None:
+        self.world.listed = {t: one for t, one in self.world.listed.items() if not t.endswith("twins")}
+        self.world.list_device(f"{tag}-twins", *TWINS.values())
+
+    @rule()
+    def a_device_is_listed_no_more(self) -> None:
+        name = self.chance.choice([*self.single, "pair", "twins"])
         self.world.listed = {t: one for t, one in self.world.listed.items() if not t.endswith(name)}
 
-    @precondition(lambda self: bool(self.scans) and not self.scans[-1].recheck)
+    @precondition(
+        lambda self: (
+            bool(self.scans)
+            and not self.scans[-1].recheck
+            and self.scans[-1].at[:10] <= f"{self.world.now:%Y-%m-%d}"
+        )
+    )
     @rule(days=st.sampled_from([5, 20, 29]))
     def a_risk_is_accepted(self, days: int) -> None:
         """Of a finding that the newest scan saw, for some days from today on."""
@@ -179,9 +266,9 @@ class Months(RuleBasedStateMachine):
             spots = {one.spot for n, c, one in found if (n, c, one.spot[1]) == (name, check, line.spot[1])}
         else:
             spots = {line.spot}
-        device = next(id for id, called in self.names.items() if called == name)
-        until = self.world.accept(self.scans[-1].id, device, check, days, line.spot[1]).until
-        self.accepted += [(name, check, spot, until) for spot in spots]
+        made = self.world.accept(self.scans[-1].id, self._id(name), check, days, line.spot[1])
+        shown = self.scans[-1].marks[name]
+        self.accepted.append(Acceptance(made.id, name, check, spots, made.starts, made.until, shown))
 
     # --- scans
 
@@ -194,10 +281,11 @@ class Months(RuleBasedStateMachine):
         days=st.integers(1, 40),
         ports=st.sampled_from([set(PORTS), set(PORTS), {21, 23}, {23, 2323}, {21, 2121, 2323}]),
         only=st.sampled_from([(TELNET, FTP), (TELNET, FTP), (TELNET,), (FTP,)]),
-        skipped=st.sampled_from([(), (), ("one",), ("two", "three")]),
-        stopped=st.sampled_from([(), (), ("two",)]),
+        skipped=st.sampled_from([(), (), (0,), (1, 2)]),
+        stopped=st.sampled_from([(), (), (1,)]),
         source=st.sampled_from([SOURCES[0], SOURCES[0], SOURCES[1]]),
         drops=st.sampled_from([(), (), (FTP,)]),
+        event=EVENTS,
         old=st.integers(0, 9),
     )
     def a_narrow_scan(
@@ -209,8 +297,10 @@ class Months(RuleBasedStateMachine):
         stopped: Any,
         source: str,
         drops: Any,
+        event: str | None,
         old: int,
     ) -> None:
+        self._change(event)
         self._scan(days, ports, only, skipped, stopped, source, drops)
         self._hold_comparison(old)
 
@@ -219,16 +309,20 @@ class Months(RuleBasedStateMachine):
     ) -> None:
         self.world.later(days)
         at = {name: box.addresses[0] for name, box in self.world.boxes.items()}
-        left = [a for name in skipped for a in self.world.boxes[name].addresses]
-        targets = [a for a in (*HOMES, *PAIR) if a not in left]
-        unfinished = [at[name] for name in stopped if at[name] in targets]
+        left = [a for number in skipped for a in self.world.boxes[self.single[number]].addresses]
+        targets = [a for a in (*HOMES, *PAIR, *TWINS.values()) if a not in left]
+        unfinished = [at[self.single[number]] for number in stopped]
+        unfinished = [address for address in unfinished if address in targets]
         narrow = ports != set(PORTS) or len(only) < 2
         expected = type(self).tuned("less/1", drop=drops) if drops else type(self).office
         id = self.world.scan(
             ports=(22, 443, *sorted(ports)), only=only, targets=targets, unfinished=unfinished, source=source,
             expected=expected, head={"narrowed": ("ports",)} if narrow else {}, decisions=self.world.decisions(),
         )  # fmt: skip
+        if any(tag.endswith("twins") for tag in self.world.listed):
+            self.joined = True
         self._hold_ids(id)
+        self._remember_expired()
         went = [a for a in targets if a not in unfinished]
         spots = {
             name: frozenset((self._at(name, a), port) for a in box.addresses if a in went for port in ports)
@@ -238,13 +332,28 @@ class Months(RuleBasedStateMachine):
             Scanned(
                 id=id, at=self.kept.outline(id).head.started, source=source, drops=frozenset(drops), narrow=narrow,
                 asked={name: (some, frozenset(only)) for name, some in spots.items() if some}, homes=at,
-                interrupted=bool(unfinished),
+                interrupted=bool(unfinished), marks={n: self._marks(box) for n, box in self.world.boxes.items()},
             )
         )  # fmt: skip
 
     def _at(self, name: str, address: str) -> str | None:
         """The address as a part of a spot: of a device that has one alone, it is none."""
-        return address if name == "pair" else None
+        return address if name in ("pair", *TWINS) else None
+
+    def _name(self, device: str, address: str | None) -> str:
+        """Which device of the truth is meant; of the twins it is told by its address."""
+        name = self.names[device]
+        return next(twin for twin, home in TWINS.items() if home == address) if name in TWINS else name
+
+    def _id(self, name: str) -> str:
+        """A device's id, the newest of several."""
+        called = ("left", "right") if self.joined and name in TWINS else (name,)
+        return next(id for id, known in reversed(self.names.items()) if known in called)
+
+    def _remember_expired(self) -> None:
+        """A decision was looked at today, so that the ledger knows what is over."""
+        for one in self.accepted:
+            one.expired |= one.until < f"{self.world.now:%Y-%m-%d}"
 
     def _does(self, name: str, spot: Spot) -> str:
         box = self.world.boxes[name]
@@ -256,7 +365,11 @@ class Months(RuleBasedStateMachine):
         homes = {a: name for name, box in self.world.boxes.items() if box.on for a in box.addresses}
         for device in self.kept.load(review).devices:
             if device.services:
-                (name,) = {homes[one.address] for one in device.addresses}
+                met = sorted({homes[one.address] for one in device.addresses})
+                if self.joined and met[0] in TWINS:
+                    assert self.names.setdefault(device.id, met[0]) in TWINS and {*met} <= {*TWINS}
+                    continue
+                (name,) = met
                 assert self.names.setdefault(device.id, name) == name
         assert len(set(self.names.values())) == len(self.names), "a device was split"
 
@@ -267,8 +380,11 @@ class Months(RuleBasedStateMachine):
         scan.met = frozenset(scan.asked.keys() & on)
         scan.missed = frozenset() if scan.interrupted or scan.recheck else frozenset(scan.asked.keys() - on)
         self.scans.append(scan)
+        if not scan.recheck:
+            self.fresh |= scan.met
         if "pair" in scan.met:
             self.met_both |= len({address for address, _ in scan.asked["pair"][0]}) == 2
+            self.met_both |= any(tag.endswith("pair") for tag in self.world.listed)
         for name, box in self.world.boxes.items():
             for check, word in SPEAKS.items():
                 lines = self.lines.setdefault((name, check), [])
@@ -285,9 +401,9 @@ class Months(RuleBasedStateMachine):
                         ended += [line] if line.since else []
                         line.says[number], line.since_at[number] = "absent", None
                     else:
-                        required = not (check in checks and check in scan.drops)
-                        line.says[number] = "not assessed" if required else "not required"
-                        line.since_at[number] = line.since
+                        line.says[number], line.since_at[number] = "not assessed", line.since
+                        if (check in checks and check in scan.drops) or self._is_left_out(line, name, number):
+                            line.says[number] = "not required"
                 if len(running) == len(ended) == 1:  # it moved
                     (moved,) = ended
                     moved.spot = running.pop()
@@ -301,16 +417,23 @@ class Months(RuleBasedStateMachine):
                     lines.append(fresh)
         self._hold_standing()
         self._hold_trend()
+        self._hold_acceptances()
         if self.chance.random() < 0.2:  # it reads every review
             self._hold_history(self.chance.choice(list(self.world.boxes)))
 
     def _open(self, line: Line, number: int, scan: Scanned, name: str, check: str) -> None:
         line.says[number], line.last, line.source = "open", number, scan.source
         line.since_at[number] = line.since or scan.at
-        line.accepted[number] = any(
-            (name, check, line.spot) == (n, c, spot) and until >= scan.at[:10]
-            for n, c, spot, until in self.accepted
-        )
+        marks = self._marks(self.world.boxes[name])
+        running = [one for one in self.accepted if one.covers(name, check, line.spot, marks, scan.at[:10])]
+        line.accepted[number] = max(running, key=lambda one: one.until).id if running else None
+
+    def _is_left_out(self, line: Line, name: str, number: int) -> bool:
+        """Whether it was not required before, and no other baseline has judged its device since."""
+        names = {*TWINS} if self.joined and name in TWINS else {name}
+        judged = [scan.drops for scan in self.scans[:number] if names & scan.met]
+        now = self.scans[number]
+        return line.says[number - 1] == "not required" and (not names & now.met or now.drops == judged[-1])
 
     def _absent(self, spot: Spot, does: dict[Spot, str], word: str) -> bool:
         """Whether a port was assessed, and shows nothing of the kind."""
@@ -337,7 +460,7 @@ class Months(RuleBasedStateMachine):
         number = len(self.scans) - 1
         found = {}
         for one in Standing(self.kept, self.kept.outline(self.scans[-1].id)).open():
-            name = self.names[one.device.id]
+            name = self._name(one.device.id, one.sighting.verdict.address)
             endpoint = one.sighting.verdict.place
             assert endpoint
             spot = self._at(name, one.sighting.verdict.address), endpoint[1]
@@ -345,8 +468,12 @@ class Months(RuleBasedStateMachine):
             assert key not in found, f"{key} is there twice"
             found[key] = (
                 one.dates.first_seen, one.dates.open_since, one.dates.last_seen, one.assessed,
-                one.accepted_until is not None,
+                (one.sighting.verdict.entry["exception"] or {}).get("id"),
             )  # fmt: skip
+            since, due = one.dates.open_since, one.dates.due or ""
+            assert due == (date.fromisoformat(since[:10]) + timedelta(DUE[str(one.severity)])).isoformat()
+            until = one.accepted_until or ""
+            assert one.dates.overdue == (due < self.scans[-1].at[:10] > until)
         told = {
             key: (
                 self.scans[line.first].at, line.since_at[number], self.scans[line.last].at,
@@ -362,32 +489,45 @@ class Months(RuleBasedStateMachine):
         shown = Standing(self.kept, self.kept.outline(self.scans[-1].id)).trend(100)
         wanted = [n for n, scan in enumerate(self.scans) if not scan.narrow]
         assert [one.review for one in shown] == [self.scans[n].id for n in wanted]
-        covered = [[line.covered(n) for line in self._known(n).values()] for n in wanted]
+        covered = [[bool(line.covered(n)) for line in self._known(n).values()] for n in wanted]
         assert [(sum(one.standing.values()), one.accepted) for one in shown] == [
             (some.count(False), some.count(True)) for some in covered
         ]
 
+    def _hold_acceptances(self) -> None:
+        """As `exception list` tells: how many open findings each covers, and that what expired once stays expired."""
+        if self.scans[-1].recheck or not self.accepted:
+            return
+        known = exceptions.read(Ledger(self.kept).entries())
+        assert {one.id: one.expired for one in known} == {one.id: one.expired for one in self.accepted}
+        number = len(self.scans) - 1
+        lines = self._known(number).values()
+        told = covered(self.kept, known)
+        for one in known:
+            wanted = sum(line.covered(number) == one.id for line in lines)
+            assert told.get(one.id, Covered()).covers == wanted, one.id
+
     def _hold_history(self, name: str) -> None:
         """Every review that met the device is in its history, with what was open of it then; and every one that missed it."""
-        found = [id for id, called in self.names.items() if called == name]
-        if not found:
+        names = {*TWINS} if self.joined and name in TWINS else {name}
+        if names.isdisjoint(self.names.values()):
             return
-        told = device_history.events(self.kept, device_lookup.find(self.kept, found[0]))
+        told = device_history.events(self.kept, device_lookup.find(self.kept, self._id(name)))
         seen = {one.review: one.facts for one in told if one.what in ("first-seen", "seen")}
-        met = {n: scan for n, scan in enumerate(self.scans) if name in scan.met and not scan.recheck}
-        assert list(seen) == [scan.id for scan in met.values()]
+        met = {n: scan for n, scan in enumerate(self.scans) if names & scan.met and not scan.recheck}
+        assert list(seen) == [scan.id for scan in sorted(met.values(), key=lambda scan: scan.at)]
         for n, scan in met.items():
-            lines = [line for (called, *_), line in self._known(n).items() if called == name]
+            lines = [line for (called, *_), line in self._known(n).items() if called in names]
             facts = seen[scan.id]
             assert (sum(facts["standing"].values()), facts["accepted"], facts["not_reassessed"]) == (
                 sum(not line.covered(n) for line in lines),
-                sum(line.covered(n) for line in lines),
+                sum(bool(line.covered(n)) for line in lines),
                 sum(line.says[n] != "open" for line in lines),
             )
         missed = {one.review for one in told if one.what == "not-met"}
         assert missed.isdisjoint(scan.id for scan in met.values())
         first = next(iter(met), len(self.scans))
-        assert missed >= {s.id for s in self.scans[first:] if name in s.missed}
+        assert missed >= {s.id for s in self.scans[first:] if names <= s.missed}
 
     def _hold_comparison(self, back: int) -> None:
         new = len(self.scans) - 1
@@ -396,12 +536,13 @@ class Months(RuleBasedStateMachine):
             return
         old = before[-1 - back % len(before)]
         found: dict[tuple[str, str, Spot], Change] = {}
-        for one in self.world.compare(self.scans[old].id, self.scans[new].id):
-            if not one.changes:  # a listed device that never answered
-                continue
-            name = self.names[one.device.id]
+        comparison = Comparison(self.kept, self.scans[old].id, self.scans[new].id, type(self).office)
+        set_back = self.scans[old].at > self.scans[new].at
+        assert any("one of the two clocks was wrong" in notice for notice in comparison.notices) == set_back
+        for one in comparison.devices():
             for change in one.changes:
                 assert change.endpoint
+                name = self._name(one.device.id, change.endpoint.address)
                 key = (name, change.check, (self._at(name, change.endpoint.address), change.endpoint.port))
                 assert key not in found, f"{key} is told twice"
                 found[key] = change
@@ -429,7 +570,7 @@ class Months(RuleBasedStateMachine):
                 return Kind.NEW
             if not was_open or gone_between:
                 return Kind.REOPENED
-            if line.says[old] == "open" and line.accepted[old] != line.accepted[new]:
+            if line.says[old] == "open" and bool(line.accepted[old]) != bool(line.accepted[new]):
                 return Kind.ACCEPTED if line.accepted[new] else Kind.NOT_ACCEPTED
             return Kind.UNCHANGED
         if says == "absent":
@@ -439,6 +580,10 @@ class Months(RuleBasedStateMachine):
         if says == "not assessed":
             return Kind.NOT_REASSESSED
         return Kind.NOT_REQUIRED if was_open and line.says.get(old) != "not required" else None
+
+    def _is_recognised(self, name: str, scan: Scanned) -> bool:
+        """Whether a device shows something of what a scan knew it by; where that was nothing, its address does."""
+        return not scan.marks[name] or bool(scan.marks[name] & self._marks(self.world.boxes[name]))
 
     def _newest_findings(self) -> dict[str, list[Line]]:
         """What the newest scan saw open and nobody has accepted, by device."""
@@ -460,15 +605,17 @@ class Months(RuleBasedStateMachine):
             return
         self.world.later(1)
         found = self.world.rechecked(scan.id)
+        self._remember_expired()
         assert len(found) == sum(map(len, wanted.values()))
         for done in found:
             assert done.endpoint
             check, port = done.check, done.endpoint.port
-            name = self.names[done.device]
-            box = self.world.boxes[name]
             address = done.endpoint.address
+            name = self._name(done.device, address)
+            box = self.world.boxes[name]
             does = self._does(name, (self._at(name, address), port))
-            if not box.on or address not in box.addresses or does in ("filtered", "mute"):
+            is_there = box.on and address in box.addresses and self._is_recognised(name, scan)
+            if not is_there or does in ("filtered", "mute"):
                 assert done.standing == "unknown", done
             elif does == SPEAKS[check]:
                 assert done.standing == "stands", done
@@ -478,6 +625,8 @@ class Months(RuleBasedStateMachine):
         for name, lines in wanted.items():
             box = self.world.boxes[name]
             spots = {line.spot for line in lines}
+            if not self._is_recognised(name, scan):
+                continue
             if name == "pair":  # every port that is asked again is asked wherever the device was met
                 met = {a for a, _ in scan.asked[name][0]}
                 spots = {(a, port) for _, port in spots for a in box.addresses if a in met}
