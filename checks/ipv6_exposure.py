@@ -4,9 +4,9 @@ Fails when
     An IPv6 address that is valid beyond the link is made from the hardware address (subject "hardware address"), or
     ipv6IpForwarding is 1 (subject "forwarding").
 Passes when
-    The device's addresses are shown and none is such a one, and forwarding is off or not shown.
+    The device's IPv6 addresses, or ipv6IpForwarding, are shown, no address is such a one, and forwarding is off or not shown.
 Unknown when
-    The device has only IPv4 addresses that are known, and SNMP does not show the others.
+    SNMP shows IPv4 alone: the older table of addresses holds no others. So it is where not all rows were read.
 Reach
     ask: the addresses that are known anyway, and two columns of SNMP with a community or user that is answered.
 Why it matters
@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from ipaddress import IPv6Address, ip_address
 
-from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed
+from hardenprobe import Check, NoSettings, Outcome, DeviceView, fail, passed, unknown
 from hardenprobe.checking.views.snmp import readings
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, TcpPort
 from hardenprobe.remediation.fleet import IPV6_PRIVACY
@@ -53,9 +53,13 @@ def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     yield from missing
     for one in found[:1]:
         count = sum(":" in address for address in known)
-        yield passed(
-            one, f"{count} IPv6 addresses, none from the hardware address; no forwarding is shown", EXPECTED
-        )
+        if one.facts.fault:
+            yield unknown(one, f"the addresses are not all shown: {one.facts.fault}", EXPECTED)
+        elif not count and one.facts.ipv6_forwarding is None:
+            yield unknown(one, "no IPv6 address is shown, and the older table holds none", EXPECTED)
+        else:
+            text = f"{count} IPv6 addresses, none from the hardware address; no forwarding is shown"
+            yield passed(one, text, EXPECTED)
 
 
 def _from_hardware(address: str) -> bool:
@@ -76,4 +80,5 @@ CHECK = Check(
     },
     remedy=IPV6_PRIVACY,
     controls=("CM-7", "SC-7"),
+    version="2",
 )

@@ -7,7 +7,8 @@ Passes when
     Every receiver that is shown is sent version 3 with authentication and privacy, and lies in those networks.
 Unknown when
     No receiver is shown: devices may keep them where the standard tables do not show them. So it is where the parameters
-    of a receiver are not shown, or a listed community or user does not let itself be read.
+    of a receiver, or the table of notifications that would name it, are not shown, where not all rows were read, or a
+    listed community or user does not let itself be read.
 Reach
     ask: GetNext over the tables of receivers, with a community or user that is answered; nothing is set.
 Why it matters
@@ -22,7 +23,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, DeviceView, Outcome, fail, passed, unknown
+from hardenprobe import Check, Outcome, DeviceView, fail, passed, unknown
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.views.snmp import readings
 from hardenprobe.facts import NotificationTarget, SnmpAnswer, SnmpEngine, SnmpObjects
@@ -47,13 +48,14 @@ VERSIONS = {0: "1", 1: "2c", 3: "3"}  # SnmpMessageProcessingModel, RFC 3411 sec
 
 
 def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
-    """Decide receiver by receiver; a row that no notification names sends nothing."""
+    """Decide receiver by receiver; a row that no notification names, or that is not active, sends nothing."""
     found, missing = readings(seen, EXPECTED, "the table of receivers", lambda facts: bool(_receivers(facts)))
     yield from missing
     approved = AddressSet.of(expect.receivers)
     for one in found:
         receivers = _receivers(one.facts)
-        clear = sorted({_sent(r) for r in receivers if r.model in (0, 1) or r.level in (1, 2)})
+        in_clear = [r for r in receivers if r.model in (0, 1) or r.level in (1, 2)]
+        clear = sorted({_sent(r) for r in in_clear if r.notified})
         strange = sorted(
             {r.address for r in receivers if expect.receivers and r.address and r.address not in approved}
         )
@@ -64,7 +66,14 @@ def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
             yield fail(one, text, EXPECTED, value=strange, subject="receiver", vector="receiver")
         if any(r.model is None for r in receivers):
             yield unknown(one, "the parameters of a receiver are not shown", EXPECTED, subject="parameters")
-        elif not clear and not strange:
+        elif clear or strange:
+            continue
+        elif in_clear:
+            text = f"receivers are set for {', '.join(sorted(set(map(_sent, in_clear))))}; whether anything is sent is not shown"
+            yield unknown(one, text, EXPECTED)
+        elif one.facts.fault:
+            yield unknown(one, f"the receivers are not all shown: {one.facts.fault}", EXPECTED)
+        else:
             yield passed(one, f"{len(receivers)} receivers, all sent version 3 with privacy", EXPECTED)
 
 
@@ -90,4 +99,5 @@ CHECK = Check(
     },
     remedy=SNMP_NOTIFICATIONS,
     controls=("AC-4", "SC-8(1)"),
+    version="2",
 )

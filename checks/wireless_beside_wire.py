@@ -5,13 +5,15 @@ Fails when
 Passes when
     The table of interfaces is shown, and no wireless interface in it is up beside a wired one.
 Unknown when
-    The table is not shown or not whole, or a listed community or user does not let itself be read.
+    The table is not shown or not whole, or a listed community or user does not let itself be read. So it is where several
+    Ethernet interfaces are up: agents that report a radio as Ethernet are common practice.
 Reach
     ask: GetNext over the table of interfaces; no radio is used.
 Why it matters
     Anyone in range reaches the device past every filter of the wired network, often with a printed or default key.
 Sources
-    RFC 2863, ifTable; IANAifType-MIB (ieee80211(71), ethernetCsmacd(6)); NIST SP 800-53 Rev. 5, AC-18 and CM-7
+    RFC 2863, ifTable; RFC 3635 (one ifType for Ethernet of every speed, and those that it replaces);
+    IANAifType-MIB; NIST SP 800-53 Rev. 5, AC-18 and CM-7
 """
 
 from __future__ import annotations
@@ -24,7 +26,8 @@ from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects
 from hardenprobe.remediation.fleet import SEPARATE_NETWORKS
 
 EXPECTED = "no wireless interface is up beside a wired one"
-WIRED, WIRELESS = 6, 71  # IANAifType-MIB: ethernetCsmacd, ieee80211
+WIRELESS = 71  # IANAifType-MIB: ieee80211
+WIRED = {6, 26, 62, 69, 117}  # ethernetCsmacd, and its deprecated kin: ethernet3Mbit, fastEther, fastEtherFX, gigabitEthernet
 
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
@@ -33,12 +36,16 @@ def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     yield from missing
     for one in found[:1]:
         up = [i.type for i in one.facts.interfaces if i.up]
-        if WIRELESS in up and WIRED in up:
-            yield fail(one, f"{up.count(WIRELESS)} wireless and {up.count(WIRED)} wired up", EXPECTED)
+        wireless, wired = up.count(WIRELESS), sum(kind in WIRED for kind in up)
+        if wireless and wired:
+            yield fail(one, f"{wireless} wireless and {wired} wired up", EXPECTED)
         elif one.facts.fault:
             yield unknown(one, f"the interfaces are not all shown: {one.facts.fault}", EXPECTED)
-        elif WIRELESS in up:
+        elif wireless:
             yield note(one, "connected by wireless alone", EXPECTED)
+        elif wired > 1:
+            text = f"{wired} Ethernet interfaces are up; a radio may be among them"
+            yield unknown(one, text, EXPECTED)
         else:
             yield passed(one, "no wireless interface is up", EXPECTED)
 
@@ -52,4 +59,5 @@ CHECK = Check(
     vectors={"": "AV:A/AC:H/Au:N/C:P/I:P/A:N/PL:ND/EM:P"},
     remedy=SEPARATE_NETWORKS,
     controls=("AC-18", "CM-7"),
+    version="2",
 )

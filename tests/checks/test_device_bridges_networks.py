@@ -62,6 +62,17 @@ OTHER = Subnet(interface="2", network="198.51.100.0/24")
             id="tunnel and internal rows hold no address of their own",
         ),
         pytest.param(
+            [
+                objects(
+                    interfaces=(WIRED, TUNNEL, interface(53, index="2")),
+                    subnets=(ONE, OTHER, Subnet(interface="3", network="2001:db8:9::/64")),
+                    forwarding=2,
+                )
+            ],
+            [(Word.PASS, None)],
+            id="tunnel and internal rows with addresses of their own",
+        ),
+        pytest.param(
             [objects(interfaces=(WIRED, TUNNEL), forwarding=2)], [(Word.PASS, None)], id="a tunnel is no leg"
         ),
         pytest.param(

@@ -31,11 +31,18 @@ MADE = "2001:db8::34:56ff:fe78:90ab"  # RFC 4291 appendix A: the identifier of 0
         pytest.param(["fe80::34:56ff:fe78:90ab"], 2, ["pass -"], id="of the link alone"),
         pytest.param(["192.0.2.7"], 2, ["pass -"], id="IPv4 alone"),
         pytest.param([], None, ["unknown -"], id="addresses not shown"),
+        pytest.param(["192.0.2.7"], None, ["unknown -"], id="the table of RFC 1213, which holds IPv4 alone"),
     ],
 )
 def test_branch(addresses: list[str], forwarding: int | None, told: list[str]) -> None:
     seen = seen_device(objects(addresses=tuple(addresses), ipv6_forwarding=forwarding))
     assert [f"{o.word} {o.subject or '-'}" for o in CHECK.judge(seen, NoSettings())] == told
+
+
+def test_rows_that_were_not_read_prove_nothing() -> None:
+    facts = objects(addresses=("2001:db8::7",), ipv6_forwarding=2, fault="more than 12 rows")
+    (outcome,) = CHECK.judge(seen_device(facts), NoSettings())
+    assert outcome.word == "unknown"
 
 
 def test_no_agent_is_not_applicable() -> None:

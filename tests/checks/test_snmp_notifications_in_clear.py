@@ -44,7 +44,10 @@ SITE = ("192.0.2.0/28",)
             [to(model=1, level=1, notified=False)], (), ["unknown -"], id="no notification names it"
         ),
         pytest.param(
-            [to(model=1, level=1, notified=None)], (), ["fail -"], id="the table of notifications not shown"
+            [to(model=1, level=1, notified=None)],
+            (),
+            ["unknown -"],
+            id="the table of notifications not shown",
         ),
         pytest.param([], (), ["unknown -"], id="no receiver"),
     ],
@@ -53,6 +56,11 @@ def test_branch(targets: list[Any], approved: tuple[str, ...], told: list[str]) 
     seen = seen_device(objects(targets=tuple(targets)))
     outcomes = CHECK.judge(seen, CHECK.settings(receivers=approved))
     assert [f"{o.word} {o.subject or '-'}" for o in outcomes] == told
+
+
+def test_rows_that_were_not_read_prove_nothing() -> None:
+    seen = seen_device(objects(targets=(to(),), fault="more than 12 rows"))
+    assert [o.word for o in CHECK.judge(seen, CHECK.settings())] == ["unknown"]
 
 
 def test_no_agent_is_not_applicable() -> None:

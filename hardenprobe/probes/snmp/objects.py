@@ -51,9 +51,12 @@ INCLUDED = 1
 # RFC 3414: usmUserAuthProtocol; the names of users are in its index.
 USER = "1.3.6.1.6.3.15.1.2.2.1.5"
 # RFC 3413: columns of snmpTargetAddrTable, snmpTargetParamsTable and snmpNotifyTable.
-TARGET_ADDRESS, TARGET_TAGS, TARGET_PARAMS = (f"1.3.6.1.6.3.12.1.2.1.{column}" for column in (3, 6, 7))
+TARGET_ADDRESS, TARGET_TAGS, TARGET_PARAMS, TARGET_STATUS = (
+    f"1.3.6.1.6.3.12.1.2.1.{column}" for column in (3, 6, 7, 9)
+)
 PARAMS_MODEL, PARAMS_LEVEL = "1.3.6.1.6.3.12.1.3.1.2", "1.3.6.1.6.3.12.1.3.1.5"
-NOTIFY_TAG = "1.3.6.1.6.3.13.1.1.1.2"
+NOTIFY_TAG, NOTIFY_STATUS = "1.3.6.1.6.3.13.1.1.1.2", "1.3.6.1.6.3.13.1.1.1.5"
+ACTIVE = 1  # RowStatus, RFC 2579: a row in another state is not in use
 SUPPLICANT = "1.0.8802.1.1.1.1.3.1.1.1"  # IEEE8021-PAE-MIB, dot1xSuppPaeState
 FORWARDING_6 = "1.3.6.1.2.1.4.25"  # RFC 4293, ipv6IpForwarding
 # RFC 3805.
@@ -70,11 +73,12 @@ WALKS = (
         CHANNEL_TYPE, CHANNEL_STATE, CHANNEL_INFORMATION, JOB_OWNER, PRINTER_STATUS,
     ),
     (
-        WRITE_VIEW, VIEW_FAMILY, USER, TARGET_ADDRESS, TARGET_TAGS, TARGET_PARAMS, PARAMS_MODEL, PARAMS_LEVEL,
-        NOTIFY_TAG, SUPPLICANT, FORWARDING_6,
+        WRITE_VIEW, VIEW_FAMILY, USER, TARGET_ADDRESS, TARGET_TAGS, TARGET_PARAMS, TARGET_STATUS, PARAMS_MODEL,
+        PARAMS_LEVEL, NOTIFY_TAG, NOTIFY_STATUS, SUPPLICANT, FORWARDING_6,
     ),
 )  # fmt: skip
 COLUMNS = tuple(column for columns in WALKS for column in columns)
+SAMPLED = frozenset({JOB_OWNER, DEVICE_TYPE})  # of which some rows say enough
 PEOPLE = {
     CONTACT: "contact",
     OPERATOR: "operator",
@@ -141,6 +145,8 @@ async def walk(ask: Next, columns: Sequence[str] = COLUMNS, rounds: int = ROUNDS
             else:
                 found[column][got.oid.removeprefix(column + ".")] = got
                 at[column] = got.oid
+    if fault is None and not at.keys() <= SAMPLED:
+        fault = f"more than {rounds} rows"
     return found, fault
 
 
@@ -252,8 +258,13 @@ def _access(rows: Rows) -> Iterator[AccessEntry]:
 
 def _targets(rows: Rows) -> Iterator[NotificationTarget]:
     """Rows of snmpTargetAddrTable with their parameters, whose index is the name, one arc for each octet (RFC 3413)."""
-    tags = {cell.octets for cell in rows[NOTIFY_TAG].values()}
+    tags = {
+        cell.octets for index, cell in rows[NOTIFY_TAG].items()
+        if _number(rows, NOTIFY_STATUS, index) in (None, ACTIVE)
+    }  # fmt: skip
     for index, cell in rows[TARGET_ADDRESS].items():
+        if _number(rows, TARGET_STATUS, index) not in (None, ACTIVE):
+            continue
         params = rows[TARGET_PARAMS].get(index)
         name = ".".join(map(str, params.octets or b"")) if params else ""
         own = rows[TARGET_TAGS].get(index)
@@ -263,7 +274,7 @@ def _targets(rows: Rows) -> Iterator[NotificationTarget]:
             address=str(ip_address(octets[:-2])) if len(octets) in (6, 18) else None,
             model=_number(rows, PARAMS_MODEL, name),
             level=_number(rows, PARAMS_LEVEL, name),
-            notified=bool(tags & set((own.octets or b"").split())) if tags and own else None,
+            notified=bool(tags & set((own.octets or b"").split())) if rows[NOTIFY_TAG] and own else None,
         )
 
 

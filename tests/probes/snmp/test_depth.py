@@ -200,6 +200,50 @@ def test_a_walk_tells_whether_rows_may_be_missing(answer: Response | None, why: 
     assert (why in fault) if why and fault else why == fault
 
 
+@pytest.mark.parametrize(
+    ("target", "notify", "told"),
+    [
+        (1, 1, [(1, True)]),
+        (2, 1, []),
+        (1, 2, [(1, False)]),
+        (None, None, [(1, True)]),
+    ],
+    ids=["both in use", "the receiver is not in service", "the notification is not", "not shown"],
+)
+def test_a_receiver_that_is_not_in_use_is_none(target: int | None, notify: int | None, told: Any) -> None:
+    """RowStatus, RFC 2579: active(1), notInService(2)."""
+    cells: dict[str, dict[str, Binding]] = {column: {} for column in snmp_objects.COLUMNS}
+    cells[snmp_objects.TARGET_ADDRESS]["1.97"] = Binding("", octets=bytes((192, 0, 2, 9, 0, 162)))
+    cells[snmp_objects.TARGET_TAGS]["1.97"] = Binding("", octets=b"alerts")
+    cells[snmp_objects.TARGET_PARAMS]["1.97"] = Binding("", octets=b"v2")
+    cells[snmp_objects.PARAMS_MODEL]["118.50"] = Binding("", number=1)
+    cells[snmp_objects.NOTIFY_TAG]["1.98"] = Binding("", octets=b"alerts")
+    for column, index, number in (
+        (snmp_objects.TARGET_STATUS, "1.97", target), (snmp_objects.NOTIFY_STATUS, "1.98", notify),
+    ):  # fmt: skip
+        if number is not None:
+            cells[column][index] = Binding("", number=number)
+    found = snmp_objects.read(cells, "2c", "public", "default").targets
+    assert [(one.model, one.notified) for one in found] == told
+
+
+@pytest.mark.parametrize(
+    ("column", "fault"),
+    [
+        (snmp_objects.IF_TYPE, f"more than {snmp_objects.ROUNDS} rows"),
+        (snmp_objects.JOB_OWNER, None),
+    ],
+    ids=["interfaces", "jobs, of which some are enough"],
+)
+def test_a_table_that_was_not_read_to_its_end_says_so(column: str, fault: str | None) -> None:
+    numbers = iter(range(1, 99))
+
+    async def ask(oids: Sequence[str]) -> Response | None:
+        return Response(0, 0, (Binding(f"{column}.{next(numbers)}"),))
+
+    assert asyncio.run(snmp_objects.walk(ask, (column,)))[1] == fault
+
+
 def test_an_endless_column_is_cut() -> None:
     rows = [Response(0, 0, (Binding(f"1.3.1.{n}"),)) for n in range(1, 99)]
     assert walked(*rows, columns=("1.3.1",))[1] == snmp_objects.ROUNDS
