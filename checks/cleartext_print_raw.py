@@ -12,8 +12,8 @@ Reach
 Why it matters
     Anyone who reaches the port prints, reads jobs on the wire, and on many devices changes settings by printer language.
 Sources
-    IANA Service Name and Transport Protocol Port Number Registry, pdl-datastream 9100/tcp; common practice for 9101 to
-    9107, no source; NIST SP 800-53 Rev. 5, CM-7 and SC-7
+    IANA Service Name and Transport Protocol Port Number Registry, pdl-datastream 9100/tcp; 9101 to 9107: common
+    practice (no published requirement); NIST SP 800-53 Rev. 5, CM-7 and SC-7
 """
 
 from __future__ import annotations

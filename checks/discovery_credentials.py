@@ -12,8 +12,8 @@ Reach
 Why it matters
     Anyone on the same network can read how to sign in.
 Sources
-    IANA Service Name and Transport Protocol Port Number Registry, notes on ftp, http, ssh and telnet (u and p); common
-    practice for the other keys, no source; RFC 6763, sections 6 and 9; NIST SP 800-53 Rev. 5, IA-5
+    IANA Service Name and Transport Protocol Port Number Registry, notes on ftp, http, ssh and telnet (u and p); the
+    other keys: common practice (no published requirement); RFC 6763, sections 6 and 9; NIST SP 800-53 Rev. 5, IA-5
 """
 
 from __future__ import annotations

@@ -41,4 +41,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:N/I:P/A:P/PL:U/EM:A"},
     remedy=FAX_OUT_SIGN_IN,
     controls=("AC-3", "AC-14", "CM-7"),
+    version="2",
 )

@@ -11,7 +11,7 @@ Reach
 Why it matters
     Document titles beside user names disclose personal and confidential matters.
 Sources
-    RFC 8011, sections 4.2.6, 5.3.5, 5.3.6 and 9.4; NIST SP 800-53 Rev. 5, AC-3 and AC-14
+    RFC 8011, sections 4.2.6, 5.3.5 and 5.3.6; that names of jobs are private: common practice (no published requirement); NIST SP 800-53 Rev. 5, AC-3 and AC-14
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ Reach
 Why it matters
     It is not known who printed, and anyone who reaches the port can use up paper and spool; requesting-user-name is only a claim.
 Sources
-    RFC 8011, section 5.4.2 and its security considerations; NIST SP 800-53 Rev. 5, AC-14 and IA-2
+    RFC 8011, section 5.4.2; NIST SP 800-53 Rev. 5, AC-14 and IA-2
 """
 
 from __future__ import annotations

@@ -41,4 +41,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:N/A:N/PL:U/EM:A"},
     remedy=SCAN_SIGN_IN,
     controls=("AC-3", "AC-14", "CM-7"),
+    version="2",
 )

@@ -40,4 +40,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:L/Au:N/C:P/I:N/A:N/PL:A/EM:A"},
     remedy=IPP_SYSTEM_SIGN_IN,
     controls=("AC-3", "AC-14", "CM-7"),
+    version="2",
 )

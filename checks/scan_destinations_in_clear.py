@@ -3,17 +3,17 @@
 Fails when
     The IPP scan service tells destinations that are ready, and one of them has the scheme ftp, http or tftp.
 Passes when
-    It tells destinations and each of them has the scheme ftps, https or sftp, or it tells schemes and none of them is clear.
+    It tells destinations and each of them has the scheme ftps, https, ipps or sftp, or it tells schemes and none of them is clear.
     Where a clear scheme is supported and no such destination is ready, that is informational.
 Unknown when
     No scan service tells destinations or schemes, or a destination has a scheme that does not show whether it is encrypted
-    (smb, mailto).
+    (smb, mailto, ipp).
 Reach
     ask: the request for attributes of ipp-scan-service-open. Destinations are counted by scheme; none is kept.
 Why it matters
     What people scan, often the papers that are not mailed, crosses the network readable, and so does the folder's password.
 Sources
-    PWG 5100.17, destination-uri-ready; PWG 5100.15, destination-uri-schemes-supported; NIST SP 800-53 Rev. 5, SC-8(1)
+    PWG 5100.17, destination-uri-ready; PWG 5100.15, destination-uri-schemes-supported; RFC 7472 (ipps is IPP over TLS); NIST SP 800-53 Rev. 5, SC-8(1)
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from hardenprobe.facts import HttpAnswer, IppPrinter, IppService, TcpPort, TlsPo
 from hardenprobe.remediation.web import SCAN_DESTINATIONS
 
 EXPECTED = "scans leave by schemes that encrypt"
-CLEAR, ENCRYPTED = {"ftp", "http", "tftp"}, {"ftps", "https", "sftp"}
+CLEAR, ENCRYPTED = {"ftp", "http", "tftp"}, {"ftps", "https", "ipps", "sftp"}
 
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
@@ -65,4 +65,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:N/PL:U/EM:A"},
     remedy=SCAN_DESTINATIONS,
     controls=("SC-8(1)",),
+    version="2",
 )

@@ -12,8 +12,8 @@ Reach
 Why it matters
     A DES key can be found by exhaustive search, which discloses recorded traffic.
 Sources
-    RFC 6151 (MD5); NIST SP 800-131A Rev. 2 (DES is no approved algorithm; HMAC with SHA-1 is acceptable); RFC 7860 and
-    RFC 3826 (what there is instead); NIST SP 800-53 Rev. 5, SC-13
+    RFC 6151 (MD5); RFC 4772 (DES); NIST SP 800-131A Rev. 2, table 9, which judges HMAC by the length of its key alone;
+    RFC 7860 and RFC 3826 (what there is instead); NIST SP 800-53 Rev. 5, SC-13
 """
 
 from __future__ import annotations

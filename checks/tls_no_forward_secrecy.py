@@ -11,7 +11,7 @@ Reach
 Why it matters
     Recorded traffic can be decrypted once the device's key is disclosed, for example from a returned device.
 Sources
-    RFC 9325 section 4.1; RFC 10015 sections 2 and 4; NIST SP 800-52 Rev. 2 appendix D
+    RFC 9325 section 4.1; RFC 10015 sections 2 and 4; NIST SP 800-52 Rev. 2 section 3.3.1
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ Reach
 Why it matters
     With a broken hash, an attacker can make a second certificate with the same signature; current clients refuse it.
 Sources
-    RFC 9155; RFC 9325 section 4.5; NIST SP 800-131A Rev. 2 section 9
+    RFC 9155; RFC 9325 section 4.5
 """
 
 from __future__ import annotations

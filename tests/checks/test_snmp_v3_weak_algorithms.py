@@ -42,7 +42,7 @@ def test_branch(observation: Observation[Any], failing: list[str], word: Word) -
 
 
 def test_sha_1_informs_and_does_not_fail() -> None:
-    """NIST SP 800-131A Rev. 2 table 8: HMAC with SHA-1 is acceptable."""
+    """NIST SP 800-131A Rev. 2 table 9 judges HMAC by the length of its key alone."""
     seen = seen_device(user(auth="SHA-1", authPriv="served"))
     assert [(o.word, o.observed.value) for o in CHECK.judge(seen, EXPECT)] == [
         (Word.PASS, "SHA-1/AES-128"),

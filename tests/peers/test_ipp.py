@@ -10,6 +10,7 @@ import asyncio
 import socket
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -70,7 +71,8 @@ def printer(
             port = int(free.getsockname()[1])
         command = (program("ippeveprinter", PACKAGE), "-n", "localhost", "-p", str(port), "-r", "off",
                    "-d", where / "spool", "-K", where / "keys", "-c", "/bin/true",
-                   "-M", "Series", "-m", "Nine", *options, "Peer")  # fmt: skip
+                   # A file of attributes stands for the model.
+                   *(() if "-a" in options else ("-M", "Series", "-m", "Nine")), *options, "Peer")  # fmt: skip
 
         def ready() -> bool:
             with socket.socket() as sock:
@@ -155,6 +157,63 @@ def test_a_printer_that_demands_a_password_keeps_its_jobs_to_itself(printer: Cal
     assert said["ipp-job-disclosure"] == {(None, "pass")}
     assert said["ipp-basic-without-tls"] == {(None, "fail")}
     assert said["cleartext-ipp"] == {(None, "fail"), ("advertised", "fail")}
+
+
+SCAN_DESTINATIONS = (("ftp://files.example/in", "desk"), ("https://files.example/box", "archive"))
+ATTRIBUTES = {
+    "fax out": (
+        'ATTR keyword ipp-features-supported "faxout"',
+        'ATTR keyword cover-sheet-info-supported "from-name","subject"',
+        'ATTR uriScheme destination-uri-schemes-supported "tel"',
+    ),
+    "scan": (
+        'ATTR keyword ipp-features-supported "scan"',
+        'ATTR keyword input-source-supported "adf","platen"',
+        'ATTR uriScheme destination-uri-schemes-supported "ftp","https"',
+        "ATTR collection destination-uri-ready "
+        + ",".join(
+            f'{{ MEMBER uri destination-uri "{uri}" MEMBER name destination-name "{name}" }}'
+            for uri, name in SCAN_DESTINATIONS
+        ),
+    ),
+    "print": ('ATTR keyword ipp-features-supported "ipp-everywhere"',),
+}
+
+
+@pytest.mark.parametrize("name", ATTRIBUTES)
+def test_a_service_is_told_by_the_words_of_its_standard(
+    name: str, printer: Callable[..., int], folder: Callable[[str], Path]
+) -> None:
+    """PWG 5100.15 and 5100.17; the server encodes the attributes, and has them at its only path."""
+    where = folder("attributes") / "attributes.conf"
+    where.write_text("\n".join(ATTRIBUTES[name]) + "\n")
+    port = printer("-a", str(where))
+
+    async def run() -> list[Any]:
+        return [
+            await ipp_services.ask_service(
+                DeviceLink(address=HERE, permit=Scope.loopback(), port_offset=port - 631), 631,
+                replace(service, path="/ipp/print"), None,
+            )
+            for service in ipp_services.SERVICES[:2]
+        ]  # fmt: skip
+
+    fax, scan = seen = asyncio.run(run())
+    assert [fax.facts.itself, scan.facts.itself] == [name == "fax out", name == "scan"]
+    device = seen_device(*seen)
+    words = {"fax out": ["fail", "unknown"], "scan": ["unknown", "fail"], "print": ["unknown", "unknown"]}[
+        name
+    ]
+    checks = ("fax-out-service-open", "ipp-scan-service-open")
+    assert [str(o.word) for id in checks for o in CHECKS.checks[id].judge(device, SETTINGS[id])] == words
+    (sent,) = CHECKS.checks["scan-destinations-in-clear"].judge(
+        device, SETTINGS["scan-destinations-in-clear"]
+    )
+    if name == "scan":
+        assert (str(sent.word), sent.observed.value) == ("fail", {"ftp": 1})
+        assert scan.facts.destinations == {"ftp": 1, "https": 1}
+        kept = b"".join(bytes.fromhex(e.hex) for o in seen for e in o.transcript)
+        assert b"destination-uri" in kept and b"files.example" not in kept
 
 
 @pytest.fixture(scope="module")

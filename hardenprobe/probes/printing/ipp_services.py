@@ -2,7 +2,8 @@
 
 Where a scan service sends to is starred in the transcript and counted by scheme.
 
-Source: PWG 5100.15 (IPP FaxOut), PWG 5100.17 (IPP Scan), PWG 5100.22 (IPP System).
+Source: PWG 5100.15 (IPP FaxOut), PWG 5100.17 (IPP Scan), PWG 5100.22 (IPP System), by the tests of conformance and the
+registrations that the Printer Working Group publishes for them; RFC 7472 for the paths.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from hardenprobe.probes.printing.ipp_codec import (
 from hardenprobe.probes.web.http import fetch, lenient_context
 
 SCHEMES, READY = "destination-uri-schemes-supported", "destination-uri-ready"
-FEATURES = "ipp-features-supported"
+FEATURES, TYPE = "ipp-features-supported", "printer-service-type"
 MOST_SCHEMES = 32
 
 
@@ -41,13 +42,13 @@ class Service:
     """A service, and by what its answer is told from that of a print service.
 
     Attributes:
-        feature: Its word in ipp-features-supported.
-        own: Attributes that it alone has.
+        word: In ipp-features-supported or printer-service-type.
+        own: Attributes that tell it from a print service, where neither of those names a service.
     """
 
     name: str
     path: str
-    feature: str
+    word: str
     own: tuple[str, ...]
     operation: Operation = Operation.GET_PRINTER_ATTRIBUTES
     group: Group = Group.PRINTER
@@ -55,30 +56,31 @@ class Service:
 
 
 SERVICES = (
-    Service(name="fax out", path="/ipp/faxout", feature="faxout", own=("cover-sheet-info-supported",)),
+    Service(name="fax out", path="/ipp/faxout", word="faxout", own=("cover-sheet-info-supported",)),
     Service(
         name="scan",
         path="/ipp/scan",
-        feature="scan",
+        word="scan",
         own=("input-attributes-supported", "input-source-supported"),
     ),
     Service(
         name="system",
         path="/ipp/system",
-        feature="system-service",
+        word="system-object",
         own=("system-state", "system-name"),
         operation=Operation.GET_SYSTEM_ATTRIBUTES,
         group=Group.SYSTEM,
         target="system-uri",
     ),
 )
+SERVICE_WORDS = {"print", *(service.word for service in SERVICES)}
 
 
 async def ask_service(
     line: DeviceLink, port: int, service: Service, tls: SSLContext | None
 ) -> Observation[IppService]:
     """Ask for a service's attributes, once."""
-    wanted = (FEATURES, *service.own, SCHEMES, READY)
+    wanted = (FEATURES, TYPE, *service.own, SCHEMES, READY)
     request = encode_request(
         service.operation,
         secrets.randbelow(2**31 - 1) + 1,
@@ -92,14 +94,14 @@ async def ask_service(
     about: Mapping[str, tuple[Value, ...]] = next(iter(message.of(service.group)), {}) if message else {}
     destinations = texts(about, f"{READY}.destination-uri")
     got.recorder.rewrite_received(lambda received: _without(received, destinations))
-    features = {word.lower() for word in texts(about, FEATURES)}
+    words = SERVICE_WORDS.intersection(word.lower() for word in (*texts(about, FEATURES), *texts(about, TYPE)))
     facts = IppService(
         service=service.name,
         tls=tls is not None,
         path=service.path,
         http_status=got.status,
         status=message.code if message else None,
-        itself=service.feature in features or not about.keys().isdisjoint(service.own),
+        itself=service.word in words if words else not about.keys().isdisjoint(service.own),
         schemes=tuple(sorted({word.lower()[:64] for word in texts(about, SCHEMES)}))[:MOST_SCHEMES],
         destinations=dict(Counter(map(_scheme, destinations)).most_common(MOST_SCHEMES)),
         cut=got.cut,
