@@ -27,7 +27,13 @@ from hardenprobe.remediation.fleet import SEPARATE_NETWORKS
 
 EXPECTED = "no wireless interface is up beside a wired one"
 WIRELESS = 71  # IANAifType-MIB: ieee80211
-WIRED = {6, 26, 62, 69, 117}  # ethernetCsmacd, and its deprecated kin: ethernet3Mbit, fastEther, fastEtherFX, gigabitEthernet
+WIRED = {
+    6,
+    26,
+    62,
+    69,
+    117,
+}  # ethernetCsmacd, and its deprecated kin: ethernet3Mbit, fastEther, fastEtherFX, gigabitEthernet
 
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:

@@ -19,6 +19,7 @@ from hardenprobe.judging.run_checks import Case, notes, run_checks
 from hardenprobe.model import Device, Head, Named, Observation, Remedy, Result, Review, checks_of
 from hardenprobe.network import audit_hook
 from hardenprobe.plugins.registry import Registry
+from hardenprobe.remediation.fit import ALSO
 from hardenprobe.standards import ccss_environment
 
 Observations = Mapping[str, tuple[Observation[Any], ...]]
@@ -225,5 +226,5 @@ def _granted(head: Head) -> frozenset[str] | None:
 
 
 def remedies(registry: Registry) -> dict[str, Remedy]:
-    """Every remedy that the checks at hand name, by id."""
-    return {check.remedy.id: check.remedy for check in registry.checks.values()}
+    """Every remedy that the checks at hand name, and those that take their place, by id."""
+    return {**ALSO, **{check.remedy.id: check.remedy for check in registry.checks.values()}}

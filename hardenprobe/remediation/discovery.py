@@ -25,7 +25,7 @@ DISCOVERY_OFF = Remedy(
     stops_working="Phone and driverless printing, web-service and name-based queues, set-up tools that search, scan to folder by short name.",
     ask="The users who print from phones, the team that sets up workstations, and the owners of the folders that are scanned to.",
     undo="Switch the protocol on again in the same place.",
-    lock_out="None: discovery is not how the settings are reached.",
+    lock_out="Low: where the settings are opened by a name that is only discovered (.local), note the DNS name or the address first.",
 )
 
 DISCOVERY_CREDENTIALS = Remedy(
@@ -50,14 +50,17 @@ NTP_CONTROL_OFF = Remedy(
     steps=(
         "If the device only needs the time itself, switch its time server off and keep the client.",
         "Where it must serve time, restrict control and private queries to the device itself.",
-        "Where there is no such setting, look for a firmware release, or filter 123/udp towards the device.",
+        (
+            "Where there is no such setting, look for a firmware release, or filter 123/udp towards the device, and let the replies "
+            "of its own time servers through, which come from 123/udp too."
+        ),
     ),
     confirm="Scan again: ntp-control-reply shows pass.",
     needs_first="The device still reaches its own time source.",
     stops_working="Monitoring that reads a time server's variables; devices that take their time from this one.",
     ask="The team that runs the time service and its monitoring.",
     undo="Take the restriction away in the same place.",
-    lock_out="None.",
+    lock_out="None at once; a filter that stops the device's own time makes certificates and sign-in by directory fail later.",
 )
 
 TFTP_OFF = Remedy(
@@ -142,12 +145,15 @@ REMOTE_SCREEN_CLOSE = Remedy(
     title="Close the remote screen, or protect it",
     steps=(
         "In the settings for remote operation, switch the remote panel off if it is not needed.",
-        "Otherwise set a password for it, choose the strongest security that it offers, and admit only the help desk.",
+        (
+            "Otherwise set a password for it, choose the strongest security that it offers, and admit only the help desk; where that "
+            "list is one for the whole device, enter your own address first."
+        ),
     ),
     confirm="Scan again: remote-screen-open shows pass.",
     needs_first="The help desk has another way, or the new password.",
     stops_working="Help desk sessions that connect without a password.",
     ask="The help desk and the service technician.",
     undo="Switch remote operation on again in the same place.",
-    lock_out="None while HTTPS administration or the panel works.",
+    lock_out="Low while HTTPS administration or the panel works; a list for the whole device can shut you out of the first.",
 )

@@ -9,16 +9,23 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 from hardenprobe.model import Device, Result, State, Word
-from hardenprobe.remediation.general import HTTP_TO_HTTPS, TELNET_OFF
+from hardenprobe.remediation.discovery import LPD_OFF
+from hardenprobe.remediation.general import HTTP_TO_HTTPS, PRINT_PORTS_LIMIT, RAW_PRINT_LIMIT, TELNET_OFF
 from hardenprobe.remediation.ssh import SSH_OFF
 from hardenprobe.remediation.web import IPP_TLS, ISOLATE_OR_REPLACE
 
+# Not applicable only where every TLS port is proven closed or another service; unknown proves no absence.
+_NO_TLS = ("tls-current-version-missing", Word.NOTAPPLICABLE)
 INSTEAD = {
     HTTP_TO_HTTPS.id: ("management-encryption-missing", Word.FAIL, ISOLATE_OR_REPLACE.id),
-    # Not applicable only where every TLS port is proven closed or another service; unknown proves no absence.
-    IPP_TLS.id: ("tls-current-version-missing", Word.NOTAPPLICABLE, ISOLATE_OR_REPLACE.id),
+    IPP_TLS.id: (*_NO_TLS, ISOLATE_OR_REPLACE.id),
+    RAW_PRINT_LIMIT.id: (*_NO_TLS, PRINT_PORTS_LIMIT.id),
+    LPD_OFF.id: (*_NO_TLS, PRINT_PORTS_LIMIT.id),
 }
 """Remediation to the check and its only result on a device without TLS, and the remediation that takes its place there."""
+
+ALSO = {PRINT_PORTS_LIMIT.id: PRINT_PORTS_LIMIT}
+"""Remediations that no check names, by id."""
 
 _REMOVES = {TELNET_OFF.id: "telnet", SSH_OFF.id: "ssh", HTTP_TO_HTTPS.id: "http"}
 """Remediation to the means of administration that it takes away."""

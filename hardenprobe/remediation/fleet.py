@@ -15,7 +15,7 @@ SEPARATE_NETWORKS = Remedy(
         "Switch forwarding between interfaces off.",
         "Where two networks must print, let a print server stand between them.",
     ),
-    confirm="Scan again: device-bridges-networks shows pass.",
+    confirm="Scan again: device-bridges-networks and wireless-beside-wire show pass.",
     needs_first="It is known who prints over which interface.",
     stops_working="Walk-up printing from phones, and users of the other interface.",
     ask="The network team and the users of the device.",
@@ -107,7 +107,7 @@ SEGMENT_FILTER = Remedy(
     title="Filter between the segments as the policy says",
     steps=(
         "Compare the policy of the segments with the filter rules between them.",
-        "Close what is forbidden, open what is needed, at the filter or in the device's list of admitted sources.",
+        "Close what is forbidden, open what is needed, at the filter or in the device's list of admitted sources; there, your own address first.",
     ),
     confirm="Scan again from the same segment: segment-reach shows pass.",
     needs_first="It is known who uses the service from that segment.",
@@ -142,7 +142,7 @@ ALLOW_LIST_TIDY = Remedy(
     ),
     confirm="Copy the new list into the inventory and judge again: allow-list-malformed shows pass.",
     needs_first="It is known which sources each entry was meant to admit.",
-    stops_working="Sources that were admitted only through the faulty entry.",
+    stops_working="Sources that were admitted only through the faulty entry; link-local driverless printing, if IPv6 goes off.",
     ask="The network team.",
     undo="Enter the old list again.",
     lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",
@@ -192,7 +192,7 @@ NETWORK_PORT_AUTHENTICATION = Remedy(
     stops_working="The device is off the network while certificate, clock or server do not fit; so is what hangs behind its port.",
     ask="The network team.",
     undo="Take the requirement off the switch port, then off the device, at the panel.",
-    lock_out="A wrong certificate or clock takes the device off the network: have the switch port and the panel at hand.",
+    lock_out="A wrong clock, or a certificate that is wrong or has ended, takes the device off the network: note the day, and have the switch port and the panel at hand.",
 )
 
 IPV6_PRIVACY = Remedy(

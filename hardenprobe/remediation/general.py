@@ -54,15 +54,16 @@ HTTP_TO_HTTPS = Remedy(
     id="http-to-https",
     title="Serve the settings pages over HTTPS only",
     steps=(
-        "In the web server or security settings, switch HTTPS on and prove it from the administrators' network.",
+        "In the web server or security settings, switch HTTPS on and prove it from the administrators' network, with a browser of today.",
         "Then switch plain HTTP off, or set it to redirect to HTTPS on the device.",
     ),
     confirm="Scan again: cleartext-http-management shows pass; a browser asked for http:// ends on https://.",
-    needs_first="HTTPS answers from the administrators' network, best with a certificate that browsers trust.",
-    stops_working="Devices without HTTPS, panel apps, some driverless printing and scanning, old browsers.",
+    needs_first="HTTPS answers from the administrators' network with TLS 1.2 or later, which browsers demand, best with a certificate that they trust.",
+    stops_working="Panel apps, some driverless printing and scanning, tools and old browsers that know plain HTTP alone.",
     ask="The device's administrators, and the owners of its panel apps.",
     undo="Switch plain HTTP on again over HTTPS or at the panel.",
     lock_out="If HTTPS does not work when HTTP goes off, only the panel is left: keep one session open and try HTTPS first.",
+    after=("tls-current-version",),
 )
 
 RAW_PRINT_LIMIT = Remedy(
@@ -86,6 +87,30 @@ RAW_PRINT_LIMIT = Remedy(
     stops_working=f"Most print-server queues, pull-print, label software, firmware and fonts that are loaded by the raw port. {LISTED_OUT}",
     ask="The print server's administrator, the owners of accounting, output management, label and line-of-business software.",
     undo="Switch raw printing on again in the same place; clear the list at the panel where it shuts you out.",
+    lock_out=LOCK_OUT,
+)
+
+PRINT_PORTS_LIMIT = Remedy(
+    id="print-ports-limit",
+    title="Disable print ports without a queue, and restrict the others to print servers",
+    steps=(
+        (
+            "The device has no TLS, so that no queue of it can be encrypted. Read on the print servers which queues use raw printing and "
+            "LPD, and ask what else does: pull-print and accounting servers, output management, label software, host systems."
+        ),
+        "In the device's port settings, switch the print ports off that nothing uses.",
+        "For the others, admit only the addresses of those servers, in the device or at the switch.",
+        WHOLE_DEVICE,
+        (
+            "In an office without a print server: put the device into a network segment of its own, print through a computer that may "
+            "reach it, and plan the replacement."
+        ),
+    ),
+    confirm="Scan again from a client's network: cleartext-print-raw and cleartext-print-lpd show pass; print one page from each queue.",
+    needs_first="Every queue that prints by raw printing or LPD is known.",
+    stops_working=f"Printing from computers straight to the device, and from every server that was forgotten. {LISTED_OUT}",
+    ask="The print server's administrator, the network team, the owners of label, host and line-of-business software.",
+    undo="Switch the port on again in the same place; clear the list at the panel where it shuts you out.",
     lock_out=LOCK_OUT,
 )
 
@@ -187,7 +212,7 @@ ALLOW_LIST_NARROW = Remedy(
     ),
     confirm="Enter the new list in the inventory and judge again: allow-list-too-wide shows pass.",
     needs_first="A list of approved networks with an owner.",
-    stops_working="Clients outside the approved networks.",
+    stops_working=f"Clients outside the approved networks. {LISTED_OUT}",
     ask="The network team, and the owners of what is outside.",
     undo="Enter the old list again.",
     lock_out="Your own address missing from the list: know how to clear it at the panel before you begin.",
@@ -200,7 +225,7 @@ MAIL_DIRECTORY_TLS = Remedy(
         "Find out who uses the server: mail to print, internet fax, an address book that other devices read.",
         "Where nobody does, switch the mail (SMTP) or directory (LDAP) server off. The device's own outgoing mail goes on without.",
         "Where it must stay, demand TLS in its settings, so that AUTH or a bind with a password is refused before.",
-        "Change the passwords that were sent in clear.",
+        "Change the passwords that were sent in clear, on everything that signs in with them.",
     ),
     confirm="Scan again: mail-directory-login-in-clear shows pass.",
     needs_first="A certificate on the device that the clients of the server trust.",

@@ -101,9 +101,9 @@ SNMP_ENGINE_ID = Remedy(
     ),
     confirm="Scan again: snmp-shared-engine-id shows pass for every device of the set.",
     needs_first="The SNMPv3 passwords, since users must be entered again.",
-    stops_working="SNMPv3 readings of the device until its users are entered again.",
+    stops_working="SNMPv3 readings of the device until its users are entered again; receivers of its SNMPv3 notifications, whose keys belong to the old id (RFC 3414).",
     ask="The monitoring team, and the team that clones settings.",
-    undo="None needed: collectors discover the new id.",
+    undo="None needed: collectors discover the new id; enter it at receivers of notifications.",
     lock_out=_NO_LOCK,
 )
 
@@ -127,7 +127,10 @@ SNMP_NOTIFICATIONS = Remedy(
     id="snmp-notifications-v3",
     title="Send SNMP notifications by version 3, to approved receivers only",
     steps=(
-        "On the receiver, create an SNMPv3 user for notifications, with authentication and privacy.",
+        (
+            "On the receiver, create an SNMPv3 user for notifications, with authentication and privacy, under the device's engine id: "
+            "the sender of a trap is authoritative (RFC 3414)."
+        ),
         "In the device's notification or trap settings, enter that user, and see that a test notification arrives.",
         "Delete every receiver of version 1 or 2c, and every receiver that is not approved.",
     ),

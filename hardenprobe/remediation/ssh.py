@@ -45,7 +45,10 @@ SSH_HOST_KEY = Remedy(
     steps=(
         "In the device's security settings, create a new host key: Ed25519, ECDSA on P-256, or RSA of 2048 bits or more.",
         "Remove DSA keys and shorter RSA keys.",
-        "Where keys cannot be made, a reset of the security settings often makes them anew; else look for a firmware release.",
+        (
+            "Where keys cannot be made, look for a firmware release. A reset of the security settings often makes them anew, and takes "
+            "certificates, allow-lists and passwords with it: export the settings first, and do it at the panel."
+        ),
         "Note the new fingerprint, and bring known-hosts files up to date over a path that you trust.",
     ),
     confirm="Scan again: ssh-weak-host-key and ssh-shared-host-key show pass.",
@@ -53,7 +56,7 @@ SSH_HOST_KEY = Remedy(
     stops_working="Clients and scripts that pinned the old key refuse to connect until they learn the new one.",
     ask="The authors of scripts that sign in over SSH, configuration backup among them.",
     undo="None: an old key that is gone stays gone; clients learn the new one.",
-    lock_out="Clients with strict host key checking refuse the device until the new key is known to them.",
+    lock_out="Clients with strict host key checking refuse the device until the new key is known to them; a reset may restore the default password and address.",
     after=("ssh-algorithms-limit",),
 )
 
@@ -63,7 +66,7 @@ SSH_STRICT = Remedy(
     steps=(
         "Look for a firmware release that names CVE-2023-48795 or strict key exchange.",
         (
-            "Until it is there, deselect chacha20-poly1305, or the CBC ciphers where encrypt-then-MAC is on; aes-gcm and aes-ctr "
+            "Until it is there, deselect chacha20-poly1305, and the CBC ciphers where encrypt-then-MAC is on; aes-gcm and aes-ctr "
             "stay."
         ),
         "Update the clients too: the protection holds only where both sides have it.",

@@ -20,7 +20,7 @@ TLS_MODERN = Remedy(
     stops_working="Nothing, as long as older versions stay on.",
     ask="The device's administrators.",
     undo="Switch the version off again in the same place.",
-    lock_out="None.",
+    lock_out="None by the version; a firmware update may restore the default password and address, and a filter must let your own address in, or the panel is left.",
 )
 
 TLS_OLD_OFF = Remedy(
@@ -102,7 +102,7 @@ TLS_CERTIFICATE = Remedy(
     confirm="Scan again: the certificate checks show pass; a browser opens the settings without a warning.",
     needs_first="Your authority's root is on the clients; the device is reached by a name.",
     stops_working="Clients that pinned the old certificate, IPPS queues, 802.1X where it uses the same certificate; jobs "
-    "drop when the service restarts: do it out of hours.",
+    "drop when the service restarts: do it out of hours. A device that keeps one key alone loses the old certificate with the request.",
     ask="The teams that run the authority, the print servers and 802.1X.",
     undo="Choose the former certificate again; leave it in the device until the new one has proved itself. Never export its private key for that.",
     lock_out="With Strict-Transport-Security on, a certificate that browsers refuse cannot be passed by: switch it off first.",

@@ -30,28 +30,32 @@ ISOLATE_OR_REPLACE = Remedy(
     id="isolate-or-replace",
     title="Enable TLS where there is none, otherwise isolate",
     steps=(
-        "Look in the web server or security settings for HTTPS and IPP over TLS, and enable them; then disable plain HTTP and IPP without TLS.",
+        "Look in the web server or security settings for HTTPS and IPP over TLS, and enable them; prove HTTPS with a browser of today.",
+        "Move queues to IPP over TLS, one pilot first; then disable plain HTTP and IPP without TLS.",
         "Where there is no such setting, read the firmware's release notes, and update the device where a newer version has HTTPS.",
-        "Otherwise let only the administrators' stations and the print servers reach it.",
+        (
+            "Otherwise let only the administrators' stations, the print servers and collectors reach it, and admit the replies of the "
+            "servers that it scans to and signs in at."
+        ),
         "Write its replacement into the budget, and administer it at the panel until then.",
     ),
     confirm="Scan again from a client's network: the device is silent; or management-encryption-missing and cleartext-ipp show pass.",
     needs_first="A network segment of its own, or filters at the switch.",
-    stops_working="Direct printing and scanning from the networks that are blocked.",
-    ask="The network team, and the users of the device.",
-    undo="Open the filter again.",
-    lock_out="Your own address and those of the administrators must be on the list; otherwise only the panel is left.",
+    stops_working="Direct printing and scanning from the networks that are blocked; queues by ipp:// once IPP without TLS is off.",
+    ask="The network team, the print server's administrator, and the users of the device.",
+    undo="Open the filter again; switch plain HTTP or IPP on again over HTTPS or at the panel.",
+    lock_out="Your own address and those of the administrators must be on the list; otherwise only the panel is left. An update of the firmware may restore the default password and address.",
 )
 
 SETTINGS_SIGN_IN = Remedy(
     id="settings-sign-in",
     title="Require a password for every settings page",
     steps=(
-        "Over HTTPS, set an administrator password that is not the delivered one, and put it into the vault.",
+        "Over HTTPS, or at the panel where the device has none, set an administrator password that is not the delivered one, and put it into the vault.",
         "In the access settings, demand the sign-in for reading settings too, not only for changing them.",
     ),
     confirm="Scan again: settings-page-open shows pass.",
-    needs_first="HTTPS works, and there is a place where the password is kept.",
+    needs_first="A way to set the password that is not overheard, and a place where it is kept.",
     stops_working="Service technicians and tools that read pages without a password.",
     ask="The service technician, and the readers of meters on the pages.",
     undo="Allow reading without a sign-in again in the same place.",
@@ -67,7 +71,10 @@ STRICT_TRANSPORT = Remedy(
             "See that every port of the device's name that browsers open speaks HTTPS: the rule binds the name and so every port of "
             "it (RFC 6797), other web services among them."
         ),
-        "In the web server settings, switch HTTP Strict Transport Security on, with a short max-age first.",
+        (
+            "In the web server settings, switch HTTP Strict Transport Security on, with a short max-age first; leave includeSubDomains "
+            "and preload off, which bind other names too."
+        ),
     ),
     confirm="Scan again: http-strict-transport shows pass with a max-age above zero.",
     needs_first="A trusted certificate that renews.",
@@ -89,7 +96,7 @@ COOKIE_FLAGS = Remedy(
     stops_working="Nothing by the flags; a firmware update can reset settings and refuse supplies or apps.",
     ask="The supplier, and the owners of panel apps.",
     undo="None for firmware on most devices.",
-    lock_out="None: the settings page is reached as before.",
+    lock_out="None by the flags; a firmware update may restore the default password and address: know the panel's way in.",
 )
 
 IPP_TLS = Remedy(
@@ -148,8 +155,8 @@ PRINT_BY_REFERENCE_OFF = Remedy(
         "Where there is no such setting, let the device open no connections but to the servers it needs.",
     ),
     confirm="Scan again: ipp-print-by-reference shows pass.",
-    needs_first="A list of servers that the device must reach: mail, directory, folders, time.",
-    stops_working="Printing a document by giving its address; the operations are deprecated and hardly used.",
+    needs_first="A list of servers that the device must reach: names (DNS), time, mail, directory, folders, event log, alerts, the supplier's service.",
+    stops_working="Printing a document by giving its address; the operations are deprecated and hardly used. A filter also stops every server that was forgotten.",
     ask=_PRINT_SERVERS,
     undo="Switch it on again in the same place.",
     lock_out="None: the settings are reached another way.",
@@ -175,7 +182,7 @@ FTP_ANONYMOUS_OFF = Remedy(
     title="Disable anonymous FTP",
     steps=(
         "In the FTP settings, switch anonymous access off; where there is no such setting, switch the FTP server off.",
-        "Where jobs arrive this way, move them to IPP over TLS first.",
+        "Where jobs arrive this way, move them first: to IPP over TLS where the device has it, otherwise to a queue of the print server.",
     ),
     confirm="Scan again: ftp-anonymous shows pass.",
     needs_first="Another way to print and to update for those who use FTP.",
@@ -190,11 +197,14 @@ WEB_SERVICES_OFF = Remedy(
     title="Switch web services for printing and scanning off",
     steps=(
         "Find out which computers print or scan through queues that were found by themselves (WS-Discovery).",
-        "Give them queues over IPP with TLS, and another way to scan, one pilot first.",
+        (
+            "Give them other queues, and another way to scan, one pilot first: over IPP with TLS where the device has it, otherwise "
+            "through the print server."
+        ),
         "In the network settings, switch web services for printing and scanning off; WS-Discovery usually goes with them.",
     ),
     confirm="Scan again: web-services-in-clear and discovery-ws-discovery show pass; a test page still prints.",
-    needs_first="Queues over IPP with TLS, tried on one pilot device.",
+    needs_first="The new queues, tried on one pilot device.",
     stops_working="Queues and scanning that computers set up by themselves.",
     ask="The workstation administrators, and the users who scan from them.",
     undo="Switch the services on again in the same place.",
@@ -223,13 +233,13 @@ IPP_SYSTEM_SIGN_IN = Remedy(
     steps=(
         "Find out which tool manages print services by IPP; most sites have none.",
         "In the IPP or web services settings, switch the system service off, or demand a sign-in over TLS.",
-        "Look through the print services that the device lists, and delete those that nobody knows.",
+        "Look through the print services that the device lists; delete one only when the print server's administrator has confirmed that no queue uses it.",
     ),
     confirm="Scan again: ipp-system-service-open shows pass; a test page still prints.",
     needs_first="A list of the tools that manage the device by IPP, and their accounts.",
-    stops_working="Tools that create and change print services by IPP without an account.",
+    stops_working="Tools that create and change print services by IPP without an account; queues of a print service that was deleted.",
     ask="The print server's administrator.",
-    undo="Switch the service on again in the same place.",
+    undo="Switch the service on again in the same place; a print service that was deleted must be set up anew.",
     lock_out="None: the settings are reached another way.",
 )
 
@@ -240,7 +250,7 @@ SCAN_DESTINATIONS = Remedy(
         "List the destinations that the device keeps, with their owners.",
         "On each server, offer SFTP, FTPS, HTTPS or SMB 3 with encryption, and a least-privilege account for the device.",
         "Change each destination, with its server's certificate verified where the device can; make one test scan each.",
-        "Change the passwords of the accounts that were used in clear.",
+        "Change the passwords of the accounts that were used in clear, on every device that uses the same account.",
     ),
     confirm="Scan again: scan-destinations-in-clear shows pass; a test scan arrives at each destination.",
     needs_first="An encrypted service on each server, and the authority of its certificate on the device.",

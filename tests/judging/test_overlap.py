@@ -8,6 +8,7 @@ import pytest
 
 from hardenprobe.judging.overlap import counted_once, fitted
 from hardenprobe.model import Endpoint, Result, Said, Word
+from hardenprobe.remediation.fit import ALSO
 
 GENERAL = frozenset({"any-off"})
 
@@ -53,6 +54,21 @@ def test_https_only_is_not_advised_to_a_device_without_tls() -> None:
     assert [r.remedy for r in fitted([*without, with_tls])] == [
         "isolate-or-replace", "isolate-or-replace", "http-to-https",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("check", "remedy"), [("cleartext-print-raw", "raw-print-limit"), ("cleartext-print-lpd", "lpd-off")]
+)
+def test_print_queues_over_tls_are_not_advised_to_a_device_without_tls(check: str, remedy: str) -> None:
+    tls = replace(
+        failed("tls-current-version-missing", "tls-modern", None),
+        result=Word.NOTAPPLICABLE,
+        remedy=None,
+        score=None,
+    )
+    assert fitted([failed(check, remedy, 9100), tls])[0].remedy == "print-ports-limit"
+    assert fitted([failed(check, remedy, 9100), replace(tls, result=Word.UNKNOWN)])[0].remedy == remedy
+    assert "TLS" not in " ".join(ALSO["print-ports-limit"].steps[1:])
 
 
 @pytest.mark.parametrize(

@@ -94,7 +94,9 @@ async def ask_service(
     about: Mapping[str, tuple[Value, ...]] = next(iter(message.of(service.group)), {}) if message else {}
     destinations = texts(about, f"{READY}.destination-uri")
     got.recorder.rewrite_received(lambda received: _without(received, destinations))
-    words = SERVICE_WORDS.intersection(word.lower() for word in (*texts(about, FEATURES), *texts(about, TYPE)))
+    words = SERVICE_WORDS.intersection(
+        word.lower() for word in (*texts(about, FEATURES), *texts(about, TYPE))
+    )
     facts = IppService(
         service=service.name,
         tls=tls is not None,
