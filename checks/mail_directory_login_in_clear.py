@@ -1,8 +1,8 @@
 """A mail or directory server on the device takes passwords in clear.
 
 Fails when
-    The mail server offers AUTH by PLAIN or LOGIN before TLS (subject "mail"), or the directory server has no StartTLS (subject
-    "directory").
+    The mail server offers AUTH by PLAIN, LOGIN or a bearer token before TLS (subject "mail"), or the directory server has no
+    StartTLS (subject "directory").
 Passes when
     Neither is there, or the mail server offers no such AUTH before TLS. A directory server with StartTLS is informational:
     whether it takes a password without is not tried.
@@ -13,7 +13,7 @@ Reach
 Why it matters
     Passwords are sent readable, often those of the directory; a mail server on a device also sends for others.
 Sources
-    RFC 3207, section 4; RFC 4954, section 4; RFC 4513, sections 3 and 5.1.2; NIST SP 800-53 Rev. 5, CM-7 and IA-5(1)
+    RFC 3207, section 4; RFC 4954, section 4; RFC 7628; RFC 4513, sections 3 and 5.1.2; NIST SP 800-53 Rev. 5, CM-7 and IA-5(1)
 """
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ from hardenprobe.facts import MailServer, TcpPort, TlsPort
 from hardenprobe.remediation.general import MAIL_DIRECTORY_TLS
 
 PORTS = (25, 389, 587)  # IANA: smtp, ldap, submission
-PLAINTEXT = {"PLAIN", "LOGIN"}  # RFC 4616, and the older mechanism that no standard has
+# RFC 4616; RFC 7628, whose token is as good as a password; and two mechanisms that no standard has.
+PLAINTEXT = {"PLAIN", "LOGIN", "OAUTHBEARER", "XOAUTH2"}
 EXPECTED = "no mail or directory server that takes passwords in clear"
 
 
@@ -43,7 +44,7 @@ def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
                 server, f"AUTH {' '.join(clear)} before TLS; {also}", EXPECTED, value=clear, subject="mail"
             )
         else:
-            yield passed(server, "no AUTH PLAIN or LOGIN before TLS", EXPECTED, subject="mail")
+            yield passed(server, "no AUTH by password or token before TLS", EXPECTED, subject="mail")
     for directory in directories:
         if directory.facts.speaks:
             text = "StartTLS is offered; whether it takes a password without was not tried"
@@ -65,4 +66,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:P/I:P/A:P/PL:U/EM:A"},
     remedy=MAIL_DIRECTORY_TLS,
     controls=("CM-7", "IA-5(1)"),
+    version="2",
 )

@@ -24,8 +24,8 @@ from typing import Annotated
 
 from annotated_types import Ge
 
-from hardenprobe import Check, DeviceView, Outcome, fail, passed, unknown
-from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
+from hardenprobe import Check, Outcome, DeviceView, fail, passed, unknown
+from hardenprobe.checking.views.tls import leaves, served_below_anchor, served_issuers, unanswered
 from hardenprobe.facts import Certificate, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
 
@@ -58,7 +58,11 @@ def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
         if (fault := _fault(leaf, now, expect.ending_days)) is None:
             yield passed(at, f"valid {dates}", expected, value=value, subject=chain.label or None)
         served = [(fault, leaf, chain.label)]
+        below = served_below_anchor(chain)
         for number, issuer in enumerate(served_issuers(chain), 1):
+            # Clients have the anchor; what else is sent under its name, such as a cross-certificate, is not on their path.
+            if issuer not in below and not issuer.self_signed:
+                continue
             where = f"{chain.label}, issuer {number}".removeprefix(", ")
             served.append((_fault(issuer, now, expect.ending_days), issuer, where))
         for wrong, certificate, where in served:
@@ -96,5 +100,5 @@ CHECK = Check(
     },
     remedy=TLS_CERTIFICATE,
     controls=("SC-17", "SC-12"),
-    version="2",
+    version="3",
 )

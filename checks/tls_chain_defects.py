@@ -1,8 +1,8 @@
 """A certificate is used outside its permitted purposes.
 
 Fails when
-    The certificate has extended key usages and serverAuth is none of them, or an issuer that is sent is no certification authority by its
-    basicConstraints; each is a subject of its own.
+    The certificate has extended key usages and serverAuth is none of them, or an issuer that is sent, below the trust anchor,
+    is no certification authority by its basicConstraints; each is a subject of its own.
 Passes when
     The certificate may be a server's, and every issuer that is sent may issue.
 Unknown when
@@ -12,15 +12,15 @@ Reach
 Why it matters
     Clients that verify refuse the chain; others would accept a chain made with the key of any certificate.
 Sources
-    RFC 5280 sections 4.2.1.9 and 4.2.1.12; NIST SP 800-53 Rev. 5, SC-17
+    RFC 5280 sections 4.2.1.9, 4.2.1.12 and 6.1; NIST SP 800-53 Rev. 5, SC-17
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
-from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
+from hardenprobe import Check, NoSettings, Outcome, DeviceView, fail, passed, unknown
+from hardenprobe.checking.views.tls import leaves, served_below_anchor, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
 
@@ -35,8 +35,9 @@ def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     yield from missing
     for at, chain, leaf in found:
         where = f"{chain.label}, " if chain.label else ""
-        wrong = [n for n, one in enumerate(served_issuers(chain), 1) if one.authority is False]
-        unread = [one for one in (leaf, *served_issuers(chain)) if one.authority is None]
+        issuers = served_below_anchor(chain)
+        wrong = [n for n, one in enumerate(issuers, 1) if one.authority is False]
+        unread = [one for one in (leaf, *issuers) if one.authority is None]
         bound = leaf.purposes is not None and not {SERVER_AUTH, ANY_PURPOSE} & set(leaf.purposes)
         if bound:
             text = f"for {', '.join(leaf.purposes or ())[:200] or 'nothing'}, and not for servers"
@@ -47,8 +48,8 @@ def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
         if unread:
             yield unknown(at, "the extensions were not read", EXPECTED, subject=chain.label or None)
         elif not bound and not wrong:
-            issuers = len(served_issuers(chain))
-            yield passed(at, f"for servers; {issuers} issuers sent", EXPECTED, subject=chain.label or None)
+            text = f"for servers; {len(issuers)} issuers sent below the anchor"
+            yield passed(at, text, EXPECTED, subject=chain.label or None)
 
 
 CHECK = Check(
@@ -60,4 +61,5 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A"},
     remedy=TLS_CERTIFICATE,
     controls=("SC-17",),
+    version="2",
 )

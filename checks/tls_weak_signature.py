@@ -19,8 +19,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, DeviceView, Outcome, fail, passed
-from hardenprobe.checking.views.tls import leaves, unanswered
+from hardenprobe import Check, Outcome, DeviceView, fail, passed
+from hardenprobe.checking.views.tls import leaves, served_issuers, unanswered
 from hardenprobe.facts import Chain, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
 from hardenprobe.standards.tls_rules import load
@@ -66,10 +66,11 @@ def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
 
 
 def _relied_on(chain: Chain) -> list[str]:
-    """Hashes on the path; without a path, of every certificate that another one signed."""
+    """Hashes on the path; without a path, of the leaf and each issuer that another one signed."""
     if chain.path.trusted:
         return [h for h in chain.path.hashes if h]
-    return [c.signature_hash for c in chain.certificates if c.signature_hash and not c.self_signed]
+    sent = (*chain.certificates[:1], *served_issuers(chain))
+    return [one.signature_hash for one in sent if one.signature_hash and not one.self_signed]
 
 
 CHECK = Check(
@@ -86,5 +87,5 @@ CHECK = Check(
     },
     remedy=TLS_CERTIFICATE,
     controls=("SC-13", "SC-17"),
-    version="2",
+    version="3",
 )

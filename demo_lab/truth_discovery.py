@@ -52,6 +52,8 @@ def of(service: Service) -> Iterator[tuple[str, str | None, int | None, str | No
         offered = service.types[:1] if service.version == "3.3" else service.types
         if 1 in offered:
             yield "remote-screen-open", *where, None
+        if 2 in offered:
+            yield "remote-screen-in-clear", *where, None
 
 
 def _credentials(service: discovery.Mdns) -> Iterator[tuple[str, str, int, str]]:

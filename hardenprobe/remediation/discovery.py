@@ -146,13 +146,14 @@ REMOTE_SCREEN_CLOSE = Remedy(
     steps=(
         "In the settings for remote operation, switch the remote panel off if it is not needed.",
         (
-            "Otherwise set a password for it, choose the strongest security that it offers, and admit only the help desk; where that "
-            "list is one for the whole device, enter your own address first."
+            "Otherwise set a password for it, choose a security type with TLS, and switch the others off; admit only the help desk. Where "
+            "that list is one for the whole device, enter your own address first."
         ),
+        "Where it has no encryption, reach it through an encrypted tunnel from the administrators' network, or leave it off.",
     ),
-    confirm="Scan again: remote-screen-open shows pass.",
+    confirm="Scan again: remote-screen-open and remote-screen-in-clear show pass.",
     needs_first="The help desk has another way, or the new password.",
-    stops_working="Help desk sessions that connect without a password.",
+    stops_working="Help desk sessions that connect without a password, or with a viewer that does not know TLS.",
     ask="The help desk and the service technician.",
     undo="Switch remote operation on again in the same place.",
     lock_out="Low while HTTPS administration or the panel works; a list for the whole device can shut you out of the first.",

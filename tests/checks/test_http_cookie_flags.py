@@ -66,3 +66,29 @@ def test_values_are_starred_and_never_kept() -> None:
     assert b"secret" not in starred and b"sid=******; Secure" in starred and b"a=***\r" in starred
     assert starred.endswith(b"Set-Cookie is a header")
     assert session_cookies(["sid=secret; Secure"]) == (Cookie(name="sid", secure=True, http_only=False),)
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        "SID=; Expires=Sun, 06 Nov 1994 08:49:37 GMT",  # RFC 6265 section 3.1: how a server removes a cookie
+        "SID=deleted; path=/; expires=Thu, 01-Jan-1970 00:00:01 GMT",
+        "SID=x; Max-Age=0",
+        "SID=x; Max-Age=-1; Expires=Sun, 06 Nov 2044 08:49:37 GMT",
+    ],
+)
+def test_a_cookie_that_is_taken_back_is_no_session(header: str) -> None:
+    assert session_cookies([header]) == ()
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        "SID=x; Expires=Sun, 06 Nov 2044 08:49:37 GMT",
+        "SID=x; Max-Age=600; Expires=Sun, 06 Nov 1994 08:49:37 GMT",  # section 4.1.2.2: Max-Age goes before
+        "SID=x; Max-Age=soon",
+        "SID=x; Expires=never",
+    ],
+)
+def test_a_cookie_that_lasts_is_judged(header: str) -> None:
+    assert session_cookies([header]) == (Cookie(name="SID", secure=False, http_only=False),)

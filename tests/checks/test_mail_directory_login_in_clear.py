@@ -32,6 +32,9 @@ def directory(**changes: Any) -> Any:
         pytest.param(
             [mail("AUTH", "STARTTLS", mechanisms=("LOGIN",))], ["fail mail"], id="AUTH before STARTTLS"
         ),
+        pytest.param(
+            [mail("AUTH", mechanisms=("OAUTHBEARER",))], ["fail mail"], id="a bearer token, RFC 7628"
+        ),
         pytest.param([mail("AUTH", mechanisms=("CRAM-MD5",))], ["pass mail"], id="no password in clear"),
         pytest.param([mail("STARTTLS")], ["pass mail"], id="STARTTLS first"),
         pytest.param([mail("SIZE")], ["pass mail"], id="no AUTH"),

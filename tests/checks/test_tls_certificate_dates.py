@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
-from support.tls import certificate, chain, seen_tls, tls_port
+from support.tls import certificate, chain, seen_tls, tls_port, with_issuer
 from support.tls_branches import WITHOUT_TLS
 
 from hardenprobe.checking.check import DeviceView
@@ -57,11 +55,7 @@ ISSUING = {"subject": "CN=Office Issuing", "issuer": "CN=Office Root", "names": 
 
 def issued(**changes: object) -> TlsPort:
     """A port that sends a sound leaf and its issuer."""
-    one = chain(**ISSUED)
-    return tls_port(
-        "TLS 1.2",
-        chains=(replace(one, certificates=(*one.certificates, certificate(**(ISSUING | changes)))),),
-    )
+    return tls_port("TLS 1.2", chains=(with_issuer(chain(**ISSUED), certificate(**(ISSUING | changes))),))
 
 
 @pytest.mark.parametrize(

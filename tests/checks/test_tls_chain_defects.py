@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
-from support.tls import certificate, chain, seen_tls, tls_port
+from support.tls import certificate, chain, seen_tls, tls_port, with_issuer
 
 from hardenprobe.checking.check import NoSettings
 from hardenprobe.checks.tls_chain_defects import ANY_PURPOSE, CHECK, SERVER_AUTH
@@ -41,7 +39,7 @@ CLIENT_AUTH = "1.3.6.1.5.5.7.3.2"
 def test_branch(leaf: dict[str, object], issuer: dict[str, object], told: list[object]) -> None:
     one = chain(issuer="CN=Office Issuing", **leaf)
     above = certificate(**({"subject": "CN=Office Issuing", "authority": True} | issuer))
-    seen = seen_tls(tls_port("TLS 1.2", chains=(replace(one, certificates=(*one.certificates, above)),)))
+    seen = seen_tls(tls_port("TLS 1.2", chains=(with_issuer(one, above),)))
 
     assert [(str(o.word), o.subject) for o in CHECK.judge(seen, NoSettings())] == told
 

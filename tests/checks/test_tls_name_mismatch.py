@@ -26,6 +26,11 @@ NONE = CHECK.settings()
         (("pr*.office.test",), ("printer-1.office.test",), "fail"),
         (("192.0.2.7",), ("192.0.2.7",), "pass"),
         (("2001:DB8::7",), ("2001:db8:0::7",), "pass"),
+        # Section 6.3: a U-label is compared as the A-label that certificates carry.
+        (("xn--bcher-kva.office.test",), ("bücher.office.test",), "pass"),
+        (("*.office.test",), ("bücher.office.test",), "pass"),
+        (("bucher.office.test",), ("bücher.office.test",), "fail"),
+        (("printer-1.office.test",), ("\udcff.office.test",), "fail"),
         ((), ("printer-1.office.test",), "fail"),
         (("other.test",), (), "informational"),
     ],

@@ -122,6 +122,7 @@ def screens(address: Any, folder: Any, program: Program, start: Start, port_offs
         "None": run(first, "-SecurityTypes", "None"),
         "a password": run(first + 1, "-SecurityTypes", "VncAuth"),
         "a password or None": run(first + 2, "-SecurityTypes", "VncAuth,None"),
+        "TLS of a kind that is chosen later": run(first + 3, "-SecurityTypes", "TLSVnc,TLSPlain"),
     }
 
 
@@ -194,9 +195,16 @@ def test_an_smb_server_is_judged_by_what_it_agrees_to(
 
 
 @pytest.mark.parametrize(
-    ("shown", "word"), [("None", "fail"), ("a password", "pass"), ("a password or None", "fail")]
+    ("shown", "word", "in_clear"),
+    [
+        ("None", "fail", "informational"),
+        ("a password", "pass", "fail"),
+        ("a password or None", "fail", "fail"),
+        ("TLS of a kind that is chosen later", "pass", "unknown, inconclusive"),
+    ],
 )
 def test_a_screen_is_judged_by_its_security_types(
-    shown: str, word: str, screens: Named, review: Review, said: Any
+    shown: str, word: str, in_clear: str, screens: Named, review: Review, said: Any
 ) -> None:
     assert said(review, screens[shown], "remote-screen-open") == {("tcp/5900", None, word)}
+    assert said(review, screens[shown], "remote-screen-in-clear") == {("tcp/5900", None, in_clear)}

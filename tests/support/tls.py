@@ -67,6 +67,17 @@ def chain(
     return Chain(label=label, certificates=(certificate(**leaf),), path=path)
 
 
+def with_issuer(below: Chain, *issuers: Certificate) -> Chain:
+    """A chain with issuers that are sent along, each below the anchor of a trusted path."""
+    path = below.path
+    if path.trusted:
+        more = ("RSA 2048",) * len(issuers)
+        path = replace(
+            path, issuers=(*more, *path.issuers), hashes=(*path.hashes, *("sha256",) * len(issuers))
+        )
+    return replace(below, certificates=(*below.certificates, *issuers), path=path)
+
+
 def tls_port(*accepted: str, unknown: Mapping[str, str] | None = None, **changes: Any) -> TlsPort:
     """A port that accepts these versions and refuses the rest.
 

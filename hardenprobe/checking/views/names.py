@@ -57,7 +57,7 @@ def matches_any(patterns: Iterable[str], name: str) -> bool:
 
 
 def matches(pattern: str, name: str) -> bool:
-    """RFC 9525 section 6.3: letter case aside; `*` only as the whole leftmost label, for one label.
+    """RFC 9525 section 6.3: letter case aside; `*` only as the whole leftmost label, for one label; A-labels and U-labels alike.
 
     >>> matches("*.devices.example", "One.devices.example."), matches("*.example", "a.b.example")
     (True, False)
@@ -65,8 +65,17 @@ def matches(pattern: str, name: str) -> bool:
     if _may_be_address(pattern) and _may_be_address(name):
         with contextlib.suppress(ValueError):
             return ip_address(pattern) == ip_address(name)
-    have = pattern.lower().rstrip(".").split(".")
-    want = name.lower().rstrip(".").split(".")
+    have, want = (_as_dns(one).lower().rstrip(".").split(".") for one in (pattern, name))
     if have[0] == "*" and len(have) > 2:
         return len(have) == len(want) and have[1:] == want[1:]
     return have == want
+
+
+def _as_dns(name: str) -> str:
+    """A name with its international labels as the DNS has them (A-labels)."""
+    if name.isascii():
+        return name
+    try:
+        return name.encode("idna").decode("ascii")
+    except UnicodeError:
+        return name

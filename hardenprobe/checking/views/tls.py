@@ -123,15 +123,24 @@ def leaves(
 def served_issuers(chain: Chain) -> tuple[Certificate, ...]:
     """The certificates that were sent with a leaf and issued the one before, by their names, up to the anchor.
 
-    What is sent along and issued nothing of the path is left out (RFC 5280 section 6.1).
+    What is sent along and issued nothing of the path is left out (RFC 5280 section 6.1). Of several for one issuer, as
+    cross-certification makes them (RFC 4158 section 1.5), clients can take any; the one that lasts longest counts.
     """
     found: list[Certificate] = []
     at, rest = chain.certificates[0], list(chain.certificates[1:])
-    while not at.self_signed and (issuer := next((c for c in rest if c.subject == at.issuer), None)):
-        rest.remove(issuer)
-        found.append(issuer)
-        at = issuer
-    return tuple(found)
+    while not at.self_signed and (same := [c for c in rest if c.subject == at.issuer]):
+        at = max(same, key=lambda c: c.not_after)
+        rest = [c for c in rest if c not in same]
+        found.append(at)
+    return tuple(found[: len(chain.path.issuers)] if chain.path.trusted else found)
+
+
+def served_below_anchor(chain: Chain) -> tuple[Certificate, ...]:
+    """The served issuers without the anchor's own certificate, which is no part of a path, nor one that replaces it."""
+    found = served_issuers(chain)
+    if chain.path.trusted:
+        return found[: max(len(chain.path.issuers) - 1, 0)]
+    return tuple(one for one in found if not one.self_signed)
 
 
 def walks(

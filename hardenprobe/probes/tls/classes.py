@@ -39,11 +39,11 @@ def _classes(suite: str, encrypt_then_mac: bool) -> Iterator[str]:
     for rules in map(load, shipped()):
         cipher, exchange = rules.cipher(suite, encrypt_then_mac), rules.key_exchange(suite)
         if cipher is None:
-            yield f"{rules.rules} unrated"
+            yield f"{rules.rules} cipher unrated"
         elif cipher.discouraged:
-            yield f"{rules.rules} {cipher.weakness}"
+            yield f"{rules.rules} cipher {cipher.weakness}"
         if exchange is not None and exchange.ephemeral is False:
-            yield f"{rules.rules} {exchange.weakness}"
+            yield f"{rules.rules} key exchange {exchange.weakness}"
     export = "_EXPORT1024_" if "_EXPORT1024_" in suite else "_EXPORT_" if "_EXPORT_" in suite else ""
     if "DHE_" in suite.replace("ECDHE_", "") or "_DH_anon_" in suite:
         # Some libraries fit the group to the certificate's key and, where there is none, to the cipher's.

@@ -6,11 +6,14 @@ Source: RFC 6265 section 4.1 (attributes). What looks like a session is common p
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from email.utils import parsedate_to_datetime
 
 from hardenprobe.facts import Cookie, readable
 
 MOST = 16  # cookies kept of one answer
+LONG_AGO = 2000  # no device sets a cookie that ended before this year but to take it back
 _NAMED = re.compile(r"sess|sid$|^sid|auth|login|token|ticket", re.IGNORECASE)
 _FORGERY = re.compile(r"csrf|xsrf", re.IGNORECASE)  # read by the page's own script, so never HttpOnly
 _OPAQUE = re.compile(r"[A-Za-z0-9+/=_.%-]{16,}")
@@ -31,10 +34,24 @@ def session_cookies(headers: Iterable[str]) -> tuple[Cookie, ...]:
             continue
         if not (_NAMED.search(name) or _OPAQUE.fullmatch(value)):
             continue
-        flags = {a.partition("=")[0].strip().lower() for a in attributes}
+        given = {
+            a.partition("=")[0].strip().lower(): a.partition("=")[2].strip() for a in reversed(attributes)
+        }
+        if _removes(given):
+            continue
+        flags = given.keys()
         shown = readable(name.encode("utf-8", "surrogateescape"), 64)
         found[shown] = Cookie(name=shown, secure="secure" in flags, http_only="httponly" in flags)
     return tuple(found.values())[:MOST]
+
+
+def _removes(attributes: Mapping[str, str]) -> bool:
+    """Whether a cookie is taken back: RFC 6265 section 3.1, an expiration date in the past; Max-Age goes before it."""
+    if re.fullmatch(r"-?\d{1,18}", attributes.get("max-age", "")):
+        return int(attributes["max-age"]) <= 0
+    with suppress(ValueError, TypeError, OverflowError, IndexError):
+        return parsedate_to_datetime(attributes.get("expires", "")[:64]).year < LONG_AGO
+    return False
 
 
 def star_cookies(received: bytes) -> bytes:

@@ -270,7 +270,8 @@ def _clean(text: str | None) -> str | None:
 def _schemes(value: str) -> list[str]:
     """Challenge schemes of RFC 9110 section 11.6.1: a token that is followed by parameters, not by "="."""
     found = []
-    for part in value.split(","):
+    # A quoted string may hold anything, commas and the names of other schemes among it.
+    for part in re.sub(r'"(?:[^"\\]|\\.)*"?', '""', value).split(","):
         word, _, rest = part.strip().partition(" ")
         if word and "=" not in word and (rest or part.strip() == word):
             found.append(word.lower()[:32])

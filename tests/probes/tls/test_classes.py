@@ -54,3 +54,9 @@ def test_wording_distinguishes_nothing_and_a_pattern_does() -> None:
     finer = replace(rules, ciphers=(replace(first, match=(*first.match, "*_SEED_*")), *rest))
 
     assert reworded.distinctions == rules.distinctions != finer.distinctions
+
+
+def test_what_a_cipher_and_a_key_exchange_are_called_alike_stays_apart() -> None:
+    """SP 800-52 Rev. 2 lists no static RSA: a finding of the cipher for AES, and of the list for Camellia."""
+    aes, camellia = "TLS_RSA_WITH_AES_128_GCM_SHA256", "TLS_RSA_WITH_CAMELLIA_128_GCM_SHA256"
+    assert classes(aes) - classes(camellia)

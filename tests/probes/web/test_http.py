@@ -428,6 +428,13 @@ def test_any_answer_is_reduced(status: int, headers: list[tuple[str, str]], body
         ("Negotiate", ("negotiate",)),
         ("Negotiate, Basic realm=x", ("negotiate", "basic")),
         ("", ()),
+        # RFC 9110 section 11.6.1, and names of schemes that are only said in a quoted string.
+        (
+            'Newauth realm="apps", type=1, title="Login to \\"apps\\"", Basic realm="simple"',
+            ("newauth", "basic"),
+        ),
+        ('Digest realm="not, Basic realm=x", nonce="a, Basic b"', ("digest",)),
+        ('Digest realm="never ends, Basic realm=x', ("digest",)),
     ],
 )
 def test_challenge_schemes(value: str, schemes: tuple[str, ...]) -> None:
