@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from ipaddress import IPv6Address, ip_address
 
-from hardenprobe import Check, NoSettings, Outcome, DeviceView, fail, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.snmp import readings
 from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, TcpPort
 from hardenprobe.remediation.fleet import IPV6_PRIVACY

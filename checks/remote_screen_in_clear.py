@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, NoSettings, Outcome, Seen, fail, note, off_tcp, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, note, off_tcp, passed, unknown
 from hardenprobe.facts import HttpAnswer, RfbSecurity, TcpPort, TlsPort
 from hardenprobe.remediation.discovery import REMOTE_SCREEN_CLOSE
 
@@ -28,7 +28,7 @@ NONE, VNC, TLS = 1, 2, 18  # IANA Remote Framebuffer Security Types
 EXPECTED = "no remote screen without encryption"
 
 
-def judge(seen: Seen, expect: NoSettings) -> Iterable[Outcome]:
+def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the list of security types."""
     screens = seen.of(RfbSecurity)
     for screen in screens:

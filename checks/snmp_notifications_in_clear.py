@@ -23,7 +23,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hardenprobe import Check, Outcome, DeviceView, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, passed, unknown
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.checking.views.snmp import readings
 from hardenprobe.facts import NotificationTarget, SnmpAnswer, SnmpEngine, SnmpObjects

@@ -24,7 +24,7 @@ from typing import Annotated
 
 from annotated_types import Ge
 
-from hardenprobe import Check, Outcome, DeviceView, fail, passed, unknown
+from hardenprobe import Check, DeviceView, Outcome, fail, passed, unknown
 from hardenprobe.checking.views.tls import leaves, served_below_anchor, served_issuers, unanswered
 from hardenprobe.facts import Certificate, HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
