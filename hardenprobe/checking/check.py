@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Callable, Hashable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Generic, Literal, TypeVar
@@ -200,6 +200,20 @@ class Shared:
         return frozenset(facts.kind for facts in self.facts)
 
 
+def shared_values(
+    shared: Sequence[Shared], shown: Iterable[tuple[str, Any]]
+) -> Iterator[tuple[int, Hashable]]:
+    """What a device may have in common with others, each with its number in `shared`.
+
+    Args:
+        shown: Kinds of facts, each with the facts.
+    """
+    for kind, facts in shown:
+        for number, one in enumerate(shared):
+            if kind in one.kinds:
+                yield from ((number, value) for value in one.values(facts))
+
+
 class Fleet:
     """The devices of a review, for checks that compare them: who shows what, and nothing else of them.
 
@@ -222,16 +236,22 @@ class Fleet:
         Args:
             shown: Kinds of facts, each with the facts.
         """
+        self.note(device, label, shared_values(tuple(self._holders), shown))
+
+    def note(self, device: str, label: str, values: Iterable[tuple[int, Hashable]]) -> None:
+        """The same, of what `shared_values` made of it.
+
+        Args:
+            values: Each with the number of what is kept that it belongs to.
+        """
         self.labels[device] = label
-        for kind, facts in shown:
-            for shared, holders in self._holders.items():
-                if kind in shared.kinds:
-                    for value in shared.values(facts):
-                        known = holders.setdefault(value, device)  # most have one holder, and a set is large
-                        if isinstance(known, set):
-                            known.add(device)
-                        elif known != device:
-                            holders[value] = {known, device}
+        kept = tuple(self._holders.values())
+        for number, value in values:
+            known = kept[number].setdefault(value, device)  # most have one holder, and a set is large
+            if isinstance(known, set):
+                known.add(device)
+            elif known != device:
+                kept[number][value] = {known, device}
 
     def others(self, shared: Shared, value: Hashable, device: str) -> list[str]:
         """The ids of the other devices that show a value, sorted.

@@ -21,7 +21,7 @@ from hardenprobe.errors import UsageError, clip
 from hardenprobe.evidence.parts_rules import plain
 from hardenprobe.evidence.source import Source
 from hardenprobe.evidence.verify import Verdict
-from hardenprobe.judging.judge_rows import fleets_of, judged_part
+from hardenprobe.judging.judge_rows import fleets_of, judged_part, shared_values_of
 from hardenprobe.judging.judgement import Judgement
 from hardenprobe.judging.review import judged, renewed
 from hardenprobe.judging.rules import JudgingRules
@@ -163,8 +163,9 @@ def _other_checks(outline: Review, checks: Registry) -> set[str]:
 
 def _compared(source: Source, rules: Expected, checks: Registry, left_out: set[str]) -> tuple[int, list[str]]:
     """How many results were compared, and the ids of those that differ."""
+    shown = (shared_values_of(row, checks) for row in source.rows())
     judgement = Judgement(
-        source.outline, rules, checks, decisions(source), fleets_of(source.rows(), source.outline, checks)
+        source.outline, rules, checks, decisions(source), fleets_of(shown, source.outline, checks)
     )
     compared, differing = 0, []
     for row in source.rows():

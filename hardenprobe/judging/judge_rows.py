@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
-from hardenprobe.checking.check import Fleet
+from hardenprobe.checking.check import Fleet, shared_values
 from hardenprobe.judging.judgement import Judgement
-from hardenprobe.judging.run_checks import compared, join
-from hardenprobe.model import Review
+from hardenprobe.judging.run_checks import compared, compares
+from hardenprobe.model import INVENTORY, Review
 from hardenprobe.model.document import encode_observation
 from hardenprobe.model.rows import (
     Part,
@@ -39,16 +41,35 @@ def judged_part(part: Part, judgement: Judgement) -> Part:
     )
 
 
-def fleets_of(parts: Iterable[Part], outline: Review, registry: Registry) -> dict[str, Fleet]:
-    """What devices are compared by, from a pass of its own, since the last device may share a key with the first."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedValues:
+    """What a device is compared by.
+
+    Attributes:
+        values: By vantage point, each with its number in `run_checks.compares`.
+    """
+
+    device: str
+    label: str
+    values: Mapping[str, Sequence[tuple[int, Hashable]]]
+
+
+def shared_values_of(part: Part, registry: Registry) -> SharedValues:
+    """What the device of a row is compared by."""
+    shared = compares(registry)
+    kinds = {kind for one in shared for kind in one.kinds}
+    shown: dict[str, list[tuple[str, Any]]] = {}
+    for entry in read_some(part.observations, kinds):
+        shown.setdefault(entry.vantage, []).append((entry.kind, entry.facts))
+    values = {vantage: tuple(shared_values(shared, seen)) for vantage, seen in shown.items()}
+    return SharedValues(device=part.device, label=label_of(part.record), values=values)
+
+
+def fleets_of(shown: Iterable[SharedValues], outline: Review, registry: Registry) -> dict[str, Fleet]:
+    """By vantage point, what devices are compared by: all of them, since the last may share a key with the first."""
     found = compared(outline.vantages, registry)
-    kinds = {kind for check in registry.checks.values() for one in check.compares for kind in one.kinds}
-    for part in parts:
-        some = read_some(part.observations, kinds)
-        join(
-            found,
-            part.device,
-            label_of(part.record),
-            [(entry.vantage, entry.kind, entry.facts) for entry in some],
-        )
+    for one in shown:
+        for name, fleet in found.items():
+            for where in (name, INVENTORY):
+                fleet.note(one.device, one.label, one.values.get(where, ()))
     return found

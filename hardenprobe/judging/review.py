@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from hardenprobe.baseline.selection import NOT_MEANT
 from hardenprobe.decisions.device_register import SEEN_AGAIN, STILL_LISTED
-from hardenprobe.judging.judge_rows import fleets_of, judged_part
+from hardenprobe.judging.judge_rows import fleets_of, judged_part, shared_values_of
 from hardenprobe.judging.judgement import Judgement
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Review
@@ -21,8 +21,9 @@ from hardenprobe.plugins.registry import Registry
 def judge(observed: Observed, rules: JudgingRules) -> Review:
     """Judge what a scan observed, a device at a time; touches no network."""
     outline, registry = observed.outline(), rules.registry
+    shown = (shared_values_of(part, registry) for part in observed.rows)
     judgement = Judgement(
-        outline, rules.baseline, registry, rules.decisions, fleets_of(observed.rows, outline, registry)
+        outline, rules.baseline, registry, rules.decisions, fleets_of(shown, outline, registry)
     )
     rows = RowFile(observed.texts)
     for part in observed.rows:

@@ -14,7 +14,7 @@ from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
 from hardenprobe.baseline.selection import Expected
-from hardenprobe.checking.check import Check, DeviceView, Fleet, Outcome
+from hardenprobe.checking.check import Check, DeviceView, Fleet, Outcome, Shared
 from hardenprobe.errors import Overran, ScopeRefused, blame, clip
 from hardenprobe.facts import NotMet, ProbeFault
 from hardenprobe.model import (
@@ -100,24 +100,22 @@ def compared(
     observations: Mapping[str, tuple[Observation[Any], ...]] | None = None,
 ) -> dict[str, Fleet]:
     """By vantage point, what devices are compared by."""
-    shared = dict.fromkeys(one for check in registry.checks.values() for one in check.compares)
+    shared = compares(registry)
     fleets = {vantage.name: Fleet((), shared) for vantage in vantages}
     for device in devices:
-        everything = [(o.vantage, o.kind, o.facts) for o in (observations or {}).get(device.id, ())]
-        join(fleets, device.id, device.label, everything)
+        shown = [(o.vantage, o.kind, o.facts) for o in (observations or {}).get(device.id, ())]
+        for name, fleet in fleets.items():
+            fleet.add(
+                device.id,
+                device.label,
+                ((kind, facts) for where, kind, facts in shown if where in (name, INVENTORY)),
+            )
     return fleets
 
 
-def join(fleets: Mapping[str, Fleet], device: str, label: str, shown: Sequence[tuple[str, str, Any]]) -> None:
-    """Note what one device shows.
-
-    Args:
-        shown: Vantage point, kind of facts, facts.
-    """
-    for name, fleet in fleets.items():
-        fleet.add(
-            device, label, ((kind, facts) for where, kind, facts in shown if where in (name, INVENTORY))
-        )
+def compares(registry: Registry) -> tuple[Shared, ...]:
+    """What checks look up among the other devices of a review."""
+    return tuple(dict.fromkeys(one for check in registry.checks.values() for one in check.compares))
 
 
 def notes(registry: Registry) -> tuple[CheckNote, ...]:

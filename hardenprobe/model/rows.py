@@ -175,11 +175,14 @@ def _read(entries: str, owned: bool) -> list[Observation[Any]]:
         # The last one is the entry's own: those after it, a transcript and a name, hold no such key.
         before, found, after = entry.rpartition(_KIND)
         kind, end, rest = after.partition('",')
-        plain, count = _DEVICE.subn(r"\1", before, count=1) if owned else (before, 1)
-        if not (found and end and count):
+        if owned and (own := _DEVICE.match(before)):
+            before = own[1] + before[own.end() :]
+        elif owned:
+            found = ""
+        if not (found and end):
             raise ValueError(entry[:80])
         by_kind.setdefault(kind, []).append(number)
-        pieces.append(plain + rest)
+        pieces.append(before + rest)
     made: dict[int, Observation[Any]] = {}
     for kind, numbers in by_kind.items():
         shape: Any = Observation[facts_kinds()[kind]]  # type: ignore[misc]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import signal
@@ -19,6 +20,7 @@ T = TypeVar("T", bound=object)
 R = TypeVar("R")
 
 ALONE = 4  # things that are done before any process is started: what they load is loaded once, and few need no more
+COLLECTED = 50_000  # objects that a worker makes between two searches for cycles, of which records have none
 _work: Callable[[Any], Any] | None = (
     None  # what a worker was started for: it comes with the fork and is not pickled
 )
@@ -45,7 +47,7 @@ def each(work: Callable[[T], R], things: Iterable[T], workers: int | None = None
     before, _work = _work, work
     try:
         context = multiprocessing.get_context("fork")
-        with ProcessPoolExecutor(workers, context, initializer=_leave_interrupts_to_the_parent) as pool:
+        with ProcessPoolExecutor(workers, context, initializer=_begin) as pool:
             if _started(pool):
                 yield from _in_order(pool, chain([first], rest), workers)
             else:
@@ -88,5 +90,7 @@ def _do(thing: Any) -> Any:
     return _work(thing)
 
 
-def _leave_interrupts_to_the_parent() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+def _begin() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent sees to it
+    gc.freeze()  # what came with the fork stays
+    gc.set_threshold(COLLECTED)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import Any
 
 from hardenprobe.baseline.files import files_of
@@ -13,16 +14,14 @@ from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.judging.counts import Tally
-from hardenprobe.judging.judge_rows import fleets_of, judged_part
+from hardenprobe.judging.judge_rows import SharedValues, fleets_of, judged_part, shared_values_of
 from hardenprobe.judging.judgement import FleetTotals, Judgement
 from hardenprobe.judging.review import renewed
 from hardenprobe.model import Review
 from hardenprobe.model.document import to_document
 from hardenprobe.model.packing import pack, unpack
-from hardenprobe.model.rows import (
-    Part,
-)
-from hardenprobe.plugins.registry import Registry
+from hardenprobe.model.rows import Part
+from hardenprobe.plugins.registry import BUILT_IN, Registry
 from hardenprobe.store import input_files
 from hardenprobe.store.device_rows import PackedPart, head_of, pages
 from hardenprobe.store.parallel import each
@@ -71,7 +70,9 @@ def rejudge(
     fresh = renewed(outline, registry, only)
     used = (*fresh.head.inputs, *(one.used for one in files))
     fresh = replace(fresh, head=replace(fresh.head, inputs=used))
-    judgement = Judgement(fresh, expected, registry, decisions, fleets(store, old, outline, registry))
+    judgement = Judgement(
+        fresh, expected, registry, decisions, fleets(store, old, outline, registry, workers)
+    )
 
     def judge(page: list[PackedPart]) -> tuple[list[PackedPart], FleetTotals]:
         here = judgement.fresh()
@@ -98,21 +99,43 @@ def rejudge(
 
 def _judged(packed: PackedPart, judgement: Judgement) -> PackedPart:
     """A row judged again; what was observed stays packed as it is, unless people state something else now."""
-    seen = unpack(packed.observations)
-    part = Part(device=packed.device, record=packed.record, observations=seen, results="[]")
+    part = _read(packed)
     made = judged_part(part, judgement)
     return PackedPart(
         device=made.device,
         record=made.record,
-        observations=packed.observations if made.observations is seen else pack(made.observations),
+        observations=packed.observations
+        if made.observations is part.observations
+        else pack(made.observations),
         results=pack(made.results),
     )
 
 
-def fleets(store: Store, name: str, outline: Review, registry: Registry) -> dict[str, Fleet]:
-    """What the devices of a stored review are compared by."""
+def _read(packed: PackedPart) -> Part:
+    seen = unpack(packed.observations)
+    return Part(device=packed.device, record=packed.record, observations=seen, results="[]")
+
+
+def fleets(
+    store: Store, name: str, outline: Review, registry: Registry, workers: int | None = None
+) -> dict[str, Fleet]:
+    """What the devices of a stored review are compared by.
+
+    Args:
+        workers: As for `rejudge`.
+    """
+    if any(check.compares and registry.origins[check.id] != BUILT_IN for check in registry.checks.values()):
+        workers = 1  # what a plug-in compares by may not be fit to be handed over
+
+    def shown(page: list[PackedPart]) -> list[SharedValues]:
+        return [shared_values_of(_read(part), registry) for part in page]
+
     with reading(store, name):
-        return fleets_of(store.parts(name), outline, registry)
+        return fleets_of(
+            chain.from_iterable(each(shown, pages(store.packed_parts(name)), workers=workers)),
+            outline,
+            registry,
+        )
 
 
 @contextmanager
