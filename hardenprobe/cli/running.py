@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 from dataclasses import dataclass
 
 import click
@@ -39,6 +40,7 @@ def scan_and_keep(
     job: ScanJob, rules: JudgingRules, keeper: Keeper, json_to: str | None, shown: Shown = Shown()
 ) -> int:
     """Scan, keep and show, and say how the command ends."""
+    gc.freeze()  # what was imported stays; among all of it, cycles that connections leave would be looked for too rarely
     with keeper:
         found = run(job, rules, keeper)
         whole = not found.head.interrupted and not found.coverage.unfinished

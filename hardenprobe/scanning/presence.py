@@ -16,6 +16,7 @@ from hardenprobe.scanning.probe_order import FIRST_PROBES, LISTENING, PROBES
 from hardenprobe.scope.ports import RAW_PRINT
 
 MOST_LOOKS = 4  # beside the first, at ports of a device that loses requests
+TRIES = 20  # to draw a port that is not planned; where nearly all are, a planned one does
 HASTY_GREETING, HASTY_REPLY = 0.3, 1.0  # seconds; for a device that accepts on any port whatever
 
 
@@ -151,7 +152,7 @@ async def _control(asked: ProbeContext) -> None:
     """Look once at a random high port. Whoever accepts there accepts everywhere, and is waited for no longer than needs be."""
     if any(o.facts.control for o in asked.of(TcpPort)) or not asked.accepting():
         return
-    port = random.choice(_control_ports(asked))
+    port = _control_port(asked)
     heard = None
     with asked.trying("tcp", (TcpPort,), port):
         heard = await tcp.look(asked.line, port, control=True, touch_only=True)
@@ -163,10 +164,15 @@ async def _control(asked: ProbeContext) -> None:
         )
 
 
-def _control_ports(asked: ProbeContext) -> list[int]:
-    """Ports of the dynamic range; a lab's offset is taken off, since the door adds it."""
-    ports = (port - asked.line.port_offset for port in tcp.CONTROL_PORTS)
-    return [port for port in ports if port > 0 and port not in asked.plan.tcp_ports]
+def _control_port(asked: ProbeContext) -> int:
+    """A port of the dynamic range that is not planned; a lab's offset is taken off, since the door adds it."""
+    offset, port = asked.line.port_offset, 0
+    first = max(tcp.CONTROL_PORTS.start - offset, 1)
+    for _ in range(TRIES):
+        port = random.randrange(first, tcp.CONTROL_PORTS.stop - offset)
+        if port not in asked.plan.tcp_ports:
+            break
+    return port
 
 
 def _absent(address: str) -> bool:
