@@ -8,6 +8,7 @@ import platform
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from hypothesis import strategies as st
 from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.facts import TcpPort
 from hardenprobe.model import Cost, Endpoint, State
+from hardenprobe.model.packing import pack
 from hardenprobe.model.transcript import observation
 from hardenprobe.model.visit import BLOCK, ScanRecord, SilentAddresses, Visit
 from hardenprobe.model.visit_document import decode_visit, encode_visit
@@ -63,9 +65,9 @@ def test_positions_of_nobody_are_known_and_counted(asked: dict[int, str]) -> Non
     assert not quiet.take_changed()
 
 
-def test_everything_kept_is_handed_back(tmp_path: Path) -> None:
+def test_everything_kept_is_handed_back(url: str) -> None:
     quiet = SilentAddresses()
-    with opening.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(url) as kept:
         journal = Journal(kept)
         journal.begin(BEGUN)
         quiet.note("here", 5, "silent")
@@ -75,7 +77,7 @@ def test_everything_kept_is_handed_back(tmp_path: Path) -> None:
         journal.keep(BEGUN.id, [visit(1), visit(2)], again.take_changed())
         (line,) = journal.unfinished()
         assert (line.id, line.scope, line.devices, line.running) == (BEGUN.id, "loopback", 2, False)
-    with opening.opened(str(tmp_path / "store.db")) as kept:
+    with opening.opened(url) as kept:
         taken = Journal(kept).take_up("latest")
         assert taken.begun == BEGUN
         assert {v.address for v in taken.visits} == {"127.1.2.1", "127.1.2.2"}
@@ -86,8 +88,8 @@ def test_everything_kept_is_handed_back(tmp_path: Path) -> None:
         assert not Journal(kept).unfinished()
 
 
-def test_only_an_unfinished_scan_that_nobody_runs_is_taken_up(tmp_path: Path) -> None:
-    with opening.opened(str(tmp_path / "store.db")) as kept:
+def test_only_an_unfinished_scan_that_nobody_runs_is_taken_up(url: str) -> None:
+    with opening.opened(url) as kept:
         journal = Journal(kept)
         with pytest.raises(UsageError, match="no scan was left unfinished"):
             journal.take_up("latest")
@@ -101,24 +103,21 @@ def test_only_an_unfinished_scan_that_nobody_runs_is_taken_up(tmp_path: Path) ->
         assert journal.take_up(BEGUN.id[:8]).begun == BEGUN
 
 
-def test_changed_row_is_refused_in_one_line(tmp_path: Path) -> None:
-    file = tmp_path / "store.db"
-    with opening.opened(str(file)) as kept:
+def test_changed_row_is_refused_in_one_line(url: str, edit: Callable[..., int]) -> None:
+    with opening.opened(url) as kept:
         journal = Journal(kept)
         journal.begin(BEGUN)
         journal.keep(BEGUN.id, [visit(1)], {})
-        with sqlite3.connect(file) as db:
-            db.execute("update visits set document = '{}'")
+        edit(url, "update visits set document = :packed", packed=pack("{}"))
         with pytest.raises(StoreRefused, match="cannot be read"):
             journal.take_up(BEGUN.id)
 
 
 @pytest.mark.slow
-def test_how_far_a_scan_is_can_be_watched(tmp_path: Path) -> None:
+def test_how_far_a_scan_is_can_be_watched(url: str) -> None:
     """The scan is a process that sleeps; the watching one ends when it does."""
-    file = str(tmp_path / "store.db")
-    watching = [sys.executable, "-m", "hardenprobe", "reviews", "--watch", "--store", file]
-    with opening.opened(file) as kept, subprocess.Popen(["sleep", "50"]) as scan:
+    watching = [sys.executable, "-m", "hardenprobe", "reviews", "--watch", "--store", url]
+    with opening.opened(url) as kept, subprocess.Popen(["sleep", "50"]) as scan:
         quiet = SilentAddresses()
         for position in range(1500):
             quiet.note("here", position, "silent")

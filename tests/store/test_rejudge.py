@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 from support.ssh import ssh_host_key, ssh_offer
 from support.tls import chain, tls_port
 
@@ -26,6 +24,7 @@ from hardenprobe.judging.review import rejudge as rejudge_whole
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Address, Device, Observation, Review, State, Word
 from hardenprobe.model.document import to_document
+from hardenprobe.model.packing import pack
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.store.device_rows import PAGE
@@ -96,13 +95,8 @@ STATED = Statement(
 
 
 @pytest.fixture
-def file(tmp_path: Path) -> Path:
-    return tmp_path / "store.db"
-
-
-@pytest.fixture
-def kept(file: Path) -> Iterator[Store]:
-    with opened(str(file)) as found:
+def kept(url: str) -> Iterator[Store]:
+    with opened(url) as found:
         found.save(SCANNED)
         yield found
 
@@ -167,10 +161,11 @@ def test_it_is_chained_to_the_original_which_stays(kept: Store) -> None:
 # ------------------------------------------------------------------------------------------------- when it goes wrong
 
 
-def count(file: Path) -> tuple[int, int]:
-    with closing(sqlite3.connect(file)) as db:
-        reviews = db.execute("select count(*) from reviews").fetchone()[0]
-        return reviews, db.execute("select count(*) from parts").fetchone()[0]
+def count(kept: Store) -> tuple[int, int, int]:
+    """Reviews, devices that they claim, and rows of devices."""
+    with kept.reading() as db:
+        heads = db.execute(sa.text("select count(*), sum(devices) from reviews")).one()
+        return heads[0], heads[1], db.execute(sa.text("select count(*) from parts")).scalar_one()
 
 
 def unknown_baseline(kept: Store) -> None:
@@ -205,11 +200,11 @@ def interrupted(kept: Store) -> None:
     raise StoreRefused("as expected")
 
 
-def changed(statement: str) -> Callable[[Store], None]:
+def changed(statement: str, packed: str | None = None) -> Callable[[Store], None]:
     def run(kept: Store) -> None:
-        assert kept.file is not None
-        with closing(sqlite3.connect(kept.file)) as db, db:
-            assert db.execute(statement).rowcount
+        with kept.adding() as db:
+            values = {} if packed is None else {"packed": pack(packed)}
+            assert db.execute(sa.text(statement), values).rowcount
         again(kept)
 
     return run
@@ -222,11 +217,15 @@ def changed(statement: str) -> Callable[[Store], None]:
         (unknown_baseline, UnknownName, "there is no baseline 'none'"),
         (interrupted, StoreRefused, "as expected"),
         (
-            changed("update parts set observations = '[{}]' where number = 41"),
+            changed("update parts set observations = :packed where number = 41", "[{}]"),
             StoreRefused,
             "cannot be read",
         ),
-        (changed("update parts set observations = '5' where number = 41"), StoreRefused, "cannot be read"),
+        (
+            changed("update parts set observations = :packed where number = 41", "5"),
+            StoreRefused,
+            "cannot be read",
+        ),
         (changed("update parts set record = '{}' where number = 0"), StoreRefused, "cannot be read"),
         (changed("update parts set record = '[' where number = 41"), StoreRefused, "cannot be read"),
         (
@@ -239,14 +238,12 @@ def changed(statement: str) -> Callable[[Store], None]:
     ids=["baseline", "Ctrl-C", "an entry", "a list", "a device", "no JSON", "a device is gone", "the head"],
 )
 def test_what_goes_wrong_stores_nothing(
-    kept: Store, file: Path, go_wrong: Any, error: type[Exception], says: str
+    kept: Store, go_wrong: Any, error: type[Exception], says: str
 ) -> None:
     with pytest.raises(error) as caught:
         go_wrong(kept)
     assert says in str(caught.value) and "\n" not in str(caught.value)
-    reviews, parts = count(file)
-    with closing(sqlite3.connect(file)) as db:
-        claimed = db.execute("select sum(devices) from reviews").fetchone()[0]
+    reviews, claimed, parts = count(kept)
     gone = 1 if "of its" in says else 0
     assert parts == claimed - gone, "no row is left of what was not finished"
     assert reviews == (2 if go_wrong is interrupted else 1)

@@ -1,4 +1,4 @@
-"""The store: what goes in comes out, and what was changed shows."""
+"""The store, on each database: what goes in comes out, and what was changed shows. What is no store is shown by files."""
 
 from __future__ import annotations
 
@@ -6,27 +6,30 @@ import json
 import os
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
 from hardenprobe.model import Review
 from hardenprobe.model.document import digest, to_document
-from hardenprobe.model.packing import pack, unpack
+from hardenprobe.model.packing import pack
 from hardenprobe.model.review import new_id
 from hardenprobe.store import review_log
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.opening import default_url, opened
+from hardenprobe.store.schema import parts
 from hardenprobe.store.store import Store
 from hardenprobe.testing import sample_review
 
 SAMPLE = sample_review(3)
+Edit = Callable[..., int]
 
 
 def named(id: str, scope: str = "harbour", devices: int = 2) -> Review:
@@ -40,8 +43,8 @@ def file(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def kept(file: Path) -> Iterator[Store]:
-    with opened(str(file)) as found:
+def kept(url: str) -> Iterator[Store]:
+    with opened(url) as found:
         yield found
 
 
@@ -73,21 +76,20 @@ def test_each_review_is_chained_to_the_one_before_of_its_scope(kept: Store) -> N
 
 
 @pytest.mark.slow
-def test_several_may_make_one_store_at_once(tmp_path: Path) -> None:
+def test_several_may_make_one_store_at_once(new_url: Callable[[], str]) -> None:
     at_once = threading.Barrier(8)
 
-    def open_new(file: Path) -> None:
+    def open_new(url: str) -> None:
         at_once.wait(10)
-        with opened(str(file)) as found:
+        with opened(url) as found:
             Journal(found)
             Ledger(found)
 
     with ThreadPoolExecutor(8) as pool:
-        for number in range(10):
-            file = tmp_path / f"{number}.db"
-            list(pool.map(open_new, [file] * 8))
-            with closing(sqlite3.connect(file)) as db:
-                assert db.execute("select count(*) from hardenprobe_store").fetchone() == (1,)
+        for _ in range(10):
+            list(pool.map(open_new, [url := new_url()] * 8))
+            with opened(url) as found, found.reading() as db:
+                assert db.execute(sa.text("select count(*) from hardenprobe_store")).scalar() == 1
 
 
 def test_names_of_reviews(kept: Store) -> None:
@@ -144,101 +146,115 @@ def test_ids_differ_and_sort_by_time() -> None:
 # ---------------------------------------------------------------------------------------------- changed from outside
 
 
-@pytest.fixture
-def three(file: Path) -> Path:
-    """A store of three reviews, closed."""
-    with opened(str(file)) as found:
+def fill(url: str) -> None:
+    """Three reviews."""
+    with opened(url) as found:
         for id in ("a", "b", "c"):
             found.save(named(id))
+
+
+@pytest.fixture
+def three(url: str) -> str:
+    """A store of three reviews, closed."""
+    fill(url)
+    return url
+
+
+@pytest.fixture
+def three_in_file(file: Path) -> Path:
+    fill(str(file))
     return file
 
 
-def edit(file: Path, statement: str, *values: object) -> None:
-    with closing(sqlite3.connect(file)) as db, db:
-        db.create_function("pack", 1, pack)
-        db.create_function("unpack", 1, unpack)
-        assert db.execute(statement, values).rowcount, "the edit changed something"
+def rewrite(url: str, column: str, old: str, new: str, review: str) -> None:
+    """Change a text in a packed column."""
+    engine, cell = sa.create_engine(url), parts.c[column]
+    with engine.begin() as db:
+        rows = db.execute(sa.select(parts.c.number, cell).where(parts.c.review == review)).all()
+        assert any(old in row[1] for row in rows)
+        for number, text in rows:
+            here = (parts.c.review == review) & (parts.c.number == number)
+            db.execute(parts.update().where(here).values({column: text.replace(old, new)}))
+    engine.dispose()
 
 
-def intact(file: Path) -> dict[str, bool]:
-    with opened(str(file)) as found:
+def intact(url: str) -> dict[str, bool]:
+    with opened(url) as found:
         return {one.id: one.intact for one in found.reviews()}
 
 
-def test_an_untouched_chain_is_intact(three: Path) -> None:
+def test_an_untouched_chain_is_intact(three: str) -> None:
     assert intact(three) == {"a": True, "b": True, "c": True}
 
 
-def test_a_changed_result_shows(three: Path) -> None:
-    edit(
-        three,
-        "update parts set results = pack(replace(unpack(results), '\"fail\"', '\"pass\"')) where review = 'b'",
-    )
+def test_a_changed_result_shows(three: str) -> None:
+    rewrite(three, "results", '"fail"', '"pass"', "b")
     assert intact(three) == {"a": True, "b": False, "c": True}
 
 
-def test_a_changed_observation_shows(three: Path) -> None:
-    edit(
-        three,
-        "update parts set observations = pack(replace(unpack(observations), 'login:', 'hello:')) where review = 'a'",
-    )
+def test_a_changed_observation_shows(three: str) -> None:
+    rewrite(three, "observations", "login:", "hello:", "a")
     assert intact(three) == {"a": False, "b": True, "c": True}
 
 
-def test_a_changed_head_shows(three: Path) -> None:
+def test_a_changed_head_shows(three: str, edit: Edit) -> None:
     edit(three, "update reviews set document = replace(document, 'Imke', 'Anke') where id = 'c'")
     assert intact(three) == {"a": True, "b": True, "c": False}
 
 
-def take(file: Path, gone: str) -> None:
-    edit(file, "delete from reviews where id = ?", gone)
-    edit(file, "delete from parts where review = ?", gone)
+def take(edit: Edit, url: str, gone: str) -> None:
+    edit(url, "delete from reviews where id = :gone", gone=gone)
+    edit(url, "delete from parts where review = :gone", gone=gone)
 
 
 @pytest.mark.parametrize("gone", ["a", "b", "c"])
-def test_a_review_that_was_taken_out_shows(three: Path, gone: str) -> None:
-    take(three, gone)
+def test_a_review_that_was_taken_out_shows(three: str, gone: str, edit: Edit) -> None:
+    take(edit, three, gone)
     assert intact(three) == {id: id != gone for id in "abc"}
 
 
 @pytest.mark.parametrize("gone", ["a", "b"])
-def test_a_review_that_was_taken_out_of_the_record_too_breaks_the_next(three: Path, gone: str) -> None:
+def test_a_review_that_was_taken_out_of_the_record_too_breaks_the_next(
+    three: str, gone: str, edit: Edit
+) -> None:
     """With the record renumbered and hashed anew, as somebody would who knows the format."""
-    take(three, gone)
-    forge(three, gone)
-    with opened(str(three)) as found:
+    take(edit, three, gone)
+    forge(edit, three, gone)
+    with opened(three) as found:
         assert review_log.fault(found.links()) is None
     assert intact(three) == {id: id != chr(ord(gone) + 1) for id in "abc" if id != gone}
 
 
-def test_the_newest_review_cut_off_with_its_entry_shows_by_a_digest_written_down(three: Path) -> None:
-    with opened(str(three)) as found:
+def test_the_newest_review_cut_off_with_its_entry_shows_by_a_digest_written_down(
+    three: str, edit: Edit
+) -> None:
+    with opened(three) as found:
         noted = [link.digest for link in found.links()]
-    take(three, "c")
+    take(edit, three, "c")
     edit(three, "delete from record where review = 'c'")
     assert intact(three) == {"a": True, "b": True}, "nothing inside can show it"
-    with opened(str(three)) as found:
+    with opened(three) as found:
         links = found.links()
     assert review_log.fault(links, noted[1]) is None
     assert "were cut off since" in (review_log.fault(links, noted[2]) or "")
 
 
-def forge(file: Path, gone: str) -> None:
+def forge(edit: Edit, url: str, gone: str) -> None:
     """Take the entries of a review out of the record, and make the rest fit."""
-    with opened(str(file)) as found:
+    with opened(url) as found:
         left = [link for link in found.links() if link.review != gone]
-    edit(file, "delete from record")
-    with opened(str(file)) as found, found.writing() as db:
+    edit(url, "delete from record")
+    with opened(url) as found, found.writing() as db:
         for link in left:
             review_log.add(db, link.act, link.review, link.scope, link.review_digest)
 
 
-def test_a_changed_or_missing_entry_of_the_record_shows(three: Path) -> None:
+def test_a_changed_or_missing_entry_of_the_record_shows(three: str, edit: Edit) -> None:
     edit(three, "update record set scope = 'elsewhere' where number = 2")
-    with opened(str(three)) as found:
+    with opened(three) as found:
         assert review_log.fault(found.links()) == "the record of reviews was changed from outside at entry 2"
     edit(three, "delete from record where number = 2")
-    with opened(str(three)) as found:
+    with opened(three) as found:
         assert review_log.fault(found.links()) == "the record of reviews was changed from outside at entry 2"
         assert [(one.id, one.fault) for one in found.reviews() if not one.intact] == [
             ("b", "the record of reviews does not know it"),
@@ -246,7 +262,7 @@ def test_a_changed_or_missing_entry_of_the_record_shows(three: Path) -> None:
         ]
 
 
-def test_a_review_put_in_from_outside_shows(three: Path) -> None:
+def test_a_review_put_in_from_outside_shows(three: str, edit: Edit) -> None:
     edit(
         three,
         "insert into reviews (id, scope, started, digest, devices, document) "
@@ -256,8 +272,8 @@ def test_a_review_put_in_from_outside_shows(three: Path) -> None:
 
 
 @pytest.mark.parametrize("gone", ["a", "b", "c"])
-def test_a_review_taken_out_on_purpose_leaves_the_chain_whole(three: Path, gone: str) -> None:
-    with opened(str(three)) as found:
+def test_a_review_taken_out_on_purpose_leaves_the_chain_whole(three: str, gone: str) -> None:
+    with opened(three) as found:
         before = {link.review: link.review_digest for link in found.links()}
         assert found.take_out([gone, gone], "Imke Sandvoort", "older than two years") == [gone]
         listed = {one.id: one for one in found.reviews()}
@@ -274,19 +290,16 @@ def test_a_review_taken_out_on_purpose_leaves_the_chain_whole(three: Path, gone:
 
 
 @pytest.mark.parametrize("noted", ["", "abc", "x" * 64])
-def test_what_is_no_digest_is_refused(three: Path, noted: str) -> None:
-    with opened(str(three)) as found, pytest.raises(UsageError, match="is no digest of an entry"):
+def test_what_is_no_digest_is_refused(three: str, noted: str) -> None:
+    with opened(three) as found, pytest.raises(UsageError, match="is no digest of an entry"):
         review_log.fault(found.links(), noted)
 
 
-def test_a_change_with_a_digest_to_match_is_not_what_the_record_says(three: Path) -> None:
-    edit(
-        three,
-        "update parts set results = pack(replace(unpack(results), '\"fail\"', '\"pass\"')) where review = 'b'",
-    )
-    with opened(str(three)) as found:
+def test_a_change_with_a_digest_to_match_is_not_what_the_record_says(three: str, edit: Edit) -> None:
+    rewrite(three, "results", '"fail"', '"pass"', "b")
+    with opened(three) as found:
         forged = digest(found._document("b"))
-    edit(three, "update reviews set digest = ? where id = 'b'", forged)
+    edit(three, "update reviews set digest = :forged where id = 'b'", forged=forged)
     assert intact(three) == {"a": True, "b": False, "c": True}
 
 
@@ -296,13 +309,17 @@ def test_a_change_with_a_digest_to_match_is_not_what_the_record_says(three: Path
         pytest.param("update reviews set document = '{' where id = 'b'", "JSONDecodeError", id="no JSON"),
         pytest.param("update reviews set document = '[]' where id = 'b'", "TypeError", id="another shape"),
         pytest.param(
-            "update parts set results = '{}' where review = 'b'", "TypeError", id="results that are no list"
+            "update parts set results = :packed where review = 'b'|{}",
+            "TypeError",
+            id="results that are no list",
         ),
         pytest.param(
-            "update parts set results = '[5]' where review = 'b'", "TypeError", id="results that are none"
+            "update parts set results = :packed where review = 'b'|[5]",
+            "TypeError",
+            id="results that are none",
         ),
         pytest.param(
-            "update parts set observations = '5' where review = 'b'", "TypeError", id="no observations"
+            "update parts set observations = :packed where review = 'b'|5", "TypeError", id="no observations"
         ),
         pytest.param(
             "delete from parts where review = 'b'", "0 of its 2 devices are there", id="the parts are gone"
@@ -314,14 +331,17 @@ def test_a_change_with_a_digest_to_match_is_not_what_the_record_says(three: Path
         ),
     ],
 )
-def test_what_cannot_be_read_is_refused_in_one_line(three: Path, statement: str, why: str | None) -> None:
-    edit(three, statement)
-    with opened(str(three)) as found:
+def test_what_cannot_be_read_is_refused_in_one_line(
+    three: str, statement: str, why: str | None, edit: Edit
+) -> None:
+    changed, _, text = statement.partition("|")
+    edit(three, changed, **({"packed": pack(text)} if text else {}))
+    with opened(three) as found:
         with pytest.raises((StoreRefused, UsageError)) as caught:
             found.load("b")
         assert "\n" not in str(caught.value)
         if why is not None:
-            assert f"review b in store {three} cannot be read" in str(caught.value)
+            assert f"review b in store {found.shown} cannot be read" in str(caught.value)
             assert why in str(caught.value)
             # The list still shows the others, and that this one was changed.
             assert [(one.id, one.intact) for one in found.reviews()][1] == ("b", False)
@@ -329,12 +349,12 @@ def test_what_cannot_be_read_is_refused_in_one_line(three: Path, statement: str,
         assert found.load("a").head.id == "a"
 
 
-def test_numbers_that_json_does_not_know_are_refused(three: Path) -> None:
-    with opened(str(three)) as found:
-        parts = found._document("b")
-    first = json.dumps([{**parts["results"][0], "score": float("nan")}])
-    edit(three, "update parts set results = ? where review = 'b'", first)
-    with opened(str(three)) as found:
+def test_numbers_that_json_does_not_know_are_refused(three: str, edit: Edit) -> None:
+    with opened(three) as found:
+        document = found._document("b")
+    first = json.dumps([{**document["results"][0], "score": float("nan")}])
+    edit(three, "update parts set results = :first where review = 'b'", first=pack(first))
+    with opened(three) as found:
         assert [one.id for one in found.reviews() if not one.intact] == ["b"]
 
 
@@ -358,11 +378,9 @@ def test_another_programs_database(file: Path) -> None:
         )
 
 
-def test_a_store_of_another_version(three: Path) -> None:
+def test_a_store_of_another_version(three: str, edit: Edit) -> None:
     edit(three, "update hardenprobe_store set format = 'hardenprobe.store/9'")
-    assert "has the format 'hardenprobe.store/9'; this version reads 'hardenprobe.store/4'" in refusal(
-        str(three)
-    )
+    assert "has the format 'hardenprobe.store/9'; this version reads 'hardenprobe.store/4'" in refusal(three)
 
 
 @pytest.mark.parametrize(
@@ -374,9 +392,9 @@ def test_a_file_that_is_no_database(file: Path, content: bytes) -> None:
     assert file.read_bytes() == content
 
 
-def test_a_store_cut_short(three: Path) -> None:
-    three.write_bytes(three.read_bytes()[:9000])
-    assert str(three) in refusal(str(three))
+def test_a_store_cut_short(three_in_file: Path) -> None:
+    three_in_file.write_bytes(three_in_file.read_bytes()[:9000])
+    assert str(three_in_file) in refusal(str(three_in_file))
 
 
 def test_a_folder(tmp_path: Path) -> None:
@@ -393,16 +411,16 @@ def test_below_a_file(file: Path) -> None:
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="permissions do not bind root")
-def test_a_store_without_write_permission(three: Path) -> None:
-    three.chmod(0o444)
-    with opened(str(three)) as kept, pytest.raises(StoreRefused, match="it is read-only"):
+def test_a_store_without_write_permission(three_in_file: Path) -> None:
+    three_in_file.chmod(0o444)
+    with opened(str(three_in_file)) as kept, pytest.raises(StoreRefused, match="it is read-only"):
         kept.save(sample_review(1))
 
 
-def test_a_store_that_another_process_holds(three: Path) -> None:
-    with closing(sqlite3.connect(three)) as db:
+def test_a_store_that_another_process_holds(three_in_file: Path) -> None:
+    with closing(sqlite3.connect(three_in_file)) as db:
         db.execute("begin exclusive")
-        text = refusal(f"sqlite:///{three}?timeout=0.1")
+        text = refusal(f"sqlite:///{three_in_file}?timeout=0.1")
     assert "another process holds it" in text
 
 

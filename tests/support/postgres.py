@@ -10,8 +10,11 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from urllib.parse import quote
+
+import psycopg
 
 FOLDERS = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: float(path.parent.name))
 QUICK = (
@@ -20,6 +23,7 @@ QUICK = (
     "shared_buffers=16MB",
     "listen_addresses=",
 )
+_NUMBERS = count(1)
 
 
 @dataclass(frozen=True)
@@ -52,6 +56,15 @@ class Server:
             text = said.read().decode()
         assert not (check and ended.returncode), text
         return text
+
+    def make(self) -> str:
+        """The URL of a new schema that is empty: to whoever uses it a database of its own, in a fraction of the time."""
+        name = f"store{next(_NUMBERS)}"
+        with psycopg.connect(
+            f"host={self.folder} user={self.account} dbname=postgres", autocommit=True
+        ) as db:
+            db.execute(f"create schema {name}")  # type: ignore[arg-type]  # a text of ours
+        return f"{self.url('postgres')}&options=-csearch_path%3D{name}"
 
     def sql(self, statement: str, database: str = "postgres") -> str:
         return self.run("psql", "-XAtq", "-v", "ON_ERROR_STOP=1", "-d", database, "-c", statement)
