@@ -167,9 +167,9 @@ async def _control(asked: ProbeContext) -> None:
 def _control_port(asked: ProbeContext) -> int:
     """A port of the dynamic range that is not planned; a lab's offset is taken off, since the door adds it."""
     offset, port = asked.line.port_offset, 0
-    first = max(tcp.CONTROL_PORTS.start - offset, 1)
+    ports = range(max(tcp.CONTROL_PORTS.start - offset, 1), tcp.CONTROL_PORTS.stop - offset)
     for _ in range(TRIES):
-        port = random.randrange(first, tcp.CONTROL_PORTS.stop - offset)
+        port = random.choice(ports)
         if port not in asked.plan.tcp_ports:
             break
     return port
