@@ -2,7 +2,8 @@
 
 Fails when
     An answer over plain HTTP, of a page or of a print service, carries the challenge Basic. That it also names an https
-    address changes nothing: a client that has the password sends it.
+    address changes nothing: a client that has the password sends it. Or a client was seen to send a password by Basic over
+    plain HTTP, and was served.
 Passes when
     Plain HTTP answers without that challenge, or nothing speaks plain HTTP.
 Unknown when
@@ -21,8 +22,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed
-from hardenprobe.checking.views.web import in_clear, mute, nothing_in_clear
-from hardenprobe.facts import HttpAnswer, IppPrinter, SettingsPageAnswer, TcpPort, TlsPort
+from hardenprobe.checking.views.web import by_port, in_clear, mute, nothing_in_clear
+from hardenprobe.facts import CredentialsInClear, HttpAnswer, IppPrinter, SettingsPageAnswer, TcpPort, TlsPort
 from hardenprobe.remediation.general import HTTP_TO_HTTPS
 
 EXPECTED = "no answer over plain HTTP asks for Basic authentication"
@@ -31,11 +32,14 @@ EXPECTED = "no answer over plain HTTP asks for Basic authentication"
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """One result for each port that was asked over plain HTTP."""
     ports = in_clear(seen)
-    for answers in ports.values():
+    sent = by_port(o for o in seen.of(CredentialsInClear) if o.facts.scheme == "basic")
+    for place, answers in ports.items():
         asking = [o for o in answers if "basic" in o.facts.authenticate]
         if asking:
             paths = [o.facts.path for o in asking]
             yield fail(asking[0], f"Basic is asked for at {', '.join(paths)}", EXPECTED, value=paths)
+        elif place in sent:
+            continue
         elif silence := mute(answers, EXPECTED):
             yield silence
         else:
@@ -44,14 +48,17 @@ def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
             yield replace(
                 passed(answers[0], text, EXPECTED, value=schemes), proof=tuple(o.id for o in answers)
             )
-    if not ports:
+    for place, found in sent.items():
+        if not any("basic" in o.facts.authenticate for o in ports.get(place, ())):
+            yield fail(found[0], "a client sends a password by Basic and is served", EXPECTED)
+    if not ports and not sent:
         yield nothing_in_clear(seen, EXPECTED)
 
 
 CHECK = Check(
     id="basic-auth-in-clear",
     document=__doc__,
-    reads=(TcpPort, HttpAnswer, TlsPort, SettingsPageAnswer, IppPrinter),
+    reads=(TcpPort, CredentialsInClear, HttpAnswer, TlsPort, SettingsPageAnswer, IppPrinter),
     identifies=(TlsPort,),
     judge=judge,
     vectors={"": "AV:N/AC:M/Au:N/C:C/I:C/A:C/PL:R/EM:A"},

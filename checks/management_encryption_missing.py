@@ -103,5 +103,6 @@ CHECK = Check(
     vectors={"": "AV:N/AC:M/Au:N/C:C/I:C/A:C/PL:R/EM:A"},
     remedy=ISOLATE_OR_REPLACE,
     controls=("MA-4(6)", "SC-8(1)"),
+    by_absence=True,
     version="2",
 )

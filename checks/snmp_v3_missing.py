@@ -61,5 +61,6 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:N/A:N/PL:A/EM:A"},
     remedy=SNMP_V3,
     controls=("IA-5", "SC-8(1)"),
+    by_absence=True,
     version="2",
 )

@@ -73,5 +73,6 @@ CHECK = Check(
     vectors={"": "AV:N/AC:H/Au:N/C:P/I:P/A:N/PL:U/EM:A"},
     remedy=TLS_MODERN,
     controls=("SC-8(1)", "SC-13"),
+    by_absence=True,
     version="2",
 )

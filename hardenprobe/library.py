@@ -16,8 +16,11 @@ from hardenprobe.errors import UsageError
 from hardenprobe.judging.review import judge as judge_observed
 from hardenprobe.judging.review import rejudge
 from hardenprobe.judging.rules import JudgingRules
-from hardenprobe.model import Reach, Review
+from hardenprobe.listening import run as listening
+from hardenprobe.listening.run import ListenJob
+from hardenprobe.model import InputFile, Reach, Review
 from hardenprobe.model import document as codec
+from hardenprobe.network import audit_hook
 from hardenprobe.planning.plan import check_scope
 from hardenprobe.plugins import registry
 from hardenprobe.scanning.job import Keeper, Progress, ScanJob
@@ -110,8 +113,9 @@ async def scan_async(
     While it runs, the whole process reaches the network through hardenprobe alone: whatever else opens a socket is refused.
     One scan runs at a time in a process.
     """
-    if str(reach) not in list(Reach):
-        raise UsageError(f"reach {str(reach)!r} is none of {', '.join(Reach)}")
+    levels = [level for level in Reach if level is not Reach.LISTEN]
+    if str(reach) not in levels:
+        raise UsageError(f"reach {str(reach)!r} is none of {', '.join(levels)}")
     request = ScanRequest(
         targets=pinned([targets] if isinstance(targets, str) else targets),
         inventory=_file(inventory),
@@ -151,6 +155,20 @@ async def scan_and_judge(
         ScopeRefused: The plan leaves the scope; nothing was sent.
     """
     return judge_observed(await run(job, keeper, on_progress), rules)
+
+
+def listen_and_judge(job: ListenJob, rules: JudgingRules) -> tuple[Review, tuple[InputFile, ...]]:
+    """Read captures and judge what they show; nothing is sent.
+
+    Returns:
+        The review, and the files that it rests on.
+
+    Raises:
+        FileInvalid: One of them cannot be read, is no capture, or holds no packet.
+    """
+    with audit_hook.watching():
+        observed, inputs = listening.run(job)
+    return judge_observed(observed, rules), inputs
 
 
 async def _kept(

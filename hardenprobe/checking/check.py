@@ -286,6 +286,7 @@ class Check(Generic[S]):
         service: Where the exposure is that a service is there at all: its word in a baseline's `allowed_services`.
         worse: Which way what it observes is worse, so that a risk acceptance covers no worse one; by the keys of the value
             where that has keys.
+        by_absence: It fails where something is missing, which captured traffic cannot show.
         version: Raised whenever a verdict can differ.
 
     Raises:
@@ -305,6 +306,7 @@ class Check(Generic[S]):
     identifies: tuple[type[Any], ...] = ()
     service: str | None = None
     worse: Worse | Mapping[str, Worse] | None = None
+    by_absence: bool = False
     version: str = "1"
     sections: Mapping[str, str] = field(init=False, repr=False)
 

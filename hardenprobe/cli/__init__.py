@@ -28,6 +28,7 @@ _COMMANDS = {
     "demo": ("demo", "Start the lab, scan it, show the findings, write the report."),
     "init": ("init", "Write a commented scope, inventory and baseline to start from."),
     "scan": ("scan", "Scan what you are authorised to scan, and judge it."),
+    "listen": ("listen", "Review devices by captured traffic alone; nothing is sent."),
     "next": ("next", "Scan again as last time, and say what differs."),
     "recheck": ("recheck", "Repeat only the requests that prove findings; before and after."),
     "reviews": ("reviews", "List and verify the stored reviews, newest first."),

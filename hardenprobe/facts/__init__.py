@@ -59,6 +59,7 @@ from hardenprobe.facts.tls import (
 from hardenprobe.facts.web import (
     ControlPageAnswer,
     Cookie,
+    CredentialsInClear,
     FtpAnonymous,
     HttpAnswer,
     IppJobs,
@@ -82,6 +83,7 @@ __all__ = [
     "Channel",
     "ControlPageAnswer",
     "Cookie",
+    "CredentialsInClear",
     "Datagram",
     "DeclaredAllowList",
     "DeclaredDevice",

@@ -298,6 +298,20 @@ class Cookie:
     http_only: bool
 
 
+@facts("credentials-in-clear")
+@dataclass(frozen=True, kw_only=True)
+class CredentialsInClear:
+    """A client was seen to send credentials over plain HTTP, and was not turned away. They are masked as they are read.
+
+    Attributes:
+        scheme: Of the Authorization field, lower case (RFC 9110 section 11.6.2).
+        path: As HttpAnswer has it.
+    """
+
+    scheme: str
+    path: str
+
+
 @facts("http-answer")
 @dataclass(frozen=True, kw_only=True)
 class HttpAnswer:
@@ -306,7 +320,8 @@ class HttpAnswer:
     Attributes:
         tls: Asked over TLS.
         method: GET, or HEAD for the target of a form.
-        learned: How the path came to be asked: "" by the plan, "link" from a page of this port, "tls" from a page over TLS.
+        learned: How the path came to be asked: "" by the plan, "link" from a page of this port, "tls" from a page over TLS,
+            "traffic" by a client whose traffic was captured.
         status: Status code, None where the answer is not HTTP.
         location: Location header as sent, device text.
         authenticate: WWW-Authenticate schemes, lower case.

@@ -182,7 +182,8 @@ def _outcomes(
         return [_state(Word.NOTSELECTED, "left out of this scan", check)]
     if check.id not in baseline.settings:
         return [_state(Word.NOTSELECTED, f"baseline {baseline.name} does not ask for it", check)]
-    if check.reach is not None and not case.reach.admits(check.reach):
+    listened = case.reach is Reach.LISTEN
+    if check.reach is not None and not (Reach.ASK if listened else case.reach).admits(check.reach):
         text = f"needs reach {check.reach}; the scan went as far as {case.reach}"
         return [_state(Word.NOTCHECKED, text, check, Reason.REACH)]
     if (
@@ -204,6 +205,8 @@ def _outcomes(
     if seen.unasked and check.reach is not None:
         found = [_unless_unasked(outcome, found, seen) for outcome in found]
     found = [held_to_proof(seen, outcome) for outcome in found]
+    if listened and check.reach is not None:
+        found = [_as_heard(check, outcome) for outcome in found]
     if check.service in baseline.allowed_services:
         return [_allowed(outcome, check.service) for outcome in found]
     return found
@@ -224,6 +227,31 @@ def _unless_unasked(outcome: Outcome, found: list[Outcome], seen: DeviceView) ->
         word=Word.UNKNOWN,
         reason=Reason.INCONCLUSIVE,
         observed=replace(outcome.observed, text=text),
+    )
+
+
+def _as_heard(check: Check[Any], outcome: Outcome) -> Outcome:
+    """What captured traffic shows of it: that something is there, hardly ever that it is off or that it is all there is.
+
+    What was seen at a place and leaves the question open stays as it is.
+    """
+    found = outcome.word is Word.FAIL and not check.by_absence
+    told = outcome.word is Word.UNKNOWN and outcome.proof and outcome.endpoint
+    if (
+        outcome.settled
+        or found
+        or (told and outcome.reason is not Reason.SILENT)
+        or outcome.word in (Word.INFORMATIONAL, Word.ERROR)
+    ):
+        return outcome
+    seen = outcome.word is Word.PASS and outcome.endpoint is not None and outcome.proof
+    text = f"what was seen: {outcome.observed.text}; " if seen else "not seen; "
+    return replace(
+        outcome,
+        word=Word.UNKNOWN,
+        reason=Reason.NOT_SEEN,
+        vector=None,
+        observed=Said(text=f"{text}captured traffic does not show the rest"),
     )
 
 

@@ -24,6 +24,7 @@ class Reason(StrEnum):
     INCONCLUSIVE = "inconclusive"
     CRASHED = "crashed"
     AMBIGUOUS = "ambiguous"
+    NOT_SEEN = "not-seen"
 
 
 class Reach(StrEnum):
@@ -31,6 +32,7 @@ class Reach(StrEnum):
 
     Attributes:
         order: 0 for the gentlest.
+        LISTEN: Read captured traffic; nothing is sent.
         LOOK: Connect and read.
         ASK: Standard read-only requests.
         STRAIN: Malformed or high-volume requests; runs where the scope grants the check by name.
@@ -39,6 +41,7 @@ class Reach(StrEnum):
 
     order: int
 
+    LISTEN = "listen"
     LOOK = "look"
     ASK = "ask"
     STRAIN = "strain"

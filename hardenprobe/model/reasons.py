@@ -20,5 +20,6 @@ REASONS: dict[Reason | None, str] = {
     Reason.INCONCLUSIVE: "inconclusive response",
     Reason.CRASHED: "the probe or the check failed",
     Reason.AMBIGUOUS: "a random port is open too, so an open port proves nothing",
+    Reason.NOT_SEEN: "not seen in the captured traffic, which proves no absence",
     None: "no reason is recorded",
 }

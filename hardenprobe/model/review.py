@@ -134,6 +134,31 @@ class NotAssessed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReadCapture:
+    """A capture file whose traffic a review rests on. The file itself is not kept.
+
+    Attributes:
+        name: Without the folder.
+        place: Where the traffic was seen, in people's words.
+        first, last: When its first and last packet passed, by the clock of the capture; UTC, ISO 8601 with Z.
+        lost: Packets that the capturing machine says it lost; None where the file does not say.
+        others: Addresses beside those of devices; they are counted and not kept. At most 100,000 are told apart.
+        notices: What else limits it: what could not be read, gaps, limits that were reached.
+    """
+
+    name: str
+    sha256: str
+    size: int
+    place: str
+    first: str
+    last: str
+    packets: int
+    lost: int | None = None
+    others: int = 0
+    notices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
     """What the scan set out to see and what it saw, in addresses; and inventory and ledger against it.
 
@@ -146,6 +171,7 @@ class Coverage:
         merged: Devices that earlier reviews took for several each.
         accepted, not_accepted: Ids of the devices that were met, by whether their last step was that they were accepted;
             both empty while the store holds no acceptance at all.
+        captures: Of a review of captured traffic, what was read.
     """
 
     planned: int = 0
@@ -165,6 +191,7 @@ class Coverage:
     targets: tuple[str, ...] = ()
     not_assessed: tuple[NotAssessed, ...] = ()
     merged: tuple[Merged, ...] = ()
+    captures: tuple[ReadCapture, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -311,8 +338,8 @@ class Head:
         ledger: Digest of the newest entry of the ledger that it was judged with, None where that was empty.
         decided_on: Day (UTC) by which exceptions and statements ran when it was judged, None where none were looked at.
         capture: The scan's packets, None where they were not captured.
-        narrowed: By what the scan assessed less than the whole: "only", "except" or "ports". What such a review does
-            not name may be open, so it is no point of a trend.
+        narrowed: By what the scan assessed less than the whole: "only", "except", "ports", or "traffic" for a review of
+            captured traffic. What such a review does not name may be open, so it is no point of a trend.
         due_days: Name of each baseline to its days for remediation, by severity; None for as many as it takes.
         usage_days: Name of each baseline to the days without use that it asks for before a change at once; empty in reviews
             that did not keep them.

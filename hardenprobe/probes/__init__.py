@@ -3,7 +3,9 @@
 __all__ = [
     "base",
     "discovery",
+    "dns",
     "files",
+    "packets",
     "pki",
     "printing",
     "question",

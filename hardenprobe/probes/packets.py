@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import struct
 import warnings
+from collections.abc import Sequence
 from functools import cache
 from types import SimpleNamespace
 
@@ -209,8 +210,24 @@ def encode_smb2(salt: bytes) -> bytes:
     return bytes(netbios.NBTSession() / smb2.SMB2_Header() / body)
 
 
-def decode_smb1(data: bytes) -> tuple[str | None, bool | None]:
+def read_smb1_dialects(data: bytes) -> tuple[str, ...]:
+    """Read what a negotiation of version 1 offers, without its length bytes. Source: MS-CIFS section 2.2.4.52.1.
+
+    Raises:
+        MalformedReply: No such negotiation.
+    """
+    _within(data, 35, "SMB request")
+    if data[:5] != b"\xffSMB\x72" or data[9] & 0x80 or data[32]:
+        raise MalformedReply("no SMB 1 negotiation")
+    offered = data[35 : 35 + int.from_bytes(data[33:35], "little")].split(b"\x02")[1:]
+    return tuple(readable(one.partition(b"\0")[0], 64) for one in offered[:64])
+
+
+def decode_smb1(data: bytes, offered: Sequence[str] = (SMB1_DIALECT,)) -> tuple[str | None, bool | None]:
     """Read the answer to a negotiation of version 1, without its length bytes.
+
+    Args:
+        offered: The dialects that were.
 
     Returns:
         The dialect agreed on and whether signing is required; both None where the server took none.
@@ -226,7 +243,8 @@ def decode_smb1(data: bytes) -> tuple[str | None, bool | None]:
         raise MalformedReply("no answer to an SMB 1 negotiation")
     if status or words == 0 or index == 0xFFFF:
         return None, None
-    if words != 17 or index != 0 or len(data) < 35 + 2 * words - 2:
+    agreed = offered[index] if index < len(offered) else None
+    if words != 17 or agreed != SMB1_DIALECT or len(data) < 35 + 2 * words - 2:
         raise MalformedReply("SMB 1 negotiation that agrees on what was not offered")
     return SMB1_DIALECT, bool(data[35] & 0x08)
 

@@ -5,6 +5,7 @@ __all__ = [
     "device_rows",
     "input_files",
     "journal",
+    "known_devices",
     "ledger",
     "next_scan",
     "opening",

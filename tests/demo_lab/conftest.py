@@ -43,7 +43,7 @@ def lab() -> Iterator[RunningLab]:
         yield running
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def lab_of() -> Callable[[Path], contextlib.AbstractContextManager[RunningLab]]:
     """Run an inventory of the test's own."""
     return _somewhere

@@ -98,14 +98,18 @@ def capturing(tcpdump: str, file: Path, *what: str) -> Iterator[None]:
 End = tuple[str, int]
 
 
+def packaged(name: str) -> str:
+    """Where a program is; skipped where its Debian package of the same name is not installed, failed on the build machine."""
+    found = shutil.which(name, path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
+    if found is None:
+        (pytest.fail if os.environ.get("CI") else pytest.skip)(f"needs the Debian package {name}")
+    return found
+
+
 def tshark(*arguments: object) -> str:
-    """Run tshark, which is skipped where it is not installed, and fails there on the build machine."""
-    if shutil.which("tshark") is None:
-        if os.environ.get("CI"):
-            pytest.fail("needs the Debian package tshark, which the build must install")
-        pytest.skip("needs the Debian package tshark")
+    """Run tshark."""
     run = subprocess.run(
-        ["tshark", *map(str, arguments)], check=False, capture_output=True, text=True, timeout=50
+        [packaged("tshark"), *map(str, arguments)], check=False, capture_output=True, text=True, timeout=50
     )
     assert run.returncode == 0, run.stderr
     return run.stdout

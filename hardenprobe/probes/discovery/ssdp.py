@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from ipaddress import ip_address
 
 from hardenprobe.errors import MalformedReply
@@ -52,13 +52,34 @@ def decode_response(data: bytes) -> dict[str, str]:
         raise MalformedReply("SSDP message that is no response")
     if status[1] != b"200":
         raise MalformedReply(f"SSDP response with status {readable(status[1])}")
+    found = _fields(data[status.end() : 4096])
+    if "st" not in found and "usn" not in found:
+        raise MalformedReply("SSDP response that names nothing")
+    return found
+
+
+def decode_notify(data: bytes) -> dict[str, str]:
+    """Read the header fields of an announcement, names in lower case; the type it announces is under "st" too.
+
+    Source: UPnP Device Architecture 2.0 section 1.2.2.
+
+    Raises:
+        MalformedReply: It announces nothing, or says good-bye.
+    """
+    if not data.startswith(b"NOTIFY * HTTP/1."):
+        raise MalformedReply("SSDP message that is no announcement")
+    found = _fields(data[:4096].partition(b"\n")[2])
+    if found.get("nts") != "ssdp:alive" or "nt" not in found:
+        raise MalformedReply("SSDP message that announces nothing")
+    return {"st": found["nt"], **found}
+
+
+def _fields(lines: bytes) -> dict[str, str]:
     found: dict[str, str] = {}
-    for line in data[status.end() : 4096].split(b"\n"):
+    for line in lines.split(b"\n"):
         name, colon, value = line.strip().partition(b":")
         if colon and len(found) < 32:
             found.setdefault(readable(name, 64).strip().lower(), readable(value.strip(), 200))
-    if "st" not in found and "usn" not in found:
-        raise MalformedReply("SSDP response that names nothing")
     return found
 
 
@@ -68,7 +89,11 @@ def told(data: bytes) -> str:
     Raises:
         MalformedReply: As for `decode_response`.
     """
-    fields = decode_response(data)
+    return words(decode_response(data))
+
+
+def words(fields: Mapping[str, str]) -> str:
+    """Say in words what the fields of a response or an announcement hold."""
     return "; ".join(f"{name} {fields[name]}" for name in _TELLING if fields.get(name))
 
 

@@ -80,15 +80,7 @@ def decode_matches(data: bytes, dialect: Dialect, message_id: str) -> tuple[str,
     Raises:
         MalformedReply: No XML, XML that declares entities, no ProbeMatches, or the answer to another probe.
     """
-    from defusedxml.common import DefusedXmlException
-    from defusedxml.ElementTree import fromstring
-
-    if len(data) > SIZE_CAP:
-        raise MalformedReply(f"WS-Discovery reply of {len(data)} bytes")
-    try:
-        envelope = fromstring(data, forbid_dtd=True)
-    except (ParseError, DefusedXmlException, ValueError, LookupError) as exc:
-        raise MalformedReply(f"WS-Discovery reply that cannot be read: {type(exc).__name__}") from exc
+    envelope = _envelope(data)
     related = envelope.findtext(f"{{{SOAP}}}Header/{{{dialect.addressing}}}RelatesTo", "").strip()
     if related != message_id:
         raise MalformedReply("WS-Discovery message that answers another probe, or none")
@@ -98,11 +90,46 @@ def decode_matches(data: bytes, dialect: Dialect, message_id: str) -> tuple[str,
     return tuple(_texts(matches, dialect))[:16]
 
 
+def decode_announcement(data: bytes) -> tuple[str, ...]:
+    """Read the types and transport addresses that a target tells, unasked or to somebody else.
+
+    Source: WS-Discovery 1.1 sections 4.1 (Hello) and 5.3 (ProbeMatches).
+
+    Raises:
+        MalformedReply: No XML, XML that declares entities, or a message of another kind.
+    """
+    envelope = _envelope(data)
+    for dialect in DIALECTS[:2]:
+        body = f"{{{SOAP}}}Body/{{{dialect.namespace}}}"
+        if (hello := envelope.find(f"{body}Hello")) is not None:
+            return tuple(_told(hello, dialect))[:16]
+        if (matches := envelope.find(f"{body}ProbeMatches")) is not None:
+            return tuple(_texts(matches, dialect))[:16]
+    raise MalformedReply("WS-Discovery message that tells of no target")
+
+
+def _envelope(data: bytes) -> Element:
+    from defusedxml.common import DefusedXmlException
+    from defusedxml.ElementTree import fromstring
+
+    if len(data) > SIZE_CAP:
+        raise MalformedReply(f"WS-Discovery reply of {len(data)} bytes")
+    try:
+        envelope: Element = fromstring(data, forbid_dtd=True)
+    except (ParseError, DefusedXmlException, ValueError, LookupError) as exc:
+        raise MalformedReply(f"WS-Discovery reply that cannot be read: {type(exc).__name__}") from exc
+    return envelope
+
+
+def _told(target: Element, dialect: Dialect) -> list[str]:
+    parts = (target.findtext(f"{{{dialect.namespace}}}{name}", "") for name in ("Types", "XAddrs"))
+    return [text[:200] for part in parts for text in part.split()[:4]]
+
+
 def _texts(matches: Element, dialect: Dialect) -> list[str]:
     found = []
     for match in matches.findall(f"{{{dialect.namespace}}}ProbeMatch")[:4]:
-        for name in ("Types", "XAddrs"):
-            found += [t[:200] for t in match.findtext(f"{{{dialect.namespace}}}{name}", "").split()[:4]]
+        found += _told(match, dialect)
     return found
 
 

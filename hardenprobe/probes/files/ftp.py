@@ -28,13 +28,15 @@ def reply(data: bytes) -> tuple[int, str] | None:
     >>> reply(b"220-hello\\r\\n220 ready\\r\\n")
     (220, '220-hello\\r\\n220 ready')
     """
+    end = reply_end(data)
+    return (int(data[:3]), readable(data[:end].rstrip(b"\r\n"))) if end else None
+
+
+def reply_end(data: bytes) -> int:
+    """Where the first reply ends, 0 while it is not complete."""
     first = re.match(rb"(\d{3})([ -])", data)
-    if not first:
-        return None
-    for line in _LAST.finditer(data):
-        if line[1] == first[1]:
-            return int(first[1]), readable(data[: line.end()].rstrip(b"\r\n"))
-    return None
+    lines = _LAST.finditer(data) if first else ()
+    return next((line.end() for line in lines if first and line[1] == first[1]), 0)
 
 
 async def ask_user(line: DeviceLink, port: int) -> Observation[FtpSession]:

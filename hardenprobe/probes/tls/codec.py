@@ -49,6 +49,7 @@ class ClientHello:
         extensions: False leaves out all of them, for servers older than RFC 3546.
         cookie: Of a HelloRetryRequest.
         heartbeat: Offer heartbeats, which the peer may send too (RFC 6520 section 2).
+        answerable: Of a hello that was read: the numbers of its extensions.
     """
 
     versions: tuple[int, ...]
@@ -62,6 +63,7 @@ class ClientHello:
     server_name: str | None = None
     cookie: bytes | None = None
     heartbeat: bool = False
+    answerable: frozenset[int] = frozenset()
 
     def message(self) -> bytes:
         """The handshake message, without its record."""
@@ -303,6 +305,68 @@ def _server_hello(body: bytes, raw: bytes) -> ServerHello:
         share=share,
         raw=raw,
     )
+
+
+def read_client_hello(data: bytes) -> ClientHello | None:
+    """Read the hello that a client begins with; None as long as it is not all there. Of its names and keys nothing is kept.
+
+    Raises:
+        MalformedReply: It is none, or breaks TLS.
+
+    Source: RFC 5246 section 7.4.1.2; RFC 8446 sections 4.1.2 and 5.1.
+    """
+    message, at = b"", 0
+    while len(message) < 4 or len(message) < 4 + int.from_bytes(message[1:4], "big"):
+        if data[at : at + 1] not in (b"", bytes((HANDSHAKE,))) or data[at + 1 : at + 2] not in (b"", b"\x03"):
+            raise MalformedReply("TLS: no record of a handshake", at)
+        length = int.from_bytes(data[at + 3 : at + 5], "big")
+        if length > RECORD_LIMIT or len(message) > MESSAGE_LIMIT:
+            raise MalformedReply(f"TLS: record of {length} bytes", at)
+        if len(data) < at + 5 + max(length, 1):
+            return None
+        message += data[at + 5 : at + 5 + length]
+        at += 5 + length
+    reader = Reader(message)
+    if reader.number(1) != 1:
+        raise MalformedReply("TLS: no ClientHello")
+    body = Reader(reader.vector(3))
+    highest, random, session = body.number(2), body.take(32), body.vector(1)
+    suites = _numbers(body.vector(2))
+    compression = body.vector(1)
+    extensions: dict[int, bytes] = {}
+    if body.left:
+        inner = Reader(body.vector(2))
+        while inner.left:
+            number = inner.number(2)
+            extensions[number] = inner.vector(2)
+    body.end()
+    offered = sorted(v for v in VERSION_NAMES if SSL3 <= v <= min(highest, TLS12))[::-1]
+    if 43 in extensions:
+        told = _numbers(Reader(extensions[43]).vector(1))
+        offered = sorted((v for v in told if v in VERSION_NAMES), reverse=True)
+    if not offered:
+        raise MalformedReply(f"TLS: version 0x{highest:04X} is offered")
+    shares = []
+    if 51 in extensions:
+        listed = Reader(Reader(extensions[51]).vector(2))
+        while listed.left:
+            shares.append((listed.number(2), listed.vector(2)))
+    return ClientHello(
+        versions=tuple(offered),
+        suites=suites,
+        random=random,
+        session=session,
+        groups=_numbers(Reader(extensions[10]).vector(2)) if 10 in extensions else (),
+        key_shares=tuple((group, b"") for group, _ in shares),
+        compression=1 in compression,
+        extensions=bool(extensions),
+        answerable=frozenset(extensions),
+    )
+
+
+def _numbers(data: bytes) -> tuple[int, ...]:
+    """Numbers of two octets."""
+    return tuple(int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data) - 1, 2))
 
 
 def broken_rule(offer: ClientHello, hello: ServerHello, *, retried: bool = False) -> str | None:

@@ -1,0 +1,3 @@
+"""What captured traffic shows of the devices of an inventory, as the observations that a scan makes. Not one packet is sent."""
+
+__all__ = ["run"]
