@@ -21,7 +21,7 @@ from pysnmp.proto import api, rfc1902
 from pysnmp.proto.mpmod.rfc3412 import ScopedPDU, SNMPv3Message
 from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
-from hardenprobe.probes.snmp.usm import digest_offset
+from hardenprobe.probes.snmp.message import digest_offset
 
 AUTHENTICATED, ENCRYPTED, REPORTABLE = 1, 2, 4  # msgFlags, RFC 3412 section 6.4
 WINDOW_S = 150  # RFC 3414 section 2.2.3

@@ -34,7 +34,7 @@ from hardenprobe.model import Reach, Review, Word
 from hardenprobe.planning import plan, vantage
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.probes.snmp import pdu
+from hardenprobe.probes.snmp import pdu, response
 from hardenprobe.reports import FORMATS
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scope import scope
@@ -130,7 +130,7 @@ def contact(address: str, port: int, community: bytes) -> bytes:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         sock.settimeout(5)
         sock.sendto(pdu.encode("2c", community, "get", (pdu.SYS_CONTACT,), 7), (address, port))
-        binding = pdu.decode("2c", sock.recv(65535), 7).bindings[0]
+        binding = response.decode("2c", sock.recv(65535), 7).bindings[0]
     assert binding is not None and binding.octets is not None
     return binding.octets
 

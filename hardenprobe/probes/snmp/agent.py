@@ -1,6 +1,6 @@
 """Ask an SNMP agent: v1 and v2c under the published default communities, v3 by engine discovery.
 
-Messages are written and read with pysnmp's codecs; the datagrams go through Link. Nothing is ever set.
+pysnmp's codecs write the messages; the datagrams go through Link. Nothing is ever set.
 """
 
 from __future__ import annotations
@@ -8,9 +8,9 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import AsyncIterator
-from typing import Any, TypeVar
+from typing import Any
 
-from pyasn1.codec.ber import decoder, encoder
+from pyasn1.codec.ber import encoder
 from pysnmp.proto.mpmod.rfc3412 import SNMPv3Message
 from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
@@ -20,9 +20,9 @@ from hardenprobe.facts.snmp import HR_DEVICE_DESCR, PRT_SERIAL, SYS_DESCR, SYS_N
 from hardenprobe.model import Observation, State
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
-from hardenprobe.probes.snmp import pdu
-
-T = TypeVar("T")
+from hardenprobe.probes.snmp import pdu, response
+from hardenprobe.probes.snmp.message import Message
+from hardenprobe.probes.snmp.response import VERSIONS
 
 PORT = 161  # IANA
 IDENTITY = (SYS_DESCR, SYS_OBJECT_ID, SYS_NAME, HR_DEVICE_DESCR, PRT_SERIAL)
@@ -40,28 +40,14 @@ def decode_response(version: str, data: bytes, request_id: int) -> tuple[int, di
     Raises:
         MalformedReply: No BER, no response, or the answer to another question.
     """
-
-    def read() -> tuple[int, dict[str, str]]:
-        found = pdu.decoded(version, data, request_id)
-        codec = pdu.CODECS[version]
-        values: dict[str, str] = {}
-        for oid, value in codec.apiPDU.get_varbinds(found):
-            text = _value(value)
-            if text is not None:
-                values[str(oid)] = text
-        return int(codec.apiPDU.get_error_status(found)), values
-
-    return pdu.guarded(read)
+    found = response.decode(version, data, request_id)
+    return found.status, {one.oid: _text(one) for one in found.bindings if one}
 
 
-def _value(value: Any) -> str | None:
-    """Text of a value; None for noSuchObject, noSuchInstance, endOfMibView and null."""
-    name = type(value).__name__
-    if name in ("NoSuchObject", "NoSuchInstance", "EndOfMibView", "Null", "UnSpecified"):
-        return None
-    if name in ("OctetString", "Opaque", "Bits"):
-        return readable(value.asOctets(), 256)
-    return str(value.prettyPrint())[:256]
+def _text(value: response.Binding) -> str:
+    if value.octets is not None:
+        return readable(value.octets, 256)
+    return str(value.number) if value.object_id is None else value.object_id[:256]
 
 
 def encode_discovery(message_id: int) -> bytes:
@@ -99,26 +85,15 @@ def decode_discovery(data: bytes, message_id: int) -> SnmpEngine:
     Source: RFC 3414 section 4; RFC 3412 section 6.
     """
 
-    def read() -> SnmpEngine:
-        message, _ = decoder.decode(data, asn1Spec=SNMPv3Message())
-        if int(message[0]) != 3:
-            raise MalformedReply("SNMP reply of another version")
-        if int(message[1][0]) != message_id:
-            raise MalformedReply("SNMPv3 reply to another message")
-        security, _ = decoder.decode(bytes(message[2]), asn1Spec=UsmSecurityParameters())
-        report = None
-        pdu = message[3].getComponent()[2].getComponent()
-        if len(pdu) > 3 and len(pdu[3]):
-            report = str(pdu[3][0][0])
-        return SnmpEngine(
-            state=State.ACCEPTING,
-            engine_id=bytes(security[0])[:64].hex(),
-            boots=int(security[1]),
-            time=int(security[2]),
-            report=report,
-        )
-
-    return pdu.guarded(read)
+    message = Message(data, message_id)
+    _, _, report = response.pdu(message.scoped())
+    return SnmpEngine(
+        state=State.ACCEPTING,
+        engine_id=message.engine_id[:64].hex(),
+        boots=message.boots,
+        time=message.time,
+        report=report.first_name,
+    )
 
 
 async def ask_community(
@@ -189,7 +164,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
     if PORT not in asked.plan.udp_ports:
         return
     line = asked.line
-    defaults = [(version, community) for community in asked.plan.communities for version in pdu.VERSIONS]
+    defaults = [(version, community) for community in asked.plan.communities for version in VERSIONS]
     answered = False
     if line.round_trip.timeout is None:
         async with line.side_by_side():
@@ -213,7 +188,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
             answered = answered or answer.facts.error_status is not None
     if answered:
         control = secrets.token_hex(8)
-        for version in pdu.VERSIONS:
+        for version in VERSIONS:
             yield await ask_community(line, version, control, origin="control", label="a random community")
 
 

@@ -33,7 +33,7 @@ from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.snmp import pdu
 from hardenprobe.probes.snmp.agent import NO_SUCH_NAME, PORT
-from hardenprobe.probes.snmp.pdu import Binding, Response
+from hardenprobe.probes.snmp.response import Binding, Response, decode
 
 ROUNDS = 12  # GetNext requests; the rows read of the longest column
 # RFC 3418, RFC 2790, RFC 4293 (ipForwarding).
@@ -319,7 +319,7 @@ async def ask_objects(
         )
         recorders.append(answer.recorder)
         try:
-            return pdu.decode(version, answer.data, number) if answer.data else None
+            return decode(version, answer.data, number) if answer.data else None
         except MalformedReply:
             answer.recorder.exchanges = [e for e in answer.recorder.exchanges if e.direction == "sent"]
             raise

@@ -1,4 +1,4 @@
-"""SNMP requests beyond the plain Get, and responses with the raw octets of their values.
+"""SNMP requests.
 
 There is one Set in all of hardenprobe, `encode_write_back`: its object is fixed, and its value is what was just read.
 
@@ -7,54 +7,21 @@ Source: RFC 1157 section 4.1, RFC 3416 section 4.2.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal, TypeVar
+from collections.abc import Sequence
+from typing import Any, Literal
 
-from pyasn1.codec.ber import decoder, encoder
-from pyasn1.error import PyAsn1Error
+from pyasn1.codec.ber import encoder
 from pysnmp.proto import api, rfc1902
 
-from hardenprobe.errors import MalformedReply
-
-T = TypeVar("T")
 Kind = Literal["get", "next"]
 SYS_CONTACT = "1.3.6.1.2.1.1.4.0"  # RFC 3418
 LONGEST = 255  # octets of sysContact, RFC 3418
-VERSIONS = {"1": 0, "2c": 1}  # the wire's numbers, RFC 1157 section 4 and RFC 1901 section 3
-MOST_BINDINGS = 64  # of one response; nothing asked here needs more
 
-CODECS: dict[str, Any] = {
+_CODECS: dict[str, Any] = {
     "1": api.PROTOCOL_MODULES[api.SNMP_VERSION_1],
     "2c": api.PROTOCOL_MODULES[api.SNMP_VERSION_2C],
     "3": api.PROTOCOL_MODULES[api.SNMP_VERSION_2C],
 }
-_ABSENT = ("NoSuchObject", "NoSuchInstance", "EndOfMibView", "Null", "UnSpecified")
-
-
-@dataclass(frozen=True)
-class Binding:
-    """One value of a response.
-
-    Attributes:
-        octets: Of an OCTET STRING, None for any other type.
-        number: Of an INTEGER, counter or gauge, None for any other type.
-        object_id: Of an OBJECT IDENTIFIER, None for any other type.
-    """
-
-    oid: str
-    octets: bytes | None = None
-    number: int | None = None
-    object_id: str | None = None
-
-
-@dataclass(frozen=True)
-class Response:
-    """A Response PDU; `bindings` has None where the view holds no value."""
-
-    status: int
-    index: int
-    bindings: tuple[Binding | None, ...]
 
 
 def read_heading(data: bytes) -> tuple[str, bytes, int, int]:
@@ -98,7 +65,7 @@ def _header(data: bytes, at: int, tag: int) -> tuple[int, int]:
 
 def request_pdu(version: str, kind: Kind, oids: Sequence[str], request_id: int) -> Any:
     """Make a Get or GetNext PDU."""
-    codec = CODECS[version]
+    codec = _CODECS[version]
     pdu = codec.GetRequestPDU() if kind == "get" else codec.GetNextRequestPDU()
     codec.apiPDU.set_defaults(pdu)
     codec.apiPDU.set_request_id(pdu, request_id)
@@ -122,7 +89,7 @@ def encode(version: str, community: bytes, kind: Kind, oids: Sequence[str], requ
 
 def encode_bulk(community: bytes, oid: str, repetitions: int, request_id: int) -> bytes:
     """Write a GetBulk of version 2c for the successors of one object (RFC 3416 section 4.2.3)."""
-    codec = CODECS["2c"]
+    codec = _CODECS["2c"]
     pdu = codec.GetBulkRequestPDU()
     codec.apiBulkPDU.set_defaults(pdu)
     codec.apiBulkPDU.set_request_id(pdu, request_id)
@@ -140,7 +107,7 @@ def encode_write_back(version: str, community: bytes, contact: bytes, request_id
     """
     if len(contact) > LONGEST:
         raise ValueError(f"sysContact of {len(contact)} octets")
-    codec = CODECS[version]
+    codec = _CODECS[version]
     pdu = codec.SetRequestPDU()
     codec.apiPDU.set_defaults(pdu)
     codec.apiPDU.set_request_id(pdu, request_id)
@@ -149,82 +116,9 @@ def encode_write_back(version: str, community: bytes, contact: bytes, request_id
 
 
 def _message(version: str, community: bytes, pdu: Any) -> bytes:
-    codec = CODECS[version]
+    codec = _CODECS[version]
     message = codec.Message()
     codec.apiMessage.set_defaults(message)
     codec.apiMessage.set_community(message, community)
     codec.apiMessage.set_pdu(message, pdu)
     return bytes(encoder.encode(message))
-
-
-def decode(version: str, data: bytes, request_id: int) -> Response:
-    """Read a Response of version 1 or 2c to our request.
-
-    Raises:
-        MalformedReply: No BER, no response, or the answer to another question.
-    """
-    return guarded(lambda: _response(version, decoded(version, data, request_id)))
-
-
-def decoded(version: str, data: bytes, request_id: int) -> Any:
-    """The Response PDU of a message of version 1 or 2c; to be called under `guarded`.
-
-    Raises:
-        MalformedReply: Another version, no response, or the answer to another question.
-    """
-    codec = CODECS[version]
-    message, _ = decoder.decode(data, asn1Spec=codec.Message())
-    if int(codec.apiMessage.get_version(message)) != VERSIONS[version]:
-        raise MalformedReply("SNMP reply of another version")
-    return _checked(version, codec.apiMessage.get_pdu(message), request_id)
-
-
-def response(version: str, pdu: Any, request_id: int) -> Response:
-    """Read a decoded Response PDU.
-
-    Raises:
-        MalformedReply: It is none, or answers another request.
-    """
-    return _response(version, _checked(version, pdu, request_id))
-
-
-def _checked(version: str, pdu: Any, request_id: int) -> Any:
-    codec = CODECS[version]
-    if not pdu.isSameTypeWith(codec.GetResponsePDU()):
-        raise MalformedReply("SNMP message that is no response")
-    if int(codec.apiPDU.get_request_id(pdu)) != request_id:
-        raise MalformedReply("SNMP response to another request")
-    return pdu
-
-
-def _response(version: str, pdu: Any) -> Response:
-    codec = CODECS[version]
-    pairs = codec.apiPDU.get_varbinds(pdu)[:MOST_BINDINGS]
-    return Response(
-        status=int(codec.apiPDU.get_error_status(pdu)),
-        index=int(codec.apiPDU.get_error_index(pdu)),
-        bindings=tuple(_binding(str(oid), value) for oid, value in pairs),
-    )
-
-
-def _binding(oid: str, value: Any) -> Binding | None:
-    name = type(value).__name__
-    if name in _ABSENT:
-        return None
-    if name in ("OctetString", "Opaque", "Bits", "IpAddress"):
-        return Binding(oid, octets=bytes(value.asOctets()))
-    if name == "ObjectIdentifier":
-        return Binding(oid, object_id=str(value))
-    return Binding(oid, number=int(value))
-
-
-def guarded(read: Callable[[], T]) -> T:
-    """Turn whatever the decoder raises on hostile bytes into MalformedReply."""
-    try:
-        return read()
-    except MalformedReply:
-        raise
-    except (
-        PyAsn1Error, ArithmeticError, ValueError, TypeError, LookupError, AttributeError, RecursionError,
-    ) as exc:  # fmt: skip
-        raise MalformedReply(f"SNMP reply that cannot be read: {type(exc).__name__}") from exc

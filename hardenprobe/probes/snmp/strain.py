@@ -14,6 +14,7 @@ from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.snmp import pdu
 from hardenprobe.probes.snmp.agent import PORT
 from hardenprobe.probes.snmp.objects import best_default
+from hardenprobe.probes.snmp.response import decode
 
 SYSTEM = "1.3.6.1.2.1.1"  # RFC 3418; every agent has it
 REPETITIONS = 10
@@ -28,7 +29,7 @@ async def ask_bulk(line: DeviceLink, community: bytes, label: str, origin: str) 
     bindings = fault = None
     if answer.data:
         try:
-            response = pdu.decode("2c", answer.data, number)
+            response = decode("2c", answer.data, number)
         except MalformedReply as exc:
             fault = str(exc)
         else:

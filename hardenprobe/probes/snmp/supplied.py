@@ -18,8 +18,10 @@ from hardenprobe.model.transcript import Recorder
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.snmp import agent, usm
+from hardenprobe.probes.snmp.message import digest_offset
 from hardenprobe.probes.snmp.objects import ask_objects
-from hardenprobe.probes.snmp.pdu import VERSIONS, Response, request_pdu
+from hardenprobe.probes.snmp.pdu import request_pdu
+from hardenprobe.probes.snmp.response import VERSIONS, Response
 from hardenprobe.probes.snmp.write import write_back
 
 if TYPE_CHECKING:
@@ -98,8 +100,8 @@ class _Session:
 def _hide(recorder: Recorder, message: bytes) -> None:
     """Star everything from the digest on: a digest, and what is encrypted, lets passwords be tried offline."""
     try:
-        at = usm.digest_offset(message)
-    except IndexError:
+        at = digest_offset(message)
+    except MalformedReply:
         at = 0
     recorder.forget(message[at:])
 

@@ -1,6 +1,6 @@
 """The User-based Security Model of SNMPv3, the asking side: keys, messages with a digest, encrypted PDUs.
 
-pysnmp's codecs write and read the BER; cryptography does the rest.
+pysnmp's codecs write the BER; cryptography does the rest.
 
 Source: RFC 3412 section 6 (message), RFC 3414 sections 2.6 and A.2 (keys), 6 and 7 (digests), 8 (DES-CBC), RFC 7860
 section 4 (SHA-2 digests), RFC 3826 section 3 (AES-128 CFB).
@@ -17,16 +17,15 @@ from typing import Any
 
 from cryptography.hazmat.decrepit.ciphers.algorithms import TripleDES
 from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
-from pyasn1.codec.ber import decoder, encoder
-from pysnmp.proto import api
+from pyasn1.codec.ber import encoder
 from pysnmp.proto.mpmod.rfc3412 import ScopedPDU, SNMPv3Message
 from pysnmp.proto.secmod.rfc3414.service import UsmSecurityParameters
 
 from hardenprobe.devices.credentials import User
 from hardenprobe.errors import MalformedReply
-from hardenprobe.probes.snmp.pdu import Response, guarded, response
+from hardenprobe.probes.snmp.message import AUTHENTICATED, ENCRYPTED, REPORTABLE, Message, digest_offset
+from hardenprobe.probes.snmp.response import REPORT, Response, pdu, to_request
 
-AUTHENTICATED, ENCRYPTED, REPORTABLE = 1, 2, 4  # msgFlags, RFC 3412 section 6.4
 LEVELS = {"noAuthNoPriv": 0, "authNoPriv": AUTHENTICATED, "authPriv": AUTHENTICATED | ENCRYPTED}
 USM_STATS = "1.3.6.1.6.3.15.1.1."  # RFC 3414 section 5
 
@@ -39,7 +38,6 @@ HASHES = {
     "SHA-384": ("sha384", 32),
     "SHA-512": ("sha512", 48),
 }
-_v2: Any = api.PROTOCOL_MODULES[api.SNMP_VERSION_2C]
 
 
 @dataclass(frozen=True)
@@ -80,12 +78,12 @@ def localized_key(password: bytes, name: str, engine_id: bytes) -> bytes:
     return hashlib.new(name, key + engine_id + key).digest()
 
 
-def encode(user: User, level: str, engine: Engine, pdu: Any, message_id: int) -> bytes:
+def encode(user: User, level: str, engine: Engine, asked: Any, message_id: int) -> bytes:
     """Write a request to an engine at one security level."""
     flags = LEVELS[level]
     scoped = ScopedPDU()
     scoped[0], scoped[1] = engine.id, b""
-    scoped.setComponentByPosition(2).getComponentByPosition(2).setComponentByType(pdu.tagSet, pdu)
+    scoped.setComponentByPosition(2).getComponentByPosition(2).setComponentByType(asked.tagSet, asked)
     message, salt = SNMPv3Message(), b""
     message[0] = 3
     data = message.setComponentByPosition(3).getComponentByPosition(3)
@@ -116,27 +114,17 @@ def decode(user: User, level: str, engine: Engine, data: bytes, message_id: int)
         MalformedReply: No BER, no SNMPv3, another message, a digest that is not right, or bare where it must not be.
     """
 
-    def read() -> Reply:
-        message, _ = decoder.decode(data, asn1Spec=SNMPv3Message())
-        if int(message[0]) != 3 or int(message[1][0]) != message_id:
-            raise MalformedReply("SNMPv3 reply to another message")
-        security, _ = decoder.decode(bytes(message[2]), asn1Spec=UsmSecurityParameters())
-        flags = bytes(message[1][2])[0]
-        stated = Engine(bytes(security[0])[:64], int(security[1]), int(security[2]))
-        if flags & AUTHENTICATED:
-            _check_digest(user, engine.id, data, bytes(security[4]))
-        scoped = message[3].getComponent()
-        if flags & ENCRYPTED:
-            plain = decrypt(user, stated, engine.id, bytes(security[5]), bytes(scoped))
-            scoped, _ = decoder.decode(plain, asn1Spec=ScopedPDU())
-        pdu = scoped[2].getComponent()
-        if pdu.isSameTypeWith(_v2.ReportPDU()):
-            return Reply(stated, report=_report(str(_v2.apiPDU.get_varbinds(pdu)[0][0])))
-        if flags & LEVELS["authPriv"] != LEVELS[level] or stated.id != engine.id:
-            raise MalformedReply("SNMPv3 response that is not protected as the request was")
-        return Reply(stated, response=response("3", pdu, message_id))
-
-    return guarded(read)
+    message = Message(data, message_id)
+    stated = Engine(message.engine_id[:64], message.boots, message.time)
+    if message.flags & AUTHENTICATED:
+        _check_digest(user, engine.id, message)
+    scoped = message.scoped(lambda sealed: decrypt(user, stated, engine.id, message.salt, sealed))
+    tag, request_id, found = pdu(scoped)
+    if tag == REPORT:
+        return Reply(stated, report=_report(found.first_name or ""))
+    if message.flags & LEVELS["authPriv"] != LEVELS[level] or stated.id != engine.id:
+        raise MalformedReply("SNMPv3 response that is not protected as the request was")
+    return Reply(stated, response=to_request(message_id, tag, request_id, found))
 
 
 def _report(oid: str) -> int:
@@ -151,8 +139,8 @@ def _digest(user: User, engine_id: bytes, blanked: bytes) -> bytes:
     return hmac.digest(localized_key(user.auth_password.reveal(), name, engine_id), blanked, name)[:length]
 
 
-def _check_digest(user: User, engine_id: bytes, data: bytes, digest: bytes) -> None:
-    at = digest_offset(data)
+def _check_digest(user: User, engine_id: bytes, message: Message) -> None:
+    data, at, digest = message.data, message.digest_at, message.digest
     blanked = data[:at] + bytes(len(digest)) + data[at + len(digest) :]
     if not hmac.compare_digest(_digest(user, engine_id, blanked), digest):
         raise MalformedReply("SNMPv3 reply with a digest that is not right")
@@ -180,10 +168,10 @@ def decrypt(user: User, stated: Engine, engine_id: bytes, salt: bytes, sealed: b
     """Decrypt a scoped PDU.
 
     Raises:
-        ValueError: The salt or the length fits no such cipher.
+        MalformedReply: The salt or the length fits no such cipher.
     """
-    if len(salt) != 8:
-        raise ValueError("salt")
+    if len(salt) != 8 or user.priv == "DES" and len(sealed) % 8:
+        raise MalformedReply("SNMPv3 reply that fits no such cipher")
     cipher = _cipher(user, stated, engine_id, salt).decryptor()
     return cipher.update(sealed) + cipher.finalize()
 
@@ -195,35 +183,3 @@ def _cipher(user: User, at: Engine, engine_id: bytes, salt: bytes) -> Cipher[Any
         return Cipher(TripleDES(key[:8] * 3), modes.CBC(vector))
     vector = at.boots.to_bytes(4, "big") + at.time.to_bytes(4, "big") + salt
     return Cipher(algorithms.AES(key[:16]), modes.CFB(vector))
-
-
-def digest_offset(data: bytes) -> int:
-    """Where msgAuthenticationParameters begins; a digest is made over the message with these octets zero.
-
-    Raises:
-        IndexError: The bytes end too early.
-    """
-    at = _inside(data, 0)  # the message
-    at = _after(data, _after(data, at))  # past msgVersion and msgGlobalData
-    at = _inside(data, _inside(data, at))  # the sequence inside the octet string
-    for _ in range(4):
-        at = _after(data, at)
-    return _inside(data, at)
-
-
-def _length(data: bytes, at: int) -> tuple[int, int]:
-    """Length of the element at `at`, and where its content begins (X.690 section 8.1.3)."""
-    first = data[at + 1]
-    if first < 0x80:
-        return first, at + 2
-    count = first & 0x7F
-    return int.from_bytes(data[at + 2 : at + 2 + count], "big"), at + 2 + count
-
-
-def _inside(data: bytes, at: int) -> int:
-    return _length(data, at)[1]
-
-
-def _after(data: bytes, at: int) -> int:
-    length, begin = _length(data, at)
-    return begin + length

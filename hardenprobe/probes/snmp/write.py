@@ -20,7 +20,8 @@ from hardenprobe.network.link import DeviceLink
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.snmp import pdu
 from hardenprobe.probes.snmp.agent import PORT
-from hardenprobe.probes.snmp.pdu import LONGEST, SYS_CONTACT, VERSIONS, Response
+from hardenprobe.probes.snmp.pdu import LONGEST, SYS_CONTACT
+from hardenprobe.probes.snmp.response import VERSIONS, Response, decode
 
 log = logging.getLogger("hardenprobe.alter")
 
@@ -43,7 +44,7 @@ class _Talk:
         if not answer.data:
             return None
         try:
-            return pdu.decode(self.version, answer.data, number)
+            return decode(self.version, answer.data, number)
         except MalformedReply:
             answer.recorder.exchanges = [e for e in answer.recorder.exchanges if e.direction == "sent"]
             return None

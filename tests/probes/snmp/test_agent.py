@@ -211,6 +211,24 @@ def test_malformed_reply_is_a_fault_in_the_facts(reply: bytes) -> None:
     assert seen.facts.fault and took < 3
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        pytest.param(lambda m: b"\x30\x80" + m[2:] + b"\0\0", id="a length without an end"),
+        pytest.param(
+            lambda m: m.replace(b"\x04\x06public", b"\x24\x08\x04\x06public"), id="a string in parts"
+        ),
+    ],
+)
+def test_forms_of_ber_that_snmp_forbids_are_malformed(change: Callable[[bytes], bytes]) -> None:
+    """RFC 3417 section 8; any number of octets in a length is allowed, X.690 section 8.1.3.5."""
+    request = encode("2c", b"public", "get", (snmp.SYS_NAME,), 7)
+    good = response("2c", request)
+    assert snmp.decode_response("2c", b"\x30\x84" + len(good[2:]).to_bytes(4) + good[2:], 7)[0] == 0
+    with pytest.raises(MalformedReply, match="cannot be read"):
+        snmp.decode_response("2c", change(good), 7)
+
+
 def test_response_to_another_request_is_not_ours() -> None:
     facts = ask(lambda data: response("2c", data, request_id=1))[0].facts
     assert facts.error_status is None

@@ -13,6 +13,7 @@ from hardenprobe.probes import dns, packets
 from hardenprobe.probes.discovery import llmnr, mdns, slp, small_services, ssdp, ws_discovery
 from hardenprobe.probes.snmp import agent, objects, strain, usm
 from hardenprobe.probes.snmp import pdu as snmp_pdu
+from hardenprobe.probes.snmp import response as snmp_response
 from support.parsers.registry import NUMBER, PARSERS, answered, host, over, parser
 from support.scripted_line import finish
 
@@ -72,10 +73,16 @@ def _next(version: str) -> bytes:
     return snmp_pdu.encode(version, b"public", "next", _STEADY, NUMBER)
 
 
-@parser("snmp-pdu", "snmp.pdu", "snmp.objects", seeds=lambda: (*_both(_next)(), *PARSERS["snmp"].corpus()))
+@parser(
+    "snmp-pdu",
+    "snmp.ber",
+    "snmp.response",
+    "snmp.objects",
+    seeds=lambda: (*_both(_next)(), *PARSERS["snmp"].corpus()),
+)
 def _snmp_pdu(data: bytes) -> None:
     version = _version(data)
-    response = snmp_pdu.decode(version, data, NUMBER)
+    response = snmp_response.decode(version, data, NUMBER)
 
     async def again(oids: Any) -> Any:
         return response
@@ -114,7 +121,9 @@ def _protected() -> tuple[bytes, ...]:
     return tuple(filter(None, found))
 
 
-@parser("snmp-usm", "snmp.usm", seeds=lambda: (*_protected(), *PARSERS["snmp-engine"].corpus()))
+@parser(
+    "snmp-usm", "snmp.message", "snmp.usm", seeds=lambda: (*_protected(), *PARSERS["snmp-engine"].corpus())
+)
 def _usm(data: bytes) -> None:
     level = tuple(usm.LEVELS)[len(data) % len(usm.LEVELS)]
     usm.decode(_USER, level, usm.Engine(host().engine_id, 1, 1), data, NUMBER)
