@@ -124,16 +124,18 @@ def describe_chain(
         if not parsed:
             path = Path(trusted=False, anchor=None, error="no certificate came")
             return Chain(label=label, certificates=(), path=path, left_out=left_out, fault=path.error)
-        path = find_path(parsed[0], parsed[1:], anchors)
+        path = _find_path(parsed[0], parsed[1:], anchors, described[0].self_signed)
     return Chain(label=label, certificates=tuple(described), path=path, left_out=left_out)
 
 
-def find_path(leaf: x509.Certificate, others: Sequence[x509.Certificate], anchors: TrustAnchors) -> Path:
+def _find_path(
+    leaf: x509.Certificate, others: Sequence[x509.Certificate], anchors: TrustAnchors, self_signed: bool
+) -> Path:
     """Look for a path from a leaf over `others` to an anchor; dates are not checked."""
     if leaf in anchors.certificates:
         return _found([leaf])
     errors: list[str] = []
-    if error := _critical(leaf):
+    if error := critical_fault(leaf):
         return Path(trusted=False, anchor=None, error=error)
     steps = [0]
 
@@ -152,7 +154,7 @@ def find_path(leaf: x509.Certificate, others: Sequence[x509.Certificate], anchor
                     return [*chain, anchor]
         for issuer in others:
             if issuer not in chain and issuer.subject == last.issuer:
-                if error := _critical(issuer):
+                if error := critical_fault(issuer):
                     errors.append(error)
                 elif _issued(last, issuer, len(chain) - 1, errors) and (done := climb([*chain, issuer])):
                     return done
@@ -162,7 +164,7 @@ def find_path(leaf: x509.Certificate, others: Sequence[x509.Certificate], anchor
     if path:
         return _found(path)
     if not errors:
-        errors.append("self-signed" if _self_signed(leaf) else "no path to a trust anchor")
+        errors.append("self-signed" if self_signed else "no path to a trust anchor")
     return Path(trusted=False, anchor=None, error=errors[0])
 
 
@@ -251,7 +253,8 @@ def _verify(child: x509.Certificate, issuer: x509.Certificate) -> None:
         raise UnsupportedAlgorithm("the issuer's key is of a kind that is not known")
 
 
-def _critical(certificate: x509.Certificate) -> str | None:
+def critical_fault(certificate: x509.Certificate) -> str | None:
+    """Why no path may lead over a certificate: extensions that cannot be read, or a critical one that is not understood."""
     try:
         extensions = certificate.extensions
     except _BROKEN:

@@ -16,6 +16,7 @@ from cryptography.hazmat.primitives.serialization import Encoding
 
 from hardenprobe.errors import MalformedReply, Unreachable
 from hardenprobe.probes.pki import certificates
+from hardenprobe.probes.pki.name_constraints import violation
 from hardenprobe.probes.ssh import algorithms, groups, keys
 from hardenprobe.probes.ssh import codec as ssh_codec
 from hardenprobe.probes.ssh import exchange as ssh_exchange
@@ -23,6 +24,7 @@ from hardenprobe.probes.tls import codec as tls_codec
 from hardenprobe.probes.tls import exchange as tls_talk
 from hardenprobe.probes.tls import flaws, ssl2, tls13
 from hardenprobe.probes.tls import openings as tls_openings
+from support.messages.ber import BITS, OCTETS, OID, SEQUENCE, element, object_id
 from support.parsers.registry import PARSERS, parser
 from support.scripted_line import Fed, finish
 
@@ -229,6 +231,19 @@ def _signed(*extensions: x509.ExtensionType) -> x509.Certificate:
     return builder.sign(_KEY, None)
 
 
+_FIELDS = _signed().tbs_certificate_bytes[2:]  # behind tag and length: all but extensions
+_ED25519 = bytes.fromhex("300506032b6570")  # RFC 8410 section 3
+
+
+def _unsigned(extension: x509.ExtensionType, value: bytes) -> x509.Certificate:
+    """Such a certificate with any bytes as the value of an extension, and a signature of zeros."""
+    named = element(OID, object_id(extension.oid.dotted_string)) + element(OCTETS, value)
+    listed = element(0xA3, element(SEQUENCE, element(SEQUENCE, named)))
+    signed = element(SEQUENCE, _FIELDS + listed)
+    der = element(SEQUENCE, signed + _ED25519 + element(BITS, bytes(65)))
+    return x509.load_der_x509_certificate(der)
+
+
 _NO_ANCHORS = certificates.TrustAnchors()
 
 
@@ -256,10 +271,6 @@ def _anchors(data: bytes) -> None:
     certificates.describe_chain([data, data], anchors)
 
 
-def _raw(extension: x509.ExtensionType, data: bytes) -> x509.ExtensionType:
-    return x509.UnrecognizedExtension(extension.oid, data)
-
-
 @parser(
     "certificate-names",
     "pki.certificates",
@@ -269,14 +280,11 @@ def _raw(extension: x509.ExtensionType, data: bytes) -> x509.ExtensionType:
     ),
 )
 def _names(data: bytes) -> None:
-    """Constraints of an authority and names of a leaf, well signed: what only a signature leads to."""
+    """Constraints of an authority and names of a leaf, as they are held against each other once the signature is right."""
     constraints, names = data[1 : 1 + data[0]] if data else b"", data[1 + data[0] :] if data else b""
-    basic = x509.BasicConstraints(ca=True, path_length=None)
-    anchor = _signed(basic, _raw(_ALLOWED, constraints))
-    leaf = _signed(basic, _raw(_ALTERNATIVES, names))
-    anchors = certificates.TrustAnchors(certificates=(anchor,))
-    path = certificates.describe_chain([leaf.public_bytes(Encoding.DER)], anchors).path
-    assert path.trusted != bool(path.error)
+    path = [_unsigned(_ALTERNATIVES, names), _unsigned(_ALLOWED, constraints)]
+    if not any(map(certificates.critical_fault, path)):
+        violation(path)
 
 
 @parser(
