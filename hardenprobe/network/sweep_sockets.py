@@ -28,6 +28,7 @@ READABLE, WRITABLE = 1, 4  # EPOLLIN and EPOLLOUT
 BUFFER = 1 << 20  # bytes of receive buffer asked for; the system may give less
 _EXTENDED_ERROR = Struct("=IBBBB")  # linux/errqueue.h: the beginning of what the queue of errors says of each
 _BIND_WITHOUT_PORT = 24  # Linux, ip(7): the port is chosen at connect, when the peer is known
+_NO_ROOM = frozenset({errno.ENOBUFS, errno.ENOMEM})
 # How a message begins whose lengths take one octet and whose id takes four, as nearly all do.
 _SHORT, _SHORT_TAGS = Struct(">BB3sBBHi"), (0x30, b"\x02\x01\x03", 0x30, 0x0204)
 _STREAM = socket.SOCK_STREAM | getattr(socket, "SOCK_NONBLOCK", 0)
@@ -216,8 +217,8 @@ class Discovery:
     def new_id(self) -> int:
         return 1 << 30 | self._random.getrandbits(30)
 
-    def send(self, address: str, v6: bool, message_id: int) -> None:
-        """Send one discovery. What the system will not send is lost, as on the way."""
+    def send(self, address: str, v6: bool, message_id: int) -> bool:
+        """Send one discovery; False where this machine had no room for it. What it will not send otherwise is lost, as on the way."""
         sock = self._opened.get(v6) or self._open(v6)
         pack_into(">I", self._datagram, self._place, message_id)
         if self._tap:
@@ -225,8 +226,11 @@ class Discovery:
         try:
             sock.sendto(self._datagram, (address, self._port))
         except OSError:  # perhaps only the news of an earlier datagram, which held this one up
-            with contextlib.suppress(OSError):
+            try:
                 sock.sendto(self._datagram, (address, self._port))
+            except OSError as exc:
+                return exc.errno not in _NO_ROOM
+        return True
 
     def receive(self, descriptor: int) -> Iterator[tuple[str, int | None, int]]:
         """What has come: address, message id and size; None for the id of a port that is unreachable."""

@@ -112,6 +112,8 @@ class Scan(StoppableScan):
     rate: Rate | None = None
     places: asyncio.Semaphore | None = None
     _lost: bool = False  # this machine lost its way to a device
+    _without_way: int = 0  # addresses to which it had none
+    _first_without: str = ""
     _turns: dict[tuple[str, str], DeviceBudget] = field(default_factory=dict)
     _signs: dict[str, list[str]] = field(default_factory=dict)
     _overran: dict[str, str] = field(default_factory=dict)
@@ -132,10 +134,18 @@ class Scan(StoppableScan):
     @property
     def notices(self) -> list[str]:
         """What people should know of how it went."""
-        return [
-            *(notice for groups in self._groups.values() for notice in groups.notices),
-            *self._names.notices,
-        ]
+        found = [notice for groups in self._groups.values() for notice in groups.notices]
+        found += self._names.notices
+        if self._without_way:
+            others = f" and {self._without_way - 1} more" if self._without_way > 1 else ""
+            found.append(
+                f"this machine has no route to {self._first_without}{others}: nothing was sent there"
+            )
+        return found
+
+    def _note_no_way(self, address: str) -> None:
+        self._first_without = self._first_without or address
+        self._without_way += 1
 
     async def visits(self) -> AsyncIterator[Visit]:
         """Visit every address of the plan from every vantage point, several devices at a time."""
@@ -255,6 +265,8 @@ class Scan(StoppableScan):
             position = positions.pop(touch.address)
             resolved = touch.state is State.SILENT and (touch.echoed or self._resolved(touch.address))
             self._lost = self._lost or not touch.asked
+            if touch.asked and not touch.routed:
+                self._note_no_way(touch.address)
             if touch.state is State.SILENT and not resolved and touch.asked:
                 self.cost += touch.cost
                 self.quiet.note(vantage.name, position, "silent")
@@ -461,6 +473,8 @@ class Scan(StoppableScan):
             visit = replace(visit, observations=())
             if self._lost and visit.outcome == "silent":
                 visit = replace(visit, outcome="unfinished", why=f"this machine lost its way to {address}")
+            elif visit.outcome == "silent":
+                self._note_no_way(address)
         near = on_link and not is_loopback(address)
         link_layer = local_links.link_layer(address, local_links.neighbours()) if near else None
         return replace(visit, source=source, on_link=on_link, link_layer=link_layer)

@@ -108,7 +108,8 @@ class Touch(NamedTuple):
         port, transport: Where that sign came from; None where it is silent.
         tried: The TCP ports that were connected to, in turn.
         seconds: From the first packet to the end.
-        asked: False where this machine lost its way to the address meanwhile, so that silence says nothing.
+        asked: False where this machine lost its way to the address meanwhile, or had no room for a packet: silence says nothing.
+        routed: False where this machine had no way to the address from the beginning.
         echoed: It answered an ICMP echo request.
     """
 
@@ -122,6 +123,7 @@ class Touch(NamedTuple):
     bytes_received: int
     seconds: float
     asked: bool = True
+    routed: bool = True
     echoed: bool = False
 
     @property
@@ -163,7 +165,7 @@ class _Try:
     """An address in progress; `due` is when its next step is, OVER where it has a result."""
 
     __slots__ = (
-        "address", "began", "datagrams", "due", "echoed", "lost", "message_id", "octets", "sent", "sock", "step", "v6",
+        "address", "began", "datagrams", "due", "echoed", "lost", "message_id", "octets", "routed", "sent", "sock", "step", "v6",
     )  # fmt: skip
 
     def __init__(self, address: str, step: Step, began: float) -> None:
@@ -178,6 +180,7 @@ class _Try:
         self.step = step
         self.sent = False  # a connection was under way
         self.lost = False
+        self.routed = True
 
 
 async def sweep(
@@ -388,7 +391,8 @@ class _Sweep:
             self._lost = True
             for other in self._in_hand.values():
                 other.lost = True
-        attempt.lost = self._lost
+        attempt.lost = attempt.lost or self._lost
+        attempt.routed = attempt.sent
 
     def _hang_up(self, attempt: _Try) -> None:
         """Close the connection that an address still has."""
@@ -432,6 +436,7 @@ class _Sweep:
                 received,
                 now - attempt.began,
                 not attempt.lost,
+                attempt.routed,
                 attempt.echoed,
             )
         )
@@ -490,7 +495,8 @@ class _Sweep:
             attempt.message_id = attempt.message_id or self._discovery.new_id()
             attempt.datagrams += 1
             attempt.octets += self._discovery.size
-            self._discovery.send(address, attempt.v6, attempt.message_id)
+            if not self._discovery.send(address, attempt.v6, attempt.message_id):
+                attempt.lost = True  # as its connection requests may be, of which the system does not tell
             if self._echo and self._echo.send(address, attempt.v6):
                 self._rate.take()
                 attempt.datagrams += 1

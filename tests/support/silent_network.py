@@ -24,10 +24,15 @@ from hardenprobe import cli
 
 CLONE_NEWNET = 0x40000000  # Linux, sched.h
 OURS, THEIRS = "198.18.0.1", "198.18.0.2"  # RFC 2544: for tests
+THEIR_LINK = "02:00:00:00:00:02"
+
+
+def run(*words: str) -> None:
+    subprocess.run(words, check=True, timeout=10)
 
 
 def ip(*words: str) -> None:
-    subprocess.run(("ip", *words), check=True, timeout=10)
+    run("ip", *words)
 
 
 def serve(where: list[str]) -> None:
@@ -79,7 +84,20 @@ def networks(network: str, live: list[str], folder: Path) -> Iterator[Path]:
     try:
         os.read(ready, 1)
         ip("link", "set", "lo", "up")
-        ip("link", "add", "ours", "type", "veth", "peer", "name", "theirs", "netns", str(child))
+        ip(
+            "link",
+            "add",
+            "ours",
+            "type",
+            "veth",
+            "peer",
+            "name",
+            "theirs",
+            "address",
+            THEIR_LINK,
+            "netns",
+            str(child),
+        )
         ip("address", "add", f"{OURS}/30", "dev", "ours")
         ip("link", "set", "ours", "up")
         ip("route", "add", network, "via", THEIRS)
