@@ -44,11 +44,19 @@ def tftpd(address: Any, folder: Any, program: Program, start: Start, port_offset
         pytest.skip("in.tftpd gives its rights up, so only root can start it")
     host, where = address(), folder("tftpd")
     port = 69 + port_offset
+    try:
+        socket.getaddrinfo(host, port, socket.AF_INET, socket.SOCK_DGRAM, 0, socket.AI_ADDRCONFIG)
+        only = host
+    except (
+        OSError
+    ):  # it asks for the same, and finds no address where there are none but loopback's: getaddrinfo(3)
+        only = ""
     command = (
         program("in.tftpd", "tftpd-hpa"),
+        "--ipv4",
         "--foreground",
         "--address",
-        f"{host}:{port}",
+        f"{only}:{port}",
         "--secure",
         where,
     )
