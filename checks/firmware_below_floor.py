@@ -34,7 +34,7 @@ from hardenprobe import (
     passed,
     unknown,
 )
-from hardenprobe.checking.views.firmware import Floor, later
+from hardenprobe.checking.views.firmware import MinimumVersion, later
 from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpAnswer, SnmpObjects
 from hardenprobe.model import Said
 from hardenprobe.remediation.fleet import FIRMWARE_UPDATE
@@ -44,7 +44,7 @@ from hardenprobe.remediation.fleet import FIRMWARE_UPDATE
 class Settings:
     """Minimum required versions; of several that fit, each is judged."""
 
-    floors: tuple[Floor, ...]
+    floors: tuple[MinimumVersion, ...]
 
 
 def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
@@ -73,7 +73,7 @@ def judge(seen: DeviceView, expect: Settings) -> Iterable[Outcome]:
         yield _one(seen, floor, texts)
 
 
-def _one(seen: DeviceView, floor: Floor, texts: list[tuple[Observation[Any], str]]) -> Outcome:
+def _one(seen: DeviceView, floor: MinimumVersion, texts: list[tuple[Observation[Any], str]]) -> Outcome:
     expected = f"{floor.component} is {floor.floor} or later"
     found = ((o, m[1]) for o, text in texts if (m := re.search(floor.version, text)))
     one, version = next(found, (None, ""))

@@ -21,7 +21,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reason, State, Word, fail, passed
-from hardenprobe.checking.check import Shared
+from hardenprobe.checking.check import SharedValue
 from hardenprobe.devices.self_description import serial_of
 from hardenprobe.facts import SnmpAnswer
 from hardenprobe.facts.snmp import PRT_SERIAL
@@ -44,7 +44,7 @@ def _serials(facts: Any) -> list[str]:
     return [serial] if serial else []
 
 
-SERIAL = Shared(facts=(SnmpAnswer, IppPrinter), values=_serials)
+SERIAL = SharedValue(facts=(SnmpAnswer, IppPrinter), values=_serials)
 
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:

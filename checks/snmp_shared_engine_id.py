@@ -20,14 +20,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed, unknown
-from hardenprobe.checking.check import Shared
+from hardenprobe.checking.check import SharedValue
 from hardenprobe.checking.views.snmp import absent
 from hardenprobe.facts import SnmpAnswer, SnmpEngine
 from hardenprobe.remediation.snmp import SNMP_ENGINE_ID
 
 EXPECTED = "no other device states this engine id"
 SHOWN = 4  # devices that a sentence names
-ENGINE_ID = Shared(facts=(SnmpEngine,), values=lambda facts: [facts.engine_id] if facts.engine_id else [])
+ENGINE_ID = SharedValue(
+    facts=(SnmpEngine,), values=lambda facts: [facts.engine_id] if facts.engine_id else []
+)
 
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:

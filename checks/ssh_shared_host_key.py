@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe import Check, DeviceView, NoSettings, Outcome, Reason, fail, passed, unknown
-from hardenprobe.checking.check import Shared
+from hardenprobe.checking.check import SharedValue
 from hardenprobe.checking.views.ssh import offers, why
 from hardenprobe.facts import HttpAnswer, SshHostKey, SshOffer, TcpPort, TlsPort
 from hardenprobe.remediation.ssh import SSH_HOST_KEY
@@ -33,7 +33,7 @@ def _proven(facts: SshHostKey) -> list[str]:
     return [facts.sha256] if facts.proven and facts.sha256 else []
 
 
-KEY = Shared(facts=(SshHostKey,), values=_proven)
+KEY = SharedValue(facts=(SshHostKey,), values=_proven)
 
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:

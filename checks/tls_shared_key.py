@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, passed
-from hardenprobe.checking.check import Shared
+from hardenprobe.checking.check import SharedValue
 from hardenprobe.checking.views.tls import leaves, unanswered
 from hardenprobe.facts import HttpAnswer, TcpPort, TlsPort, TlsSuites
 from hardenprobe.remediation.tls import TLS_CERTIFICATE
@@ -31,7 +31,7 @@ def _keys(facts: TlsPort | TlsSuites) -> list[str]:
     return [chain.certificates[0].spki_sha256 for chain in facts.chains if chain.certificates]
 
 
-KEY = Shared(facts=(TlsPort, TlsSuites), values=_keys)
+KEY = SharedValue(facts=(TlsPort, TlsSuites), values=_keys)
 
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:

@@ -108,7 +108,7 @@ class StoreRefused(UsageError):
     """The store cannot be opened, is not ours, or cannot be written."""
 
 
-class TooScattered(UsageError):
+class ScatteredMasks(UsageError):
     """Masks with gaps split a set into more parts than can be held exactly; the result would be a guess."""
 
     def __init__(self) -> None:
@@ -117,7 +117,7 @@ class TooScattered(UsageError):
             "use fewer masks with gaps, or write blocks"
         )
 
-    def __reduce__(self) -> tuple[type[TooScattered], tuple[()]]:
+    def __reduce__(self) -> tuple[type[ScatteredMasks], tuple[()]]:
         return type(self), ()
 
 
@@ -186,5 +186,5 @@ def clip(value: object, limit: int = 80) -> str:
     return text if len(text) <= limit else text[: limit - 1] + "…"
 
 
-class Overran(BaseException):
+class TimeLimitExceeded(BaseException):
     """The time is used up. No `Exception`, so that a loop which drops those does not drop this."""

@@ -16,9 +16,9 @@ from hardenprobe.errors import (
     MalformedReply,
     MayNotSpeak,
     PastTheDoor,
+    ScatteredMasks,
     ScopeRefused,
     StoreRefused,
-    TooScattered,
     UnknownName,
     Unreachable,
     UsageError,
@@ -30,7 +30,7 @@ ONE_OF_EACH = [
     FileInvalid("scope.yaml", 3, "the key 'name' is missing"),
     UnknownName("check", "cleartext-telnt", ["cleartext-telnet"]),
     StoreRefused("store x: it is read-only"),
-    TooScattered(),
+    ScatteredMasks(),
     MalformedReply("length beyond the end", 7),
     PastTheDoor("noisy tried to reach 192.0.2.1 port 9", "192.0.2.1"),
     MayNotSpeak("23/tcp may not be spoken to", "192.0.2.1"),
@@ -73,7 +73,7 @@ def test_exit_status_2_is_for_the_callers_mistakes_alone() -> None:
         "FileInvalid",
         "UnknownName",
         "StoreRefused",
-        "TooScattered",
+        "ScatteredMasks",
     }
 
 

@@ -14,7 +14,7 @@ from hardenprobe.addresses.lint import FORMS, PLAIN, UNREADABLE, Flaw, flaws
 from hardenprobe.addresses.list_files import ListLine
 from hardenprobe.addresses.minimize import Fit, fit, written
 from hardenprobe.addresses.sets import AddressSet, Entry, parse_entry
-from hardenprobe.errors import FileInvalid, TooScattered
+from hardenprobe.errors import FileInvalid, ScatteredMasks
 
 FORMAT = "hardenprobe.allowlist/1"
 KEPT = 1000
@@ -28,7 +28,7 @@ MOST_GAPPED = 5_000
 
 
 @dataclass(frozen=True, kw_only=True)
-class Written:
+class EntryFile:
     """A file of entries.
 
     Attributes:
@@ -56,8 +56,8 @@ class Comparison:
         list_fit, approved_fit: Lists of that size for what is admitted now and for what is approved.
     """
 
-    listed: Written
-    approved: Written
+    listed: EntryFile
+    approved: EntryFile
     beyond: AddressSet
     culprits: tuple[tuple[ListLine, Entry], ...]
     locked_out: AddressSet
@@ -89,7 +89,7 @@ class Comparison:
         return not (self.beyond or self.locked_out or self.flaws or self.too_long)
 
 
-def read_list(path: Path) -> Written:
+def read_list(path: Path) -> EntryFile:
     """Read a list; entries that cannot be read are left for `compare` to name.
 
     Raises:
@@ -98,7 +98,7 @@ def read_list(path: Path) -> Written:
     return _written(path, strict=False)
 
 
-def read_approved(path: Path) -> Written:
+def read_approved(path: Path) -> EntryFile:
     """Read the approved networks: a list, or an inventory that states them. Every entry must be right.
 
     Raises:
@@ -107,7 +107,7 @@ def read_approved(path: Path) -> Written:
     return _written(path, strict=True)
 
 
-def _written(path: Path, *, strict: bool) -> Written:
+def _written(path: Path, *, strict: bool) -> EntryFile:
     lines = list_files.read(path)
     if len(lines) > MOST_ENTRIES:
         raise FileInvalid(str(path), lines[MOST_ENTRIES].line, f"more than {MOST_ENTRIES:,} entries")
@@ -125,13 +125,13 @@ def _written(path: Path, *, strict: bool) -> Written:
         )
     try:
         admitted = AddressSet.of(entry for _, entry in entries)
-    except TooScattered as exc:
+    except ScatteredMasks as exc:
         raise FileInvalid(str(path), gapped[0].line, str(exc)) from None
-    return Written(file=str(path), lines=lines, entries=tuple(entries), admitted=admitted)
+    return EntryFile(file=str(path), lines=lines, entries=tuple(entries), admitted=admitted)
 
 
 def compare(
-    listed: Written, approved: Written, forms: Collection[str] = PLAIN, room: int | None = None
+    listed: EntryFile, approved: EntryFile, forms: Collection[str] = PLAIN, room: int | None = None
 ) -> Comparison:
     """Hold a list against what was approved.
 
@@ -207,7 +207,7 @@ def to_document(found: Comparison, tested: Sequence[tuple[Edge, bool, bool]] | N
     return document
 
 
-def _file(one: Written) -> dict[str, Any]:
+def _file(one: EntryFile) -> dict[str, Any]:
     return {
         "file": one.file,
         "entries": len(one.lines),

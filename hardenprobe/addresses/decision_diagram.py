@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from hardenprobe.errors import TooScattered
+from hardenprobe.errors import ScatteredMasks
 
 Range = tuple[int, int]
 Cube = tuple[int, int]
@@ -175,7 +175,7 @@ class Forge:
     def _spend(self) -> None:
         self._left -= 1
         if self._left < 0:
-            raise TooScattered
+            raise ScatteredMasks
 
     def cube(self, cube: Cube) -> int:
         value, mask = cube

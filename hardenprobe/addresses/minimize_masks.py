@@ -8,7 +8,7 @@ from itertools import combinations, islice
 from hardenprobe.addresses.decision_diagram import NOTHING, Cube, Forge
 from hardenprobe.addresses.intervals import Numbers, load, range_count
 from hardenprobe.addresses.sets import BITS, AddressSet, Entry, cube_entry
-from hardenprobe.errors import TooScattered
+from hardenprobe.errors import ScatteredMasks
 
 MOST_CUBES = 128
 """Parts up to which masks are tried: every pair of them is weighed, about a second at worst."""
@@ -25,7 +25,7 @@ def shortest_by_masks(wanted: AddressSet, ranged: bool) -> tuple[tuple[Entry, ..
     """
     try:
         return _shortest(wanted, ranged)
-    except TooScattered:
+    except ScatteredMasks:
         return None
 
 

@@ -19,7 +19,7 @@ from typing import Literal
 from hardenprobe.addresses import intervals
 from hardenprobe.addresses.decision_diagram import Cube, Range
 from hardenprobe.addresses.intervals import Numbers
-from hardenprobe.errors import TooScattered
+from hardenprobe.errors import ScatteredMasks
 
 Network = IPv4Network | IPv6Network
 IpAddress = IPv4Address | IPv6Address
@@ -190,7 +190,7 @@ class AddressSet:
         blocks = (f"{address_text(v, base)}/{length}" for v, base, length in self._all_blocks())
         found = tuple(islice(blocks, MOST_BLOCKS + 1 if most is None else most))
         if most is None and len(found) > MOST_BLOCKS:
-            raise TooScattered
+            raise ScatteredMasks
         return found
 
     def said(self, most: int) -> str:

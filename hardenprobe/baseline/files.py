@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.baseline.selection import Choice, Expected
+from hardenprobe.baseline.selection import Choice, Expectations
 from hardenprobe.model import InputFile
 from hardenprobe.standards import rule_files
 
 
-def files_of(expected: Expected) -> tuple[InputFile, ...]:
+def files_of(expected: Expectations) -> tuple[InputFile, ...]:
     """Each baseline with those that it extends, its own file first, and every rule set.
 
     Raises:

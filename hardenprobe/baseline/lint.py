@@ -12,7 +12,7 @@ from typing import Any
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.checking.views.firmware import Floor
+from hardenprobe.checking.views.firmware import MinimumVersion
 from hardenprobe.errors import FileInvalid
 from hardenprobe.model import Reach
 from hardenprobe.model.yaml_file import Spot
@@ -175,7 +175,7 @@ def _ceilings(found: Baseline) -> Told:
 
 
 def _floors(found: Baseline) -> Told:
-    floors: tuple[Floor, ...] = _setting(found, "firmware-below-floor", "floors", ())
+    floors: tuple[MinimumVersion, ...] = _setting(found, "firmware-below-floor", "floors", ())
     first: dict[tuple[str, str], int] = {}
     for i, floor in enumerate(floors):
         k = first.setdefault((floor.model, floor.component), i)

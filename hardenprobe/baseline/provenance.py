@@ -14,7 +14,7 @@ OURS, CHECKS = "hardenprobe's default", "the check's default"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Decided:
+class DecidedValue:
     """One value.
 
     Attributes:
@@ -27,7 +27,7 @@ class Decided:
     where: str
 
 
-def decided(found: Baseline) -> Iterator[Decided]:
+def decided(found: Baseline) -> Iterator[DecidedValue]:
     """Every key of the file, then every setting of every check that it selects."""
     for field in fields(found.file):
         if field.name != "expect":
@@ -37,12 +37,12 @@ def decided(found: Baseline) -> Iterator[Decided]:
         yield from _parts(found, ("expect", check), settings, CHECKS)
 
 
-def _parts(found: Baseline, spot: Spot, value: Any, default: str) -> Iterator[Decided]:
+def _parts(found: Baseline, spot: Spot, value: Any, default: str) -> Iterator[DecidedValue]:
     if is_dataclass(value):
         for field in fields(value):
             yield from _parts(found, (*spot, field.name), getattr(value, field.name), default)
     else:
-        yield Decided(key=".".join(map(str, spot)), value=value, where=place(found, spot) or default)
+        yield DecidedValue(key=".".join(map(str, spot)), value=value, where=place(found, spot) or default)
 
 
 def place(found: Baseline, spot: Spot) -> str | None:

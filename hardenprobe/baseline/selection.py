@@ -29,7 +29,7 @@ SHOWN = 5  # devices that a notice names
 _CEILINGS = frozenset({"connections", "datagrams", "bytes_received", "seconds"})
 
 
-class Expected(Protocol):
+class Expectations(Protocol):
     """What devices are judged by: a choice of baselines, or one baseline for all."""
 
     @property

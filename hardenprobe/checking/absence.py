@@ -163,7 +163,7 @@ def _whole(
     )
 
 
-class _Looked:
+class _PortStates:
     """The ports that were looked at, as many checks want them."""
 
     def __init__(self, ports: list[Observation[TcpPort]]) -> None:
@@ -176,13 +176,13 @@ class _Looked:
         return _ports(self.ports)
 
 
-def _looked(seen: DeviceView, ports: Iterable[int] | None) -> _Looked:
+def _looked(seen: DeviceView, ports: Iterable[int] | None) -> _PortStates:
     wanted = None if ports is None else frozenset(ports)
     key = ("ports that were looked at", wanted)
     if key not in seen.memo:
         found = [o for o in seen.tcp_ports if o.endpoint and (wanted is None or o.endpoint.port in wanted)]
-        seen.memo[key] = _Looked(found)
-    known: _Looked = seen.memo[key]
+        seen.memo[key] = _PortStates(found)
+    known: _PortStates = seen.memo[key]
     return known
 
 

@@ -182,7 +182,7 @@ def _place(seen: Observation[Any]) -> tuple[str, int]:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Shared:
+class SharedValue:
     """Something that no two devices should have in common, such as a key.
 
     Attributes:
@@ -201,7 +201,7 @@ class Shared:
 
 
 def shared_values(
-    shared: Sequence[Shared], shown: Iterable[tuple[str, Any]]
+    shared: Sequence[SharedValue], shown: Iterable[tuple[str, Any]]
 ) -> Iterator[tuple[int, Hashable]]:
     """What a device may have in common with others, each with its number in `shared`.
 
@@ -224,9 +224,9 @@ class Fleet:
         labels: Device id to how people call it.
     """
 
-    def __init__(self, members: Iterable[DeviceView] = (), shared: Iterable[Shared] = ()) -> None:
+    def __init__(self, members: Iterable[DeviceView] = (), shared: Iterable[SharedValue] = ()) -> None:
         self.labels: dict[str, str] = {}
-        self._holders: dict[Shared, dict[Hashable, set[str] | str]] = {one: {} for one in shared}
+        self._holders: dict[SharedValue, dict[Hashable, set[str] | str]] = {one: {} for one in shared}
         for member in members:
             self.add(member.device.id, member.device.label, ((o.kind, o.facts) for o in member.observations))
 
@@ -253,7 +253,7 @@ class Fleet:
             elif known != device:
                 kept[number][value] = {known, device}
 
-    def others(self, shared: Shared, value: Hashable, device: str) -> list[str]:
+    def others(self, shared: SharedValue, value: Hashable, device: str) -> list[str]:
         """The ids of the other devices that show a value, sorted.
 
         Raises:
@@ -302,7 +302,7 @@ class Check(Generic[S]):
     controls: tuple[str, ...]
     settings: type[S] = NoSettings  # type: ignore[assignment]
     reach: Reach | None = Reach.ASK
-    compares: tuple[Shared, ...] = ()
+    compares: tuple[SharedValue, ...] = ()
     identifies: tuple[type[Any], ...] = ()
     service: str | None = None
     worse: Worse | Mapping[str, Worse] | None = None

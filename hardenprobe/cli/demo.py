@@ -70,7 +70,9 @@ def command(output: Path, details: bool, checks_from: tuple[Path, ...]) -> int:
         found = kept.save(running.run(job, rules))
         input_files.keep(kept, inputs.of_job(job))
         printed = sum(lab.counters()["raw_print_bytes"].values())
-        running.show(found, None, shown=running.Shown(details=details, store=str(output / "store.db")))
+        running.show(
+            found, None, shown=running.ReviewPresentation(details=details, store=str(output / "store.db"))
+        )
         _evidence(found, kept, lab, output / "evidence.zip")
         stored = of_store(kept, found.head.id)  # which counts the reviews before, too
         for kind, name in (("html", "report.html"), ("csv", "findings.csv"), ("json", "review.json")):

@@ -54,7 +54,7 @@ def command(
         return _bag(bag, baseline_name, checks, json_to)
     if bag or not review_name:
         raise click.UsageError("give REVIEW, or --bag FILE")
-    shown = running.Shown(details=details, store=store_url)
+    shown = running.ReviewPresentation(details=details, store=store_url)
 
     def choose(old: Review) -> selection.Choice:
         return selection.choose(() if baseline_name else old.head.baselines, checks, baseline_name)
@@ -89,7 +89,7 @@ def _bag(file: Path, baseline_name: str | None, checks: Registry, json_to: str |
     with ExitStack() as stack:
         _, source, _ = stack.enter_context(importing.opened(file))
         if baseline_name:
-            expected: selection.Expected = selection.choose((), checks, baseline_name)
+            expected: selection.Expectations = selection.choose((), checks, baseline_name)
         else:
             expected = stack.enter_context(reperformance.kept_rules(source, checks))
         found = reperformance.judge(source, expected, checks)

@@ -24,7 +24,7 @@ from hardenprobe.store.persistence import Keeper
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shown:
+class ReviewPresentation:
     """How a review is shown.
 
     Attributes:
@@ -37,7 +37,11 @@ class Shown:
 
 
 def scan_and_keep(
-    job: ScanJob, rules: JudgingRules, keeper: Keeper, json_to: str | None, shown: Shown = Shown()
+    job: ScanJob,
+    rules: JudgingRules,
+    keeper: Keeper,
+    json_to: str | None,
+    shown: ReviewPresentation = ReviewPresentation(),
 ) -> int:
     """Scan, keep and show, and say how the command ends."""
     gc.freeze()  # what was imported stays; among all of it, cycles that connections leave would be looked for too rarely
@@ -96,7 +100,12 @@ def _run(job: ScanJob, rules: JudgingRules, keeper: Keeper | None, console: Cons
         return asyncio.run(scan_and_judge(job, rules, keeper, show_progress))
 
 
-def show(found: Review, json_to: str | None, tally: Tally | None = None, shown: Shown = Shown()) -> None:
+def show(
+    found: Review,
+    json_to: str | None,
+    tally: Tally | None = None,
+    shown: ReviewPresentation = ReviewPresentation(),
+) -> None:
     """Show a review on standard output, or write its document there or to a file.
 
     Args:

@@ -135,7 +135,7 @@ def command(
     from hardenprobe.store.persistence import Keeper
     from hardenprobe.store.resume import take_up
 
-    shown = running.Shown(details=details, store=store_url)
+    shown = running.ReviewPresentation(details=details, store=store_url)
     if resume:
         _nothing_else()
         with opened(store_url) as kept:

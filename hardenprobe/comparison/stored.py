@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.comparison import finding_state
 from hardenprobe.comparison.comparable import differences
 from hardenprobe.comparison.device import Pair, compare_device
@@ -33,7 +33,7 @@ class Comparison:
         notices: What people should know before they read on.
     """
 
-    def __init__(self, store: Store, old: str, new: str, expected: Expected | None = None) -> None:
+    def __init__(self, store: Store, old: str, new: str, expected: Expectations | None = None) -> None:
         """Look both reviews and those before them up.
 
         Args:
@@ -273,7 +273,7 @@ def reviews_until(
     return [*found, Held(store, last, shared)]
 
 
-def segments_of(expected: Expected | None) -> tuple[Segment, ...]:
+def segments_of(expected: Expectations | None) -> tuple[Segment, ...]:
     """The segments that the policies of some baselines name."""
     every = getattr(expected, "baselines", {}).values()
     return tuple(

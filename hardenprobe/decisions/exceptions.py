@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.checking.check import Worse
 from hardenprobe.decisions.entry import Draft, Entry, understood
 from hardenprobe.decisions.inputs import InputError, day, device_of, names_of, sentence, span
@@ -178,7 +178,7 @@ class RiskException:
 
 
 def draft(
-    request: ExceptionRequest, review: Review, expected: Expected, registry: Registry, today: date
+    request: ExceptionRequest, review: Review, expected: Expectations, registry: Registry, today: date
 ) -> Draft:
     """Hold a request against the findings of a review and the limits of the strictest baseline of its devices.
 
@@ -273,7 +273,7 @@ def apply(
     devices: Iterable[Device],
     exceptions: Iterable[RiskException],
     today: str,
-    expected: Expected,
+    expected: Expectations,
     worse: Mapping[str, Way] | None = None,
 ) -> tuple[Result, ...]:
     """Note on each finding which exception runs for it, or why the newest that covered it does not.
@@ -329,7 +329,7 @@ def _noted(
     device: Device,
     exceptions: Iterable[RiskException],
     today: str,
-    expected: Expected,
+    expected: Expectations,
     worse: Way,
 ) -> Result:
     lapsed: Lapsed | None = None

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from hardenprobe.addresses.sets import AddressSet, parse_entry, parse_network
-from hardenprobe.errors import FileInvalid, TooScattered, UnknownName
+from hardenprobe.errors import FileInvalid, ScatteredMasks, UnknownName
 from hardenprobe.model import KINDS, BaselineRule
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse, read_text
@@ -315,7 +315,7 @@ def _check_entries(document: Document, spot: Spot, entries: Iterable[str]) -> No
             raise document.fault((*spot, i), str(exc)) from None
     try:
         AddressSet.of(read)
-    except TooScattered as exc:
+    except ScatteredMasks as exc:
         raise document.fault(spot, str(exc)) from None
 
 

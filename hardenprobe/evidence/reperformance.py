@@ -14,7 +14,7 @@ from pathlib import Path
 
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import UsageError, clip
@@ -161,7 +161,9 @@ def _other_checks(outline: Review, checks: Registry) -> set[str]:
     }
 
 
-def _compared(source: Source, rules: Expected, checks: Registry, left_out: set[str]) -> tuple[int, list[str]]:
+def _compared(
+    source: Source, rules: Expectations, checks: Registry, left_out: set[str]
+) -> tuple[int, list[str]]:
     """How many results were compared, and the ids of those that differ."""
     shown = (shared_values_of(row, checks) for row in source.rows())
     judgement = Judgement(
@@ -184,7 +186,7 @@ def _compared(source: Source, rules: Expected, checks: Registry, left_out: set[s
     return compared, sorted(differing)
 
 
-def judge(source: Source, expected: Expected, checks: Registry) -> Review:
+def judge(source: Source, expected: Expectations, checks: Registry) -> Review:
     """Judge a bag's observations again, as a review whose id follows from what it is made of.
 
     Raises:

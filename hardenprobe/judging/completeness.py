@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.judging.counts import Tally
 from hardenprobe.model import NOT_PLANNED, Review
 
@@ -13,7 +13,7 @@ FINDING, INCOMPLETE, CLEAN = 1, 3, 0
 
 def exit_status(
     review: Review,
-    expected: Expected | None = None,
+    expected: Expectations | None = None,
     expected_missing: Iterable[str] = (),
     tally: Tally | None = None,
 ) -> int:
@@ -32,7 +32,7 @@ def exit_status(
 
 def incomplete(
     review: Review,
-    expected: Expected | None = None,
+    expected: Expectations | None = None,
     expected_missing: Iterable[str] = (),
     tally: Tally | None = None,
 ) -> list[str]:
@@ -59,7 +59,7 @@ def incomplete(
     return reasons
 
 
-def _tally(review: Review, expected: Expected | None) -> Tally:
+def _tally(review: Review, expected: Expectations | None) -> Tally:
     must = {d.id: expected.of(d).must_determine for d in review.devices} if expected else {}
     return Tally.of(review.results, (d.id for d in review.devices), must)
 

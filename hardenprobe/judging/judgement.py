@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.baseline.selection import Expected, KindMismatches
+from hardenprobe.baseline.selection import Expectations, KindMismatches
 from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions import device_register, exceptions, statements
 from hardenprobe.decisions.snapshot import Decisions
@@ -82,7 +82,7 @@ class Judgement:
     def __init__(
         self,
         review: Review,
-        expected: Expected,
+        expected: Expectations,
         registry: Registry,
         decisions: Decisions | None = None,
         fleets: Mapping[str, Fleet] | None = None,

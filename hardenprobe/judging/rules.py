@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.plugins.registry import Registry
 
@@ -20,6 +20,6 @@ class JudgingRules:
             exception runs.
     """
 
-    baseline: Expected
+    baseline: Expectations
     registry: Registry
     decisions: Decisions | None = field(default_factory=Decisions)

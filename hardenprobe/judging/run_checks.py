@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.baseline.selection import Expected
-from hardenprobe.checking.check import Check, DeviceView, Fleet, Outcome, Shared
-from hardenprobe.errors import Overran, ScopeRefused, blame, clip
+from hardenprobe.baseline.selection import Expectations
+from hardenprobe.checking.check import Check, DeviceView, Fleet, Outcome, SharedValue
+from hardenprobe.errors import ScopeRefused, TimeLimitExceeded, blame, clip
 from hardenprobe.facts import NotMet, ProbeFault
 from hardenprobe.model import (
     INVENTORY,
@@ -62,7 +62,7 @@ class Case:
     fleets: Mapping[str, Fleet] | None = None
 
 
-def run_checks(case: Case, expected: Expected, registry: Registry) -> tuple[Result, ...]:
+def run_checks(case: Case, expected: Expectations, registry: Registry) -> tuple[Result, ...]:
     """Judge every device by every check and its own baseline, from every vantage point; device after device."""
     results: list[Result] = []
     fleets = case.fleets or compared(case.vantages, registry, case.devices, case.observations)
@@ -113,7 +113,7 @@ def compared(
     return fleets
 
 
-def compares(registry: Registry) -> tuple[Shared, ...]:
+def compares(registry: Registry) -> tuple[SharedValue, ...]:
     """What checks look up among the other devices of a review."""
     return tuple(dict.fromkeys(one for check in registry.checks.values() for one in check.compares))
 
@@ -154,12 +154,18 @@ def _check(
                 "it tried to reach the network past hardenprobe's door, and hid that it was refused"
             )
         return outcomes
-    except (Exception, SystemExit, Overran) as exc:  # a check that breaks is named and costs its own result
+    except (
+        Exception,
+        SystemExit,
+        TimeLimitExceeded,
+    ) as exc:  # a check that breaks is named and costs its own result
         log.exception("check %s on %s", check.id, seen.device.id)
-        text = str(exc) if isinstance(exc, Overran) else f"{type(exc).__name__}: {clip(str(exc), 240)}"
+        text = (
+            str(exc) if isinstance(exc, TimeLimitExceeded) else f"{type(exc).__name__}: {clip(str(exc), 240)}"
+        )
         if overran is not None:
             text += _blame(check, exc)
-            if isinstance(exc, Overran):
+            if isinstance(exc, TimeLimitExceeded):
                 overran[check.id] = text
         return [_state(Word.ERROR, text, check, Reason.CRASHED)]
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.judging.counts import Tally
 from hardenprobe.model import Device, Review
 from hardenprobe.model.review_rows import rows_of
 from hardenprobe.model.rows import read_device, read_results
 
 
-def summary(review: Review, expected: Expected) -> tuple[Review, Tally]:
+def summary(review: Review, expected: Expectations) -> tuple[Review, Tally]:
     """Go through a review's devices once, a few of them in memory at a time.
 
     Args:

@@ -69,7 +69,7 @@ class Finding:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Untold:
+class UndeterminedCheck:
     """A check that is not determined.
 
     Attributes:
@@ -129,7 +129,7 @@ class Acceptance:
     checks: tuple[str, ...]
     left_out: tuple[str, ...]
     findings: tuple[Finding, ...]
-    untold: tuple[Untold, ...]
+    untold: tuple[UndeterminedCheck, ...]
     statements: tuple[Control, ...]
     despite: tuple[str, ...] = ()
     requested_by: str = ""
@@ -261,7 +261,7 @@ def _weight(one: Result) -> tuple[bool, float]:
     return one.stands, one.score or 0.0
 
 
-def _untold(results: Iterable[Result], must: frozenset[str]) -> tuple[Untold, ...]:
+def _untold(results: Iterable[Result], must: frozenset[str]) -> tuple[UndeterminedCheck, ...]:
     """What is not determined, each check once; and what must be determined and has no result at all."""
     found: dict[tuple[str, str, str], None] = {}
     told: set[str] = set()
@@ -272,7 +272,7 @@ def _untold(results: Iterable[Result], must: frozenset[str]) -> tuple[Untold, ..
             found[one.check, str(one.result), str(one.reason or "no reason is recorded")] = None
     silent = must - told - {check for check, _, _ in found}
     every = [*found, *((check, str(Word.UNKNOWN), "not assessed in this review") for check in sorted(silent))]
-    return tuple(Untold(check=c, word=word, reason=why, must=c in must) for c, word, why in every)
+    return tuple(UndeterminedCheck(check=c, word=word, reason=why, must=c in must) for c, word, why in every)
 
 
 def signed(request: AcceptanceRequest, assessed: Acceptance) -> Acceptance:
@@ -329,7 +329,7 @@ def read(entry: Entry) -> Acceptance:
         body: dict[str, Any] = {
             key: tuple(value) if isinstance(value, list) else value for key, value in entry.body.items()
         }
-        shapes = (("findings", Finding), ("untold", Untold), ("statements", Control))
+        shapes = (("findings", Finding), ("untold", UndeterminedCheck), ("statements", Control))
         body |= {key: tuple(shape(**one) for one in entry.body[key]) for key, shape in shapes}
         body["marks"] = tuple((kind, value) for kind, value in entry.body["marks"])
         return Acceptance(id=entry.subject, on=entry.at[:10], **body)

@@ -116,11 +116,11 @@ def from_file(path: Path, names: Iterable[str], today: date) -> Answers:
         )
     try:
         return checked(given, today)
-    except Misplaced as exc:
+    except AnswerProblem as exc:
         raise document.fault(exc.spot, f"{'.'.join(exc.spot)}: {exc.message}") from None
 
 
-class Misplaced(InputError):
+class AnswerProblem(InputError):
     """One thing of some answers is wrong.
 
     Attributes:
@@ -151,26 +151,26 @@ def _checked(name: str, given: Answer, today: date) -> Answer:
     if said["not_applicable"]:
         other = next((key for key, text in said.items() if text and key != "not_applicable"), None)
         if other:
-            raise Misplaced((name, other), "is said beside not_applicable; leave one of them out")
+            raise AnswerProblem((name, other), "is said beside not_applicable; leave one of them out")
     for key in ("method", "serial"):
         if said[key] and POINTS[name].extra != key:
-            raise Misplaced((name, key), f"does not belong to {name}; leave it out")
+            raise AnswerProblem((name, key), f"does not belong to {name}; leave it out")
     if said["method"] and said["method"] not in METHODS:
-        raise Misplaced(
+        raise AnswerProblem(
             (name, "method"),
             f"is {said['method']!r}; in the words of NIST SP 800-88 it is {', '.join(METHODS)}",
         )
     if said["serial"] and not SERIAL.fullmatch(said["serial"]):
-        raise Misplaced(
+        raise AnswerProblem(
             (name, "serial"), f"is {clip(said['serial'])}; write the serial in hex digits, such as 0A:1B"
         )
     if said["when"]:
         try:
             when = day("when", said["when"])
         except InputError as exc:
-            raise Misplaced((name, "when"), exc.message) from None
+            raise AnswerProblem((name, "when"), exc.message) from None
         if when > today:
-            raise Misplaced((name, "when"), f"{when} is still to come; say what is done")
+            raise AnswerProblem((name, "when"), f"{when} is still to come; say what is done")
     return Answer(**said)
 
 
@@ -178,7 +178,7 @@ def _line(spot: tuple[str, ...], text: str) -> str:
     try:
         return sentence(spot[-1], text) if text.strip() else ""
     except InputError as exc:
-        raise Misplaced(spot, exc.message) from None
+        raise AnswerProblem(spot, exc.message) from None
 
 
 def from_options(
@@ -213,6 +213,6 @@ def from_options(
     answers = Answers(device=device, by=by, reason=given.get("reason") or "", **points)
     try:
         return checked(answers, today)
-    except Misplaced as exc:
+    except AnswerProblem as exc:
         key = exc.spot[0] if exc.key == "evidence" else exc.key
         raise InputError(key, exc.message) from None

@@ -19,7 +19,7 @@ _TOTAL_RETRANSMISSIONS = struct.Struct("=100xI")  # Linux, tcp.h: tcpi_total_ret
 
 
 @dataclass(eq=False, kw_only=True)
-class Easing:
+class Backoff:
     """What one device has shown of its strength, over all of its addresses.
 
     Attributes:
@@ -35,7 +35,7 @@ class Easing:
         return PAUSES[min(len(self.signs), len(PAUSES)) - 1] if self.signs else 0.0
 
     @property
-    def told(self) -> str | None:
+    def summary(self) -> str | None:
         """What was done about it, for people; None where nothing was."""
         if not self.signs:
             return None

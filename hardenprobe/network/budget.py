@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from hardenprobe.errors import CeilingReached
 from hardenprobe.model import Cost
-from hardenprobe.network.backoff import Easing
+from hardenprobe.network.backoff import Backoff
 from hardenprobe.scope.limits import Timing
 
 LIMITED = ("connections", "datagrams", "bytes_received", "seconds")  # what a device may be asked to bear
@@ -29,7 +29,7 @@ class DeviceBudget:
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     dear: asyncio.Lock = field(default_factory=asyncio.Lock)
     cost: Cost = field(default_factory=Cost)
-    easing: Easing = field(default_factory=Easing)
+    easing: Backoff = field(default_factory=Backoff)
     waiting: set[str] = field(default_factory=set)
     finished: Cost = field(default_factory=Cost)
 

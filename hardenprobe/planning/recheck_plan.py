@@ -48,8 +48,8 @@ class Place:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Again:
-    """All of it, in plain values that a store can keep.
+class RecheckRecord:
+    """A recheck in plain values that a store can keep.
 
     Attributes:
         review: Id of the earlier review.
@@ -73,17 +73,17 @@ class Again:
 
     def document(self) -> dict[str, Any]:
         """The same in plain JSON types."""
-        plain: dict[str, Any] = dump(Again, self)
+        plain: dict[str, Any] = dump(RecheckRecord, self)
         return plain
 
     @classmethod
-    def of(cls, document: Mapping[str, Any]) -> Again:
+    def of(cls, document: Mapping[str, Any]) -> RecheckRecord:
         """Read it back.
 
         Raises:
             ValueError, TypeError: It is none.
         """
-        found: Again = adapter(Again).validate_json(json.dumps([document]))[0]
+        found: RecheckRecord = adapter(RecheckRecord).validate_json(json.dumps([document]))[0]
         return found
 
     @property

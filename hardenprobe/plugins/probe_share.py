@@ -14,9 +14,9 @@ from hardenprobe.errors import (
     LocalFault,
     MalformedReply,
     MayNotSpeak,
-    Overran,
     PastTheDoor,
     ScopeRefused,
+    TimeLimitExceeded,
     Unreachable,
     blame,
     clip,
@@ -41,7 +41,7 @@ async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> 
     Raises:
         ScopeRefused: The address, the hour or the stop file forbid to go on.
         LocalFault: This machine cannot go on.
-        Overran: It kept everything else waiting, and must not be run again.
+        TimeLimitExceeded: It kept everything else waiting, and must not be run again.
     """
     transport, port = probe.place or ("tcp", None)
     fault = partial(
@@ -84,10 +84,10 @@ async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> 
             if task is not None and task.cancelling():
                 raise
             fault(Reason.CRASHED, f"it raised CancelledError{_blame(probe, exc)}")
-        except Overran as exc:
+        except TimeLimitExceeded as exc:
             text = f"{exc}{_blame(probe, exc)}"
             fault(Reason.CRASHED, f"{text}; it is not run any more")
-            raise Overran(text) from None
+            raise TimeLimitExceeded(text) from None
         finally:
             mine = own.seen if isinstance(own.seen, list) else []
             asked.seen += [seen for seen in mine if _own_fault(probe, seen) and seen.id not in known]

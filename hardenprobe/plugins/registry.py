@@ -11,7 +11,7 @@ from types import ModuleType
 from typing import Any
 
 from hardenprobe.checking.check import HEADINGS, Check, DeviceView, Outcome
-from hardenprobe.errors import ContractBroken, HardenprobeError, Overran, UnknownName, blame, clip
+from hardenprobe.errors import ContractBroken, HardenprobeError, TimeLimitExceeded, UnknownName, blame, clip
 from hardenprobe.facts import KINDS
 from hardenprobe.model import Reach, Reason, Remedy, Said, Word
 from hardenprobe.network import audit_hook
@@ -20,14 +20,14 @@ from hardenprobe.plugins.sources import BUILT_IN, Offer, offers
 from hardenprobe.plugins.time_limit import limited
 from hardenprobe.probes.base import Probe
 
-__all__ = ["BROUGHT", "BUILT_IN", "Broken", "Registry", "load"]
+__all__ = ["BROUGHT", "BUILT_IN", "Registry", "UnusablePlugin", "load"]
 
 
 BROUGHT = {"brought": "a check of your own is named with --checks-from FOLDER"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Broken:
+class UnusablePlugin:
     """Something that cannot be used, and why.
 
     Attributes:
@@ -56,7 +56,7 @@ class Registry:
 
     checks: dict[str, Check[Any]]
     origins: dict[str, str]
-    broken: tuple[Broken, ...] = field(default=())
+    broken: tuple[UnusablePlugin, ...] = field(default=())
     probes: tuple[Probe, ...] = ()
     probe_origins: dict[str, str] = field(default_factory=dict)
     overran: dict[str, str] = field(default_factory=dict, compare=False)
@@ -140,7 +140,7 @@ def load(plugins: bool = True, folders: Iterable[Path] = ()) -> Registry:
                 checks[part.id] = part
                 whose[part.id] = offer
                 origins[part.id] = offer.origin
-        except (Exception, SystemExit, Overran) as exc:  # a plug-in may raise anything
+        except (Exception, SystemExit, TimeLimitExceeded) as exc:  # a plug-in may raise anything
             if offer.ours:  # our own bug
                 raise
             faults.append((offer, _reason(exc) + _blame(exc), Word.ERROR))
@@ -151,7 +151,7 @@ def load(plugins: bool = True, folders: Iterable[Path] = ()) -> Registry:
         stand_in = _stand_in(offer, reason, word, checks)
         checks[stand_in.id] = stand_in
         origins[stand_in.id] = offer.origin
-        broken.append(Broken(name=offer.name, origin=offer.origin, reason=reason, id=stand_in.id))
+        broken.append(UnusablePlugin(name=offer.name, origin=offer.origin, reason=reason, id=stand_in.id))
     return Registry(
         checks=checks,
         origins=origins,
@@ -212,7 +212,7 @@ def _helps(module: object, new_facts: bool) -> bool:
 
 def _reason(exc: BaseException) -> str:
     """One line: an error of hardenprobe as it is, any other with its type."""
-    if isinstance(exc, HardenprobeError | Overran) or type(exc) is ValueError:
+    if isinstance(exc, HardenprobeError | TimeLimitExceeded) or type(exc) is ValueError:
         return clip_text(str(exc))
     return f"{type(exc).__name__}: {clip_text(str(exc))}"
 

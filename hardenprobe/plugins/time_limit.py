@@ -12,7 +12,7 @@ import time
 from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Generator, Iterator
 from typing import Any, TypeVar
 
-from hardenprobe.errors import Overran
+from hardenprobe.errors import TimeLimitExceeded
 
 T = TypeVar("T")
 
@@ -20,7 +20,7 @@ SECONDS = 10.0  # of processor time; a check takes milliseconds
 WAITING = 20.0  # seconds by the clock, for code that sleeps
 STEP = 2.0  # seconds by the clock between two waits of a probe; all other devices wait meanwhile
 CLOSING = 1.0  # seconds for a probe to let go of what it holds
-AGAIN = 1.0  # seconds after which code that caught `Overran` itself meets it again
+AGAIN = 1.0  # seconds after which code that caught `TimeLimitExceeded` itself meets it again
 
 
 @contextlib.contextmanager
@@ -35,7 +35,7 @@ def limited(seconds: float | None = None, waiting: float | None = None) -> Itera
         waiting: By the clock, WAITING by default.
 
     Raises:
-        Overran: From wherever the block is at that moment.
+        TimeLimitExceeded: From wherever the block is at that moment.
 
     >>> with limited(60.0):
     ...     print("quick")
@@ -63,7 +63,7 @@ def _timer(which: int, number: int, seconds: float, says: str) -> Iterator[None]
     """Ring once the time is over, and give a timer that was running before what is left to it."""
 
     def ring(_: int, frame: Any) -> None:
-        raise Overran(f"it {says.format(seconds)} and was stopped")
+        raise TimeLimitExceeded(f"it {says.format(seconds)} and was stopped")
 
     began = time.monotonic()
     before = signal.signal(number, ring)
@@ -81,7 +81,7 @@ async def stepwise(source: AsyncIterator[T]) -> AsyncGenerator[T]:
     """Go through what comes, each step between two waits bounded by STEP; then let go of it, whatever it does.
 
     Raises:
-        Overran: A step took too long.
+        TimeLimitExceeded: A step took too long.
     """
     assert isinstance(source, AsyncGenerator)  # plugins/contract.py holds probes to it
     following = _unknown_to_the_loop(source)
@@ -97,7 +97,7 @@ async def stepwise(source: AsyncIterator[T]) -> AsyncGenerator[T]:
         try:
             async with asyncio.timeout(CLOSING):
                 await _Steps(source.aclose())
-        except (Exception, SystemExit, Overran):  # noqa: BLE001 - it does not let go, whatever the way
+        except (Exception, SystemExit, TimeLimitExceeded):  # noqa: BLE001 - it does not let go, whatever the way
             _keep(source)
 
 

@@ -14,8 +14,8 @@ from hardenprobe.comparison.finding_state import Conditions, Evidence, Known, Si
 from hardenprobe.devices import matching
 from hardenprobe.facts import NotMet
 from hardenprobe.model import Cost, Device, Endpoint, Observation, Result, Review, Word
-from hardenprobe.planning.recheck_plan import Again
-from hardenprobe.recheck.selection import Picked, Subject
+from hardenprobe.planning.recheck_plan import RecheckRecord
+from hardenprobe.recheck.selection import FindingSelection, Subject
 
 Standing = Literal["stands", "gone", "unknown"]
 """Open, fixed, or not reassessed, in the words of the document."""
@@ -42,7 +42,7 @@ class Side:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Compared:
+class FindingComparison:
     """One finding, before and after.
 
     Attributes:
@@ -80,8 +80,8 @@ class RecheckedFinding:
 
 
 def compared(
-    picked: Picked, again: Again, now: Review, comparing: Callable[[str], bool]
-) -> tuple[Compared, ...]:
+    picked: FindingSelection, again: RecheckRecord, now: Review, comparing: Callable[[str], bool]
+) -> tuple[FindingComparison, ...]:
     """Every finding that was picked, in the same order.
 
     Args:
@@ -103,7 +103,7 @@ def compared(
     return tuple(found)
 
 
-def costs(picked: Picked, now: Review) -> tuple[RecheckedFinding, ...]:
+def costs(picked: FindingSelection, now: Review) -> tuple[RecheckedFinding, ...]:
     """What asking has cost each device, those that were only compared with among them."""
     after = {id: device.cost for device in now.devices for id in device.ids}
     return tuple(
@@ -126,7 +126,9 @@ class _Question:
         self.sighting = Sighting(before.results[finding.check][0], before)
 
 
-def _compared(asked: _Question, again: Again, now: Review, made: Conditions, lost: Sequence[str]) -> Compared:
+def _compared(
+    asked: _Question, again: RecheckRecord, now: Review, made: Conditions, lost: Sequence[str]
+) -> FindingComparison:
     device, finding = asked.device, asked.finding
     here = next((one for one in now.devices if device.id in one.ids), None)
     seen = now.observations.get(here.id, ()) if here else ()
@@ -144,7 +146,7 @@ def _compared(asked: _Question, again: Again, now: Review, made: Conditions, los
     if standing == "gone" and lost:
         standing = "unknown"
         why = f"{', '.join(lost[:5])}, with which it is compared, was not met"
-    return Compared(
+    return FindingComparison(
         finding=finding.finding,
         device=device.id,
         label=device.label,
@@ -189,7 +191,7 @@ def _missed(now: Review, device: str) -> bool:
     return any(isinstance(o.facts, NotMet) for o in now.observations.get(device, ()))
 
 
-def _nobody(device: Device, again: Again, now: Review) -> str:
+def _nobody(device: Device, again: RecheckRecord, now: Review) -> str:
     """Why a device is not among those that were met."""
     places = [one.address for one in again.places if one.device == device.id]
     at = ", ".join(places)

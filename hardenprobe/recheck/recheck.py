@@ -12,11 +12,11 @@ from hardenprobe.errors import UsageError
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.model import Reach, Review
 from hardenprobe.planning import vantage
-from hardenprobe.planning.recheck_plan import Again
+from hardenprobe.planning.recheck_plan import RecheckRecord
 from hardenprobe.plugins import registry
 from hardenprobe.recheck import outcome, selection, targets
-from hardenprobe.recheck.outcome import Compared, RecheckedFinding
-from hardenprobe.recheck.selection import Picked
+from hardenprobe.recheck.outcome import FindingComparison, RecheckedFinding
+from hardenprobe.recheck.selection import FindingSelection
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scanning.request import ScanRequest
 from hardenprobe.store.store import Store
@@ -56,11 +56,11 @@ class RecheckOutcome:
         notices: What else should be known when they are read; device text in part.
     """
 
-    findings: tuple[Compared, ...]
+    findings: tuple[FindingComparison, ...]
     costs: tuple[RecheckedFinding, ...]
     notices: tuple[str, ...]
 
-    def document(self, picked: Picked, now: Review) -> dict[str, Any]:
+    def document(self, picked: FindingSelection, now: Review) -> dict[str, Any]:
         """The same in plain JSON types."""
         return {
             "format": FORMAT,
@@ -76,8 +76,8 @@ class RecheckOutcome:
 class Recheck:
     """Findings that are about to be asked about again."""
 
-    picked: Picked
-    again: Again
+    picked: FindingSelection
+    again: RecheckRecord
     request: ScanRequest
     job: ScanJob
     rules: JudgingRules
@@ -149,7 +149,7 @@ def prepare(kept: Store, wanted: RecheckRequest) -> Recheck:
     return Recheck(picked=picked, again=again, request=request, job=job, rules=rules)
 
 
-def _vantages(picked: Picked, wanted: RecheckRequest) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _vantages(picked: FindingSelection, wanted: RecheckRequest) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The sources and names of the vantage points that had the findings, where none are named.
 
     Raises:

@@ -38,7 +38,7 @@ class Subject:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Picked:
+class FindingSelection:
     """Findings of a stored review.
 
     Attributes:
@@ -54,7 +54,7 @@ class Picked:
         return tuple(one for subject in self.subjects for one in subject.findings)
 
 
-def pick(kept: Store, name: str, wanted: Sequence[str]) -> Picked:
+def pick(kept: Store, name: str, wanted: Sequence[str]) -> FindingSelection:
     """Find findings by their keys, or the unique beginnings of those; without any, all open ones.
 
     Args:
@@ -97,10 +97,10 @@ def pick(kept: Store, name: str, wanted: Sequence[str]) -> Picked:
             raise UnknownName(f"finding in review {review} that begins with", text, known, see=see)
     if not subjects:
         raise UsageError(f"review {review} has no open finding; there is nothing to recheck")
-    return Picked(review=kept.outline(review), subjects=tuple(subjects))
+    return FindingSelection(review=kept.outline(review), subjects=tuple(subjects))
 
 
-def with_others(kept: Store, picked: Picked, registry: Registry) -> Picked:
+def with_others(kept: Store, picked: FindingSelection, registry: Registry) -> FindingSelection:
     """Add the devices that findings compare with: whether a key is shared shows only in both of them together.
 
     Raises:

@@ -16,16 +16,18 @@ from hardenprobe.devices.inventory import AllowList, Criticality, Inventory, Kin
 from hardenprobe.errors import UsageError, clip
 from hardenprobe.facts import DeclaredAllowList, DeclaredDevice, TcpPort
 from hardenprobe.model import Device, Endpoint, Observation, Reach, Rechecked, Review, State
-from hardenprobe.planning.recheck_plan import Again, Place
+from hardenprobe.planning.recheck_plan import Place, RecheckRecord
 from hardenprobe.plugins.registry import Registry
-from hardenprobe.recheck.selection import Picked, Subject
+from hardenprobe.recheck.selection import FindingSelection, Subject
 from hardenprobe.scope.ports import FIRST_PORTS, NEVER_SPEAK
 
 SNMP = ("udp", 161)
 Port = tuple[str, int]
 
 
-def again(picked: Picked, registry: Registry, reach: Reach, inventory: Inventory | None = None) -> Again:
+def again(
+    picked: FindingSelection, registry: Registry, reach: Reach, inventory: Inventory | None = None
+) -> RecheckRecord:
     """What a recheck asks, and what of the earlier review it rests on.
 
     Args:
@@ -49,7 +51,7 @@ def again(picked: Picked, registry: Registry, reach: Reach, inventory: Inventory
     kept = [_listed(subject) for subject in picked.subjects if subject.device.asset_tag]
     declared = [o.facts for s in picked.subjects for o in s.observations]
     lists = [facts for facts in declared if isinstance(facts, DeclaredAllowList)]
-    return Again(
+    return RecheckRecord(
         review=review.head.id,
         findings=tuple(findings.values()),
         places=tuple(

@@ -7,7 +7,7 @@ from itertools import islice
 
 from rich.console import Console
 
-from hardenprobe.addresses.allow_list import Comparison, Written
+from hardenprobe.addresses.allow_list import Comparison, EntryFile
 from hardenprobe.addresses.edges import MOST_EDGES, Edge
 from hardenprobe.addresses.minimize import Fit, written
 from hardenprobe.addresses.sets import AddressSet
@@ -138,7 +138,7 @@ class _AllowListScreen(Screen):
             self._line(f"and {number - LONGEST:,} more; --json holds all of them", indent=2)
 
 
-def _described(one: Written) -> str:
+def _described(one: EntryFile) -> str:
     entries = counted(len(one.lines), "entry", "entries")
     unreadable = len(one.lines) - len(one.entries)
     left_out = f", {unreadable:,} of them unreadable and left out" if unreadable else ""

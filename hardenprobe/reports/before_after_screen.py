@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from hardenprobe.model import Cost, Review
-from hardenprobe.recheck.outcome import Compared, RecheckedFinding, Side, Standing
+from hardenprobe.recheck.outcome import FindingComparison, RecheckedFinding, Side, Standing
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import CAUTION, SEVERITY_NOTE, counted, endpoint_text, visible
 
@@ -18,7 +18,7 @@ _WEIGHTS: dict[Standing, str] = {"stands": "bold", "gone": "", "unknown": "dim"}
 
 
 def show(
-    findings: Sequence[Compared],
+    findings: Sequence[FindingComparison],
     asked: Sequence[RecheckedFinding],
     now: Review,
     notices: Sequence[str],
@@ -31,7 +31,7 @@ def show(
 class _Screen(Screen):
     def show(
         self,
-        findings: Sequence[Compared],
+        findings: Sequence[FindingComparison],
         asked: Sequence[RecheckedFinding],
         now: Review,
         notices: Sequence[str],
@@ -48,7 +48,7 @@ class _Screen(Screen):
         self._heading("Caution")
         self._line(CAUTION)
 
-    def _finding(self, one: Compared) -> None:
+    def _finding(self, one: FindingComparison) -> None:
         subject = f", {visible(one.subject, 120)}" if one.subject else ""
         self._heading(
             f"{visible(one.label, 60)}: {visible(one.check, 60)}, {endpoint_text(one.endpoint)}{subject}"

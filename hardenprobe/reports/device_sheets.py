@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from hardenprobe.lifecycle.acceptance import Acceptance, Control, Finding, Untold
+from hardenprobe.lifecycle.acceptance import Acceptance, Control, Finding, UndeterminedCheck
 from hardenprobe.lifecycle.checklist import POINTS, Answer
 from hardenprobe.lifecycle.retirement import Retirement
 from hardenprobe.reports.sheet import Section, Sheet
@@ -119,7 +119,7 @@ def _finding(one: Finding) -> tuple[str, str]:
     return f"{one.severity}, {one.score}", f"{one.check} at {one.where}: {one.observed}{lapsed}"
 
 
-def _untold(untold: Iterable[Untold]) -> tuple[tuple[str, str], ...]:
+def _untold(untold: Iterable[UndeterminedCheck]) -> tuple[tuple[str, str], ...]:
     """One row for each word and reason, so that forty unknowns stay on a page."""
     groups: dict[str, list[str]] = {}
     for one in untold:

@@ -30,11 +30,11 @@ def write(source: Source, out: BinaryIO) -> None:
     from prometheus_client.openmetrics.exposition import generate_latest
 
     # The library's types ask for a registry; its function only ever calls collect().
-    generate: Callable[[_Collected], bytes] = generate_latest
-    out.write(generate(_Collected(source)))
+    generate: Callable[[_Metrics], bytes] = generate_latest
+    out.write(generate(_Metrics(source)))
 
 
-class _Collected:
+class _Metrics:
     """What the library's writer takes for a registry."""
 
     def __init__(self, source: Source) -> None:

@@ -60,7 +60,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Affected:
+class AffectedService:
     """A service that a client uses, and that the plan changes.
 
     Attributes:
@@ -87,7 +87,7 @@ class Simulation:
     until: int
     before: Open
     steps: tuple[Step, ...]
-    clients: dict[str, tuple[Affected, ...]]
+    clients: dict[str, tuple[AffectedService, ...]]
     known_use: bool
 
 
@@ -106,7 +106,7 @@ def simulate(source: Source, until: int | None = None) -> Simulation:
     begun: Counter[str] = Counter()
     risk = 0.0
     usage = PlanUsage(source.outline.head.usage_days)
-    clients: dict[str, dict[tuple[str, str], Affected]] = {}
+    clients: dict[str, dict[tuple[str, str], AffectedService]] = {}
     last = len(plan) if until is None else min(until, len(plan))
     for piece in source.pieces():
         usage.add(piece)
@@ -183,7 +183,7 @@ def _administer(piece: Piece, plan: tuple[Advice, ...], work: dict[int, _Work]) 
 
 
 def _affect(
-    piece: Piece, rank: dict[str, int], last: int, clients: dict[str, dict[tuple[str, str], Affected]]
+    piece: Piece, rank: dict[str, int], last: int, clients: dict[str, dict[tuple[str, str], AffectedService]]
 ) -> None:
     services: dict[tuple[str, int], tuple[int, ServiceUsage]] = {}
     for _, _, number, result in _open(piece, rank):
@@ -197,7 +197,7 @@ def _affect(
             if user.client not in clients and len(clients) >= CLIENTS:
                 continue
             service = f"{usage.port}/{usage.transport}"
-            clients.setdefault(user.client, {})[piece.device.label, service] = Affected(
+            clients.setdefault(user.client, {})[piece.device.label, service] = AffectedService(
                 device=piece.device.label,
                 service=service,
                 step=number,

@@ -23,7 +23,7 @@ DRAWN = 60
 _WIDTH, _LABELS, _ROW, _TOP = 1000, 320, 18, 62
 
 
-class Met(StrEnum):
+class ServiceState(StrEnum):
     """What a vantage point met at a service."""
 
     ANSWERS = "answers"
@@ -41,7 +41,7 @@ class Cell(NamedTuple):
         accepted: The risk of the finding is accepted.
     """
 
-    met: Met
+    met: ServiceState
     verdict: Word | None = None
     accepted: bool = False
 
@@ -49,7 +49,7 @@ class Cell(NamedTuple):
     def words(self) -> str:
         """What is to be said of it."""
         if self.verdict is Word.FAIL:
-            against = "against the policy" if self.met is Met.ANSWERS else "and the policy needs it"
+            against = "against the policy" if self.met is ServiceState.ANSWERS else "and the policy needs it"
             return f"{self.met}, {against}{', risk accepted' if self.accepted else ''}"
         return str(self.met)
 
@@ -69,8 +69,8 @@ class Row(NamedTuple):
     @property
     def differs(self) -> bool:
         """It answers from one vantage point and not from another."""
-        asked = [cell.met for cell in self.cells if cell.met is not Met.NOT_ASKED]
-        return Met.ANSWERS in asked and any(met is not Met.ANSWERS for met in asked)
+        asked = [cell.met for cell in self.cells if cell.met is not ServiceState.NOT_ASKED]
+        return ServiceState.ANSWERS in asked and any(met is not ServiceState.ANSWERS for met in asked)
 
 
 def of_device(piece: Piece, vantages: Sequence[Vantage]) -> list[Row]:
@@ -86,7 +86,7 @@ def of_device(piece: Piece, vantages: Sequence[Vantage]) -> list[Row]:
             _cell(service, by_vantage[one.name], [r for r in verdicts if r.vantage == one.name])
             for one in vantages
         )
-        if any(cell.met is Met.ANSWERS or cell.verdict is Word.FAIL for cell in cells):
+        if any(cell.met is ServiceState.ANSWERS or cell.verdict is Word.FAIL for cell in cells):
             rows.append(Row(label=piece.device.label, service=service, cells=cells))
     return rows
 
@@ -103,15 +103,19 @@ def _cell(service: str, seen: Sequence[Observation[Any]], verdicts: Iterable[Res
     return Cell(_met(service, seen), word, accepted)
 
 
-def _met(service: str, seen: Sequence[Observation[Any]]) -> Met:
+def _met(service: str, seen: Sequence[Observation[Any]]) -> ServiceState:
     ports = list(heard_by_port(seen, service))
     if any(serving_us(service, heard) for heard in ports):
-        return Met.ANSWERS
+        return ServiceState.ANSWERS
     if not ports:
-        return Met.NOT_ASKED if not any(isinstance(one.facts, TcpPort) for one in seen) else Met.UNCLEAR
+        return (
+            ServiceState.NOT_ASKED
+            if not any(isinstance(one.facts, TcpPort) for one in seen)
+            else ServiceState.UNCLEAR
+        )
     if all(getattr(one.facts, "state", None) is State.SILENT for heard in ports for one in heard):
-        return Met.SILENT
-    return Met.REFUSES if all(shut(service, heard) for heard in ports) else Met.UNCLEAR
+        return ServiceState.SILENT
+    return ServiceState.REFUSES if all(shut(service, heard) for heard in ports) else ServiceState.UNCLEAR
 
 
 def in_order(rows: Iterable[Row]) -> list[Row]:
@@ -162,7 +166,7 @@ def picture(rows: Sequence[Row], vantages: Sequence[Vantage]) -> str:
             fill = _fill(cell)
             if fill:
                 boxes[fill].append((left, y + 2, wide - 10, _ROW - 5))
-            elif cell.met is not Met.NOT_ASKED:
+            elif cell.met is not ServiceState.NOT_ASKED:
                 canvas.rule(left, y + _ROW / 2, left + wide - 10, y + _ROW / 2)
     for fill, some in boxes.items():
         canvas.boxes(fill, some)
@@ -180,5 +184,5 @@ _LEGEND = (
 
 def _fill(cell: Cell) -> str:
     if cell.verdict is Word.FAIL:
-        return "accepted" if cell.accepted else "high" if cell.met is Met.ANSWERS else "medium"
-    return {Met.ANSWERS: "low", Met.UNCLEAR: "untold"}.get(cell.met, "")
+        return "accepted" if cell.accepted else "high" if cell.met is ServiceState.ANSWERS else "medium"
+    return {ServiceState.ANSWERS: "low", ServiceState.UNCLEAR: "untold"}.get(cell.met, "")

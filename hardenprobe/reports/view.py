@@ -30,7 +30,7 @@ from hardenprobe.reports.text import SEVERITIES, counted
 
 
 @dataclass
-class Untold:
+class UndeterminedCheck:
     """A check that is not determined for one reason.
 
     Attributes:
@@ -46,7 +46,7 @@ class Untold:
 
 
 @dataclass(frozen=True, kw_only=True)
-class UntoldReason:
+class UndeterminedReason:
     """A reason for which results were not determined.
 
     Attributes:
@@ -161,10 +161,10 @@ class View:
         return self.tally.told
 
     @cached_property
-    def untold(self) -> tuple[Untold, ...]:
+    def untold(self) -> tuple[UndeterminedCheck, ...]:
         """What is not determined, by check and reason, the most devices first."""
         groups = [
-            Untold(
+            UndeterminedCheck(
                 check=check,
                 reason=reason,
                 word=word,
@@ -176,13 +176,13 @@ class View:
         return tuple(sorted(groups, key=lambda group: (-len(group.devices), group.check)))
 
     @cached_property
-    def untold_by_reason(self) -> tuple[UntoldReason, ...]:
+    def untold_by_reason(self) -> tuple[UndeterminedReason, ...]:
         """What was not determined by reason, the most devices first."""
-        groups: dict[tuple[Reason | None, Word], list[Untold]] = {}
+        groups: dict[tuple[Reason | None, Word], list[UndeterminedCheck]] = {}
         for one in self.untold:
             groups.setdefault((one.reason, one.word), []).append(one)
         found = (
-            UntoldReason(
+            UndeterminedReason(
                 reason=reason,
                 word=word,
                 checks=tuple((one.check, len(one.devices)) for one in held),

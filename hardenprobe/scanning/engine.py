@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.devices.inventory import Listed
-from hardenprobe.errors import CeilingReached, LocalFault, Overran, ScopeRefused, clip
+from hardenprobe.errors import CeilingReached, LocalFault, ScopeRefused, TimeLimitExceeded, clip
 from hardenprobe.facts import OtherAddress, ProbeFault, TcpPort
 from hardenprobe.model import Cost, Observation, Reason, State, Vantage
 from hardenprobe.model.visit import OUTCOMES, Visit
 from hardenprobe.network import audit_hook
-from hardenprobe.network.backoff import Easing
+from hardenprobe.network.backoff import Backoff
 from hardenprobe.network.budget import DeviceBudget
 from hardenprobe.network.capture import headers
 from hardenprobe.network.capture.socket_tap import SweepTap, Tap
@@ -361,7 +361,7 @@ class Scan(StoppableScan):
         """
         known = listed.asset_tag if listed else address
         if (vantage.name, known) not in self._turns:
-            easing = Easing(signs=self._signs.setdefault(known, []))
+            easing = Backoff(signs=self._signs.setdefault(known, []))
             planned = listed.addresses if listed else (address,)
             waiting = {a for a in planned if a in self.plan.wanted and (a, vantage.name) not in self.done}
             spent = self.share.spent.get(known, Cost()) if self.share else Cost()
@@ -382,7 +382,7 @@ class Scan(StoppableScan):
             left = PLUGGED_SECONDS if until is None else min(PLUGGED_SECONDS, (until - clock()) / parts)
             try:
                 await probe_share.ask(probe, asked, parts, left)
-            except Overran as exc:
+            except TimeLimitExceeded as exc:
                 self._overran[probe.name] = str(exc)
 
     async def _told(self, asked: ProbeContext) -> list[OtherAddress]:
@@ -521,5 +521,5 @@ def _visit_of(asked: ProbeContext, unfinished: str | None) -> Visit:
         observations=seen,
         cost=asked.line.cost,
         why=unfinished or (None if proven else crashed),
-        eased=asked.line.turn.easing.told,
+        eased=asked.line.turn.easing.summary,
     )

@@ -15,7 +15,7 @@ from hardenprobe.model import Cost, InputFile
 from hardenprobe.model.document import facts_kinds
 from hardenprobe.model.visit import ResumableScan, ScanRecord, SilentAddresses, Visit
 from hardenprobe.planning.plan import Plan
-from hardenprobe.planning.recheck_plan import Again
+from hardenprobe.planning.recheck_plan import RecheckRecord
 from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.base import Probe
 from hardenprobe.probes.pki.certificates import TrustAnchors
@@ -48,7 +48,7 @@ class ScanJob:
     probes: tuple[Probe, ...] = ()
     anchors: TrustAnchors = field(default_factory=TrustAnchors)
     secrets: Secrets = field(default_factory=Secrets)
-    again: Again | None = None
+    again: RecheckRecord | None = None
     capture_to: Path | None = None
     capture: Capture | None = None
     narrowed: tuple[str, ...] = ()

@@ -26,7 +26,7 @@ from hardenprobe.model.review import new_id
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.model.visit import ResumableScan, ScanRecord
 from hardenprobe.planning import plan, vantage
-from hardenprobe.planning.recheck_plan import Again
+from hardenprobe.planning.recheck_plan import RecheckRecord
 from hardenprobe.plugins import registry
 from hardenprobe.probes.pki.certificates import TrustAnchors
 from hardenprobe.probes.tls.second_opinion import strain_timing
@@ -49,7 +49,7 @@ class ScanRequest:
         baseline: Of the devices that no rule of the inventory fits: a name, or the absolute path of a file.
         ports: A list such as "21,23", None for the baseline's.
         only, leave_out: Check ids.
-        again: Findings of an earlier review to ask about again, as `Again.document` writes it; decides the ports.
+        again: Findings of an earlier review to ask about again, as `RecheckRecord.document` writes it; decides the ports.
         packet_headers: As in the plan.
         operator: Who runs it, beside the account.
         cluster: Address of the scheduler whose workers scan; None where this process does.
@@ -104,7 +104,7 @@ class ScanRequest:
             UsageError: Something that was asked for is impossible, or a file is wrong. Nothing was sent.
         """
         checks = registry.load(plugins=self.plugins, folders=map(Path, self.checks_from))
-        again = Again.of(self.again) if self.again else None
+        again = RecheckRecord.of(self.again) if self.again else None
         known = self._known(again)
         rules = again.rules if again and not self.baseline else known.baselines
         expected = selection.choose(rules, checks, self.baseline)
@@ -186,12 +186,12 @@ class ScanRequest:
         given = {"only": self.only, "except": self.leave_out, "ports": self.ports is not None}
         return tuple(word for word, narrows in given.items() if narrows)
 
-    def _known(self, again: Again | None) -> inventories.Inventory:
+    def _known(self, again: RecheckRecord | None) -> inventories.Inventory:
         if self.inventory:
             return inventories.load(Path(self.inventory))
         return again.inventory() if again else inventories.Inventory()
 
-    def _allowed(self, checks: registry.Registry, again: Again | None) -> scopes.Scope:
+    def _allowed(self, checks: registry.Registry, again: RecheckRecord | None) -> scopes.Scope:
         if self.scope:
             reaches = {check.id: check.reach for check in checks.checks.values()}
             return scope_file.load(Path(self.scope), reaches)

@@ -158,10 +158,10 @@ class Step:
         self.wait = wait
         self.tried = tried
         self.next: Step | None = None
-        self.waiting: deque[_Try] = deque()
+        self.waiting: deque[_Attempt] = deque()
 
 
-class _Try:
+class _Attempt:
     """An address in progress; `due` is when its next step is, OVER where it has a result."""
 
     __slots__ = (
@@ -271,9 +271,9 @@ class _Sweep:
         self._doors = frozenset(
             {0, *(port + port_offset for port in (*ports, SNMP))}
         )  # 0: an echo has no port
-        self._in_hand: dict[str, _Try] = {}
+        self._in_hand: dict[str, _Attempt] = {}
         self._lost = False  # a way that was there
-        self._connecting: dict[int, _Try] = {}
+        self._connecting: dict[int, _Attempt] = {}
         self._done: list[Touch] = []
         self._rate = pace.rate
         self._checked = 0.0
@@ -374,7 +374,7 @@ class _Sweep:
             state = REFUSING if message_id is None else ACCEPTING
             self._finish(attempt, state, SNMP, "udp", size, now)
 
-    def _connected(self, attempt: _Try, sock: socket.SocketType, number: int, now: float) -> None:
+    def _connected(self, attempt: _Attempt, sock: socket.SocketType, number: int, now: float) -> None:
         """A connection came to something. What only a router or our own system says is silence."""
         if not number:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
@@ -385,7 +385,7 @@ class _Sweep:
         elif number in _REFUSED:
             self._finish(attempt, REFUSING, attempt.step.tried[-1], "tcp", 0, now)
 
-    def _note_no_way(self, attempt: _Try) -> None:
+    def _note_no_way(self, attempt: _Attempt) -> None:
         """This machine has no way to an address; if it had one, whatever is in progress may have been swallowed with it."""
         if attempt.sent:
             self._lost = True
@@ -394,7 +394,7 @@ class _Sweep:
         attempt.lost = attempt.lost or self._lost
         attempt.routed = attempt.sent
 
-    def _hang_up(self, attempt: _Try) -> None:
+    def _hang_up(self, attempt: _Attempt) -> None:
         """Close the connection that an address still has."""
         sock = attempt.sock
         if sock is not None:
@@ -406,13 +406,13 @@ class _Sweep:
             sock.close()
             self._closed(attempt)
 
-    def _closed(self, attempt: _Try) -> None:
+    def _closed(self, attempt: _Attempt) -> None:
         if self._tap:
             self._tap.closed(attempt.address, "tcp")
 
     def _finish(
         self,
-        attempt: _Try,
+        attempt: _Attempt,
         state: State,
         port: int | None,
         transport: Literal["tcp", "udp"] | None,
@@ -469,14 +469,14 @@ class _Sweep:
             if address is None:
                 self._todo = None
                 break
-            in_hand[address] = attempt = _Try(address, first, now)
+            in_hand[address] = attempt = _Attempt(address, first, now)
             if not self._act(attempt, first, now):
                 del in_hand[address]
                 self._todo = chain([address], todo)
                 break
         return False
 
-    def _act(self, attempt: _Try, step: Step, now: float) -> bool:
+    def _act(self, attempt: _Attempt, step: Step, now: float) -> bool:
         """Take one step; False where there is no socket to be had just now, and nothing was done."""
         address = attempt.address
         self._bounds.check_address(address)

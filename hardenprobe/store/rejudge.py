@@ -9,7 +9,7 @@ from itertools import chain
 from typing import Any
 
 from hardenprobe.baseline.files import files_of
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.checking.check import Fleet
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError
@@ -44,7 +44,7 @@ class Rejudged:
 def rejudge(
     store: Store,
     name: str,
-    choose: Callable[[Review], Expected],
+    choose: Callable[[Review], Expectations],
     registry: Registry,
     decisions: Decisions | None = None,
     workers: int | None = None,

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.checking.check import Check, Outcome
-from hardenprobe.errors import ContractBroken, Overran, blame, clip
+from hardenprobe.errors import ContractBroken, TimeLimitExceeded, blame, clip
 from hardenprobe.model import Observation, Remedy, State, Word
 from hardenprobe.plugins.contract import hold_check, hold_outcomes, hold_together
 from hardenprobe.plugins.time_limit import limited
@@ -141,7 +141,7 @@ def _outcomes(check: Check[Any], settings: Any, seen: Iterable[Observation[Any]]
         hold_together(first)
     except ContractBroken as exc:
         return str(exc)
-    except (Exception, SystemExit, Overran) as exc:  # noqa: BLE001 - somebody's check may raise anything
+    except (Exception, SystemExit, TimeLimitExceeded) as exc:  # noqa: BLE001 - somebody's check may raise anything
         code = getattr(check.judge, "__code__", None)
         place = blame(exc, str(Path(code.co_filename).parent)) if code else ""
         return f"it raises {type(exc).__name__}: {clip(str(exc), 120)}{place}"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.addresses import decision_diagram, intervals
 from hardenprobe.addresses.decision_diagram import ALL, NOTHING, Cube, Diagram, Forge
-from hardenprobe.errors import TooScattered
+from hardenprobe.errors import ScatteredMasks
 
 BITS = 6
 SPACE = range(1 << BITS)
@@ -107,7 +107,7 @@ def test_one_mask_takes_no_more_nodes_than_bits() -> None:
 
 def test_work_is_bounded_and_the_error_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(decision_diagram, "WORK", 5)
-    with pytest.raises(TooScattered, match="use fewer masks with gaps, or write blocks") as caught:
+    with pytest.raises(ScatteredMasks, match="use fewer masks with gaps, or write blocks") as caught:
         made([(0, 63), (63, 63), (21, 63)])
     assert str(pickle.loads(pickle.dumps(caught.value))) == str(caught.value)
 
@@ -120,5 +120,5 @@ def test_a_list_that_no_method_keeps_small_ends_in_the_error(monkeypatch: pytest
     half = 64
     forge = Forge(2 * half)
     pairs = [1 << i | 1 << i + half for i in range(half)]
-    with pytest.raises(TooScattered):
+    with pytest.raises(ScatteredMasks):
         forge.any_of(forge.cube((pair, pair)) for pair in pairs)

@@ -7,7 +7,17 @@ from typing import Any
 
 import pytest
 
-from hardenprobe.checking.check import HEADINGS, Check, Fleet, NoSettings, Shared, fail, note, passed, unknown
+from hardenprobe.checking.check import (
+    HEADINGS,
+    Check,
+    Fleet,
+    NoSettings,
+    SharedValue,
+    fail,
+    note,
+    passed,
+    unknown,
+)
 from hardenprobe.facts import DeclaredDevice, HttpAnswer, SnmpAnswer, SnmpEngine, TcpPort
 from hardenprobe.model import Reason, State, Word
 from hardenprobe.remediation.general import CLOSE_PORT
@@ -127,7 +137,9 @@ def test_a_fleet_tells_who_shares_what() -> None:
         seen = seen_device(at(161, facts, transport="udp"))
         return replace(seen, device=replace(seen.device, id=f"dev-{n}"))
 
-    engine = Shared(facts=(SnmpEngine,), values=lambda facts: [facts.engine_id] if facts.engine_id else [])
+    engine = SharedValue(
+        facts=(SnmpEngine,), values=lambda facts: [facts.engine_id] if facts.engine_id else []
+    )
     members = [member(1, "80aa"), member(2, "80aa"), member(5, "80aa"), member(3, "80bb"), member(4, None)]
     fleet = Fleet(members, [engine])
     assert fleet.others(engine, "80aa", "dev-1") == ["dev-2", "dev-5"]
@@ -138,7 +150,7 @@ def test_a_fleet_tells_who_shares_what() -> None:
 
 def test_a_fleet_refuses_to_compare_what_it_did_not_keep() -> None:
     """An empty answer would be a pass that nobody looked for."""
-    undeclared = Shared(facts=(SnmpEngine,), values=lambda facts: [facts.engine_id])
+    undeclared = SharedValue(facts=(SnmpEngine,), values=lambda facts: [facts.engine_id])
     with pytest.raises(LookupError, match="does not name in `compares`"):
         Fleet([seen_device(snmp_answer())]).others(undeclared, "80aa", "dev-1")
     assert Fleet().others(undeclared, "80aa", "dev-1") == [], "nobody is in it"

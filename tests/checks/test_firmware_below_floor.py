@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardenprobe.checking.views.firmware import Floor, day, fields, later
+from hardenprobe.checking.views.firmware import MinimumVersion, day, fields, later
 from hardenprobe.checks.firmware_below_floor import CHECK, Settings
 from hardenprobe.facts import HttpAnswer, IppPrinter, SnmpObjects
 from hardenprobe.model import Observation, Reason, Word
@@ -16,10 +16,10 @@ from hardenprobe.testing import at, seen_device, snmp_answer
 
 EXPECT = Settings(
     floors=(
-        Floor(model=r"series K2\b", floor="5.2.0"),
-        Floor(model=r"series K2\b", component="scanner unit", version=r"scan ([\d.]+)", floor="2.0"),
-        Floor(model="series D7", floor="2025-01-01", order="date"),
-        Floor(
+        MinimumVersion(model=r"series K2\b", floor="5.2.0"),
+        MinimumVersion(model=r"series K2\b", component="scanner unit", version=r"scan ([\d.]+)", floor="2.0"),
+        MinimumVersion(model="series D7", floor="2025-01-01", order="date"),
+        MinimumVersion(
             model="series R1",
             floor="Rel C",
             version=r"(Rel \w)",

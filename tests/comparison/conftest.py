@@ -16,7 +16,7 @@ from support.tls import certificate, chain, tls_port
 
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.comparison.records import Change, DeviceChange
 from hardenprobe.comparison.stored import Comparison
 from hardenprobe.decisions import exceptions
@@ -36,7 +36,7 @@ from hardenprobe.plugins.registry import Registry
 from hardenprobe.probes.snmp import agent as snmp
 from hardenprobe.recheck import outcome, selection
 from hardenprobe.recheck import targets as recheck_places
-from hardenprobe.recheck.outcome import Compared
+from hardenprobe.recheck.outcome import FindingComparison
 from hardenprobe.store.known_devices import known_devices
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.opening import opened
@@ -120,7 +120,7 @@ class World:
         *,
         ports: Sequence[int] = PORTS,
         only: Sequence[str] = WANTED,
-        expected: Expected = OFFICE,
+        expected: Expectations = OFFICE,
         targets: Sequence[str] | None = None,
         source: str | None = "192.0.2.1",
         vantage: str = "here",
@@ -186,12 +186,12 @@ class World:
         ledger.add(exceptions.expirations(exceptions.read(ledger.entries()), today))
         return Decisions.of(ledger.entries(), today)
 
-    def recheck(self, review: str, *findings: str) -> dict[tuple[str, str, int | None], Compared]:
+    def recheck(self, review: str, *findings: str) -> dict[tuple[str, str, int | None], FindingComparison]:
         """What became of findings, by device, check and port."""
         found = self.rechecked(review, *findings)
         return {(one.label, one.check, one.endpoint.port if one.endpoint else None): one for one in found}
 
-    def rechecked(self, review: str, *findings: str) -> tuple[Compared, ...]:
+    def rechecked(self, review: str, *findings: str) -> tuple[FindingComparison, ...]:
         """Assess findings of a review again, store what was seen, and say what became of them."""
         self.number += 1
         began = self.now.isoformat(timespec="seconds").replace("+00:00", "Z")
@@ -283,11 +283,11 @@ class World:
             facts = SnmpEngine(state=State.ACCEPTING, engine_id=box.engine, boots=box.boots, time=ran)
             yield at(161, facts, transport="udp", protocol="snmp", address=address)
 
-    def compare(self, old: str, new: str, expected: Expected = OFFICE) -> list[DeviceChange]:
+    def compare(self, old: str, new: str, expected: Expectations = OFFICE) -> list[DeviceChange]:
         return list(Comparison(self.kept, old, new, expected).devices())
 
     def changes(
-        self, old: str, new: str, expected: Expected = OFFICE
+        self, old: str, new: str, expected: Expectations = OFFICE
     ) -> dict[tuple[str, str, int | None], Change]:
         """What changed, by device, check and port."""
         found = {}

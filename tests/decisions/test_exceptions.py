@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from hardenprobe.baseline import baseline
 from hardenprobe.baseline.baseline import Baseline, ExceptionRules, LongestDays
-from hardenprobe.baseline.selection import Choice, Expected
+from hardenprobe.baseline.selection import Choice, Expectations
 from hardenprobe.checking.check import DeviceView, Outcome, fail
 from hardenprobe.decisions import exceptions
 from hardenprobe.decisions.entry import Entry
@@ -66,7 +66,10 @@ def made(id: str = "E-1", ended: str | None = None, **changes: Any) -> RiskExcep
 
 
 def applied(
-    *running: RiskException, review: Review = REVIEW, today: str = "2026-03-20", expected: Expected = RULES
+    *running: RiskException,
+    review: Review = REVIEW,
+    today: str = "2026-03-20",
+    expected: Expectations = RULES,
 ) -> dict[str, Result]:
     found = exceptions.apply(review.results, review.devices, running, today, expected)
     return {r.finding: r for r in found if r.check == FTP and r.result is Word.FAIL}

@@ -22,7 +22,13 @@ from hardenprobe.decisions.statements import Statement
 from hardenprobe.errors import StoreRefused
 from hardenprobe.facts import NotMet, TelnetGreeting
 from hardenprobe.lifecycle import acceptance, device_lookup
-from hardenprobe.lifecycle.acceptance import Acceptance, AcceptanceRequest, Control, Finding, Untold
+from hardenprobe.lifecycle.acceptance import (
+    Acceptance,
+    AcceptanceRequest,
+    Control,
+    Finding,
+    UndeterminedCheck,
+)
 from hardenprobe.model import Address, Device, Observation, Review, Service, State
 from hardenprobe.plugins import registry
 from hardenprobe.store.ledger import Ledger
@@ -220,7 +226,7 @@ findings = st.builds(
     until=st.none() | st.just("2026-04-01"), lapsed=st.none() | st.text(),
 )  # fmt: skip
 untold = st.builds(
-    Untold,
+    UndeterminedCheck,
     check=st.text(),
     word=st.sampled_from(["unknown", "error", "notchecked"]),
     reason=st.text(),
@@ -242,7 +248,7 @@ PLAIN = Acceptance(
 @pytest.mark.slow
 @given(st.lists(findings), st.lists(untold), st.lists(answers), st.sets(st.sampled_from(["a", "b"])))
 def test_nothing_is_accepted_over_an_open_point_and_all_of_it_is_kept(
-    found: list[Finding], open_: list[Untold], said: list[Control], despite: set[str]
+    found: list[Finding], open_: list[UndeterminedCheck], said: list[Control], despite: set[str]
 ) -> None:
     made = replace(
         PLAIN,

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import pytest
 
 from hardenprobe.errors import CeilingReached, Unreachable
-from hardenprobe.network.backoff import PAUSES, Easing
+from hardenprobe.network.backoff import PAUSES, Backoff
 from hardenprobe.network.link import DeviceLink
 from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
@@ -44,7 +44,7 @@ def test_a_port_that_never_accepted_is_no_sign() -> None:
                 await touch(one, 1)
         return one
 
-    assert asyncio.run(run()).turn.easing.told is None
+    assert asyncio.run(run()).turn.easing.summary is None
 
 
 @pytest.mark.slow
@@ -73,7 +73,7 @@ def test_a_port_that_begins_to_refuse_is_asked_slower_and_then_left_alone(listen
     ]  # fmt: skip
     assert one.cost.connections == 1 + len(PAUSES) + 1
     assert not one.turn.lock.locked()
-    told = one.turn.easing.told
+    told = one.turn.easing.summary
     assert told is not None
     assert told.endswith("hardenprobe waited longer between connections, then left it alone")
 
@@ -82,7 +82,7 @@ def test_a_port_that_begins_to_refuse_is_asked_slower_and_then_left_alone(listen
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems do not tell")
 def test_a_full_queue_that_drops_requests_is_a_sign() -> None:
     """Linux drops a request for a connection that finds the queue full, and the kernel asks again after a second."""
-    easing = Easing()
+    easing = Backoff()
     with contextlib.ExitStack() as stack:
         server = stack.enter_context(socket.create_server((HERE, 0), backlog=0))
         where = server.getsockname()

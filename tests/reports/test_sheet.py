@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardenprobe.errors import UsageError
-from hardenprobe.lifecycle.acceptance import Acceptance, Control, Finding, Untold
+from hardenprobe.lifecycle.acceptance import Acceptance, Control, Finding, UndeterminedCheck
 from hardenprobe.lifecycle.checklist import Answer, Answers
 from hardenprobe.lifecycle.retirement import Retirement
 from hardenprobe.reports import device_sheets, sheet
@@ -118,7 +118,7 @@ def test_an_acceptance_names_what_stands_and_what_is_covered() -> None:
     )
     one = made(
         findings=(finding("cleartext-telnet", lapsed="E-1: expired on 2026-03-01"), finding("cleartext-ftp", "E-2")),
-        untold=(Untold(check="a", word="unknown", reason="silent", must=True), Untold(check="b", word="unknown", reason="silent", must=False)),
+        untold=(UndeterminedCheck(check="a", word="unknown", reason="silent", must=True), UndeterminedCheck(check="b", word="unknown", reason="silent", must=False)),
         statements=(said, Control(control="c-2", question="?", state="expired", answer="yes", statement="S-2", by="I", until="x")),
         despite=("c-1",),
     )  # fmt: skip
@@ -140,7 +140,9 @@ def test_an_acceptance_names_what_stands_and_what_is_covered() -> None:
 
 def test_a_kept_acceptance_fits_on_a_page_and_names_its_entry() -> None:
     """A4 takes about sixty lines of a hundred characters."""
-    untold = tuple(Untold(check=f"check-{n}", word="unknown", reason="silent", must=False) for n in range(40))
+    untold = tuple(
+        UndeterminedCheck(check=f"check-{n}", word="unknown", reason="silent", must=False) for n in range(40)
+    )
     text = sheet.text(device_sheets.acceptance(made(id="A-1", on="2026-03-20", untold=untold), "cd" * 32))
     assert "Accepted into the fleet on 2026-03-20 (A-1), 40 checks not determined." in text
     assert re.search(r"Ledger: entry A-1, SHA-256\s+(cd){32}", text)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from hardenprobe.baseline.selection import Expected
+from hardenprobe.baseline.selection import Expectations
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.judging.rules import JudgingRules
 from hardenprobe.planning.plan import Plan
@@ -13,7 +13,7 @@ from hardenprobe.scanning.job import ScanJob
 
 
 def job_and_rules(
-    *, plan: Plan, baseline: Expected, registry: Registry, decisions: Decisions | None = None, **job: Any
+    *, plan: Plan, baseline: Expectations, registry: Registry, decisions: Decisions | None = None, **job: Any
 ) -> tuple[ScanJob, JudgingRules]:
     """What `library.scan_and_judge` takes.
 

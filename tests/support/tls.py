@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from hardenprobe.checking.check import Check, DeviceView, Fleet, Shared
+from hardenprobe.checking.check import Check, DeviceView, Fleet, SharedValue
 from hardenprobe.checks import (
     tls_no_forward_secrecy,
     tls_weak_cipher,
@@ -117,7 +117,7 @@ def seen_tls(
     pinned: str | None = None,
     clock: bool = True,
     ports: Mapping[int, State] | None = None,
-    fleet: tuple[Shared, ...] | None = None,
+    fleet: tuple[SharedValue, ...] | None = None,
 ) -> DeviceView:
     """What a judge sees of a device with these facts at port 443.
 

@@ -70,7 +70,7 @@ def day(text: str) -> date | None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Floor:
+class MinimumVersion:
     """The oldest version that a model may run.
 
     Attributes:

@@ -31,7 +31,7 @@ from hardenprobe.probes.printing.ipp_codec import (
     numbers,
     texts,
 )
-from hardenprobe.probes.web.http import IPP, Fetched, fetch, lenient_context
+from hardenprobe.probes.web.http import IPP, HttpResponse, fetch, lenient_context
 
 ABOUT_PRINTER = (
     "printer-uri-supported",
@@ -91,7 +91,7 @@ def _tells(facts: IppPrinter) -> int:
     return 2 + (facts.http_status == 401)
 
 
-def read_printer(got: Fetched, request: bytes, *, tls: bool, path: str, assigned: bool) -> IppPrinter:
+def read_printer(got: HttpResponse, request: bytes, *, tls: bool, path: str, assigned: bool) -> IppPrinter:
     """Reduce an answer to facts."""
     message, fault = message_of(got, request)
     uris: tuple[PrinterUri, ...] = ()
@@ -177,7 +177,7 @@ async def ask_jobs(
     return line.observation(facts, where, got.recorder)
 
 
-def message_of(got: Fetched, request: bytes) -> tuple[Message | None, str | None]:
+def message_of(got: HttpResponse, request: bytes) -> tuple[Message | None, str | None]:
     """The IPP message in an answer, whatever its HTTP status, or why there is none."""
     if got.status is None:
         return None, got.fault

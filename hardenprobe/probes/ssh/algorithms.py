@@ -31,9 +31,9 @@ from hardenprobe.probes.ssh.codec import (
 )
 from hardenprobe.probes.ssh.exchange import (
     GROUP_EXCHANGES,
+    HostKeyProof,
     KeyExchange,
     Openings,
-    Signed,
     choose,
     group_bits,
     group_request,
@@ -210,7 +210,7 @@ def _answer(offer: SshOffer, method: str, algorithm: str) -> KexInit:
     return KexInit(**{**lists, "key_exchanges": (method,), "host_keys": (algorithm,)})
 
 
-def _judged(facts: SshHostKey, signed: Signed) -> SshHostKey:
+def _judged(facts: SshHostKey, signed: HostKeyProof) -> SshHostKey:
     """Read the host key, then see whether it made the signature; a key that did not is kept, unproven."""
     key = public_key(signed.host_key)
     if key.key_type != facts.key_type:

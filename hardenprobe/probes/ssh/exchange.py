@@ -116,8 +116,8 @@ class Openings:
 
 
 @dataclass(frozen=True)
-class Signed:
-    """What the server signed.
+class HostKeyProof:
+    """The signature that proves the host key.
 
     Attributes:
         host_key: Public key blob.
@@ -150,7 +150,7 @@ class KeyExchange:
             return struct.pack(">BIII", GEX_REQUEST, *GEX_SIZES)
         return bytes([INIT]) + self._ours
 
-    def take(self, payload: bytes) -> bytes | Signed:
+    def take(self, payload: bytes) -> bytes | HostKeyProof:
         """Read the server's next message.
 
         Returns:
@@ -176,7 +176,7 @@ class KeyExchange:
         shared = self._shared(theirs)
         digest = hashlib.new(self._method.digest, self._openings.encode() + string(host_key))
         digest.update(self._sizes + self._ours + string(theirs) + mpint(shared))
-        return Signed(host_key, digest.digest(), signature)
+        return HostKeyProof(host_key, digest.digest(), signature)
 
     def _take_group(self, reader: Reader) -> None:
         prime, generator = reader.mpint(), reader.mpint()

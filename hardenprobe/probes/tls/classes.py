@@ -58,7 +58,7 @@ def _classes(suite: str, encrypt_then_mac: bool) -> Iterator[str]:
 
 
 @dataclass
-class _Known:
+class _ClassState:
     """The classes that something accepted has shown, and what each version makes of encrypt_then_mac."""
 
     classes: set[str] = field(default_factory=set)
@@ -86,7 +86,7 @@ class _Known:
 
 async def ask_classes(found: Versions) -> TlsSuites:
     """Ask every accepted version for the classes that are still open, then for curves that a rule-set calls too small."""
-    walks, chains_before, known = begin(found), len(found.chains), _Known()
+    walks, chains_before, known = begin(found), len(found.chains), _ClassState()
     for suite in found.ssl2:
         known.classes |= classes(suite_name(suite))
     for version, walk in walks.items():
@@ -103,7 +103,7 @@ async def ask_classes(found: Versions) -> TlsSuites:
     return facts(found, walks, chains_before, classes={name: load(name).distinctions for name in shipped()})
 
 
-async def _walk(found: Versions, walk: Walk, known: _Known, closed: list[Walk]) -> None:
+async def _walk(found: Versions, walk: Walk, known: _ClassState, closed: list[Walk]) -> None:
     """Ask until the version accepts no suite of an open class."""
     while offer := known.open(walk.version):
         reply = await ask_walk(found.talker, walk.version, offer, walk.groups)

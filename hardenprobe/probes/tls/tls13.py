@@ -78,7 +78,7 @@ def key_share(group: int) -> KeyShare:
 
 
 @dataclass(kw_only=True)
-class Unsealed:
+class EncryptedPart:
     """What the encrypted part said.
 
     Attributes:
@@ -115,9 +115,9 @@ class Unsealer:
         self._cipher = cipher(key)
         self._sequence = 0
         self._pending = b""
-        self.result = Unsealed(chain=[])
+        self.result = EncryptedPart(chain=[])
 
-    def open(self, records: Sequence[bytes]) -> Unsealed:
+    def open(self, records: Sequence[bytes]) -> EncryptedPart:
         """Open records that were not opened before.
 
         Raises:

@@ -28,7 +28,7 @@ from hardenprobe.network.link import DeviceLink
 from hardenprobe.network.stream import Stream
 from hardenprobe.probes.base import Probe, ProbeContext
 from hardenprobe.probes.web.cookies import session_cookies, star_cookies
-from hardenprobe.probes.web.http_link import Through
+from hardenprobe.probes.web.http_link import StreamTransport
 from hardenprobe.probes.web.page import MOST_PATHS, look_at, own_paths, refresh_target
 
 BODY_LIMIT = 262144  # bytes; a settings page's first screen, and no more of a device's memory
@@ -47,7 +47,7 @@ SCHEMES = 16  # challenge schemes kept of one answer; the registry of RFC 9110 s
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fetched:
+class HttpResponse:
     """The answer to one request.
 
     Attributes:
@@ -84,7 +84,7 @@ async def fetch(
     post: tuple[str, bytes] | None = None,
     head: bool = False,
     word: str = "http",
-) -> Fetched:
+) -> HttpResponse:
     """Make one request on a connection of its own; every fault of the peer becomes a `fault`.
 
     Args:
@@ -96,7 +96,7 @@ async def fetch(
     """
     question = ("POST", {"Content-Type": post[0]}, post[1]) if post else ("HEAD" if head else "GET", {}, None)
     async with await line.connect(port) as stream:
-        got, fault = _Coming(), None
+        got, fault = _PartialResponse(), None
         try:
             async with asyncio.timeout(line.timing.reply * PATIENCE):
                 if tls is not None:
@@ -114,8 +114,8 @@ async def fetch(
             fault = f"not asked: {str(exc)[:80]}"
         stream.recorder.rewrite_received(star_cookies if post else star_page)
         if got.status is None:
-            return Fetched(recorder=stream.recorder, fault=fault)
-        return Fetched(
+            return HttpResponse(recorder=stream.recorder, fault=fault)
+        return HttpResponse(
             recorder=stream.recorder,
             status=got.status,
             headers=got.headers,
@@ -125,7 +125,7 @@ async def fetch(
 
 
 @dataclass
-class _Coming:
+class _PartialResponse:
     """As much of an answer as has come.
 
     Attributes:
@@ -209,7 +209,7 @@ def lenient_context() -> ssl.SSLContext:
 
 
 async def _exchange(
-    stream: Stream, path: str, protocol: str, host: str, question: Question, got: _Coming
+    stream: Stream, path: str, protocol: str, host: str, question: Question, got: _PartialResponse
 ) -> None:
     bare = f"[{host}]" if ":" in host else host
     scheme = "https" if protocol == "tls" else "http"
@@ -218,7 +218,9 @@ async def _exchange(
     method, more, content = question
     # No client: its cookie jar and its next request, built from what the answer says, would be read for nothing.
     request = httpx.Request(method, url, headers=_HEADERS | more, content=content)
-    async with contextlib.aclosing(await Through(stream, protocol).handle_async_request(request)) as response:
+    async with contextlib.aclosing(
+        await StreamTransport(stream, protocol).handle_async_request(request)
+    ) as response:
         got.status = response.status_code
         got.headers = tuple((_text(name), _text(value)) for name, value in response.headers.raw)
         await _read_body(response, got)
@@ -229,7 +231,7 @@ def _text(data: bytes) -> str:
     return data.decode("utf-8", "backslashreplace")
 
 
-def read(got: Fetched, *, hosts: Iterable[str] = (), **how: Any) -> HttpAnswer:
+def read(got: HttpResponse, *, hosts: Iterable[str] = (), **how: Any) -> HttpAnswer:
     """Reduce an answer to facts. Header names in any case; the first value of a repeated one counts.
 
     Args:
@@ -278,7 +280,7 @@ def _schemes(value: str) -> list[str]:
     return found[:8]
 
 
-async def _read_body(response: httpx.Response, got: _Coming) -> None:
+async def _read_body(response: httpx.Response, got: _PartialResponse) -> None:
     """At most BODY_LIMIT bytes, decompressed under the same limit."""
     coding = response.headers.get("content-encoding", "").strip().lower()
     # 47: gzip or zlib, found by its header

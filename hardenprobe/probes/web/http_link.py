@@ -11,7 +11,7 @@ import httpx
 from hardenprobe.network.stream import Stream
 
 
-class Through(httpx.AsyncBaseTransport):
+class StreamTransport(httpx.AsyncBaseTransport):
     """Sends one request over one open stream.
 
     Args:

@@ -345,9 +345,11 @@ def test_what_is_no_answer_is_a_fault(answer: Callable[[bytes], bytes], fault: s
 @given(st.binary(max_size=200))
 def test_whatever_the_body_is_the_facts_hold(body: bytes) -> None:
     from hardenprobe.model.transcript import Recorder
-    from hardenprobe.probes.web.http import Fetched
+    from hardenprobe.probes.web.http import HttpResponse
 
-    got = Fetched(recorder=Recorder(), status=200, headers=(("Content-Type", "application/ipp"),), body=body)
+    got = HttpResponse(
+        recorder=Recorder(), status=200, headers=(("Content-Type", "application/ipp"),), body=body
+    )
     facts = ipp.read_printer(
         got, ipp.encode_request(ipp.Operation.GET_JOBS, 1, "ipp://x/", []), tls=False, path="/", assigned=True
     )

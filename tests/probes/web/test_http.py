@@ -78,8 +78,8 @@ def get(
     return asyncio.run(run())
 
 
-def fetched(status: int, headers: list[tuple[str, str]], body: bytes = b"") -> http.Fetched:
-    return http.Fetched(recorder=Recorder(), status=status, headers=tuple(headers), body=body)
+def fetched(status: int, headers: list[tuple[str, str]], body: bytes = b"") -> http.HttpResponse:
+    return http.HttpResponse(recorder=Recorder(), status=status, headers=tuple(headers), body=body)
 
 
 def answer(body: bytes = b"", *headers: str, status: str = "200 OK") -> bytes:

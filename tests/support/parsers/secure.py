@@ -158,7 +158,7 @@ def _sealed(data: bytes) -> None:
     """What is inside of a record, since only the holder of the key can seal one."""
     unsealer = object.__new__(tls13.Unsealer)
     vars(unsealer).update(
-        _iv=bytes(12), _sequence=0, _pending=b"", result=tls13.Unsealed(chain=[]),
+        _iv=bytes(12), _sequence=0, _pending=b"", result=tls13.EncryptedPart(chain=[]),
         _cipher=SimpleNamespace(decrypt=lambda nonce, sealed, head: sealed),
     )  # fmt: skip
     unsealer.open([b"\x17\x03\x03\0\0" + data, b"\x17\x03\x03\0\0" + data])

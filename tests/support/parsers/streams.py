@@ -76,12 +76,12 @@ _MOVED = b"HTTP/1.1 302 Found\r\nLocation: /\r\nTransfer-Encoding: chunked\r\n\r
 HOSTS = ("127.0.9.9", "t-1.devices.example")
 
 
-def _split(data: bytes) -> http.Fetched:
+def _split(data: bytes) -> http.HttpResponse:
     """An answer as it is once h11 has taken header and body apart."""
     head, _, body = data.partition(b"\r\n\r\n")
     fields = [line.partition(b":") for line in head.split(b"\r\n")[1:]]
     headers = tuple((http._text(name), http._text(value.strip())) for name, _, value in fields)
-    return http.Fetched(recorder=Recorder(), status=200, headers=headers, body=body[: http.BODY_LIMIT])
+    return http.HttpResponse(recorder=Recorder(), status=200, headers=headers, body=body[: http.BODY_LIMIT])
 
 
 @parser("http", "web.http", "web.cookies", "web.page", seeds=lambda: (_PAGE, _MOVED))
@@ -136,7 +136,7 @@ _ASKED = ipp_codec.encode_request(
 @parser("ipp", "printing.ipp_codec", "printing.ipp", seeds=_ipp_seeds)
 def _ipp(data: bytes) -> None:
     headers = (("content-type", "application/ipp"),)
-    got = http.Fetched(recorder=Recorder(), status=200, headers=headers, body=data)
+    got = http.HttpResponse(recorder=Recorder(), status=200, headers=headers, body=data)
     facts = ipp.read_printer(got, _ASKED, tls=False, path="/ipp/print", assigned=True)
     assert len(facts.uris) <= ipp.MOST_URIS
 
