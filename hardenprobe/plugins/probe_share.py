@@ -53,7 +53,7 @@ async def ask(probe: Probe, asked: ProbeContext, parts: int, seconds: float) -> 
     task = asyncio.current_task()
     known = {seen.id for seen in asked.seen}
     with asked.line.shared(parts, may_speak(probe.tcp_ports.items(), base=asked.line.may_speak)) as line:
-        own = replace(asked, line=line, heard=dict(asked.heard), seen=list(asked.seen), tls=[])
+        own = replace(asked, line=line, heard=dict(asked.heard), seen=list(asked.seen), _notes={})
         clock = asyncio.timeout(seconds)
         try:
             async with clock, aclosing(stepwise(probe.ask(own))) as found:

@@ -32,8 +32,8 @@ from hardenprobe.network.link import DeviceLink
 if TYPE_CHECKING:
     from hardenprobe.devices.inventory import Listed
     from hardenprobe.planning.plan import Plan
+    from hardenprobe.probes.discovery.datagrams import GroupQuestion
     from hardenprobe.probes.pki.certificates import TrustAnchors
-    from hardenprobe.probes.tls.versions import Versions
 
 log = logging.getLogger("hardenprobe.probes.base")
 
@@ -72,12 +72,10 @@ class ProbeContext:
         wanted: The kinds of facts that somebody will read.
         secrets: The fleet's own; see devices/credentials.py for whom they may go to.
         heard: TCP port to what it did.
-        addresses: That the device's mDNS answers name.
         unanswered: TCP ports that gave no answer to the first look, each with the seconds that it was waited for
             after the device had answered elsewhere.
         seen: Every observation so far, in order.
         group: The device's own link, where its multicast groups may be asked, else None.
-        tls: What the question for versions knows of each port that speaks TLS, for the question for suites.
     """
 
     line: DeviceLink
@@ -87,11 +85,14 @@ class ProbeContext:
     anchors: TrustAnchors
     secrets: Secrets = field(default_factory=Secrets)
     heard: dict[int, PortGreeting] = field(default_factory=dict)
-    addresses: list[str] = field(default_factory=list)
     unanswered: dict[int, float] = field(default_factory=dict)
     seen: list[Observation[Any]] = field(default_factory=list)
     group: GroupLink | None = None
-    tls: list[Versions] = field(default_factory=list)
+    _notes: dict[type[Any], list[Any]] = field(default_factory=dict)
+
+    def notes(self, kind: type[F]) -> list[F]:
+        """What probes left for those after them beside observations, by its type; a list to read and add to."""
+        return self._notes.setdefault(kind, [])
 
     def of(self, facts: type[F]) -> list[Observation[F]]:
         """The observations of one kind so far."""
@@ -174,6 +175,7 @@ class Probe:
         grants: Ids of the checks that it serves; beyond reach ask it runs where the scope grants one of them by name.
         tcp_ports: Of a plug-in: the ports that are assigned to its protocol, each with the word under which `Stream.send`
             speaks there. They are read whenever the probe is to run. A port that may not be sent data stays one.
+        to_groups: Questions to multicast groups, each put once for a whole link.
         ask: Yields observations; reads of the device so far what it needs.
         place: The one place that it asks, None where it asks several; a fault is missing what it produces there alone.
     """
@@ -185,6 +187,7 @@ class Probe:
     reach: Reach = Reach.ASK
     grants: tuple[str, ...] = ()
     tcp_ports: Mapping[int, str] = field(default_factory=dict)
+    to_groups: tuple[GroupQuestion, ...] = ()
 
     def allowed(self, plan: Plan) -> bool:
         """Tell whether the plan goes as far, and the scope grants it by name where that is called for."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -15,24 +15,14 @@ from hardenprobe.network.link import DeviceLink
 from hardenprobe.network.rate_limit import Rate
 from hardenprobe.planning.group_links import links
 from hardenprobe.planning.plan import Plan
-from hardenprobe.probes.discovery import llmnr, mdns, slp, ssdp, ws_discovery
 from hardenprobe.probes.discovery.datagrams import GroupQuestion, Question, read_reply
+from hardenprobe.scanning.probe_order import PROBES
 
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture
 
-GROUPS = tuple(
-    sorted(
-        {q.group for q in (mdns.TO_GROUP, ssdp.TO_GROUP, slp.TO_GROUP, *ws_discovery.TO_GROUP, llmnr.GROUP)}
-    )
-)
-QUESTIONS: tuple[GroupQuestion, ...] = (
-    mdns.TO_GROUP,
-    ssdp.TO_GROUP,
-    slp.TO_GROUP,
-    slp.TO_GROUP_AGENTS,
-    *ws_discovery.TO_GROUP,
-)
+QUESTIONS = tuple(question for probe in PROBES for question in probe.to_groups)
+GROUPS = tuple(sorted({question.group for question in QUESTIONS}))
 
 
 @dataclass(kw_only=True)
@@ -84,15 +74,15 @@ class GroupRound:
         """
         due = _due(plan, wanted)
         for link, _ in self.links:
-            asked = [(question, question.make()) for question in due if question.make]
+            asked = [(question, make()) for question, make in due]
             answers = await asyncio.gather(
                 *(link.ask(q.group, q.port, made.message, wait=q.wait) for q, made in asked)
             )
             self.asked[link.name] = [(*pair, got) for pair, got in zip(asked, answers, strict=True)]
 
 
-def _due(plan: Plan, wanted: frozenset[type[Any]]) -> list[GroupQuestion]:
-    return [q for q in QUESTIONS if q.facts in wanted and q.port in plan.udp_ports]
+def _due(plan: Plan, wanted: frozenset[type[Any]]) -> list[tuple[GroupQuestion, Callable[[], Question]]]:
+    return [(q, q.make) for q in QUESTIONS if q.make and q.facts in wanted and q.port in plan.udp_ports]
 
 
 def planned(plan: Plan, wanted: frozenset[type[Any]]) -> Iterator[tuple[GroupLink, int]]:

@@ -11,6 +11,7 @@ from hardenprobe.network.link import DeviceLink
 from hardenprobe.planning import local_links
 from hardenprobe.planning.plan import Plan
 from hardenprobe.probes.base import ProbeContext
+from hardenprobe.probes.discovery.mdns import NamedAddress
 from hardenprobe.probes.dns import NAME_LIMIT
 from hardenprobe.scanning.name_server import HOST_NAME, NameServer
 
@@ -25,7 +26,7 @@ async def told(asked: ProbeContext, inventory: Inventory, server: NameServer) ->
     if asked.answered:
         for seen in asked.of(SnmpObjects):
             sources |= dict.fromkeys(seen.facts.addresses, "snmp")
-        sources = dict.fromkeys(asked.addresses, "mdns") | sources
+        sources = dict.fromkeys(asked.notes(NamedAddress), "mdns") | sources
         sources = dict.fromkeys(local_links.same_neighbour(here, local_links.neighbours()), "link") | sources
     for name in listed_names(plan, asked.listed):
         sources = dict.fromkeys(await server.addresses(name), "dns") | sources

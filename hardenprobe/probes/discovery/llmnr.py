@@ -117,4 +117,4 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[LlmnrAnswer]]:
 GROUP = datagrams.GroupQuestion(
     service="llmnr", facts=LlmnrAnswer, port=PORT, group="224.0.0.252", wait=datagrams.WAIT
 )  # RFC 4795 section 2.5
-PROBE = Probe(name="llmnr", produces=(LlmnrAnswer,), ask=_ask)
+PROBE = Probe(name="llmnr", produces=(LlmnrAnswer,), ask=_ask, to_groups=(GROUP,))

@@ -38,6 +38,10 @@ _KEYS = sorted(USER_KEYS | PASSWORD_KEYS, key=lambda key: -len(key))
 _KEY = re.compile(rb"(?=(.)(" + "|".join(_KEYS).encode() + rb")=)", re.IGNORECASE | re.DOTALL)
 
 
+class NamedAddress(str):
+    """An address that a device's answers name, among the notes of its visit."""
+
+
 def starred(data: bytes, ident: int) -> bytes:
     """What may be kept of a reply: the values of user name and password keys are starred, well formed or not.
 
@@ -120,7 +124,9 @@ async def _question(
 
     def read(data: bytes) -> str:
         records.extend(dns.decode(data, ident, 0))
-        asked.addresses += [r.data for r in records if r.type in (TYPES["A"], TYPES["AAAA"]) and r.data]
+        asked.notes(NamedAddress).extend(
+            NamedAddress(r.data) for r in records if r.type in (TYPES["A"], TYPES["AAAA"]) and r.data
+        )
         return told(records)
 
     ask = partial(datagrams.ask, asked.line, MdnsAnswer, PORT, "mdns", f"{kind} {name}")
@@ -181,4 +187,6 @@ def _to_group() -> datagrams.Question:
 TO_GROUP = datagrams.GroupQuestion(
     service="mdns", facts=MdnsAnswer, port=PORT, group="224.0.0.251", make=_to_group
 )  # RFC 6762 section 3
-PROBE = Probe(name="mdns", produces=(MdnsAnswer, DnsSdText), ask=_ask, place=("udp", PORT))
+PROBE = Probe(
+    name="mdns", produces=(MdnsAnswer, DnsSdText), ask=_ask, place=("udp", PORT), to_groups=(TO_GROUP,)
+)

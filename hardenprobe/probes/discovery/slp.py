@@ -121,10 +121,10 @@ def told_to_group(data: bytes, xid: int) -> str:
     return readable(data[at + 2 : end], 200) or "an agent"
 
 
-TO_GROUP, TO_GROUP_AGENTS = (
+TO_GROUP = tuple(
     datagrams.GroupQuestion(
         service="slp", facts=SlpAnswer, port=PORT, group="239.255.255.253", make=partial(_to_group, service)
     )
     for service in (SERVICE, "service:service-agent")
 )  # RFC 2608 sections 6.1 and 6.4
-PROBE = Probe(name="slp", produces=(SlpAnswer,), ask=_ask, place=("udp", PORT))
+PROBE = Probe(name="slp", produces=(SlpAnswer,), ask=_ask, place=("udp", PORT), to_groups=TO_GROUP)

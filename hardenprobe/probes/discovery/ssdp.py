@@ -127,4 +127,4 @@ def _to_group() -> datagrams.Question:
 TO_GROUP = datagrams.GroupQuestion(
     service="ssdp", facts=SsdpAnswer, port=PORT, group=GROUPS[4], make=_to_group, wait=datagrams.WAIT + DELAY
 )
-PROBE = Probe(name="ssdp", produces=(SsdpAnswer,), ask=_ask, place=("udp", PORT))
+PROBE = Probe(name="ssdp", produces=(SsdpAnswer,), ask=_ask, place=("udp", PORT), to_groups=(TO_GROUP,))

@@ -181,4 +181,6 @@ TO_GROUP = tuple(
     )
     for dialect in DIALECTS
 )  # WS-Discovery 1.1 section 2.4
-PROBE = Probe(name="ws-discovery", produces=(WsDiscoveryAnswer,), ask=_ask, place=("udp", PORT))
+PROBE = Probe(
+    name="ws-discovery", produces=(WsDiscoveryAnswer,), ask=_ask, place=("udp", PORT), to_groups=TO_GROUP
+)

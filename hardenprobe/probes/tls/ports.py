@@ -16,7 +16,7 @@ from hardenprobe.probes.tls.exchange import Talker
 from hardenprobe.probes.tls.flaws import ask_flaws
 from hardenprobe.probes.tls.openings import OPENINGS
 from hardenprobe.probes.tls.second_opinion import FLAWS, probe_flaws, probe_second_opinion
-from hardenprobe.probes.tls.versions import ask_versions
+from hardenprobe.probes.tls.versions import Versions, ask_versions
 from hardenprobe.probes.tls.walk import MOST, ask_suites
 from hardenprobe.probes.web.http import IPP
 from hardenprobe.scope.scope import SECOND_OPINION_GRANT
@@ -37,11 +37,11 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
                 *talker.recorders,
             )
             if versions is not None:
-                asked.tls.append(versions)
+                asked.notes(Versions).append(versions)
 
 
 async def _ask_suites(asked: ProbeContext) -> AsyncIterator[Observation[Any]]:
-    for versions in asked.tls:
+    for versions in asked.notes(Versions):
         with asked.trying("tls-suites", (TlsSuites,), versions.talker.port):
             talker = versions.talker
             talker.recorders.clear()
