@@ -17,9 +17,10 @@ from hardenprobe.decisions import exceptions
 from hardenprobe.decisions.entry import Draft, Entry
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError, clip
-from hardenprobe.model.document import canonical, digest
+from hardenprobe.model.document import canonical
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.scope.accounts import operator
+from hardenprobe.store import chain
 from hardenprobe.store.schema import ledger as _entries
 from hardenprobe.store.schema import ledger_files as _files
 from hardenprobe.store.store import Store
@@ -43,26 +44,20 @@ class Ledger:
             known = list(_read(db))
             made: list[Entry] = []
             for draft in drafts:
-                before = (known + made)[-1:]
                 subject = draft.subject
                 if subject.endswith("-"):
                     subject += str(1 + sum(one.kind == draft.kind for one in known + made))
-                body = json.loads(canonical(dict(draft.body)))
-                plain = {
-                    "number": before[0].number + 1 if before else 1,
-                    "at": utc_now(),
-                    "kind": draft.kind,
-                    "subject": subject,
-                    "operator": operator(),
-                    "body": body,
-                    "previous_digest": before[0].digest if before else None,
-                }
-                made.append(Entry(**plain, digest=digest(plain)))
-                db.execute(
-                    _entries.insert().values(
-                        **{**plain, "body": canonical(body).decode(), "digest": made[-1].digest}
-                    )
+                body = canonical(dict(draft.body))
+                plain = chain.following(
+                    (known + made)[-1] if known or made else None,
+                    at=utc_now(),
+                    kind=draft.kind,
+                    subject=subject,
+                    operator=operator(),
+                    body=json.loads(body),
                 )
+                made.append(Entry(**plain))
+                db.execute(_entries.insert().values({**plain, "body": body.decode()}))
                 if draft.file is not None:
                     _keep(db, draft.file)
         return tuple(made)
@@ -104,12 +99,8 @@ class Ledger:
             entries = self.entries()
         except StoreRefused as exc:
             return str(exc)
-        last = None
-        for at, entry in enumerate(entries, 1):
-            plain = {key: value for key, value in vars(entry).items() if key != "digest"}
-            if (entry.number, entry.previous_digest, entry.digest) != (at, last, digest(plain)):
-                return f"the ledger of store {self._kept.shown} was changed from outside at entry {at}"
-            last = entry.digest
+        if at := chain.first_broken(entries):
+            return f"the ledger of store {self._kept.shown} was changed from outside at entry {at}"
         head = self._kept.newest_head() or {}
         mark = None if head.get("imported") else head.get("ledger")  # of the ledger of another store
         if mark and mark not in {entry.digest for entry in entries}:

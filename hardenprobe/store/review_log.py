@@ -9,14 +9,14 @@ earlier state, entries and all: that takes the newest entry's digest, written do
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Literal
 
 import sqlalchemy as sa
 
 from hardenprobe.errors import UsageError, clip
-from hardenprobe.model.document import digest
 from hardenprobe.model.transcript import utc_now
+from hardenprobe.store import chain
 from hardenprobe.store.schema import record as _record
 
 LEAST_NOTED = 12  # characters of a digest that are enough to exclude chance
@@ -94,18 +94,17 @@ def add(
 ) -> None:
     """Add an entry, in the transaction of what it tells of."""
     last = db.execute(sa.select(_record).order_by(_record.c.number.desc()).limit(1)).first()
-    plain: dict[str, Any] = {
-        "number": last.number + 1 if last else 1,
-        "act": act,
-        "at": utc_now(),
-        "review": review,
-        "scope": scope,
-        "review_digest": review_digest,
-        "by": by,
-        "reason": reason,
-        "previous_digest": last.digest if last else None,
-    }
-    db.execute(_record.insert().values(**plain, digest=digest(plain)))
+    made = chain.following(
+        LogEntry(**last._mapping) if last else None,
+        act=act,
+        at=utc_now(),
+        review=review,
+        scope=scope,
+        review_digest=review_digest,
+        by=by,
+        reason=reason,
+    )
+    db.execute(_record.insert().values(made))
 
 
 def last_kept(db: sa.Connection, scope: str) -> LogEntry | None:
@@ -135,12 +134,8 @@ def fault(links: Sequence[LogEntry], noted: str | None = None) -> str | None:
     Raises:
         UsageError: What was written down is no digest.
     """
-    before = None
-    for at, link in enumerate(links, 1):
-        plain = {key: value for key, value in asdict(link).items() if key != "digest"}
-        if (link.number, link.previous_digest, link.digest) != (at, before, digest(plain)):
-            return f"the record of reviews was changed from outside at entry {at}"
-        before = link.digest
+    if at := chain.first_broken(links):
+        return f"the record of reviews was changed from outside at entry {at}"
     if noted is not None:
         if len(noted) < LEAST_NOTED or set(noted.lower()) - set("0123456789abcdef"):
             raise UsageError(
