@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import re
 from collections.abc import Iterator
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hardenprobe.errors import FileInvalid, clip
+from hardenprobe.model import csv_file
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, read_text
 
 ENTRY = ("entry", "address", "ip", "ip_address", "network", "subnet", "cidr", "source", "host")
@@ -93,20 +93,14 @@ def _paired(pieces: list[str]) -> list[str]:
 def _from_csv(file: str, text: str) -> Iterator[ListLine]:
     lines = (line for line in text.split("\n") if line.strip() and not line.lstrip().startswith("#"))
     sample = next(lines, "")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=max(",;\t", key=sample.count))
+    delimiter = max(",;\t", key=sample.count)
     header: list[str] | None = None
-    try:
-        for row in reader:
-            cells = [cell.strip() for cell in row]
-            if not any(cells) or cells[0].startswith("#"):
+    for number, cells in csv_file.rows(io.StringIO(text, newline=""), file, delimiter):
+        if header is None:
+            header = _header(file, number, cells)
+            if header:
                 continue
-            if header is None:
-                header = _header(file, reader.line_num, cells)
-                if header:
-                    continue
-            yield ListLine(reader.line_num, _by_header(header, cells) if header else _by_place(cells))
-    except csv.Error as exc:
-        raise FileInvalid(file, reader.line_num, f"not CSV: {exc}") from exc
+        yield ListLine(number, _by_header(header, cells) if header else _by_place(cells))
 
 
 def _header(file: str, line: int, cells: list[str]) -> list[str]:

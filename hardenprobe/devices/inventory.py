@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import math
 from collections.abc import Iterable, Mapping
@@ -14,7 +13,7 @@ from typing import Any, Literal
 
 from hardenprobe.addresses.sets import AddressSet, parse_entry, parse_network
 from hardenprobe.errors import FileInvalid, ScatteredMasks, UnknownName
-from hardenprobe.model import KINDS, BaselineRule
+from hardenprobe.model import KINDS, BaselineRule, csv_file
 from hardenprobe.model.document import digest
 from hardenprobe.model.yaml_file import Document, Spot, load_yaml, parse, read_text
 from hardenprobe.scope.ports import SERVICES
@@ -323,30 +322,20 @@ def _read_csv(path: Path) -> Document:
     """Read a spreadsheet's export: one device a line, lists separated by spaces or semicolons, # a remark."""
     text = read_text(path)
     known = set(Listed.__dataclass_fields__) - {"allow_lists", "services", "depends", "listed", "lab"}
-    reader = csv.reader(io.StringIO(text, newline=""))
     lines: dict[Spot, int] = {(): 1, ("devices",): 1}
     devices: list[dict[str, Any]] = []
-    try:
-        header: list[str] = []
-        for row in reader:
-            if not any(cell.strip() for cell in row) or row[0].lstrip().startswith("#"):
-                continue
-            if not header:
-                header = _csv_header(str(path), reader.line_num, row, known)
-                continue
-            if len(row) != len(header):
-                raise FileInvalid(
-                    str(path), reader.line_num, f"{len(row)} cells where the header has {len(header)}"
-                )
-            lines[("devices", len(devices))] = reader.line_num
-            devices.append(_csv_device(str(path), reader.line_num, dict(zip(header, row, strict=True))))
-    except csv.Error as exc:
-        raise FileInvalid(str(path), reader.line_num, f"not CSV: {exc}") from exc
+    header: list[str] = []
+    for line, cells in csv_file.rows(io.StringIO(text, newline=""), str(path)):
+        if not header:
+            header = _csv_header(str(path), line, cells, known)
+            continue
+        lines[("devices", len(devices))] = line
+        devices.append(_csv_device(str(path), line, csv_file.named(header, cells, str(path), line)))
     return Document(str(path), {"inventory": FORMAT, "devices": devices}, lines)
 
 
 def _csv_header(file: str, line: int, row: list[str], known: set[str]) -> list[str]:
-    header = [cell.strip().lower().replace(" ", "_") for cell in row]
+    header = [cell.lower().replace(" ", "_") for cell in row]
     for cell in header:
         if cell not in known:
             raise FileInvalid(file, line, f"unknown column {cell!r}; known are {', '.join(sorted(known))}")
@@ -355,8 +344,7 @@ def _csv_header(file: str, line: int, row: list[str], known: set[str]) -> list[s
 
 def _csv_device(file: str, line: int, row: dict[str, str]) -> dict[str, Any]:
     device: dict[str, Any] = {}
-    for key, cell in row.items():
-        value = cell.strip()
+    for key, value in row.items():
         if not value:
             continue
         if key in LISTS:

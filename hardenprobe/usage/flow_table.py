@@ -10,7 +10,6 @@ The first line names the columns, in any order; times are ISO 8601 with a zone:
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -18,7 +17,7 @@ from ipaddress import ip_address
 from typing import NamedTuple
 
 from hardenprobe.errors import FileInvalid, clip
-from hardenprobe.model import Transport
+from hardenprobe.model import Transport, csv_file
 from hardenprobe.usage.files import Input
 
 COLUMNS = (
@@ -65,22 +64,15 @@ def read(file: Input) -> Iterator[Line]:
         FileInvalid: A line cannot be read; says which and why.
     """
     text = io.TextIOWrapper(file.file, "utf-8-sig", "replace", newline="")
-    rows = csv.reader(_lines(text, file.name))
+    rows = csv_file.rows(_lines(text, file.name), file.name)
     number = 1
     try:
-        header = [cell.strip().lower() for cell in next(rows, [])]
+        _, first = next(rows, (1, []))
+        header = [cell.lower() for cell in first]
         if missing := [name for name in _NEEDED if header.count(name) != 1]:
             raise FileInvalid(file.name, 1, f"the header must name {', '.join(missing)} once")
-        for row in rows:
-            number = rows.line_num
-            if any(cell.strip() for cell in row):
-                if len(row) != len(header):
-                    raise FileInvalid(
-                        file.name, number, f"{len(row)} cells where the header has {len(header)}"
-                    )
-                yield _line(dict(zip(header, (cell.strip() for cell in row), strict=True)))
-    except csv.Error as exc:
-        raise FileInvalid(file.name, rows.line_num, f"not CSV: {exc}") from exc
+        for number, cells in rows:
+            yield _line(csv_file.named(header, cells, file.name, number))
     except ValueError as exc:
         raise FileInvalid(file.name, number, str(exc)) from exc
     finally:
