@@ -6,10 +6,11 @@ Every error is a `HardenprobeError`, whose text is one line for a person.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from dataclasses import replace
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 from hardenprobe.baseline import selection
 from hardenprobe.errors import UsageError
@@ -31,9 +32,11 @@ from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.persistence import Keeper as StoreKeeper
 
 File = str | Path
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
-def scan(
+async def scan_async(
     targets: str | Iterable[str],
     *,
     scope: File | None = None,
@@ -54,7 +57,9 @@ def scan(
 ) -> Review:
     """Scan what you are authorised to scan, and judge it.
 
-    Inside of a running event loop await `scan_async`, which takes the same arguments.
+    `scan_async` is awaited inside of a running event loop; `scan` takes the same arguments and starts one. While a scan
+    runs, the whole process reaches the network through hardenprobe alone: whatever else opens a socket is refused. One scan
+    runs at a time in a process.
 
     >>> found = scan("127.78.9.1", only=["cleartext-telnet"], ports="23", plugins=False)
     >>> len(found.devices), len(found.findings)
@@ -82,36 +87,7 @@ def scan(
 
     Raises:
         HardenprobeError: Something that was asked for is impossible, or a file is wrong; nothing was sent.
-        UsageError: An event loop runs in this thread.
-    """
-    given = locals()
-    _no_loop("scan", "scan_async")
-    return asyncio.run(scan_async(**given))
-
-
-async def scan_async(
-    targets: str | Iterable[str],
-    *,
-    scope: File | None = None,
-    inventory: File | None = None,
-    baseline: File | None = None,
-    reach: Reach | str = Reach.ASK,
-    only: Iterable[str] = (),
-    leave_out: Iterable[str] = (),
-    secrets: File | None = None,
-    trust_anchors: Iterable[File] = (),
-    sources: Sequence[str] = (),
-    ports: str | None = None,
-    port_offset: int = 0,
-    plugins: bool = True,
-    checks_from: Iterable[File] = (),
-    store: str | None = None,
-    on_progress: Callable[[Progress], None] | None = None,
-) -> Review:
-    """Scan inside of a running event loop; as `scan`.
-
-    While it runs, the whole process reaches the network through hardenprobe alone: whatever else opens a socket is refused.
-    One scan runs at a time in a process.
+        UsageError: An event loop runs in this thread, and `scan` was called.
     """
     levels = [level for level in Reach if level is not Reach.LISTEN]
     if str(reach) not in levels:
@@ -137,6 +113,27 @@ async def scan_async(
     if store is None:
         return await scan_and_judge(job, rules, on_progress=on_progress)
     return await _kept(store, request, job, rules, on_progress)
+
+
+def _with_loop(awaited: Callable[P, Coroutine[Any, Any, T]]) -> Callable[P, T]:
+    """The same for callers outside of an event loop."""
+
+    @wraps(awaited)
+    def blocking(*args: P.args, **given: P.kwargs) -> T:
+        try:
+            asyncio.get_running_loop()
+        except RuntimeError:
+            return asyncio.run(awaited(*args, **given))
+        raise UsageError(
+            f"hardenprobe.{blocking.__name__} was called inside of a running event loop; "
+            f"write `await hardenprobe.{awaited.__name__}(...)` there, with the same arguments"
+        )
+
+    blocking.__name__ = blocking.__qualname__ = awaited.__name__.removesuffix("_async")
+    return blocking
+
+
+scan = _with_loop(scan_async)
 
 
 async def scan_and_judge(
@@ -258,14 +255,3 @@ def from_document(document: Any) -> Review:
 
 def _file(path: File | None) -> str | None:
     return absolute(Path(path)) if path is not None else None
-
-
-def _no_loop(called: str, instead: str) -> None:
-    try:
-        asyncio.get_running_loop()
-    except RuntimeError:
-        return
-    raise UsageError(
-        f"hardenprobe.{called} was called inside of a running event loop; "
-        f"write `await hardenprobe.{instead}(...)` there, with the same arguments"
-    )
