@@ -87,8 +87,8 @@ def command(
         review = kept.save(found)
         brief, tally = summary(review, rules.baseline)
     if json_to is None:
-        running.show(brief, None, tally, running.Shown(details=details, store=store_url))
+        running.show(brief, None, tally, running.ReviewPresentation(details=details, store=store_url))
     else:  # the document is written from one piece
-        running.show(review, json_to, shown=running.Shown(details=details, store=store_url))
+        running.show(review, json_to, shown=running.ReviewPresentation(details=details, store=store_url))
     click.echo(f"review {review.head.id} is stored", err=True)
     return exit_status(brief, tally=tally)

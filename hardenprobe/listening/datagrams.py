@@ -12,7 +12,7 @@ from hardenprobe.listening.heard import Heard, Said, starred
 from hardenprobe.model import State
 from hardenprobe.probes import dns
 from hardenprobe.probes.discovery import llmnr, mdns, ssdp, ws_discovery
-from hardenprobe.probes.snmp import agent, pdu
+from hardenprobe.probes.snmp import agent, response
 
 TRIES = 4096  # datagrams of one service that are read in vain
 RESPONSE = 0xA2  # RFC 1157 section 4.1.3
@@ -42,7 +42,7 @@ class Datagrams:
             self._vain[read] += 1
 
     def _snmp(self, data: bytes, seconds: float) -> None:
-        version, community, tag, request_id = pdu.read_heading(data)
+        version, community, tag, request_id = response.heading(data)
         known = community.decode("ascii", "replace")
         default = known in self._heard.terms.communities
         label = known if default else OTHER

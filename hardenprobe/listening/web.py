@@ -19,7 +19,7 @@ from hardenprobe.model.transcript import Recorder
 from hardenprobe.probes.printing import ipp
 from hardenprobe.probes.printing.ipp_codec import MEDIA_TYPE
 from hardenprobe.probes.web import services
-from hardenprobe.probes.web.http import BODY_LIMIT, IPP, Fetched, read
+from hardenprobe.probes.web.http import BODY_LIMIT, IPP, HttpResponse, read
 
 LIMIT = 1 << 22  # bytes of one side of a connection that are read
 ANY_PATH = "/*"  # a path that the baseline does not name
@@ -158,7 +158,7 @@ class Web:
             return
         request = self._requests.popleft()
         body, whole = _plain(answer)
-        got = Fetched(
+        got = HttpResponse(
             recorder=Recorder(), status=answer.status, headers=answer.headers, body=body, cut=cut or not whole
         )
         if request.scheme and answer.status not in (401, 403):
@@ -170,7 +170,7 @@ class Web:
         elif request.method in ("GET", "HEAD") and _is_page(got):
             self._page(request, got, answer)
 
-    def _page(self, request: _Request, got: Fetched, answer: _Answer) -> None:
+    def _page(self, request: _Request, got: HttpResponse, answer: _Answer) -> None:
         key = ("page", self._port, request.path)
         rank = (answer.status == 401, 200 <= answer.status < 300, answer.status in REDIRECTS)
         if self._heard.knows(key, rank):
@@ -185,7 +185,7 @@ class Web:
         )
         self._keep(key, rank, _without_personal(facts, request.private), request, answer)
 
-    def _web_service(self, request: _Request, got: Fetched, answer: _Answer) -> None:
+    def _web_service(self, request: _Request, got: HttpResponse, answer: _Answer) -> None:
         where = self._heard.at(self._port, "web-services")
         key = ("web-services", self._port)
         if not self._heard.knows(key):
@@ -193,7 +193,7 @@ class Web:
             seen = self._heard.observe(WebServices(status=got.status), where, request.seconds, said)
             self._heard.keep(key, seen)
 
-    def _print(self, request: _Request, got: Fetched, answer: _Answer) -> None:
+    def _print(self, request: _Request, got: HttpResponse, answer: _Answer) -> None:
         facts = ipp.read_printer(got, request.body, tls=False, path=request.path, assigned=self._port == IPP)
         if not facts.assigned and facts.status is None:
             return
@@ -216,7 +216,7 @@ class Web:
         return self._heard.at(self._port, "ipp" if self._port == IPP else "http", path=request.path)
 
 
-def _is_page(got: Fetched) -> bool:
+def _is_page(got: HttpResponse) -> bool:
     """What a browser shows, or is sent on by; pictures and styles are no pages."""
     kind = (got.first("content-type") or "text/html").partition(";")[0].strip().lower()
     return got.status in (401, *REDIRECTS) or kind in ("text/html", "application/xhtml+xml")

@@ -24,45 +24,6 @@ _CODECS: dict[str, Any] = {
 }
 
 
-def read_heading(data: bytes) -> tuple[str, bytes, int, int]:
-    """Read the beginning of a message of version 1 or 2c, without a decoder.
-
-    Returns:
-        Version, community, the tag of its PDU, and the request id.
-
-    Source: RFC 1157 section 4, RFC 1901 section 3; ITU-T X.690 section 8.1.
-
-    Raises:
-        MalformedReply: It is none.
-    """
-    _, at = _header(data, 0, 0x30)
-    length, at = _header(data, at, 0x02)
-    version = {number: name for name, number in VERSIONS.items()}.get(int.from_bytes(data[at : at + length]))
-    if version is None:
-        raise MalformedReply("SNMP message of another version")
-    length, at = _header(data, at + length, 0x04)
-    community, at = data[at : at + length], at + length
-    tag = data[at] if at < len(data) else 0
-    _, at = _header(data, at, tag)
-    length, at = _header(data, at, 0x02)
-    return version, community, tag, int.from_bytes(data[at : at + length], signed=True)
-
-
-def _header(data: bytes, at: int, tag: int) -> tuple[int, int]:
-    """The length of an element, and where its content begins; its content is all there."""
-    if data[at : at + 1] != bytes((tag,)) or at + 1 >= len(data):
-        raise MalformedReply("SNMP message that cannot be read")
-    length, at = data[at + 1], at + 2
-    if length & 0x80:
-        size = length & 0x7F
-        length, at = int.from_bytes(data[at : at + size]), at + size
-        if not 0 < size <= 4:
-            raise MalformedReply("SNMP message with a length that is none")
-    if length > len(data) - at:
-        raise MalformedReply("SNMP message that ends too early")
-    return length, at
-
-
 def request_pdu(version: str, kind: Kind, oids: Sequence[str], request_id: int) -> Any:
     """Make a Get or GetNext PDU."""
     codec = _CODECS[version]

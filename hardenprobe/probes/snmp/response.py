@@ -66,6 +66,24 @@ def decode(version: str, data: bytes, request_id: int) -> Response:
     return to_request(request_id, *pdu(message, version))
 
 
+def heading(data: bytes) -> tuple[str, bytes, int, int]:
+    """Read the beginning of a message of version 1 or 2c that somebody else sent.
+
+    Returns:
+        Version, community, the tag of its PDU, and the request-id.
+
+    Raises:
+        MalformedReply: It is none.
+    """
+    message = Elements(data).inside(SEQUENCE)
+    stated, community = message.integer(), message.content(OCTETS)
+    version = next((name for name, number in VERSIONS.items() if number == stated), None)
+    if version is None:
+        raise MalformedReply("SNMP message of another version")
+    tag = message.tag()
+    return version, community, tag, message.inside(tag).integer()
+
+
 def to_request(request_id: int, tag: int, stated: int, found: Response) -> Response:
     """Hold what `pdu` read against our request.
 
