@@ -136,7 +136,7 @@ def compare(
     """Hold a list against what was approved.
 
     Raises:
-        TooScattered: Masks with gaps make too many parts to be compared exactly.
+        ScatteredMasks: Masks with gaps make too many parts to be compared exactly.
         UsageError: There are too many parts for lists of `room` entries to be weighed.
     """
     beyond = listed.admitted - approved.admitted

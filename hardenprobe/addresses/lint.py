@@ -61,7 +61,7 @@ def flaws(
         places: What each entry is called, such as "line 7"; "entry 7" where nothing is given.
 
     Raises:
-        TooScattered: Masks with gaps make too many parts.
+        ScatteredMasks: Masks with gaps make too many parts.
 
     >>> [(f.position, f.kind) for f in flaws(["192.0.2.0/24", "192.0.2.7", "192.0.2.0/24", "192.0.2.5/24"])]
     [(2, 'swallowed'), (3, 'repeated'), (4, 'unreadable')]
