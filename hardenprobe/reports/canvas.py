@@ -13,7 +13,22 @@ ACCENT, INK, QUIET, RULE, PAPER = "#0b5660", "#1d2023", "#5c6166", "#d6d3cb", "#
 """The colours of the light theme."""
 
 _FONT = "Liberation Sans, DejaVu Sans, sans-serif"
-_HATCH, _CROSS = "M-1 5L5 -1M-1 9L9 -1M3 9L9 3", "M0 3H6M3 0V6"
+_CROSS = "M0 3H6M3 0V6"
+_HATCH = 4.0  # between two lines of a hatch, along either side of a box
+
+
+def hatch(x: float, y: float, wide: float, tall: float) -> str:
+    """Lines that rise to the right through a box, the same in every box of a size; the data of a path.
+
+    >>> hatch(0, 0, 4, 4)
+    'M0 2L2 0M2 4L4 2'
+    """
+    made, along = [], _HATCH / 2
+    while along < wide + tall:
+        low, up = max(0.0, along - tall), min(along, wide)
+        made.append(f"M{x + low:.4g} {y + along - low:.4g}L{x + up:.4g} {y + along - up:.4g}")
+        along += _HATCH
+    return "".join(made)
 
 
 class Canvas:
@@ -35,11 +50,6 @@ class Canvas:
         )
         self._drawing.append_title(said)
         for fill, size, content in (
-            (
-                "medium",
-                8,
-                drawsvg.Path(_HATCH, fill="none", stroke=ACCENT, stroke_width=1.7, class_="p-line"),
-            ),
             (
                 "accepted",
                 6,
@@ -67,9 +77,14 @@ class Canvas:
         )
         if over:
             self._drawing.append(self._svg.Path(line, fill=PAPER, class_="p-paper"))
-        colour = {"high": ACCENT, "low": "none"}.get(fill, f"url(#{self._name}-{fill})")
+        colour = {"high": ACCENT, "medium": "none", "low": "none"}.get(fill, f"url(#{self._name}-{fill})")
         stroke = {"stroke": ACCENT, "stroke_width": 1} if outlined else {}
         self._drawing.append(self._svg.Path(line, fill=colour, **stroke, class_=f"p-{fill}"))
+        if fill == "medium":  # a pattern is cut differently in each small box, and printed coarsely
+            lines = "".join(hatch(*box) for box in boxes)
+            self._drawing.append(
+                self._svg.Path(lines, fill="none", stroke=ACCENT, stroke_width=1.4, class_="p-line")
+            )
 
     def text(self, text: object, x: float, y: float, *, anchor: str = "start", quiet: bool = False) -> None:
         """Write one line, whatever it holds."""

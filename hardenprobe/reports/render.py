@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).parent
 _LIMIT = 4000  # characters of any one text
+_ID = re.compile(r"\b\w[\w.]*(?:-\w[\w.]*)+")
 LISTED = 30
 """Devices that are named in one place; the lists of devices hold all."""
 
@@ -75,12 +77,20 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["words"] = _words
+    environment.filters["whole"] = _whole
     return environment
 
 
 def template(name: str) -> Template:
     """A template, in which every value that is not ours is shown by `text.visible` and escaped."""
     return _environment().get_template(name)
+
+
+def _whole(value: object) -> Markup:
+    """A text whose ids and names do not break at their hyphens, as long as a line has room for them."""
+    from markupsafe import escape
+
+    return own(_ID.sub(r'<span class="whole">\g<0></span>', str(escape(text.visible(value, _LIMIT)))))
 
 
 def _words(values: Iterable[object]) -> str:
