@@ -70,20 +70,37 @@ def command(store_url: str | None, as_json: bool, noted: str | None, watch: bool
 def _watch(store_url: str | None) -> None:
     """Say how far the scans are that some process is at, each time that they went on."""
     from hardenprobe.cli.opening import opened
+    from hardenprobe.errors import HardenprobeError
     from hardenprobe.reports.text import counted, visible
     from hardenprobe.store.journal import Journal
+    from hardenprobe.store.running_findings import RunningFindings
 
     said = ""
+    judging: dict[str, RunningFindings | None] = {}
     with opened(store_url) as kept:
         journal = Journal(kept)
         while scans := [one for one in journal.unfinished() if one.running or one.elsewhere]:
             lines = []
             for scan in scans:
-                seen = journal.progress(scan.id)
-                each = [
-                    f"from {one.vantage} {counted(one.devices, 'device')} and {one.silent:,} without a device"
-                    for one in seen
-                ]
+                if (begun := journal.begun(scan.id)) is None:
+                    continue
+                if scan.id not in judging:
+                    try:
+                        judging[scan.id] = RunningFindings(kept, begun)
+                    except HardenprobeError as exc:
+                        judging[scan.id] = None
+                        click.echo(visible(f"{scan.id}  findings are not counted here: {exc}"), err=True)
+                findings = judging[scan.id]
+                if findings:
+                    findings.update()
+                each = []
+                for one in journal.progress(scan.id):
+                    done, planned = one.devices + one.silent, begun.planned.get(one.vantage)
+                    told = f"from {one.vantage} {done:,}" + (f" of {planned:,}" if planned else "")
+                    told += f" addresses done, {counted(one.devices, 'device')}"
+                    if findings:
+                        told += f", {counted(findings.found[one.vantage], 'open finding')} so far"
+                    each.append(told)
                 lines.append(f"{scan.id}  scope {scan.scope}  {'; '.join(each) or 'nothing finished yet'}")
             if (now := "\n".join(lines)) != said:
                 click.echo("\n".join(map(visible, lines)), err=True)

@@ -62,6 +62,7 @@ class ScanRecord:
         plan_hash: Digest of the plan; a scan goes on only under the very same one.
         expected_hash: Digest of the addresses that are visited without being swept; the same holds.
         request: The request in plain JSON types; see request.py.
+        planned: By vantage point, how many addresses are visited.
     """
 
     id: str
@@ -71,6 +72,7 @@ class ScanRecord:
     plan_hash: str
     expected_hash: str
     request: Mapping[str, Any]
+    planned: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(kw_only=True)

@@ -256,6 +256,7 @@ def begin(request: ScanRequest, job: ScanJob) -> ScanRecord:
         plan_hash=job.plan.hash,
         expected_hash=expected_addresses(job),
         request=request.document(),
+        planned={one.name: job.plan.wanted_from(one).count for one in job.plan.vantages},
     )
 
 

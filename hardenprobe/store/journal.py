@@ -12,7 +12,8 @@ from __future__ import annotations
 import json
 import os
 import platform
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 
 import sqlalchemy as sa
@@ -163,6 +164,34 @@ class Journal:
             for name in sorted({*met, *silent})
         ]
 
+    def begun(self, scan: str) -> ScanRecord | None:
+        """The order of a scan; None where it is not in progress.
+
+        Raises:
+            StoreRefused: It cannot be read.
+        """
+        with self._store.asking(), self._store.engine.connect() as db:
+            kept = db.execute(sa.select(_scans.c.begun).where(_scans.c.id == scan)).scalar()
+        return None if kept is None else _begun(scan, kept)
+
+    def visits_beside(self, scan: str, known: Collection[tuple[str, str]]) -> Iterator[Visit]:
+        """The visits of a scan beside some, by address and vantage point; one in memory at a time.
+
+        Raises:
+            StoreRefused: One cannot be read.
+        """
+        keys = sa.select(_visits.c.address, _visits.c.vantage).where(_visits.c.scan == scan)
+        with self._store.asking(), self._store.engine.connect() as db:
+            more = [(row[0], row[1]) for row in db.execute(keys) if (row[0], row[1]) not in known]
+        for address, vantage in more:
+            one = (_visits.c.scan == scan) & (_visits.c.address == address) & (_visits.c.vantage == vantage)
+            with self._store.asking(), self._store.engine.connect() as db:
+                text = db.execute(sa.select(_visits.c.document).where(one)).scalar()
+            if text is not None:  # the review took its place meanwhile
+                with _readable(scan):
+                    visit = decode_visit(text)
+                yield visit
+
     def take_up(self, name: str) -> ResumableScan:
         """Everything that a scan has seen, by its id, the unique beginning of one, or "latest".
 
@@ -188,17 +217,13 @@ class Journal:
             blocks = db.execute(sa.select(_quiet).where(_quiet.c.scan == scan)).all()
         if alive(row.runner):
             raise UsageError(f"scan {scan} is still running, as process {row.runner.rpartition(' ')[2]}")
-        try:
+        with _readable(scan):
             return ResumableScan(
                 begun=ScanRecord(**json.loads(row.begun)),
                 visits=tuple(decode_visit(text) for text in visits),
                 quiet=SilentAddresses(blocks={(b.vantage, b.block): bytearray(b.outcomes) for b in blocks}),
                 sweep=Cost(**json.loads(row.sweep)),
             )
-        except UNREADABLE as exc:
-            raise StoreRefused(
-                f"scan {scan} cannot be read ({type(exc).__name__}); it was changed from outside"
-            ) from exc
 
     def forget(self, scan: str) -> None:
         """Drop a scan in progress."""
@@ -211,6 +236,22 @@ class Journal:
         db.execute(_visits.delete().where(_visits.c.scan == scan))
         db.execute(_quiet.delete().where(_quiet.c.scan == scan))
         db.execute(_scans.delete().where(_scans.c.id == scan))
+
+
+@contextmanager
+def _readable(scan: str) -> Iterator[None]:
+    """What was changed from outside is said in one line."""
+    try:
+        yield
+    except UNREADABLE as exc:
+        raise StoreRefused(
+            f"scan {scan} cannot be read ({type(exc).__name__}); it was changed from outside"
+        ) from exc
+
+
+def _begun(scan: str, kept: str) -> ScanRecord:
+    with _readable(scan):
+        return ScanRecord(**json.loads(kept))
 
 
 def _cost(cost: Cost) -> str:

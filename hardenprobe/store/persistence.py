@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from sqlalchemy import Connection
 
@@ -58,6 +59,7 @@ class Keeper:
         self._journal = Journal(store)
         self._spool = Spool(store, begun)
         self._turn = asyncio.Lock()
+        self._writer = ThreadPoolExecutor(1)  # threads that take turns would each hold memory of their own
         # All of it once more, for a store that goes away with what it held.
         self.visits = VisitNotes(folder(store))
         self._quiet: dict[tuple[str, int], bytes] = {}
@@ -79,6 +81,7 @@ class Keeper:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self._writer.shutdown()
         self._spool.close()
 
     def keep_inputs(self, files: Iterable[InputFile]) -> None:
@@ -112,11 +115,14 @@ class Keeper:
             self._sweep = sweep
             if self.failed is None:
                 try:
-                    await asyncio.to_thread(self._journal.keep, self.begun.id, finished, quiet, sweep)
+                    await self._write(self._journal.keep, self.begun.id, finished, quiet, sweep)
                 except StoreRefused as exc:
-                    await asyncio.to_thread(self._fall_back, str(exc), finished, quiet)
+                    await self._write(self._fall_back, str(exc), finished, quiet)
             else:
-                await asyncio.to_thread(self._spool.write, finished, quiet, sweep)
+                await self._write(self._spool.write, finished, quiet, sweep)
+
+    async def _write(self, write: Callable[..., None], *what: Any) -> None:
+        await asyncio.get_running_loop().run_in_executor(self._writer, write, *what)
 
     def _fall_back(
         self, failed: str, finished: Iterable[Visit], quiet: Mapping[tuple[str, int], bytes]

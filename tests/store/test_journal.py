@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -39,10 +40,10 @@ BEGUN = ScanRecord(
 NOBODY = "elsewhere 1"  # a process of another machine is taken to be gone
 
 
-def visit(number: int, outcome: str = "answered") -> Visit:
+def visit(number: int, outcome: str = "answered", port: int = 23) -> Visit:
     address = f"127.1.2.{number}"
     facts = TcpPort(state=State.ACCEPTING, greeting="hello", tries=1)
-    where = Endpoint(address=address, transport="tcp", port=23)
+    where = Endpoint(address=address, transport="tcp", port=port)
     seen = observation(facts, where, "here", "2026-01-01T00:00:00Z")
     return Visit(
         address=address, vantage="here", outcome=outcome, observations=(seen,), cost=Cost(connections=number)
@@ -115,20 +116,23 @@ def test_changed_row_is_refused_in_one_line(url: str, edit: Callable[..., int]) 
 
 @pytest.mark.slow
 def test_how_far_a_scan_is_can_be_watched(url: str) -> None:
-    """The scan is a process that sleeps; the watching one ends when it does."""
+    """The scan is a process that sleeps; the watching one ends when it does. An open print port is one finding."""
+    asked = {**BEGUN.request, "only": ["cleartext-print-raw"], "plugins": False}
+    begun = replace(BEGUN, request=asked, planned={"here": 2000})
     watching = [sys.executable, "-m", "hardenprobe", "reviews", "--watch", "--store", url]
     with opening.opened(url) as kept, subprocess.Popen(["sleep", "50"]) as scan:
         quiet = SilentAddresses()
         for position in range(1500):
             quiet.note("here", position, "silent")
         journal = Journal(kept)
-        journal.begin(BEGUN, runner=f"{platform.node()} {scan.pid}")
-        journal.keep(BEGUN.id, [visit(1), visit(2)], quiet.take_changed())
+        journal.begin(begun, runner=f"{platform.node()} {scan.pid}")
+        journal.keep(BEGUN.id, [visit(1, port=9100), visit(2, port=9100)], quiet.take_changed())
         with subprocess.Popen(watching, stderr=subprocess.PIPE, text=True) as watch:
             assert watch.stderr
-            assert "from here 2 devices and 1,500 without a device" in watch.stderr.readline()
+            said = watch.stderr.readline()
+            assert "from here 1,502 of 2,000 addresses done, 2 devices, 2 open findings so far" in said
             journal.keep(BEGUN.id, [visit(3)], {})
-            assert "from here 3 devices" in watch.stderr.readline()
+            assert "1,503 of 2,000 addresses done, 3 devices, 2 open findings" in watch.stderr.readline()
             scan.kill()
             scan.wait()
             assert "scan --resume" in watch.stderr.read()
