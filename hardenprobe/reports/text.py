@@ -102,8 +102,8 @@ def endpoint_text(endpoint: Endpoint | None, device: Device | None = None) -> st
 
 
 def port_text(endpoint: Endpoint | None) -> str:
-    """Write the port of an endpoint as "9100/tcp"; "-" for what concerns the device as a whole."""
-    return "-" if endpoint is None else f"{endpoint.port}/{endpoint.transport}"
+    """Write the port of an endpoint as "9100/tcp"; "whole device" where no port is concerned."""
+    return "whole device" if endpoint is None else f"{endpoint.port}/{endpoint.transport}"
 
 
 def reason_text(reason: Reason | None) -> str:
