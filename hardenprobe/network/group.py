@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack, nullcontext, suppress
 from dataclasses import dataclass, field
+from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
 from hardenprobe.model import Cost
@@ -29,11 +30,13 @@ class GroupAnswers:
 
     Attributes:
         by_address: Address to its first answer.
+        link_local: The same of link-local addresses, which belong to whichever device of the link has them.
         elsewhere: How many addresses answered that nobody may ask; nothing of them is kept.
         cost: Datagrams and bytes.
     """
 
     by_address: dict[str, bytes] = field(default_factory=dict)
+    link_local: dict[str, bytes] = field(default_factory=dict)
     elsewhere: int = 0
     cost: Cost = field(default_factory=Cost)
 
@@ -44,9 +47,10 @@ class GroupLink:
 
     Attributes:
         name: Of the interface.
-        source: Our own IPv4 address on it.
+        source: Our own address on it, whose family is that of the groups.
         permit: Asked for the group before each question.
         admits: Tells whether answers of an address may be kept.
+        neighbours: Reads which link-layer address each address on the link has.
         port_offset: Added to every port; only a lab has one.
         tap: Learns of every socket while the scan is captured.
     """
@@ -55,6 +59,7 @@ class GroupLink:
     source: str
     permit: Permit
     admits: Callable[[str], bool]
+    neighbours: Callable[[], Mapping[str, str]]
     rate: Rate
     port_offset: int = 0
     tap: GroupTap | None = None
@@ -63,6 +68,22 @@ class GroupLink:
     def tries(self) -> int:
         """How often a question is sent."""
         return 1 if self.source.startswith("127.") else TRIES
+
+    @property
+    def v6(self) -> bool:
+        return ":" in self.source
+
+    def same_device(
+        self, address: str, others: Iterable[str], known: Mapping[str, str] | None = None
+    ) -> list[str]:
+        """Those of other addresses that have the link-layer address of a device that was met.
+
+        Args:
+            known: Link-layer addresses of the others; those of just now by default.
+        """
+        table = self.neighbours()
+        mine = table.get(address)
+        return [one for one in others if mine and (known or table).get(one) == mine]
 
     async def ask(self, group: str, port: int, question: bytes, *, wait: float) -> GroupAnswers:
         """Send one question to a group, and collect who answers.
@@ -75,17 +96,20 @@ class GroupLink:
         """
         if self.source.startswith("127."):
             wait = LOCAL
-        there = (group, port + self.port_offset)
+        port += self.port_offset
+        zone = socket.if_nametoindex(self.name) if self.v6 else 0
+        there = (group, port, 0, zone) if self.v6 else (group, port)
         found: dict[str, bytes] = {}
+        link_local: dict[str, bytes] = {}
         elsewhere: set[str] = set()
         sent = received = 0
         loop = asyncio.get_running_loop()
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock, ExitStack() as stack:
+        family = socket.AF_INET6 if self.v6 else socket.AF_INET
+        with socket.socket(family, socket.SOCK_DGRAM) as sock, ExitStack() as stack:
             sock.setblocking(False)
-            sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 1)  # never beyond the link
-            sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(self.source))
-            with audit_hook.granted(sock, *there, self.source):
-                sock.bind((self.source, 0))
+            _hold_to_link(sock, self.source, zone)
+            with audit_hook.granted(sock, f"{group}%{zone}" if zone else group, port, self.source):
+                sock.bind((self.source, 0, 0, zone) if self.v6 else (self.source, 0))
                 stack.enter_context(
                     self.tap.asking(sock.getsockname(), self.admits) if self.tap else nullcontext()
                 )
@@ -97,12 +121,25 @@ class GroupLink:
                         sent += 1
                     with suppress(TimeoutError):
                         async with asyncio.timeout(wait):
-                            while len(found) + len(elsewhere) < MOST_ANSWERS:
+                            while len(found) + len(link_local) + len(elsewhere) < MOST_ANSWERS:
                                 data, peer = await loop.sock_recvfrom(sock, READ_LIMIT)
                                 received += len(data)
-                                if self.admits(peer[0]):
-                                    found.setdefault(peer[0], data)
+                                address = str(ip_address(peer[0].partition("%")[0]))
+                                if self.admits(address):
+                                    found.setdefault(address, data)
+                                elif self.v6 and ip_address(address).is_link_local:
+                                    link_local.setdefault(address, data)
                                 else:
-                                    elsewhere.add(peer[0])
+                                    elsewhere.add(address)
         cost = Cost(datagrams=sent, bytes_sent=sent * len(question), bytes_received=received)
-        return GroupAnswers(by_address=found, elsewhere=len(elsewhere), cost=cost)
+        return GroupAnswers(by_address=found, link_local=link_local, elsewhere=len(elsewhere), cost=cost)
+
+
+def _hold_to_link(sock: socket.socket, source: str, zone: int) -> None:
+    """Send to groups by the interface that has a source, and never beyond its link."""
+    if zone:
+        sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_HOPS, 1)
+        sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_IF, zone)
+    else:
+        sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 1)
+        sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(source))

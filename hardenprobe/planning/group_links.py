@@ -2,46 +2,48 @@
 
 from __future__ import annotations
 
-import contextlib
-import socket
-import struct
-from collections.abc import Iterator
-from ipaddress import IPv4Address, IPv4Network
+from collections.abc import Iterator, Sequence
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
 from hardenprobe.model import Vantage
 from hardenprobe.planning import local_links
+from hardenprobe.planning.local_links import OwnAddress
 from hardenprobe.planning.plan import Plan
-
-LOOPBACK = ("lo", IPv4Network("127.0.0.0/8"))  # no routing table that is read here names it
-_ADDRESS_OF = 0x8915  # SIOCGIFADDR, Linux, netdevice(7)
 
 
 def links(plan: Plan, vantage: Vantage) -> Iterator[tuple[str, str, AddressSet]]:
-    """Links that the scope grants and the plan has addresses on: name, our address and network.
+    """Links that the scope grants and the plan has addresses on: name, our address of a family, and networks.
 
     A vantage point whose source is on another link sees only that one.
     """
-    for name, network in (LOOPBACK, *local_links.named()):
-        members = AddressSet.of([str(network)])
-        source = vantage.source or _own(name)
-        if not plan.scope.grants_link(name) or not (plan.wanted & members) or not source or ":" in source:
+    own = [one for one in local_links.own_addresses() or () if one.state == "up"]
+    for name in dict.fromkeys(one.link for one in own):
+        here = [one for one in own if one.link == name]
+        members = AddressSet.of(str(one.network) for one in here if not one.network.is_link_local)
+        if not plan.scope.grants_link(name) or not plan.wanted & members:
             continue
-        with contextlib.suppress(ScopeRefused):
-            if plan.scope.sources is not None:
-                plan.scope.check_source(source)
-            if IPv4Address(source) in network:
+        for version, family in ((4, "ipv4"), (6, "ipv6")):
+            if family in vantage.families and (source := _source(here, version, plan, vantage)):
                 yield name, source, members
 
 
-def _own(name: str) -> str | None:
-    """Our first IPv4 address on an interface, None where the system does not tell."""
-    try:
-        import fcntl
-    except ImportError:  # no Linux
-        return None
-    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        told = fcntl.ioctl(sock, _ADDRESS_OF, struct.pack("16s240x", name.encode()[:15]))
-        return socket.inet_ntoa(told[20:24])
+def _source(here: Sequence[OwnAddress], version: int, plan: Plan, vantage: Vantage) -> str | None:
+    """Our address of a family on a link: the vantage point's, else the first that the scope allows, link-local ones first.
+
+    Groups of IPv6 need a link of more than this machine.
+    """
+    ours = sorted(
+        (one.address for one in here if one.address.version == version), key=lambda a: not a.is_link_local
+    )
+    given = vantage.source if vantage.source and (":" in vantage.source) == (version == 6) else None
+    for address in map(str, ours):
+        if (given and address != given) or address == "::1":
+            continue
+        try:
+            if plan.scope.sources is not None:
+                plan.scope.check_source(address)
+        except ScopeRefused:
+            continue
+        return address
     return None

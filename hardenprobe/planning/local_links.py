@@ -8,6 +8,7 @@ from __future__ import annotations
 import socket
 import struct
 import sys
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -33,28 +34,16 @@ def ends() -> AddressSet:
     return AddressSet.of(str(end) for link in _links(table) for end in (link[0], link[-1]))
 
 
-def named() -> list[tuple[str, IPv4Network]]:
-    """The IPv4 links that this machine stands on: name of the interface, and network; empty where that is not told."""
-    try:
-        return _named(ROUTES.read_text(encoding="ascii"))
-    except (OSError, UnicodeDecodeError):
-        return []
-
-
 def _links(table: str) -> list[IPv4Network]:
     """The networks that need no gateway; a point-to-point link has no ends to skip (RFC 3021)."""
-    return [network for _, network in _named(table) if network.prefixlen < 31]
-
-
-def _named(table: str) -> list[tuple[str, IPv4Network]]:
     found = []
     for line in table.splitlines()[1:]:
         cells = line.split()
         if len(cells) < 8 or _address(cells[2]) != IPv4Address(0) or not int(cells[3], 16) & UP:
             continue
         network = IPv4Network(f"{_address(cells[1])}/{_address(cells[7])}", strict=False)
-        if network.prefixlen > 0:
-            found.append((cells[0], network))
+        if 0 < network.prefixlen < 31:
+            found.append(network)
     return found
 
 
@@ -95,6 +84,7 @@ _DUMP = 0x301  # NLM_F_REQUEST, NLM_F_ROOT, NLM_F_MATCH
 _ERROR, _DONE = 2, 3
 _GET_LINKS, _GET_ADDRESSES, _GET_ROUTE, _GET_NEIGHBOURS = 18, 22, 26, 30  # linux/rtnetlink.h
 _TO, _GATEWAY = 1, 5  # linux/rtnetlink.h
+_TENTATIVE = 0x40  # linux/if_addr.h; nothing can be sent from it yet (RFC 4862 section 2)
 _NAME, _UP, _RUNNING = 3, 0x1, 0x40  # linux/if_link.h, linux/if.h
 _ADDRESS, _LOCAL = 1, 2  # linux/if_addr.h
 _DESTINATION, _LINK_LAYER = 1, 2  # linux/neighbour.h
@@ -146,8 +136,8 @@ def own_addresses() -> tuple[OwnAddress, ...] | None:
         for head, values in _ask(_GET_ADDRESSES, struct.pack("=BBBBI", 0, 0, 0, 0, 0)):
             # Of a point-to-point link the far end is the network (rtnetlink(7)).
             packed = values.get(_ADDRESS) or values.get(_LOCAL)
-            number = struct.unpack("=BBBBI", head)[-1]
-            if packed and len(packed) in (4, 16) and number in links:
+            _, _, flags, _, number = struct.unpack("=BBBBI", head)
+            if packed and len(packed) in (4, 16) and number in links and not flags & _TENTATIVE:
                 found.append(
                     OwnAddress(
                         address=ip_address(values.get(_LOCAL) or packed),
@@ -184,7 +174,22 @@ def next_hop(address: str) -> str | None:
 
 def neighbours() -> dict[str, Neighbour]:
     """The neighbour table, by address; empty where the system does not tell."""
-    found: dict[str, Neighbour] = {}
+    return {one.address: one for one in _neighbours()}
+
+
+def on_link(link: int) -> dict[str, str]:
+    """Address to link-layer address of whoever resolves on one interface; without routers that answer for many."""
+    found = {
+        one.address: one.link_layer
+        for one in _neighbours()
+        if one.link == link and one.resolved and one.link_layer.strip("0:")
+    }
+    same = Counter(found.values())
+    return {address: known for address, known in found.items() if same[known] <= MOST_SAME + 1}
+
+
+def _neighbours() -> list[Neighbour]:
+    found = []
     try:
         for head, values in _ask(_GET_NEIGHBOURS, struct.pack("=BBHiHBB", 0, 0, 0, 0, 0, 0, 0)):
             packed = values.get(_DESTINATION, b"")
@@ -193,9 +198,9 @@ def neighbours() -> dict[str, Neighbour]:
             _, _, _, link, state, _, _ = struct.unpack_from("=BBHiHBB", head)
             resolved = False if state & _FAILED else None if state & _INCOMPLETE else True
             address = str(ip_address(packed))
-            found[address] = Neighbour(address, resolved, values.get(_LINK_LAYER, b"").hex(":"), link)
+            found.append(Neighbour(address, resolved, values.get(_LINK_LAYER, b"").hex(":"), link))
     except OSError:
-        return {}
+        return []
     return found
 
 

@@ -75,7 +75,7 @@ class ProbeContext:
         unanswered: TCP ports that gave no answer to the first look, each with the seconds that it was waited for
             after the device had answered elsewhere.
         seen: Every observation so far, in order.
-        group: The device's own link, where its multicast groups may be asked, else None.
+        groups: The device's own link, once for each family in which its multicast groups may be asked.
     """
 
     line: DeviceLink
@@ -87,7 +87,7 @@ class ProbeContext:
     heard: dict[int, PortGreeting] = field(default_factory=dict)
     unanswered: dict[int, float] = field(default_factory=dict)
     seen: list[Observation[Any]] = field(default_factory=list)
-    group: GroupLink | None = None
+    groups: tuple[GroupLink, ...] = ()
     _notes: dict[type[Any], list[Any]] = field(default_factory=dict)
 
     def notes(self, kind: type[F]) -> list[F]:

@@ -426,7 +426,7 @@ class Scan(StoppableScan):
             wanted=wanted,
             anchors=self.anchors,
             secrets=self.secrets,
-            group=self._groups[vantage.name].link(address),
+            groups=self._groups[vantage.name].links(address),
         )
         asked.seen += [o for o in self._groups[vantage.name].observations(line) if type(o.facts) in wanted]
         produced = {kind for probe in (*FIRST_PROBES, *PROBES, *self.plugged) for kind in probe.produces}
@@ -454,6 +454,8 @@ class Scan(StoppableScan):
             log.exception("visit of %s", address)
             text = f"{type(exc).__name__}: {clip(str(exc))}"
             asked.fault("visit", missing, Reason.CRASHED, text)
+        by_link = self._groups[vantage.name].observations_by_link(line)
+        asked.seen += [o for o in by_link if type(o.facts) in wanted]
         if not origin and (asked.answered or listed):
             told = await self._told(asked)
             self.others.update(

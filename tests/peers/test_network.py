@@ -45,6 +45,10 @@ TRUTH: dict[tuple[str, str], set[tuple[str, str | None, int | None]]] = {
     ("RN-04", "discovery-llmnr"): {("fail", "10.77.2.44", 5355)},
     ("RN-04", "discovery-ssdp"): {("pass", "10.77.2.44", 1900)},
     ("RN-06", "cleartext-http-management"): {("fail", "fd00:77:1::46", 80)},
+    ("RN-08", "discovery-mdns"): {("fail", "10.77.2.48", 5353)},
+    ("RN-08", "discovery-ws-discovery"): {("fail", "10.77.2.48", 3702)},
+    ("RN-08", "discovery-llmnr"): {("fail", "10.77.2.48", 5355)},
+    ("RN-08", "discovery-ssdp"): {("pass", "10.77.2.48", 1900)},
     ("RN-05", "discovery-mdns"): {("pass", "10.77.2.45", 5353)},
     ("RN-05", "discovery-ws-discovery"): {("pass", "10.77.2.45", 3702)},
     ("RN-05", "discovery-llmnr"): {("pass", "10.77.2.45", 5355)},
@@ -88,7 +92,7 @@ def test_a_name_server_is_asked_once_for_each_listed_name_and_followed_inside_th
     review, where = scanned
     log = (where / "RN-07-dnsmasq.out").read_text()
     asked = Counter(re.findall(r"query\[(A+)\] (\S+) from", log))
-    names = {f"device{n:02}.devices.example" for n in (4, 5, 6)}
+    names = {f"device{n:02}.devices.example" for n in (4, 5, 6, 8)}
     assert asked == {(kind, name): 1 for kind in ("A", "AAAA") for name in names}
     tags = {device.id: device.label for device in review.devices}
     left_out = [(tags[n.device], n.address, n.told_by, n.why) for n in review.coverage.not_assessed]
@@ -99,3 +103,27 @@ def test_a_name_server_is_asked_once_for_each_listed_name_and_followed_inside_th
         for o in seen
         if o.endpoint and o.endpoint.address == "192.0.2.46"
     ]
+
+
+def test_answers_of_link_local_addresses_are_a_device_s_where_the_link_says_so(
+    scanned: tuple[Review, Path],
+) -> None:
+    review, _ = scanned
+    told = {device.id: device.label for device in review.devices}
+    of_group = {
+        (told[d], o.kind): o.facts.question
+        for d, seen in review.observations.items()
+        for o in seen
+        if getattr(o.facts, "group", False) and o.facts.answered and "of the group ff02:" in o.facts.question
+    }
+    assert set(of_group) == {
+        ("RN-08", kind) for kind in ("mdns-answer", "ws-discovery-answer", "llmnr-answer")
+    }
+    assert not [
+        o
+        for seen in review.observations.values()
+        for o in seen
+        if o.endpoint and o.endpoint.address.startswith("fe80")
+    ]
+    (counted,) = (n for n in review.notices if n.startswith("multicast on"))
+    assert counted.endswith("answers from outside the scope, counted and not kept: 1")

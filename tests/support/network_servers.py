@@ -9,6 +9,7 @@ tests/peers/test_network.py.
 
 from __future__ import annotations
 
+import itertools
 import os
 import pickle
 import shutil
@@ -76,6 +77,10 @@ NETWORK = Network(
             "device06.devices.example",
         ),
         station("RN-07", "yard", NAME_SERVER, listed=False),
+        # Answers at groups of IPv6 alone, from an address that no list has.
+        named(station("RN-08", "store", "10.77.2.48"), "device08.devices.example"),
+        # The same, and out of the scope.
+        station("RN-09", "store", "10.77.2.49", listed=False),
     ),
 )  # fmt: skip
 
@@ -89,9 +94,9 @@ server {{ listen 80; listen [::]:80; root {folder}; {plain} }} {more} }}
 VSFTPD = "listen_ipv6=YES\nbackground=NO\nsecure_chroot_dir={folder}/empty\nlocal_enable=YES\nanonymous_enable=NO\n"
 SSHD = "HostKey {folder}/key\nPidFile none\nUsePAM no\nPasswordAuthentication no\n"
 AVAHI = """[server]
-host-name=device04
-use-ipv4=yes
-use-ipv6=no
+host-name={host}
+use-ipv4={four}
+use-ipv6={six}
 enable-dbus=no
 [publish]
 publish-workstation=yes
@@ -132,8 +137,9 @@ class Servers:
 
     def _taken(self, tag: str, port: int) -> bool:
         """Something has the port, of TCP or of UDP."""
-        for kind in (socket.SOCK_STREAM, socket.SOCK_DGRAM):
-            with namespaces.inside(self._names[tag]), socket.socket(socket.AF_INET, kind) as sock:
+        families, kinds = (socket.AF_INET, socket.AF_INET6), (socket.SOCK_STREAM, socket.SOCK_DGRAM)
+        for family, kind in itertools.product(families, kinds):
+            with namespaces.inside(self._names[tag]), socket.socket(family, kind) as sock:
                 try:
                     sock.bind(("", port))
                 except OSError:
@@ -166,7 +172,8 @@ def serve(servers: Servers, folder: Path) -> None:
         "vsftpd.conf": VSFTPD.format(folder=folder),
         "sshd.conf": SSHD.format(folder=folder),
         "snmpd.conf": "agentAddress udp:161\nsysName device02\nrocommunity public\n",
-        "avahi.conf": AVAHI,
+        "avahi.conf": AVAHI.format(host="device04", four="yes", six="no"),
+        "avahi6.conf": AVAHI.format(host="device08", four="no", six="yes"),
     }.items():
         (folder / name).write_text(text)
     servers.start("RN-01", "nginx", "-e", "stderr", "-c", folder / "open.nginx", port=80)
@@ -202,6 +209,13 @@ def serve(servers: Servers, folder: Path) -> None:
     servers.start("RN-07", "dnsmasq", *plain, "--log-queries", "--log-facility=-", *records, port=53)
     servers.start("RN-04", "wsdd", "--interface", "e0", "--ipv4only", "--hostname", "device04", port=3702)
     servers.start("RN-04", "llmnrd", "--hostname", "device04", port=5355)
+    own = f"mount -t tmpfs none /run/avahi-daemon; exec avahi-daemon --file={folder / 'avahi6.conf'}"
+    for tag in ("RN-08", "RN-09"):
+        servers.start(
+            tag, "sh", "-c", f"{own} --no-drop-root --no-chroot --no-rlimits", says="startup complete"
+        )
+    servers.start("RN-08", "wsdd", "--interface", "e0", "--ipv6only", "--hostname", "device08", port=3702)
+    servers.start("RN-08", "llmnrd", "-6", "--hostname", "device08", port=5355)
 
 
 def _run(*command: str | Path) -> None:
@@ -216,6 +230,7 @@ def main(folder: Path, checks: Sequence[str]) -> None:
         grants = [f"multicast:{link}" for link in standing.links.values()]
         inventory, scope = network.write_files(NETWORK, folder, grants)
         with scope.open("a") as more:
+            more.write('exclude: ["10.77.2.49"]\n')
             more.write(f'name_server: "{NAME_SERVER}"\n')
         review = hardenprobe.scan(
             [a for s in NETWORK.stations if s.device.listed.listed for a in s.device.listed.addresses],

@@ -80,21 +80,21 @@ class GroupQuestion:
 
     Attributes:
         service: As endpoints call it.
-        group: The IPv4 group.
-        make: Writes the question, with numbers of its own; None where each device must be asked by its own name.
+        groups: The IPv4 group and the link-local IPv6 group, "" where there is none for the question.
+        make: Writes the question to a group, with numbers of its own; None where each device must be asked by its own name.
         wait: Seconds after each sending.
     """
 
     service: str
     facts: type[Datagram]
     port: int
-    group: str
-    make: Callable[[], Question] | None = None
+    groups: tuple[str, str]
+    make: Callable[[str], Question] | None = None
     wait: float = 2 * WAIT
 
 
 def read_reply(
-    line: DeviceLink, asked: GroupQuestion, question: Question, reply: bytes | None
+    line: DeviceLink, asked: GroupQuestion, group: str, question: Question, reply: bytes | None
 ) -> Observation[Any]:
     """The observation that a question to a group makes of one device of the link.
 
@@ -111,7 +111,7 @@ def read_reply(
         except MalformedReply as exc:
             fault = str(exc)
     facts = asked.facts(
-        question=f"{question.words}, of the group {asked.group}",
+        question=f"{question.words}, of the group {group}",
         state=State.SILENT if reply is None else State.ACCEPTING,
         says=says,
         sent=len(question.message),

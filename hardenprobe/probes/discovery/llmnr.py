@@ -82,7 +82,7 @@ async def over_tcp(line: DeviceLink, name: str, kind: str) -> Observation[LlmnrA
 
 async def _of_the_group(
     asked: ProbeContext, link: GroupLink, name: str, kind: str
-) -> Observation[LlmnrAnswer]:
+) -> Observation[LlmnrAnswer] | None:
     """Ask the group for one device's name: a question to the group names its device (RFC 4795 section 2)."""
     ident = secrets.randbelow(0xFFFF) + 1
     question = datagrams.Question(
@@ -90,10 +90,15 @@ async def _of_the_group(
         message=packets.encode_llmnr(name, kind, ident),
         read=lambda data: told(data, ident),
     )
-    answers = await link.ask(GROUP.group, PORT, question.message, wait=GROUP.wait)
+    group = GROUP.groups[link.v6]
+    answers = await link.ask(group, PORT, question.message, wait=GROUP.wait)
     asked.line.charge(answers.cost)
     reply = answers.by_address.get(asked.line.address)
-    return datagrams.read_reply(asked.line, GROUP, question, reply)
+    for one in link.same_device(asked.line.address, answers.link_local):
+        reply = reply or answers.link_local[one]
+    if not answers.cost.datagrams or (reply is None and link.v6 != (":" in asked.line.address)):
+        return None  # silence at another family's group says nothing of this address
+    return datagrams.read_reply(asked.line, GROUP, group, question, reply)
 
 
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[LlmnrAnswer]]:
@@ -106,8 +111,10 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[LlmnrAnswer]]:
             asked.line, LlmnrAnswer, PORT, "llmnr", f"{kind} {name}", message, lambda data: told(data, ident)
         )
         yield seen
-    if PORT in asked.plan.udp_ports and asked.group is not None:
-        yield await _of_the_group(asked, asked.group, name, kind)
+    for link in asked.groups if PORT in asked.plan.udp_ports else ():
+        of_group = await _of_the_group(asked, link, name, kind)
+        if of_group is not None:
+            yield of_group
     heard = asked.heard.get(PORT)
     if heard and heard.waits and asked.line.speaks(PORT, "llmnr"):
         with asked.trying("llmnr", (LlmnrAnswer,), PORT):
@@ -115,6 +122,6 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[LlmnrAnswer]]:
 
 
 GROUP = datagrams.GroupQuestion(
-    service="llmnr", facts=LlmnrAnswer, port=PORT, group="224.0.0.252", wait=datagrams.WAIT
+    service="llmnr", facts=LlmnrAnswer, port=PORT, groups=("224.0.0.252", "ff02::1:3"), wait=datagrams.WAIT
 )  # RFC 4795 section 2.5
 PROBE = Probe(name="llmnr", produces=(LlmnrAnswer,), ask=_ask, to_groups=(GROUP,))

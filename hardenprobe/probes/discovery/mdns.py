@@ -173,7 +173,7 @@ def _askable(name: str) -> bool:
     )
 
 
-def _to_group() -> datagrams.Question:
+def _to_group(_: str) -> datagrams.Question:
     """Asked from another port than 5353, responders answer whoever asked alone (RFC 6762 section 6.7)."""
     ident = secrets.randbelow(0xFFFF) + 1
     return datagrams.Question(
@@ -185,7 +185,7 @@ def _to_group() -> datagrams.Question:
 
 
 TO_GROUP = datagrams.GroupQuestion(
-    service="mdns", facts=MdnsAnswer, port=PORT, group="224.0.0.251", make=_to_group
+    service="mdns", facts=MdnsAnswer, port=PORT, groups=("224.0.0.251", "ff02::fb"), make=_to_group
 )  # RFC 6762 section 3
 PROBE = Probe(
     name="mdns", produces=(MdnsAnswer, DnsSdText), ask=_ask, place=("udp", PORT), to_groups=(TO_GROUP,)

@@ -100,7 +100,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SlpAnswer]]:
     yield seen
 
 
-def _to_group(service: str) -> datagrams.Question:
+def _to_group(service: str, _: str) -> datagrams.Question:
     xid = secrets.randbelow(0xFFFF) + 1
     message = encode_request(xid, service, to_group=True)
     return datagrams.Question(words=service, message=message, read=partial(told_to_group, xid=xid))
@@ -123,8 +123,12 @@ def told_to_group(data: bytes, xid: int) -> str:
 
 TO_GROUP = tuple(
     datagrams.GroupQuestion(
-        service="slp", facts=SlpAnswer, port=PORT, group="239.255.255.253", make=partial(_to_group, service)
+        service="slp",
+        facts=SlpAnswer,
+        port=PORT,
+        groups=("239.255.255.253", group),
+        make=partial(_to_group, service),
     )
-    for service in (SERVICE, "service:service-agent")
-)  # RFC 2608 sections 6.1 and 6.4
+    for service, group in ((SERVICE, ""), ("service:service-agent", "ff02::116"))
+)  # RFC 2608 sections 6.1 and 6.4; RFC 3111 section 4.1
 PROBE = Probe(name="slp", produces=(SlpAnswer,), ask=_ask, place=("udp", PORT), to_groups=TO_GROUP)

@@ -119,12 +119,17 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[SsdpAnswer]]:
             return
 
 
-def _to_group() -> datagrams.Question:
-    search = encode_search(GROUPS[4], f"MX: {DELAY}")
+def _to_group(group: str) -> datagrams.Question:
+    search = encode_search(group.upper(), f"MX: {DELAY}")
     return datagrams.Question(words="search for a root device", message=search, read=told)
 
 
 TO_GROUP = datagrams.GroupQuestion(
-    service="ssdp", facts=SsdpAnswer, port=PORT, group=GROUPS[4], make=_to_group, wait=datagrams.WAIT + DELAY
+    service="ssdp",
+    facts=SsdpAnswer,
+    port=PORT,
+    groups=(GROUPS[4], GROUPS[6].lower()),
+    make=_to_group,
+    wait=datagrams.WAIT + DELAY,
 )
 PROBE = Probe(name="ssdp", produces=(SsdpAnswer,), ask=_ask, place=("udp", PORT), to_groups=(TO_GROUP,))

@@ -162,7 +162,7 @@ async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[WsDiscoveryAnsw
             return
 
 
-def _to_group(dialect: Dialect) -> datagrams.Question:
+def _to_group(dialect: Dialect, _: str) -> datagrams.Question:
     message_id = uuid.uuid4().urn
     return datagrams.Question(
         words=dialect.name,
@@ -176,7 +176,7 @@ TO_GROUP = tuple(
         service="ws-discovery",
         facts=WsDiscoveryAnswer,
         port=PORT,
-        group="239.255.255.250",
+        groups=("239.255.255.250", "ff02::c"),
         make=partial(_to_group, dialect),
     )
     for dialect in DIALECTS
