@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from ipaddress import ip_address
@@ -353,7 +353,7 @@ def _kept_ids(
     kept = matching.continued(shown, whole, tags)
     rest = [one for one in shown if one.device not in kept]
     kept |= matching.continued(rest, [one for one in past if one.device in parts], tags)
-    left = [one for one in whole if one.device not in kept.values()]
+    left = [one for one in matching.holders(whole) if one.device not in kept.values()]
     before = {one.device: one for one in past}
     formerly: dict[str, tuple[str, ...]] = {}
     for one in shown:
@@ -546,12 +546,13 @@ def _not_met(
     by_address: dict[str, list[VisitNote]] = defaultdict(list)
     for note in visits if by_tag else ():
         by_address[note.visit.address].append(note)
+    left = [p for p in past if p.device not in met]
+    there = [p for p in matching.holders(past) if p.device not in met and p.asset_tag not in by_tag]
     for missed in coverage.listed_not_seen:
         if missed.why == NOT_PLANNED:
             continue
         entry = by_tag[missed.asset_tag]
-        left = [p for p in past if p.device not in met]
-        mine = _expected(entry, left, by_tag)
+        mine = _expected(entry, left, there)
         id = mine[0].device if mine else _device_id(entry, (), "", Counter())
         if id in met:
             id = _other_id(id, entry.asset_tag)
@@ -575,17 +576,20 @@ def _not_met(
         yield device, told
 
 
-def _expected(entry: Listed, past: Iterable[matching.Met], listed: Collection[str]) -> Sequence[matching.Met]:
+def _expected(
+    entry: Listed, past: Iterable[matching.Met], there: Iterable[matching.Met]
+) -> Sequence[matching.Met]:
     """The device of earlier reviews that a listed one is, which was not met: by its tag, else all that were at its addresses.
 
     Args:
-        listed: Asset tags of the inventory.
+        there: Those that nobody has followed where they were, and that are not listed.
     """
     tagged = [p for p in past if p.asset_tag == entry.asset_tag]
     if tagged:  # of several the one that was met once: whoever was missed ever since has no marks
         return sorted(tagged, key=lambda p: not p.marks)[:1]
-    own = {str(ip_address(text)) for text in entry.addresses}
-    return [p for p in past if p.asset_tag not in listed and p.addresses and p.addresses <= own]
+    own = {*_listed_at(entry)}
+    found = [p for p in there if p.addresses and p.addresses <= own]
+    return [p for p in found if all(matching.same(other.marks, p.marks) is not False for other in found)]
 
 
 def _coverage(

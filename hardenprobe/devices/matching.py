@@ -129,6 +129,21 @@ def continued(now: Sequence[Met], past: Sequence[Met], listed: Collection[str] =
     return found
 
 
+def holders(past: Iterable[Met]) -> list[Met]:
+    """The devices of earlier reviews that no other has followed at any of their addresses.
+
+    Args:
+        past: The one that was met last first.
+    """
+    found: list[Met] = []
+    taken: set[str] = set()
+    for one in past:
+        if taken.isdisjoint(one.addresses):
+            found.append(one)
+        taken |= one.addresses
+    return found
+
+
 def merged(
     now: Met, shown: Mapping[str, Marks], past: Iterable[Met], listed: Collection[str] = ()
 ) -> list[Met]:

@@ -440,3 +440,22 @@ def test_the_name_by_which_a_device_was_asked_for_is_nothing_that_it_shows() -> 
     named = Identity(kind="name", value="printer.example.org", source=TARGET, strength="weak")
     assert matching.marks([named]) == ()
     assert matching.marks([replace(named, source="snmp")]) == (("name", "printer.example.org"),)
+
+
+def test_a_listed_device_that_is_away_is_not_merged_with_whom_it_replaced(world: Any) -> None:
+    """It is listed for the first time when it is off: at its address another device was met before it."""
+    world.add("one", A, serial="S-1", runs=RUNS)
+    first = world.scan()
+    world.boxes["one"].on = False
+    world.add("two", A, serial="S-2", runs=RUNS)
+    world.later()
+    second = world.scan()
+    world.boxes["two"].on = False
+    world.list_device("P-1", A)
+    world.later()
+    third = world.scan()
+    (device,) = world.kept.load(third).devices
+    assert (device.id, device.formerly) == (ids(world, second)[A], ())
+    world.boxes["two"].on = True
+    world.later()
+    assert ids(world, world.scan())[A] == ids(world, second)[A] != ids(world, first)[A]
