@@ -193,6 +193,9 @@ def _read_first(sheet: Sheet, survey: Survey, groups: Mapping[str, list[Row]], b
     if rows >= MOST_ROWS:
         work += f" Only {MOST_ROWS:,} of {total:,} open findings are written."
     sheet.append([_cell(sheet, work)])
+    if carried := survey.carried.counts.total():
+        said = f"{counted(carried, 'more finding')} of earlier reviews {'is' if carried == 1 else 'are'} open and not reassessed"
+        sheet.append([_cell(sheet, f"{said}; the format tickets has them.")])
     sheet.append([])
     sheet.append([_cell(sheet, CAUTION, font=Font(bold=True))])
     sheet.append([])

@@ -622,10 +622,19 @@ class Months(RuleBasedStateMachine):
             elif does == "refuses":
                 assert done.standing == "gone", done
         asked = {}
+        if self.joined and not wanted.keys().isdisjoint(TWINS):
+            ports = {line.spot[1] for name in TWINS for line in wanted.get(name, ())}
+            checks = frozenset(
+                check
+                for (name, check), lines in self.lines.items()
+                if name in TWINS and any(line in wanted.get(name, ()) for line in lines)
+            )
+            for name in scan.met & TWINS.keys():
+                asked[name] = frozenset((TWINS[name], port) for port in ports), checks
         for name, lines in wanted.items():
             box = self.world.boxes[name]
             spots = {line.spot for line in lines}
-            if not self._is_recognised(name, scan):
+            if name in asked or not self._is_recognised(name, scan):
                 continue
             if name == "pair":  # every port that is asked again is asked wherever the device was met
                 met = {a for a, _ in scan.asked[name][0]}
