@@ -4,7 +4,8 @@ Fails when
     The server offers, in either direction, no MAC, one with MD5, or one cut to 96 bits; SHA-1 if the baseline says so.
     One result a weakness.
 Passes when
-    Every offered MAC is one that the rule set allows or does not rate.
+    Every offered MAC is one that the rule set allows or does not rate, or none is used, since every cipher authenticates by
+    itself.
 Unknown when
     The server's list did not come, or the port closes or is silent.
 Reach
@@ -12,7 +13,7 @@ Reach
 Why it matters
     Data without a strong MAC can be changed on the path.
 Sources
-    RFC 4253 section 6.4; RFC 6668 section 2; RFC 6151 (MD5)
+    RFC 4253 section 6.4; RFC 6668 section 2; RFC 6151 (MD5); RFC 5647 section 5.1
 """
 
 from __future__ import annotations
@@ -48,5 +49,5 @@ CHECK = Check(
     },
     remedy=SSH_ALGORITHMS,
     controls=("SC-8(1)", "SC-13", "CM-6"),
-    version="2",
+    version="3",
 )

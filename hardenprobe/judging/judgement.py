@@ -122,7 +122,7 @@ class Judgement:
         judged = tuple(
             replace(d, baseline=Named(name=chosen[d.id].name, hash=chosen[d.id].hash)) for d in devices
         )
-        results = fitted(counted_once(self._judge(judged, observations), self._general))
+        results = fitted(counted_once(self._judge(judged, observations), self._general), observations)
         results = ccss_environment.weigh(results, judged, lambda d: chosen[d.id].file.ccss)
         results = exceptions.apply(
             results, judged, self._decided.exceptions, self._today, self._expected, self._worse

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from typing import Any
 
-from hardenprobe.model import Result, Said, Word
+from hardenprobe.facts import TcpPort
+from hardenprobe.model import Observation, Result, Said, Word
 from hardenprobe.remediation.fit import fitting
 
 Port = tuple[str, str, str, int]
@@ -32,13 +34,29 @@ def counted_once(results: Iterable[Result], general: frozenset[str]) -> tuple[Re
     )
 
 
-def fitted(results: Iterable[Result]) -> tuple[Result, ...]:
-    """Give each finding the remediation that fits its device."""
+def fitted(
+    results: Iterable[Result], observations: Mapping[str, Iterable[Observation[Any]]]
+) -> tuple[Result, ...]:
+    """Give each finding the remediation that fits its device.
+
+    Args:
+        observations: Of each device.
+    """
     given = tuple(results)
     by_device: defaultdict[str, list[Result]] = defaultdict(list)
     for result in given:
         by_device[result.device].append(result)
-    instead = {device: fitting(found) for device, found in by_device.items()}
+    instead = {
+        device: fitting(
+            found,
+            {
+                o.endpoint.port
+                for o in observations.get(device, ())
+                if isinstance(o.facts, TcpPort) and o.endpoint
+            },
+        )
+        for device, found in by_device.items()
+    }
     return tuple(
         replace(result, remedy=instead[result.device].get(result.remedy, result.remedy))
         if result.remedy

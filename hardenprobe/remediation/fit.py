@@ -6,7 +6,7 @@ Which protocols administer a device is common practice (no published requirement
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from hardenprobe.model import Device, Result, State, Word
 from hardenprobe.remediation.discovery import LPD_OFF
@@ -14,7 +14,7 @@ from hardenprobe.remediation.general import HTTP_TO_HTTPS, PRINT_PORTS_LIMIT, RA
 from hardenprobe.remediation.ssh import SSH_OFF
 from hardenprobe.remediation.web import IPP_TLS, ISOLATE_OR_REPLACE
 
-# Not applicable only where every TLS port is proven closed or another service; unknown proves no absence.
+# Not applicable only where every port that was looked at is proven closed or another service; unknown proves no absence.
 _NO_TLS = ("tls-current-version-missing", Word.NOTAPPLICABLE)
 INSTEAD = {
     HTTP_TO_HTTPS.id: ("management-encryption-missing", Word.FAIL, ISOLATE_OR_REPLACE.id),
@@ -34,8 +34,14 @@ _ADMINISTRATION = {"ssh": "SSH", "telnet": "Telnet", "http": "unencrypted HTTP"}
 _HTTPS = (443, 8443)  # IANA: https, and its common alternative
 
 
-def fitting(results: Iterable[Result]) -> dict[str, str]:
+_TLS_PORTS = {443, 631}  # IANA: https, ipps
+
+
+def fitting(results: Iterable[Result], looked: Collection[int]) -> dict[str, str]:
     """Choose the remediations that fit one device, in place of those that its findings name.
+
+    Args:
+        looked: The TCP ports that were looked at. A device has no TLS only where its usual ports were among them.
 
     Returns:
         Remediation to the one that takes its place.
@@ -43,7 +49,11 @@ def fitting(results: Iterable[Result]) -> dict[str, str]:
     words: defaultdict[str, set[Word]] = defaultdict(set)
     for result in results:
         words[result.check].add(result.result)
-    return {remedy: other for remedy, (check, word, other) in INSTEAD.items() if words[check] == {word}}
+    return {
+        remedy: other
+        for remedy, (check, word, other) in INSTEAD.items()
+        if words[check] == {word} and (word is Word.FAIL or set(looked) >= _TLS_PORTS)
+    }
 
 
 def administration_left(remedy: str, device: Device) -> tuple[str, ...] | None:

@@ -55,6 +55,15 @@ def test_word(word_told: str, word: Word) -> None:
     assert (outcome.word, outcome.subject) == (word, "ipps /ipp/print")
 
 
+def test_trap_an_address_that_is_told_twice_is_judged_both_ways() -> None:
+    """RFC 8011 section 5.4.1: the three attributes are parallel, so that one address may stand in them more than once."""
+    seen = seen_device(
+        printer(tls=True, uris=(uri(OWN, authentication="basic"), uri(OWN, authentication="none")))
+    )
+    told = {(str(o.word), o.subject) for o in CHECK.judge(seen, EXPECT)}
+    assert told == {("pass", "ipps /ipp/print"), ("fail", "ipps /ipp/print, tls, none")}
+
+
 def test_trap_words_belong_to_the_address_at_their_position() -> None:
     other = uri("ipp://queue.example/q", "none", "none")
     seen = seen_device(

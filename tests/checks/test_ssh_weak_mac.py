@@ -49,6 +49,17 @@ def test_one_direction_is_enough(direction: str) -> None:
     assert found(LAX, **{direction: ("hmac-md5",)}) == [("fail", "MD5", "weak")]
 
 
+AUTHENTICATED = ("aes256-gcm@openssh.com", "chacha20-poly1305@openssh.com", "AEAD_AES_128_GCM")
+
+
+def test_a_mac_that_no_offered_cipher_uses_is_no_weakness() -> None:
+    """RFC 5647 section 5.1: the cipher authenticates, and the MAC is ignored or the same algorithm."""
+    assert found(STRICT, ciphers=AUTHENTICATED, macs=("hmac-md5",)) == [("pass", None, None)]
+    assert found(STRICT, ciphers=(*AUTHENTICATED, "aes128-ctr"), macs=("hmac-md5",)) == [
+        ("fail", "MD5", "weak")
+    ]
+
+
 def test_current_macs_pass_and_unrated_ones_are_told_apart() -> None:
     assert found(STRICT, macs=("hmac-sha2-256", "hmac-sha2-512-etm@openssh.com")) == [("pass", None, None)]
     assert found(STRICT, macs=("umac-128@openssh.com",))[0] == ("informational", "unrated", None)

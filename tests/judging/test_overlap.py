@@ -7,10 +7,12 @@ from dataclasses import replace
 import pytest
 
 from hardenprobe.judging.overlap import counted_once, fitted
-from hardenprobe.model import Endpoint, Result, Said, Word
+from hardenprobe.model import Endpoint, Result, Said, State, Word
 from hardenprobe.remediation.fit import ALSO
+from hardenprobe.testing import tcp_port
 
 GENERAL = frozenset({"any-off"})
+LOOKED = {"dev-1": [tcp_port(443, State.REFUSING), tcp_port(631, State.REFUSING)]}
 
 
 def failed(check: str, remedy: str, port: int | None = 23, device: str = "dev-1") -> Result:
@@ -51,7 +53,7 @@ def test_https_only_is_not_advised_to_a_device_without_tls() -> None:
     ]
     with_tls = failed("cleartext-http-management", "http-to-https", 80, "dev-2")
 
-    assert [r.remedy for r in fitted([*without, with_tls])] == [
+    assert [r.remedy for r in fitted([*without, with_tls], LOOKED)] == [
         "isolate-or-replace", "isolate-or-replace", "http-to-https",
     ]  # fmt: skip
 
@@ -66,8 +68,12 @@ def test_print_queues_over_tls_are_not_advised_to_a_device_without_tls(check: st
         remedy=None,
         score=None,
     )
-    assert fitted([failed(check, remedy, 9100), tls])[0].remedy == "print-ports-limit"
-    assert fitted([failed(check, remedy, 9100), replace(tls, result=Word.UNKNOWN)])[0].remedy == remedy
+    assert fitted([failed(check, remedy, 9100), tls], LOOKED)[0].remedy == "print-ports-limit"
+    assert (
+        fitted([failed(check, remedy, 9100), replace(tls, result=Word.UNKNOWN)], LOOKED)[0].remedy == remedy
+    )
+    # Its TLS ports were not looked at.
+    assert fitted([failed(check, remedy, 9100), tls], {"dev-1": [tcp_port(9100)]})[0].remedy == remedy
     assert "TLS" not in " ".join(ALSO["print-ports-limit"].steps[1:])
 
 
@@ -89,4 +95,4 @@ def test_ipp_over_tls_is_not_advised_to_a_device_without_tls(words: list[Word], 
         )
         for word in words
     ]
-    assert fitted([ipp, *tls])[0].remedy == remedy
+    assert fitted([ipp, *tls], LOOKED)[0].remedy == remedy

@@ -108,6 +108,12 @@ def hosts(sshd: Any, dropbear: Any, keygen: Any) -> dict[str, str]:
         "copy": sshd([keygen("ed25519", 256)], "KexAlgorithms diffie-hellman-group-exchange-sha256"),
         "large": sshd([keygen("ecdsa", 384)], "KexAlgorithms diffie-hellman-group16-sha512"),
         "curve": sshd([keygen("ecdsa", 521)], "KexAlgorithms ecdh-sha2-nistp521"),
+        # No client can use these MACs, since every cipher authenticates by itself (RFC 5647 section 5.1).
+        "MACs beside GCM": sshd(
+            [keygen("rsa", 2560)],
+            "Ciphers aes256-gcm@openssh.com,chacha20-poly1305@openssh.com",
+            "MACs hmac-md5,hmac-sha1-96",
+        ),
         "dropbear": dropbear("ed25519", "ecdsa", "rsa"),
     }
 
@@ -209,6 +215,22 @@ def test_an_old_configuration_fails_in_each_way(hosts: Any, review: Review, said
     }
 
 
+def test_a_mac_that_no_cipher_uses_is_no_finding(
+    hosts: Any, review: Review, said: Any, program: Any, port_offset: int, tmp_path: Path
+) -> None:
+    """OpenSSH's client agrees on no MAC either, though it offers the same ones."""
+    host = hosts["MACs beside GCM"]
+    client = subprocess.run(
+        (program("ssh", "openssh-client"), "-v", "-p", str(22 + port_offset), "-F", "none", "-oBatchMode=yes",
+         "-oMACs=hmac-md5,hmac-sha1-96", "-oStrictHostKeyChecking=no", f"-oUserKnownHostsFile={tmp_path / 'known'}",
+         f"nobody@{host}", "true"),
+        capture_output=True, text=True, timeout=15, check=False,
+    )  # fmt: skip
+    assert client.stderr.count("MAC: <implicit>") == 2
+    assert said(review, host, "ssh-weak-mac") == {("tcp/22", None, "pass")}
+    assert failing(review, host) == set()
+
+
 def test_every_key_of_every_server_is_proven(hosts: Any, review: Review) -> None:
     proven = {
         name: {
@@ -232,6 +254,7 @@ def test_every_key_of_every_server_is_proven(hosts: Any, review: Review) -> None
         "copy": {"ssh-ed25519": (256, "diffie-hellman-group-exchange-sha256", "ssh-ed25519")},
         "large": {"ecdsa-sha2-nistp384": (384, "diffie-hellman-group16-sha512", "ecdsa-sha2-nistp384")},
         "curve": {"ecdsa-sha2-nistp521": (521, "ecdh-sha2-nistp521", "ecdsa-sha2-nistp521")},
+        "MACs beside GCM": {"ssh-rsa": (2560, curve, "rsa-sha2-512")},
         "dropbear": {
             "ssh-rsa": (2048, curve, "rsa-sha2-256"),
             "ecdsa-sha2-nistp256": (256, curve, "ecdsa-sha2-nistp256"),

@@ -82,7 +82,8 @@ def judge_service(seen: DeviceView, name: str, expected: str, reads: str) -> Ite
 def own_uris(seen: DeviceView, answer: Observation[IppPrinter]) -> dict[str, PrinterUri]:
     """The addresses of the device's own among those that it tells, by scheme and path: "ipps /ipp/print".
 
-    Own is what names a host that is known to be the device, or the path that was asked.
+    Own is what names a host that is known to be the device, or the path that was asked. An address that is told again with other
+    security or authentication is told apart by that.
     """
     found: dict[str, PrinterUri] = {}
     for one in answer.facts.uris:
@@ -91,7 +92,10 @@ def own_uris(seen: DeviceView, answer: Observation[IppPrinter]) -> dict[str, Pri
             continue
         host = parts.hostname or ""
         if is_own(seen, host) or (parts.path or "/") == answer.facts.path:
-            found.setdefault(f"{parts.scheme.lower()} {parts.path or '/'}"[:120], one)
+            key = f"{parts.scheme.lower()} {parts.path or '/'}"[:120]
+            known = found.setdefault(key, one)
+            if (known.security, known.authentication) != (one.security, one.authentication):
+                found.setdefault(f"{key}, {one.security}, {one.authentication}"[:200], one)
     return found
 
 

@@ -11,8 +11,10 @@ from hardenprobe.checking.check import DeviceView, Outcome, fail, note, passed, 
 from hardenprobe.facts import SshOffer
 from hardenprobe.model import Observation, Reason
 from hardenprobe.scope.ports import MAY_SPEAK
-from hardenprobe.standards.ssh_rules import NameRule, load
+from hardenprobe.standards.ssh_rules import NameRule, load, matches
 
+# RFC 5647 section 5.1, and the same ciphers and another negotiated by cipher name alone: no MAC is used beside them.
+_AUTHENTICATED = ("AEAD_*", "*-gcm@openssh.com", "chacha20-poly1305@openssh.com")
 _REASONS = {"closed": Reason.DROPPED, "silent": Reason.SILENT}
 
 
@@ -93,6 +95,10 @@ def judge_names(
     judged: tuple[NameRule, ...] = getattr(rules, which)
     for offer in known:
         offered: tuple[str, ...] = getattr(offer.facts, which)
+        if which == "macs" and offered and not (offered := _usable_macs(offer.facts)):
+            text = "every offered cipher authenticates by itself, so that no offered MAC is used"
+            yield passed(offer, text, expected, rule_set=rules.rule_set)
+            continue
         if not offered:
             yield unknown(offer, f"no {what} are offered, so none can be judged", expected)
             continue
@@ -113,6 +119,16 @@ def judge_names(
             real = [name for name in offered if not rules.is_marker(name)]
             text = f"{len(real)} offered {what}, none that must fail"
             yield passed(offer, text, expected, value=real, rule_set=rules.rule_set)
+
+
+def _usable_macs(facts: SshOffer) -> tuple[str, ...]:
+    """The MACs of each direction in which a cipher is offered that needs one."""
+    directions = (
+        (facts.ciphers_to_server, facts.macs_to_server),
+        (facts.ciphers_to_client, facts.macs_to_client),
+    )
+    needed = (macs for ciphers, macs in directions if any(not matches(c, _AUTHENTICATED) for c in ciphers))
+    return tuple(dict.fromkeys(mac for macs in needed for mac in macs))
 
 
 def _listed(names: list[str]) -> str:
