@@ -102,6 +102,13 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except SystemExit:
         # Click's own end where the reader has gone; its status 1 would mean an open finding.
         return INTERRUPTED
+    except MemoryError:
+        click.echo(
+            "hardenprobe: this machine has no memory left for it; close other programs, or name fewer devices. "
+            "`hardenprobe scan --resume latest` goes on with a scan that was not finished",
+            err=True,
+        )
+        return INTERRUPTED
     except Exception:  # noqa: BLE001 - whatever it is, a user sees no traceback
         from hardenprobe.cli.trouble import report_bug
 

@@ -91,6 +91,15 @@ def test_bug_of_ours_names_a_file_and_shows_no_traceback(
     assert "ZeroDivisionError: our own mistake" in written
 
 
+def test_a_machine_without_memory_is_no_bug(
+    command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reviews.command, "callback", lambda **_: bytearray(1 << 62))
+    ended = command("reviews")
+    assert (ended.status, ended.out) == (3, "")
+    assert "no memory left" in ended.err and "scan --resume latest" in ended.err
+
+
 @pytest.mark.parametrize(
     ("error", "status"),
     [

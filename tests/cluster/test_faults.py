@@ -10,6 +10,7 @@ import contextlib
 import json
 import os
 import random
+import resource
 import signal
 import subprocess
 import sys
@@ -152,6 +153,11 @@ def whole(lab: RunningLab, tmp_path_factory: pytest.TempPathFactory) -> set[tupl
     return {(one.finding, str(one.result)) for one in review.results}
 
 
+def no_memory(process: int) -> None:
+    """Let a process have no more address space than it has: each further allocation fails (getrlimit(2), RLIMIT_AS)."""
+    resource.prlimit(process, resource.RLIMIT_AS, (2**20, 2**20))
+
+
 def stop(process: subprocess.Popen[str], number: int) -> None:
     process.send_signal(number)
 
@@ -170,6 +176,7 @@ def test_another_worker_asks_what_a_broken_one_left_and_nobody_is_asked_twice_in
             "the worker stalls": lambda: (stop(worker, signal.SIGSTOP), os.kill(scanner, signal.SIGSTOP))[0],
             "the worker is cut off, and goes on": lambda: stop(worker, signal.SIGSTOP),
             "the worker ends in order": lambda: stop(worker, signal.SIGTERM),
+            "the process that scans has no memory": lambda: no_memory(scanner),
         }  # fmt: skip
         name = draw.choice(sorted(faults))
         try:

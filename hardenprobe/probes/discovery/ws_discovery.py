@@ -18,6 +18,7 @@ PORT = 3702  # IANA
 # Seconds. A target may take APP_MAX_DELAY, 0.5 s, before it answers (WS-Discovery 1.1 section 3.1.3).
 WAIT = 0.8
 SIZE_CAP = 32767  # bytes; SOAP-over-UDP 1.1, section 4: MAX_ENVELOPE_SIZE
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 SOAP = "http://www.w3.org/2003/05/soap-envelope"
 
 
@@ -110,12 +111,15 @@ def decode_announcement(data: bytes) -> tuple[str, ...]:
 
 def _envelope(data: bytes) -> Element:
     from defusedxml.common import DefusedXmlException
-    from defusedxml.ElementTree import fromstring
+    from defusedxml.ElementTree import XMLParser
 
     if len(data) > SIZE_CAP:
         raise MalformedReply(f"WS-Discovery reply of {len(data)} bytes")
     try:
-        envelope: Element = fromstring(data, forbid_dtd=True)
+        # XML 1.0 section 4.3.3. Python remembers every name of an encoding that it is asked for, so none is taken from here.
+        parser = XMLParser(encoding="utf-16" if data[:2] in _UTF_16 else "utf-8", forbid_dtd=True)
+        parser.feed(data)
+        envelope: Element = parser.close()
     except (ParseError, DefusedXmlException, ValueError, LookupError) as exc:
         raise MalformedReply(f"WS-Discovery reply that cannot be read: {type(exc).__name__}") from exc
     return envelope
