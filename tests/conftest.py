@@ -28,7 +28,6 @@ LONGEST = (
     "tests/interrupted/test_resume.py",
     "tests/comparison/test_months.py",
     "tests/demo_lab/test_hostile.py",
-    "tests/evidence/test_parts.py",
     "tests/peers/test_tls_peers.py",
     "tests/peers/test_command_line.py",
     "tests/interrupted/test_store_trouble.py",

@@ -68,11 +68,8 @@ def keep(store: Store, made: Mapping[str, Any]) -> None:
         db.execute(_kept.insert().values(subject=digest(made["subject"]), document=canonical(made).decode()))
 
 
-def scan(port_offset: int | None = None) -> dict[str, Any]:
+def scan() -> dict[str, Any]:
     """Scan the lab on loopback, and hold what was found against what its devices are guilty of; some 20 s.
-
-    Args:
-        port_offset: As for `running_lab`.
 
     Raises:
         UsageError: The lab cannot start.
@@ -81,8 +78,8 @@ def scan(port_offset: int | None = None) -> dict[str, Any]:
     from hardenprobe.demo_lab.scan_lab import order
     from hardenprobe.library import scan_and_judge
 
-    with running_lab(port_offset=port_offset) as lab:
-        return _held(asyncio.run(scan_and_judge(*order(lab, [TARGET], SOURCE))), lab)
+    with running_lab() as lab:
+        return of_scan(asyncio.run(scan_and_judge(*order(lab, [TARGET], SOURCE))), lab)
 
 
 def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
@@ -95,10 +92,15 @@ def of_demo(found: Review, lab: RunningLab) -> dict[str, Any]:
     from hardenprobe.judging.review import rejudge
 
     _, rules = order(lab, [TARGET], SOURCE)
-    return _held(rejudge(found, rules), lab)
+    return of_scan(rejudge(found, rules), lab)
 
 
-def _held(found: Review, lab: RunningLab) -> dict[str, Any]:
+def of_scan(found: Review, lab: RunningLab) -> dict[str, Any]:
+    """What a scan of the whole lab found beside what it should have found.
+
+    Args:
+        found: From SOURCE, judged by the lab's baseline and what its people state.
+    """
     from hardenprobe.demo_lab.scan_lab import guilts
     from hardenprobe.demo_lab.truth import expected_findings
     from hardenprobe.devices import inventory

@@ -11,11 +11,12 @@ from typing import Any
 import pytest
 
 from hardenprobe.demo_lab.declarations import load
-from hardenprobe.demo_lab.process import INVENTORY, running_lab
+from hardenprobe.demo_lab.process import INVENTORY, RunningLab, running_lab
 from hardenprobe.demo_lab.scan_lab import BOTH_FAMILIES, FAR, guilts, missing_devices, order, words
 from hardenprobe.demo_lab.truth import expected_findings
 from hardenprobe.demo_lab.truth_snmp import stray_channels
 from hardenprobe.devices import inventory
+from hardenprobe.evidence import self_test
 from hardenprobe.facts import TlsPort, TlsSuites
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Observation, Reason, Review, Word
@@ -36,6 +37,7 @@ class Done:
     review: Review
     accepted: Counter[str]  # connections by device, as the lab has counted them
     raw_bytes: set[int]
+    lab: RunningLab
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +52,7 @@ def scans() -> Iterator[dict[str, Done]]:
             counters, now = lab.counters(), Counter[str]()
             for address, count in counters["connections"].items():
                 now[owners[address]] += count
-            done[source] = Done(found, now - before, set(counters["raw_print_bytes"].values()))
+            done[source] = Done(found, now - before, set(counters["raw_print_bytes"].values()), lab)
             before = now
     yield done
 
@@ -73,6 +75,14 @@ def test_findings_equal_the_declared_truth(source: str, scans: dict[str, Done]) 
     assert {m.asset_tag for m in found.coverage.listed_not_seen} == {
         d.asset_tag for d in inventory.load(INVENTORY).devices if d.lab is None
     }
+
+
+def test_the_self_test_says_that_all_of_it_was_found(scans: dict[str, Done]) -> None:
+    done = scans[self_test.SOURCE]
+    made = self_test.of_scan(done.review, done.lab)
+
+    assert [row for row in made["findings"] if row["expected"] != row["found"]] == []
+    assert made["agrees"] and made["expected"] == made["found"] > 100
 
 
 @pytest.mark.parametrize("source", SOURCES)
