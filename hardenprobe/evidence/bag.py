@@ -103,10 +103,16 @@ class Derived(Payload):
 
     Attributes:
         sums: By path, `data/` before it.
+        values: What was written by `json`, by the same paths.
     """
 
     def __init__(self) -> None:
         self.sums: dict[str, Sums] = {}
+        self.values: dict[str, Any] = {}
+
+    def json(self, path: str, value: Any) -> None:
+        self.values[f"data/{path}"] = value
+        super().json(path, value)
 
     @contextmanager
     def file(self, path: str, *, packed: bool = True) -> Iterator[BinaryIO]:

@@ -20,6 +20,7 @@ from hardenprobe.evidence.verify import Verdict
 from hardenprobe.model import Captured, Review
 from hardenprobe.model.document import digest as digest_of
 from hardenprobe.model.transcript import digest as observation_id
+from hardenprobe.reports.text import counted
 from hardenprobe.store.device_rows import written
 
 SHOWN = 5  # of one kind of fault; the rest are counted
@@ -223,17 +224,34 @@ def _derived(bag: Container, source: Source, verdict: Verdict) -> None:
         there = verdict.sums.get(path)
         if there is not None and there.hex("sha256") == sums.hex("sha256"):
             continue
-        if path.startswith(_FORMATTED) and not same_code:
+        if there and not same_code and (path.startswith(_FORMATTED) or _says_no_less(bag, path, made)):
             differing += 1
         else:
             verdict.fault("content", path, "it is not what the review gives" if there else "it is missing")
     if differing:
         verdict.leave_open(
             "content",
-            f"{differing} files of text were written by other versions than those of this process; see versions.json",
+            f"{counted(differing, 'file')} written by other code than this: compared as far as that goes; see versions.json",
         )
     for path in _unexpected(bag, made, given):
         verdict.fault("content", path, "no part of the review gives it")
+
+
+def _says_no_less(bag: Container, path: str, made: Derived) -> bool:
+    """Tell whether a document of other code says what this one gives, but for fields that it did not know and that are empty."""
+    if path not in made.values:
+        return False
+    ours = json.loads(json.dumps(made.values[path]))
+    return _agree(_read(bag, path), ours)
+
+
+def _agree(there: Any, ours: Any) -> bool:
+    if isinstance(there, dict) and isinstance(ours, dict):
+        known = there.keys() <= ours.keys()
+        return known and all(_agree(there[key], ours[key]) if key in there else not ours[key] for key in ours)
+    if isinstance(there, list) and isinstance(ours, list):
+        return len(there) == len(ours) and all(map(_agree, there, ours))
+    return bool(there == ours)
 
 
 def _unexpected(bag: Container, made: Derived, given: tuple[str, ...]) -> Iterator[str]:
@@ -248,14 +266,18 @@ def _given(outline: Review) -> tuple[str, ...]:
 
 
 def _json(bag: Container, path: str) -> dict[str, Any]:
+    found = _read(bag, path)
+    if not isinstance(found, dict):
+        raise UsageError(f"{path} holds no object")
+    return found
+
+
+def _read(bag: Container, path: str) -> Any:
     if path not in bag.names:
         raise UsageError(f"the bag holds no {path}")
     if bag.size(path) > _MOST_BYTES:
         raise UsageError(f"{path} has more than {_MOST_BYTES} bytes")
     try:
-        found = json.loads(b"".join(bag.document(path)))
+        return json.loads(b"".join(bag.document(path)))
     except (ValueError, RecursionError) as exc:
         raise UsageError(f"{path} is no JSON") from exc
-    if not isinstance(found, dict):
-        raise UsageError(f"{path} holds no object")
-    return found

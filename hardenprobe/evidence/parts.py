@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -51,10 +52,25 @@ def _coverage(source: Source, wanted: Wanted, bag: Payload) -> None:
 
 
 def packed_by() -> dict[str, str]:
-    """Versions of the code that writes a bag."""
+    """Versions of the code that writes a bag, and the digest of our own, which differs between two builds of one version."""
     from hardenprobe.model.versions import versions
 
-    return {**versions(), **{name: version(name) for name in ("Jinja2", "rich")}}
+    return {
+        **versions(),
+        **{name: version(name) for name in ("Jinja2", "rich")},
+        "hardenprobe source, SHA-256": _source_digest(),
+    }
+
+
+@cache
+def _source_digest() -> str:
+    package = Path(__file__).parent.parent
+    digest = hashlib.sha256()
+    for path in sorted(package.rglob("*")):
+        if path.suffix in (".py", ".html", ".css", ".js", ".json", ".yaml"):
+            digest.update(f"{path.relative_to(package).as_posix()}\0".encode())
+            digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()
 
 
 def _versions(source: Source, wanted: Wanted, bag: Payload) -> None:

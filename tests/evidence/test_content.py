@@ -214,4 +214,30 @@ def test_files_of_other_versions_are_not_called_wrong(unsigned: Path, read: Any,
     files[f"{FOLDER}/data/reports/screen.txt"] += b" "
     found = check(files)
     assert not found.faults and found.of("content") == "not determined"
-    assert "1 files of text" in found.open[-1][1]
+    assert "1 file written by other code" in found.open[-1][1]
+
+
+def test_a_document_of_another_build_may_lack_a_field_and_say_nothing_else(
+    unsigned: Path, read: Any, check: Any
+) -> None:
+    files, name = read(unsigned), f"{FOLDER}/data/coverage.json"
+    versions = json.loads(files[f"{FOLDER}/data/versions.json"])
+    assert len(versions["packed_by"].pop("hardenprobe source, SHA-256")) == 64
+    files[f"{FOLDER}/data/versions.json"] = json.dumps(versions, indent=1, sort_keys=True).encode() + b"\n"
+    coverage = json.loads(files[name])
+    empty = next(key for key, value in coverage.items() if value in ([], None))
+    full = next(key for key, value in coverage.items() if value and isinstance(value, int))
+
+    def said(edit: Callable[[dict[str, Any]], Any]) -> Any:
+        changed = dict(coverage)
+        edit(changed)
+        return check({**files, name: json.dumps(changed, indent=1, sort_keys=True).encode() + b"\n"})
+
+    older = said(lambda one: one.pop(empty))
+    assert not older.faults and older.of("content") == "not determined"
+    for edit in (
+        lambda one: one.pop(full),
+        lambda one: one.update({full: one[full] + 1}),
+        lambda one: one.update(more=1),
+    ):
+        assert [fault.text for fault in said(edit).faults] == ["it is not what the review gives"]
