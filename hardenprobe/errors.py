@@ -8,6 +8,7 @@
         FileInvalid         file, line, what is wrong, how to fix it
         UnknownName         a check, baseline or review of that name is not there; proposes the nearest
         StoreRefused        the store cannot be opened or is not ours
+          StoreHeld           another process holds it just now
         BagRefused          a file is no evidence bag, or not one that can be read safely; in evidence/container.py
         ScatteredMasks        a list has masks with gaps that make too many parts to be compared exactly
       MalformedReply      a codec met bytes it cannot read; the probe records it, a check never sees it
@@ -106,6 +107,10 @@ class UnknownName(UsageError):
 
 class StoreRefused(UsageError):
     """The store cannot be opened, is not ours, or cannot be written."""
+
+
+class StoreHeld(StoreRefused):
+    """Another process holds the store just now."""
 
 
 class ScatteredMasks(UsageError):

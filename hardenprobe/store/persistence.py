@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection
 
 from hardenprobe.devices.matching import Met
 from hardenprobe.devices.visit_notes import VisitNotes
-from hardenprobe.errors import StoreRefused
+from hardenprobe.errors import StoreHeld, StoreRefused
 from hardenprobe.model import Cost, InputFile, Review
 from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
 from hardenprobe.store import input_files, requests
@@ -21,6 +22,8 @@ from hardenprobe.store.journal import Journal
 from hardenprobe.store.known_devices import known_devices
 from hardenprobe.store.spool import Spool, folder
 from hardenprobe.store.store import Store
+
+R = TypeVar("R")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +39,24 @@ class Kept:
     review: Review
     stored: bool
     goes_on: str | None
+
+
+PATIENCE = 75.0  # seconds that another process may hold the store: a minute, and what a busy machine adds
+
+
+def patiently(write: Callable[..., R], *what: Any) -> R:
+    """Write to a store that other scans write to as well.
+
+    Raises:
+        StoreRefused: It cannot be written, or another process still holds it after `PATIENCE`.
+    """
+    until = time.monotonic() + PATIENCE
+    while True:
+        try:
+            return write(*what)
+        except StoreHeld:
+            if time.monotonic() > until:
+                raise
 
 
 class Keeper:
@@ -72,7 +93,7 @@ class Keeper:
             # One that goes on keeps its first day, and may well be older than others.
             if self.earlier is None:
                 self.clock_notice = _clock_notice(self._store, self.begun)
-            self._journal.begin(self.begun)
+            patiently(self._journal.begin, self.begun)
         except BaseException:
             self._spool.close()
             raise
@@ -90,7 +111,7 @@ class Keeper:
         Raises:
             StoreRefused: The store cannot be written.
         """
-        input_files.keep(self._store, files)
+        patiently(input_files.keep, self._store, files)
 
     def known_devices(self) -> tuple[Met, ...]:
         """The devices that earlier reviews of the scope met."""
@@ -115,7 +136,7 @@ class Keeper:
             self._sweep = sweep
             if self.failed is None:
                 try:
-                    await self._write(self._journal.keep, self.begun.id, finished, quiet, sweep)
+                    await self._write(patiently, self._journal.keep, self.begun.id, finished, quiet, sweep)
                 except StoreRefused as exc:
                     await self._write(self._fall_back, str(exc), finished, quiet)
             else:
@@ -154,7 +175,7 @@ class Keeper:
                     if review.head.rechecks is None:
                         requests.keep(db, review.head.id, self.begun.request)
 
-                stored = self._store.save(review, beside)
+                stored = patiently(self._store.save, review, beside)
                 return Kept(review=stored, stored=True, goes_on=None if complete else scan)
             except StoreRefused as exc:
                 self._fall_back(str(exc), (), {})

@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 import sqlalchemy as sa
 from sqlalchemy import exc as sa_exc
 
-from hardenprobe.errors import StoreRefused, UnknownName, UsageError, clip
+from hardenprobe.errors import StoreHeld, StoreRefused, UnknownName, UsageError, clip
 from hardenprobe.model import Review
 from hardenprobe.model.document import from_document, to_document
 from hardenprobe.model.review_rows import rows_of
@@ -495,7 +495,9 @@ def asking(shown: str) -> Iterator[None]:
     try:
         yield
     except sa_exc.DBAPIError as exc:
-        raise StoreRefused(f"store {shown}: {_mend(str(exc.orig))}") from exc
+        said = str(exc.orig)
+        refused = StoreHeld if "locked" in said else StoreRefused
+        raise refused(f"store {shown}: {_mend(said)}") from exc
     except sa_exc.SQLAlchemyError as exc:
         raise StoreRefused(f"store {shown}: {str(exc).splitlines()[0]}") from exc
 
