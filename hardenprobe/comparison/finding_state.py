@@ -18,6 +18,7 @@ from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.comparison.records import Cause, Why
 from hardenprobe.model import (
     INVENTORY,
+    NOT_HEARD,
     NOT_PLANNED,
     REASONS,
     UNTOLD,
@@ -71,6 +72,7 @@ _WHY = {
     Reason.SCOPE: Why.NOT_ASKED,
     Reason.REACH: Why.NOT_ASKED,
     Reason.NO_CREDENTIAL: Why.NOT_ASKED,
+    Reason.NOT_SEEN: Why.NOT_ASKED,
 }
 _CLEAR = (Word.PASS, Word.NOTAPPLICABLE)
 _HERE = "here"  # the name of a vantage point without one
@@ -172,6 +174,8 @@ class Conditions:
         """Why a device was not met."""
         why = self.missed.get(device.asset_tag or "")
         addresses = [one.address for one in device.addresses]
+        if why == NOT_HEARD:
+            return Cause(why=Why.NOT_ASKED, text="no traffic of the device was captured")
         if why and why not in (NOT_PLANNED, "unfinished"):
             return Cause(why=Why.NOT_REACHED, text=f"the device was not met: {why}")
         if self.targets and addresses and not any(one in self._asked for one in addresses):

@@ -74,7 +74,9 @@ def _review(document: Document, source: Source, verdict: Verdict) -> None:
         whole.add(piece)
     if whole.hex("sha256") != verdict.sums[REVIEW].hex("sha256"):
         verdict.fault("content", REVIEW, "it is not written as hardenprobe writes a review")
-    begun, ended = _time(source.outline.head.started), _time(source.outline.head.finished)
+    outline = source.outline
+    spans = [(_time(outline.head.started), _time(outline.head.finished))]
+    spans += [(_time(one.first), _time(one.last)) for one in outline.coverage.captures]
     wrong, outside, unproved, foreign = _Some(), _Some(), _Some(), _Some()
     withheld = "Full-Bag-SHA-512" in verdict.about
     for row in source.rows():
@@ -83,8 +85,10 @@ def _review(document: Document, source: Source, verdict: Verdict) -> None:
             known.add(entry.get("id"))
             wrong.add(clip(str(entry.get("id"))), _id(entry) != entry.get("id"))
             at = _time(entry.get("asked_at"))
-            late = at is None or (begun and at < begun) or (ended and at > ended)
-            outside.add(clip(str(entry.get("id"))), bool(late))
+            within = at and any(
+                (not begun or begun <= at) and (not ended or at <= ended) for begun, ended in spans
+            )
+            outside.add(clip(str(entry.get("id"))), not within)
             foreign.add(clip(str(entry.get("id"))), not _own_packets(entry))
         for result in json.loads(row.results):
             missing = not withheld and not known.issuperset(result.get("observations") or ())

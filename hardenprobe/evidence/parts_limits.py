@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from hardenprobe.evidence.source import Source
 from hardenprobe.judging.counts import Tally
-from hardenprobe.reports.text import counted, reason_text, visible
+from hardenprobe.reports.text import capture_text, counted, reason_text, visible
 
 if TYPE_CHECKING:
     from hardenprobe.evidence.bag import Payload
@@ -45,6 +45,8 @@ def _lines(source: Source, wanted: Wanted, tally: Tally) -> Iterator[str]:
     yield f"  Listed and not reached: {len(coverage.listed_not_seen):,}. Not finished: {len(coverage.unfinished):,}."
     yield f"  Excluded by the scope: {len(coverage.excluded):,} ranges."
     yield f"  Ports: {len(coverage.tcp_ports)} of TCP and {len(coverage.udp_ports)} of UDP; what other ports do was not examined."
+    for one in coverage.captures:
+        yield f"  Captured traffic: {capture_text(one)}."
     if head.interrupted:
         yield "  The scan was stopped before it was done."
     if head.rechecks:

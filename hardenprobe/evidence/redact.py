@@ -17,6 +17,8 @@ from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.evidence.source import DeviceEvidence, Source
 from hardenprobe.model import (
     KINDS,
+    NOT_HEARD,
+    NOT_PLANNED,
     Accepted,
     Address,
     Advice,
@@ -53,7 +55,7 @@ from hardenprobe.standards.rule_files import shipped_baselines
 T = TypeVar("T")
 
 WITHHELD = "withheld"
-_WHYS = ("silent", "refused every port", "not planned")
+_WHYS = ("silent", "refused every port", NOT_PLANNED, NOT_HEARD)
 _SOURCES = (
     "inventory",
     "scan",

@@ -12,7 +12,7 @@ import yaml
 from hardenprobe.baseline.baseline import DEFAULT
 from hardenprobe.errors import UsageError
 from hardenprobe.evidence.packets import packet_text
-from hardenprobe.model import Device, Endpoint, Head, Result, Review, UsedFile, Word
+from hardenprobe.model import Device, Endpoint, Head, Reach, Result, Review, UsedFile, Word
 from hardenprobe.model.document import UnknownFacts
 from hardenprobe.reports.text import (
     CAUTION,
@@ -218,6 +218,8 @@ def _again(review: Review, result: Result, device: Device | None) -> str | None:
     """The command that asks for this finding alone."""
     where = result.endpoint
     address = where.address if where else device.addresses[0].address if device else None
+    if review.head.reach is Reach.LISTEN:
+        return None  # nobody was asked
     if address is None or not all(c in "0123456789abcdef.:%" for c in address):  # a pseudonym, or no address
         return None
     words = ["hardenprobe", "scan", address, "--only", result.check]
@@ -225,7 +227,7 @@ def _again(review: Review, result: Result, device: Device | None) -> str | None:
     source = next((one.source for one in review.vantages if one.name == result.vantage), None)
     if source:
         words += ["--source", source]
-    if review.head.reach != "ask":
+    if review.head.reach is not Reach.ASK:
         words += ["--reach", review.head.reach.value]
     if review.head.port_offset:
         words += ["--port-offset", str(review.head.port_offset)]

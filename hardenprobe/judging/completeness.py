@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from hardenprobe.baseline.selection import Expectations
 from hardenprobe.judging.counts import Tally
-from hardenprobe.model import NOT_PLANNED, Review
+from hardenprobe.model import NOT_HEARD, NOT_PLANNED, Review
 
 FINDING, INCOMPLETE, CLEAN = 1, 3, 0
 
@@ -44,7 +44,7 @@ def incomplete(
     if not review.coverage.answered:
         reasons.append("no device answered")
     known = set(expected_missing)
-    asked = [m for m in review.coverage.listed_not_seen if m.why != NOT_PLANNED]
+    asked = [m for m in review.coverage.listed_not_seen if m.why not in (NOT_PLANNED, NOT_HEARD)]
     missed = [m.asset_tag for m in asked if m.asset_tag not in known]
     if missed:
         reasons.append(

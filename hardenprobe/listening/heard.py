@@ -45,13 +45,11 @@ class Heard:
     """What was heard of one address.
 
     Attributes:
-        began: When it first sent something, seconds.
         left_out: Observations beyond the limit.
     """
 
     address: str
     terms: Terms
-    began: float
     left_out: int = 0
     _kept: dict[Hashable, tuple[Any, Observation[Any]]] = field(default_factory=dict)
 

@@ -27,7 +27,17 @@ from hardenprobe.listening.services import Service, open_port
 from hardenprobe.listening.streams import Listener, Streams
 from hardenprobe.listening.tls import TlsPorts
 from hardenprobe.listening.traffic import OTHERS, Traffic
-from hardenprobe.model import INVENTORY, Clock, Coverage, Head, InputFile, Reach, ReadCapture, Vantage
+from hardenprobe.model import (
+    INVENTORY,
+    NOT_HEARD,
+    Clock,
+    Coverage,
+    Head,
+    InputFile,
+    Reach,
+    ReadCapture,
+    Vantage,
+)
 from hardenprobe.model.document import canonical
 from hardenprobe.model.observed import Observed
 from hardenprobe.model.review import new_id
@@ -183,7 +193,11 @@ def run(job: ListenJob) -> tuple[Observed, tuple[InputFile, ...]]:
     )
     observed = Observed(
         head=head,
-        coverage=replace(fleet.coverage, captures=captures),
+        coverage=replace(
+            fleet.coverage,
+            captures=captures,
+            listed_not_seen=tuple(replace(one, why=NOT_HEARD) for one in fleet.coverage.listed_not_seen),
+        ),
         vantages=(Vantage(name=job.place),),
         rows=fleet,
         texts=visits.texts,
@@ -267,10 +281,10 @@ class _Table:
     def visits(self) -> Iterable[Visit]:
         """What was heard of each address that sent anything."""
         for packed, seconds in self.traffic.met.items():
-            heard, tls, _ = self._of(packed, seconds)
+            heard, tls, _ = self._of(packed)
             tls.finish()
             asked = AddressAsked(address=heard.address, outcome="answered")
-            began = heard.observe(asked, None, heard.began)
+            began = heard.observe(asked, None, seconds)
             yield Visit(
                 address=heard.address,
                 vantage=self.terms.vantage,
@@ -278,14 +292,10 @@ class _Table:
                 observations=(began, *heard.observations),
             )
 
-    def _of(self, packed: bytes, seconds: float) -> tuple[Heard, TlsPorts, Datagrams]:
+    def _of(self, packed: bytes) -> tuple[Heard, TlsPorts, Datagrams]:
         known = self._heard.get(packed)
         if known is None:
-            heard = Heard(
-                address=str(ip_address(packed)),
-                terms=self.terms,
-                began=self.traffic.met.get(packed, seconds),
-            )
+            heard = Heard(address=str(ip_address(packed)), terms=self.terms)
             known = self._heard[packed] = (heard, TlsPorts(heard), Datagrams(heard))
         return known
 
@@ -298,18 +308,18 @@ class _Table:
         if (port := self._assigned(server)) not in self.terms.ports:
             self.other_ports += 1
             return None
-        heard, tls, _ = self._of(server[:-2], 0.0)
+        heard, tls, _ = self._of(server[:-2])
         return Service(heard, tls, port)
 
     def _joins(self, client: bytes, server: bytes, seconds: float) -> None:
         """A server speaks within a connection whose beginning is missing: its port is open."""
         port = self._assigned(server)
         if server[:-2] in self._addresses and port in self.terms.ports:
-            open_port(self._of(server[:-2], seconds)[0], port, b"", seconds)
+            open_port(self._of(server[:-2])[0], port, b"", seconds)
 
     def _datagram(self, source: bytes, target: bytes, data: bytes, seconds: float) -> None:
         if source[:-2] in self._addresses:
-            datagrams = self._of(source[:-2], seconds)[2]
+            datagrams = self._of(source[:-2])[2]
             datagrams.sent(self._assigned(source), self._assigned(target), data, seconds)
 
 

@@ -36,6 +36,7 @@ from hardenprobe.model.result import (
 )
 from hardenprobe.model.review import (
     FORMAT,
+    NOT_HEARD,
     NOT_PLANNED,
     UNPROVEN,
     Authorisation,
@@ -62,6 +63,7 @@ __all__ = [
     "FORMAT",
     "INVENTORY",
     "KINDS",
+    "NOT_HEARD",
     "NOT_PLANNED",
     "REASONS",
     "TARGET",

@@ -22,6 +22,7 @@ FORMAT = "hardenprobe.review/1"
 
 
 NOT_PLANNED = "not planned"  # why a listed device was not met by a scan of other addresses
+NOT_HEARD = "no traffic in the captures"  # why it was not met by a review of captured traffic
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -127,6 +127,10 @@ def prepare(kept: Store, wanted: RecheckRequest) -> Recheck:
     picked = selection.with_others(kept, picked, checks)
     head = picked.review.head
     known = inventories.load(Path(wanted.inventory)) if wanted.inventory else None
+    if head.reach is Reach.LISTEN and not wanted.reach:
+        raise UsageError(
+            f"{head.id} is a review of captured traffic; a recheck asks the devices, so name --reach look or --reach ask"
+        )
     reach = wanted.reach or str(head.reach)
     again = targets.again(picked, checks, Reach(reach), known)
     sources, names = _vantages(picked, wanted)

@@ -26,6 +26,7 @@ from hardenprobe.reports.text import (
     RISK_NOTE,
     SEVERITIES,
     SEVERITY_NOTE,
+    capture_text,
     counted,
     elsewhere_text,
     ports_text,
@@ -368,6 +369,8 @@ class _Screen(Screen):
         if coverage.accepted or coverage.not_accepted:
             self._line(f"Accepted into the fleet: {len(coverage.accepted):,} of those reached")
             self._list("Not accepted yet", [self.view.label(one) for one in coverage.not_accepted])
+        if coverage.captures:
+            self._list("Captures", [capture_text(one) for one in coverage.captures])
         self._list("Excluded", coverage.excluded)
         self._list("Unfinished", coverage.unfinished)
         self._line(f"TCP ports: {ports_text(coverage.tcp_ports)}")

@@ -12,6 +12,7 @@ from hardenprobe.model import (
     Elsewhere,
     Endpoint,
     Exchange,
+    ReadCapture,
     Reason,
     RetiredSeen,
     Severity,
@@ -47,6 +48,7 @@ _NAMES: dict[Reason | None, str] = {
     Reason.INCONCLUSIVE: "inconclusive response",
     Reason.CRASHED: "error",
     Reason.AMBIGUOUS: "ambiguous port state",
+    Reason.NOT_SEEN: "not seen in traffic",
     None: "no reason recorded",
 }
 
@@ -109,6 +111,17 @@ def port_text(endpoint: Endpoint | None) -> str:
 def reason_text(reason: Reason | None) -> str:
     """Say in words why a result is not determined."""
     return REASONS[reason]
+
+
+def capture_text(one: ReadCapture) -> str:
+    """Say what a capture covers, and what limits it."""
+    lost = "packets lost while capturing: not stated" if one.lost is None else f"{one.lost:,} packets lost"
+    limits = "".join(f"; {notice}" for notice in one.notices)
+    said = (
+        f"{one.name}, seen at {one.place}, from {one.first} to {one.last}: {counted(one.packets, 'packet')}, {lost}, "
+        f"{counted(one.others, 'other address', 'other addresses')}; SHA-256 {one.sha256}{limits}"
+    )
+    return visible(said)
 
 
 def socket_text(socket: SocketRecord) -> str:

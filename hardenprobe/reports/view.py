@@ -319,8 +319,7 @@ class View:
         planned = counted(coverage.planned, "planned address", "planned addresses")
         said = [
             f"{head.scope}: {coverage.answered:,} of {planned} answered; {counted(self.assessed, 'device')} assessed.",
-            f"Scan by {head.asked_by} from vantage point {names} at test level {head.reach}, {duration_text(head.started, head.finished)}.",
-            f"Cost: {cost_text(head.cost)}.",
+            *self._made(names),
         ]
         if head.interrupted:
             said.append("The scan was stopped before it was complete.")
@@ -342,6 +341,21 @@ class View:
             )
         said += self.origin()
         return " ".join(said)
+
+    def _made(self, names: str) -> list[str]:
+        """How it was made, one sentence each."""
+        head, captures = self.review.head, self.review.coverage.captures
+        if captures:
+            first, last = min(one.first for one in captures), max(one.last for one in captures)
+            packets = counted(sum(one.packets for one in captures), "packet")
+            return [
+                f"Captured traffic read by {head.asked_by}: {packets} from {first} to {last}, seen at {names}; nothing was sent.",
+            ]
+        when = duration_text(head.started, head.finished)
+        return [
+            f"Scan by {head.asked_by} from vantage point {names} at test level {head.reach}, {when}.",
+            f"Cost: {cost_text(head.cost)}.",
+        ]
 
     def origin(self) -> list[str]:
         """What a reader must know where the review is no full scan of real devices; one sentence each."""

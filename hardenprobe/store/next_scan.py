@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from hardenprobe.errors import StoreRefused, UsageError, clip
 from hardenprobe.judging.rules import JudgingRules
-from hardenprobe.model import Review
+from hardenprobe.model import Reach, Review
 from hardenprobe.scanning.job import ScanJob
 from hardenprobe.scanning.request import ScanRequest, pinned
 from hardenprobe.store import requests
@@ -47,6 +47,8 @@ def prepare(store: Store, name: str) -> NextScan:
     head = review.head
     if head.rechecks:
         raise UsageError(f"{head.id} is a recheck of {head.rechecks}; name a scan")
+    if head.reach is Reach.LISTEN:
+        raise UsageError(f"{head.id} is a review of captured traffic; name a scan")
     source = head.judged_from or head.id
     try:
         request = ScanRequest.of(requests.read(store, source))

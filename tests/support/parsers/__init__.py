@@ -7,7 +7,7 @@ name ends in `-line` is a whole question over a line of fixed bytes.
 
 from __future__ import annotations
 
-from support.parsers import datagrams, secure, streams, usage_files  # noqa: F401 - importing fills the registry
+from support.parsers import datagrams, listening, secure, streams, usage_files  # noqa: F401 - importing fills the registry
 from support.parsers.registry import PARSERS, Parser
 
 __all__ = ["NO_PARSER", "PARSERS", "Parser"]
