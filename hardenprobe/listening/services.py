@@ -38,6 +38,11 @@ class Service:
         self._inner: Listener | None = None
         self._told = True  # nothing yet
 
+    @property
+    def held(self) -> int:
+        """Bytes that are not understood yet."""
+        return len(self._greeting) + len(self._asked) + (self._inner.held if self._inner else 0)
+
     def accepted(self, seconds: float) -> None:
         """The port is open; what it says of itself is yet to come."""
         self._told = False
@@ -138,6 +143,11 @@ class Ftp:
         self._count = 0
         self._inner: Handshake | None = None
 
+    @property
+    def held(self) -> int:
+        """Bytes that are not understood yet."""
+        return len(self._lines) + len(self._replies) + (self._inner.held if self._inner else 0)
+
     def accepted(self, seconds: float) -> None:
         """It was known before."""
 
@@ -216,6 +226,11 @@ class Smb:
         self._data = {True: b"", False: b""}
         self._offered: tuple[str, ...] = ()
         self._session: str | None = None
+
+    @property
+    def held(self) -> int:
+        """Bytes that are not understood yet."""
+        return len(self._data[True]) + len(self._data[False])
 
     def accepted(self, seconds: float) -> None:
         """It was known before."""

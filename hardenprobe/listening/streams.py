@@ -12,10 +12,11 @@ from collections.abc import Callable
 from typing import Protocol
 
 SYN, FIN, RST, ACK = 0x02, 0x01, 0x04, 0x10
-MOST = 20_000  # connections at once
+MOST = 5_000  # connections at once that are still listened to
 HELD = 1 << 18  # bytes of one side that wait for what comes before them
 SEGMENTS = 64  # of one side that wait
 HELD_IN_ALL = 1 << 25  # bytes that wait, of all connections
+KEPT_IN_ALL = 1 << 26  # bytes that the listeners of all connections hold until they understand them
 WINDOW = 1 << 24  # octets ahead that a segment may be; a window is no larger by common practice
 _NUMBERS = 1 << 32
 
@@ -28,6 +29,11 @@ class Listener(Protocol):
     """
 
     done: bool
+
+    @property
+    def held(self) -> int:
+        """How many bytes it holds, of what it has yet to understand."""
+        ...
 
     def accepted(self, seconds: float) -> None:
         """The server took the connection."""
@@ -68,13 +74,13 @@ class _Side:
 
 
 class _Connection:
-    __slots__ = ("client", "key", "last", "listener", "server", "taken")
+    __slots__ = ("client", "kept", "key", "last", "listener", "server", "taken")
 
     def __init__(self, key: bytes, listener: Listener) -> None:
         self.key = key
         self.listener = listener
         self.client, self.server = _Side(self), _Side(self)
-        self.last = 0
+        self.last = self.kept = 0
         self.taken = False
 
 
@@ -99,7 +105,7 @@ class Streams:
         self._most = most
         self._sides: dict[bytes, _Side] = {}  # by source and target, each with its port
         self._passed: set[bytes] = set()  # of no interest, or heard to the end
-        self._waiting = 0
+        self._waiting = self._kept = 0
         self._turn = 0
 
     def passes(self, source: bytes, target: bytes) -> bool:
@@ -142,6 +148,12 @@ class Streams:
         self._take(side, number, flags, data, cut, seconds)
         if connection.listener.done:
             self._drop(connection)
+        elif data:
+            kept = connection.listener.held
+            self._kept += kept - connection.kept
+            connection.kept = kept
+            if self._kept > KEPT_IN_ALL:
+                self._make_room()
 
     def finish(self) -> None:
         """End every connection; nothing more will come."""
@@ -291,6 +303,8 @@ class Streams:
         self._drop(connection)
 
     def _drop(self, connection: _Connection) -> None:
+        self._kept -= connection.kept
+        connection.kept = 0
         half = len(connection.key) // 2
         back = connection.key[half:] + connection.key[:half]
         for key, side in ((connection.key, connection.client), (back, connection.server)):

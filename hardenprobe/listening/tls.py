@@ -163,6 +163,11 @@ class Handshake:
         self._answered = 0.0
         self._readings = 0
 
+    @property
+    def held(self) -> int:
+        """Bytes that are not understood yet."""
+        return len(self._client) + len(self._server)
+
     def accepted(self, seconds: float) -> None:
         """Nothing is known of it yet."""
 

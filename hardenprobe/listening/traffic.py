@@ -57,9 +57,9 @@ class Traffic:
 
     def read(self, packets: Iterable[Packet]) -> None:
         """Read packets. The way most of them take, plain IP over untagged Ethernet between others, is kept short."""
-        # EtherType, version and length of the IP header; fragment; protocol; addresses
-        header = struct.Struct("!12xI4xHxB2x8s").unpack_from
-        strangers, passes = self._strangers, self._streams.passes
+        # EtherType, version and length of the IP header; addresses
+        header = struct.Struct("!12xI10x8s").unpack_from
+        strangers = self._strangers
         count, newest = 0, self.latest if self.latest is not None else float("-inf")
         for seconds, length, link, data, start, end in packets:
             count += 1
@@ -70,21 +70,25 @@ class Traffic:
                 self._seen(newest)
                 self._seen(seconds)
                 newest = seconds
-            if link == ETHERNET and end - start > 53:
-                kind, fragment, protocol, pair = header(data, start)
-                if pair in strangers and kind >> 20 == 0x08004:
+            if end - start > 53 and link == ETHERNET:
+                kind, pair = header(data, start)
+                if pair in strangers and kind >> 12 == 0x08004:
                     continue
-                if kind >> 20 == 0x86DD6 and data[start + 22 : start + 54] in strangers:
+                if kind >> 12 == 0x86DD6 and data[start + 22 : start + 54] in strangers:
                     continue
-                if kind >> 8 == 0x080045 and protocol == TCP and not fragment & 0x3FFF:
-                    ends = data[start + 26 : start + 38]
-                    quiet = not data[start + 47] & _BEGINS_OR_ENDS
-                    if quiet and passes(ends[:4] + ends[8:10], ends[4:8] + ends[10:]):
-                        continue
+                if kind >> 8 == 0x080045 and self._passes(data, start):
+                    continue
             self._packet(seconds, length, link, data, start, end)
         self.packets += count
         if count:
             self._seen(newest)
+
+    def _passes(self, data: bytes, start: int) -> bool:
+        """Whether a packet of IPv4 over Ethernet belongs to a connection of which nothing more is of interest."""
+        if data[start + 23] != TCP or data[start + 47] & _BEGINS_OR_ENDS or data[start + 20] & 0x3F:
+            return False
+        ends = data[start + 26 : start + 38]
+        return self._streams.passes(ends[:4] + ends[8:10], ends[4:8] + ends[10:])
 
     def finish(self) -> None:
         """Nothing more will come."""
@@ -103,6 +107,8 @@ class Traffic:
         if at is None:
             if link not in KNOWN:
                 self.unread[link] += 1
+            return
+        if end - at < 20:
             return
         pair = data[at + 12 : at + 20] if data[at] >> 4 == 4 else data[at + 8 : at + 40]
         if pair in self._strangers:

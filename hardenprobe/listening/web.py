@@ -58,6 +58,12 @@ class Web:
         self._answer: _Answer | None = None
         self._size = {True: 0, False: 0}
 
+    @property
+    def held(self) -> int:
+        """Bytes that are not understood yet."""
+        buffers = len(self._asking.trailing_data[0]) + len(self._answering.trailing_data[0])
+        return buffers + (len(self._answer.body) if self._answer else 0)
+
     def accepted(self, seconds: float) -> None:
         """It was known before."""
 

@@ -22,6 +22,7 @@ class Ear:
     done: bool = False
     taken: bool = False
     said: dict[bool, bytes] = field(default_factory=lambda: {True: b"", False: b""})
+    held: int = 0
     gaps: list[bool] = field(default_factory=list)
     ends: list[bool] = field(default_factory=list)
 
@@ -192,6 +193,20 @@ def test_an_answer_begins_a_connection_whose_request_is_missing() -> None:
     line.send(True, 1000, b"root")
 
     assert (line.ears[0].taken, line.ears[0].said) == (True, {True: b"root", False: b"login: "})
+
+
+def test_listeners_that_hold_too_much_are_given_up_the_older_first() -> None:
+    line = Line()
+    for n in range(8):
+        client = CLIENT[:-1] + bytes((n,))
+        line.open(client)
+        line.ears[-1].held = streams.KEPT_IN_ALL // 4
+        line.send(True, 1000, b"x", client=client)
+
+    assert line.streams.cut and line.streams._kept <= streams.KEPT_IN_ALL
+    assert not line.ears[-1].gaps and line.ears[0].gaps
+    line.streams.finish()
+    assert line.streams._kept == 0
 
 
 def test_too_many_connections_end_the_older_half_of_them() -> None:

@@ -171,21 +171,23 @@ def test_ports_that_no_baseline_names_are_left_out_and_counted(tmp_path: Path) -
     assert not [o for o in found if isinstance(o.facts, (TcpPort, TelnetGreeting))]
 
 
-def test_traffic_of_others_is_counted_and_not_looked_at() -> None:
+@pytest.mark.parametrize("v6", [False, True])
+def test_traffic_of_others_is_counted_and_passed_over(monkeypatch: pytest.MonkeyPatch, v6: bool) -> None:
+    """Once a pair of addresses is known to be of no interest, its packets go no further than a look at them."""
+
     def fail(*given: object) -> Any:
         raise AssertionError("somebody else's traffic")
 
-    class Nothing:
-        def passes(self, *given: object) -> bool:
-            return False
+    streams = Streams(fail, fail)
+    traffic = Traffic([ip_address(DEVICE).packed], streams, fail)
+    others = (CLIENT6, DEVICE6) if v6 else (CLIENT, "192.0.2.99")
+    shot = [framed(one) for one in connection(23, [(True, bytes(99)), (False, bytes(99))], *others)]
+    looked: list[bytes] = []
+    whole = traffic._packet
+    monkeypatch.setattr(traffic, "_packet", lambda *given: (looked.append(given[3]), whole(*given)))
+    traffic.read((BEGAN, len(one), 1, one, 0, len(one)) for one in shot[3:5] * 50)
 
-        segment = fail
-
-    traffic = Traffic([ip_address(DEVICE).packed], Nothing(), fail)  # type: ignore[arg-type]
-    others = [framed(one) for one in connection(23, TELNET, CLIENT, "192.0.2.99")]
-    traffic.read((BEGAN, len(one), 1, one, 0, len(one)) for one in others * 3)
-
-    assert (traffic.packets, len(traffic.others), traffic.met) == (3 * len(others), 2, {})
+    assert (traffic.packets, len(traffic.others), traffic.met, len(looked)) == (100, 2, {}, 2)
 
 
 @given(st.lists(st.binary(max_size=90), max_size=12), st.sampled_from([0, 1, 101, 113, 276, 99]))

@@ -316,6 +316,57 @@ def nginx(
     return run
 
 
+@pytest.fixture(scope="module")
+def snmpd(
+    address: Callable[[], str],
+    folder: Callable[[str], Path],
+    program: Callable[[str, str], str],
+    start: Callable[..., None],
+    snmpget: Callable[..., bool],
+    port_offset: int,
+) -> Callable[..., str]:
+    """Start net-snmp's agent; it is ready when its manager, who asks with the given options, is answered."""
+
+    def run(settings: Sequence[str], manager: Sequence[str]) -> str:
+        host, where = address(), folder("snmpd")
+        lines = (f"agentAddress udp:{host}:{161 + port_offset}", "sysName peer.example", *settings)
+        (where / "snmpd.conf").write_text("\n".join(lines) + "\n")
+        command = (
+            program("snmpd", "snmpd"),
+            "-f",
+            "-Lo",
+            "-C",
+            "-c",
+            where / "snmpd.conf",
+            "-p",
+            where / "pid",
+        )
+        start(
+            command,
+            where,
+            ready=lambda: snmpget(host, *manager),
+            environment={"SNMP_PERSISTENT_DIR": str(where / "kept"), "MIBS": ""},
+        )
+        return host
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def snmpget(program: Callable[[str, str], str], port_offset: int) -> Callable[..., bool]:
+    """Tell whether an agent answers net-snmp's own client, asked with the given options."""
+
+    def run(host: str, *options: str) -> bool:
+        done = subprocess.run(
+            (program("snmpget", "snmp"), *options, "-r2", "-t0.3", f"udp:{host}:{161 + port_offset}",
+             "1.3.6.1.2.1.1.5.0"),
+            env={**os.environ, "MIBS": ""}, capture_output=True, timeout=10, check=False,
+        )  # fmt: skip
+        return b"peer.example" in done.stdout
+
+    return run
+
+
 # ---- scanning and reading the verdicts
 
 
