@@ -15,12 +15,7 @@ from hardenprobe.cli import options
 @click.option(
     "--inventory", type=options.FILE, required=True, help="The devices (YAML or CSV); others are counted."
 )
-@click.option(
-    "--place",
-    required=True,
-    metavar="TEXT",
-    help="Where it was seen, such as 'mirror port of the print server'.",
-)
+@options.place
 @click.option("--scope", type=options.FILE, help="Only devices inside of its networks.")
 @options.baseline("For devices that no rule of the inventory fits.")
 @options.trust_anchors

@@ -58,6 +58,12 @@ def certificates(command: Command) -> Command:
     )(command)
 
 
+def place(command: Command) -> Command:
+    """`--place`: where traffic was seen, which decides what it can show."""
+    said = "Where it was seen, such as 'mirror port of the print server'."
+    return click.option("--place", metavar="TEXT", default="a place not stated", help=said)(command)
+
+
 def trust_anchors(command: Command) -> Command:
     return click.option(
         "--trust-anchor", multiple=True, type=FILE, help="CA certificates (PEM) to trust; repeatable."

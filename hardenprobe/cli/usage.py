@@ -20,12 +20,7 @@ def command() -> None:
 
 @command.command("add")
 @click.argument("sources", metavar="SOURCE...", nargs=-1, required=True, type=options.FILE)
-@click.option(
-    "--place",
-    required=True,
-    metavar="TEXT",
-    help="Where it was seen, such as 'mirror port of the print server'.",
-)
+@options.place
 @click.option("--inventory", type=options.FILE, help="The devices, beside those that the store has met.")
 @click.option("--pseudonyms", metavar="KEY-FILE", type=options.FILE,
               help="Keep keyed pseudonyms of clients; the key is made where it is not there, and never stored.")  # fmt: skip
