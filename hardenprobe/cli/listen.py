@@ -55,8 +55,8 @@ def command(
     from hardenprobe.cli import running
     from hardenprobe.cli.opening import opened
     from hardenprobe.judging.completeness import exit_status
+    from hardenprobe.judging.counts import summary
     from hardenprobe.judging.rules import JudgingRules
-    from hardenprobe.judging.summary import summary
     from hardenprobe.library import listen_and_judge
     from hardenprobe.listening.run import ListenJob
     from hardenprobe.store import input_files

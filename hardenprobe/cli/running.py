@@ -12,9 +12,8 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from hardenprobe.cli import options
 from hardenprobe.judging.completeness import INCOMPLETE, exit_status, incomplete
-from hardenprobe.judging.counts import Tally
+from hardenprobe.judging.counts import Tally, summary
 from hardenprobe.judging.rules import JudgingRules
-from hardenprobe.judging.summary import summary
 from hardenprobe.library import scan_and_judge
 from hardenprobe.model import Review, document
 from hardenprobe.reports import terminal

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from hardenprobe.model import Reason, Result, Severity, Word
+from hardenprobe.baseline.selection import Expectations
+from hardenprobe.model import Device, Reason, Result, Review, Severity, Word
+from hardenprobe.model.review_rows import rows_of
+from hardenprobe.model.rows import read_device, read_results
 
 UNTOLD = (Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED)
 
@@ -145,3 +148,18 @@ class Tally:
     def broken(self) -> set[str]:
         """The devices with a result in error."""
         return {device for (_, _, word), held in self.untold.items() if word is Word.ERROR for device in held}
+
+
+def summary(review: Review, expected: Expectations) -> tuple[Review, Tally]:
+    """A review without what its devices showed, and its counts, with a few devices in memory at a time.
+
+    Args:
+        expected: Says for each device which checks may not stay unknown.
+    """
+    tally = Tally()
+    devices: list[Device] = []
+    for part in rows_of(review):
+        device = read_device(part.record)
+        tally.add(device.id, read_results(part.results), expected.of(device).must_determine)
+        devices.append(replace(device, identity=(), services=()))
+    return replace(review, devices=tuple(devices), results=(), observations={}), tally

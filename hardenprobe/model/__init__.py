@@ -6,6 +6,7 @@ from hardenprobe.model.decision import Answered, ExceptionNote, Lapsed
 from hardenprobe.model.device import KINDS, TARGET, Address, BaselineRule, Device, Identity, Named, Service
 from hardenprobe.model.observation import (
     INVENTORY,
+    REASONS,
     Cost,
     Endpoint,
     Exchange,
@@ -19,8 +20,8 @@ from hardenprobe.model.observation import (
     Transport,
     Vantage,
 )
-from hardenprobe.model.reasons import REASONS, UNTOLD
 from hardenprobe.model.result import (
+    UNTOLD,
     Accepted,
     Advice,
     CheckNote,
@@ -120,6 +121,7 @@ __all__ = [
     "Vantage",
     "Word",
     "checks_of",
+    "csv_file",
     "document",
     "kinds",
     "observed",

@@ -34,6 +34,10 @@ class Word(StrEnum):
     INFORMATIONAL = "informational"
 
 
+UNTOLD = frozenset({Word.UNKNOWN, Word.ERROR, Word.NOTCHECKED, Word.NOTSELECTED})
+"""Results that leave open whether there is a finding."""
+
+
 class Severity(StrEnum):
     """The qualitative ratings that the NVD uses with CVSS v2 scores, ordered from low to high."""
 

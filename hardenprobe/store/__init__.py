@@ -1,7 +1,6 @@
 """Where reviews and scans in progress are kept, by SQLAlchemy, each review chained to the one before by digest."""
 
 __all__ = [
-    "chain",
     "copying",
     "device_rows",
     "input_files",
