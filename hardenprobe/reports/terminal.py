@@ -173,7 +173,8 @@ class _Screen(Screen):
     def _first_remediations(self, *, details: bool) -> None:
         plan = self.review.what_first
         if not plan:
-            self._line("No remediation is needed for what was determined.")
+            if self.view.asked:
+                self._line("No remediation is needed for what was determined.")
             return
         shown = plan[:FIRST]
         reduced = self.view.risk - self.view.risk_left[len(shown)]
@@ -210,7 +211,8 @@ class _Screen(Screen):
         view = self.view
         missing = view.asked - view.told
         if not missing:
-            self._line("Every result of the scan was determined.")
+            if view.asked:
+                self._line("Every result of the scan was determined.")
         else:
             self._line(f"Not determined: {missing:,} of {counted(view.asked, 'result')}", "bold")
         for (check, origin, said), devices in list(view.tally.broken_checks.items())[:3]:

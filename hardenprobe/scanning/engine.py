@@ -205,7 +205,8 @@ class Scan(StoppableScan):
             else:
                 yield visit
         if silent and not self._stop.is_set():
-            rest = latest + self.plan.timing.second_try - time.monotonic()
+            touch = min(SECOND_TOUCH, self.plan.timing.connect)
+            rest = latest + self.plan.timing.second_try - touch - time.monotonic()
             with contextlib.suppress(TimeoutError):  # devices asleep need some seconds
                 await asyncio.wait_for(self._stop.wait(), max(0.0, rest))
             async for _, visit in self._visited(self._woken(silent, vantage), vantage):

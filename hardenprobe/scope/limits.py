@@ -79,7 +79,7 @@ class Timing:
         greeting: For a peer that speaks first.
         reply: For an answer to something that was said.
         pause: Between two connections to one device.
-        second_try: Until a device that was expected and silent is tried again.
+        second_try: Until the second try of a device that was expected and silent has ended.
         connections_at_once: To one device; there is never more than one.
         devices_at_once: Different devices that are visited at the same moment.
         connections_per_second: Of the whole scan, its sweep among it; a datagram counts as one.
