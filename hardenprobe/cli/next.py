@@ -41,4 +41,4 @@ def command(review_name: str, store_url: str | None, json_to: str | None, only_p
             return 0
         rules = replace(again.rules, decisions=Ledger(kept).decisions())
         keeper = Keeper(kept, begin(again.request, job))
-        return running.scan_and_keep(job, rules, keeper, json_to)
+        return running.scan_and_keep(job, rules, keeper, json_to, running.ReviewPresentation(store=store_url))

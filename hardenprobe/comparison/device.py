@@ -224,6 +224,8 @@ def _change(
     last_day = None
     if since and pair.baseline and kind is not Kind.NOT_REQUIRED:
         last_day = due(pair.baseline, result.severity, since)
+    today = pair.after.at[:10]
+    accepted = result.exception is not None and result.exception.until >= today
     moved = was is not None and now is not None and _place(was) != _place(now)
     return Change(
         finding=newest.verdict.finding,
@@ -240,7 +242,7 @@ def _change(
         last_seen=pair.visits[max(line.sights)].at,
         days_open=days_between(since, pair.after.at) if since else None,
         due=last_day.isoformat() if last_day else None,
-        overdue=bool(last_day and result.exception is None and last_day.isoformat() < pair.after.at[:10]),
+        overdue=last_day is not None and last_day.isoformat() < today and not accepted,
     )
 
 

@@ -24,6 +24,7 @@ from hardenprobe.model import (
     UNTOLD,
     Device,
     Observation,
+    Reach,
     Reason,
     Result,
     Review,
@@ -152,6 +153,7 @@ class Conditions:
         segments: Networks that are one segment, whichever of their addresses a scan runs from.
         rechecked: Device to the only checks that were asked of it; None for a scan.
         due_days: Baseline to the days for remediation, by severity.
+        asks: False where nothing was sent, so that its results hold from no vantage point.
     """
 
     at: str
@@ -165,6 +167,7 @@ class Conditions:
     segments: tuple[Segment, ...] = ()
     rechecked: Mapping[str, frozenset[str]] | None = None
     due_days: Mapping[str, Mapping[str, int | None]] = field(default_factory=dict)
+    asks: bool = True
 
     @cached_property
     def _asked(self) -> AddressSet:
@@ -223,6 +226,7 @@ def conditions(outline: Review, segments: Iterable[Segment] = ()) -> Conditions:
         segments=tuple(segments),
         rechecked={id: frozenset(checks) for id, checks in rechecked.items()} if head.rechecks else None,
         due_days=head.due_days,
+        asks=head.reach.admits(Reach.LOOK),
     )
 
 
@@ -376,7 +380,9 @@ def state(one: Sighting, here: Evidence | None, made: Conditions) -> Assessment:
     if wanted.address and address is None:
         return _not_assessed(_no_more_at(wanted.address, before.record, here.record))
     mine = [
-        told for told in judged if made.same_source(told.vantage, before.conditions, wanted.vantage)
+        told
+        for told in judged
+        if not before.conditions.asks or made.same_source(told.vantage, before.conditions, wanted.vantage)
     ] or list(judged if _of_files(one) else ())
     if judged and not mine:
         where = before.conditions.source(wanted.vantage) or wanted.vantage

@@ -127,7 +127,7 @@ class Standing:
         wanted = [
             n
             for n, one in enumerate(self.held[: self._last])
-            if not is_narrow(one.outline) and one.id != again
+            if not one.outline.head.narrow and one.id != again
         ][-most:]
         wanted.append(self._last)
         standing: dict[int, Counter[Severity | None]] = {n: Counter() for n in wanted}
@@ -157,11 +157,6 @@ class Standing:
         for page in pages(devices_of(self.held)):
             for visits in visits_of(self.held, page).values():
                 yield visits, timelines(visits)
-
-
-def is_narrow(outline: Review) -> bool:
-    """Whether a review assessed less than the whole, so that a finding that it does not name may be open."""
-    return bool(outline.head.narrowed or outline.head.rechecks)
 
 
 def _lapsed_since(visits: Sequence[Visit], line: Timeline) -> str | None:

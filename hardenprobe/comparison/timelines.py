@@ -75,6 +75,12 @@ class Timeline:
         """The finding as it was seen open last."""
         return self.sights[max(self.sights)]
 
+    @property
+    def asked(self) -> Sighting:
+        """The finding as it was seen open last from a vantage point; as it was seen last where it never was."""
+        asked = [one for one in self.sights.values() if one.evidence.conditions.asks]
+        return asked[-1] if asked else self.newest
+
     def open_since(self, number: int) -> str | None:
         """Since when it was open, as far as was known after a visit; None where it was not known to be open."""
         return self.since.get(number)
@@ -143,7 +149,7 @@ def _assessment(line: Timeline, number: int, visits: Sequence[Visit]) -> Assessm
     What was no longer required stays so while it is not assessed, unless another baseline judges the device by now.
     """
     visit, before = visits[number], line.says[number - 1]
-    says = finding_state.state(line.newest, visit.evidence, visit.conditions)
+    says = finding_state.state(line.asked, visit.evidence, visit.conditions)
     if says.cause is None or not before.is_not_required or says.is_not_required:
         return says
     last = next(one.evidence for one in reversed(visits[:number]) if one.evidence)

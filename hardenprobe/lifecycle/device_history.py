@@ -177,7 +177,7 @@ def _seen(row: Row, at: str, what: str, counts: _Counts, head: Head) -> Event:
     }[what]
     accepted = f", {counts.open['accepted']} with an exception" if counts.open["accepted"] else ""
     carried = f", {counts.carried} of them not reassessed" if counts.carried else ""
-    nothing = "nothing open among what was assessed" if head.narrowed else "no open findings"
+    nothing = "nothing open among what was assessed" if head.narrow else "no open findings"
     return Event(
         at=at,
         what=what,

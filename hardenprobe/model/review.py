@@ -383,6 +383,11 @@ class Head:
     stated_operator: str | None = None
 
     @property
+    def narrow(self) -> bool:
+        """Whether it assessed less than the whole, so that what it does not name may be open."""
+        return bool(self.narrowed or self.rechecks) or not self.reach.admits(Reach.LOOK)
+
+    @property
     def asked_by(self) -> str:
         """Who ran it, for people: the person who is named, and the account."""
         return f"{self.stated_operator} (account {self.operator})" if self.stated_operator else self.operator

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cache, cached_property, partial
+from itertools import takewhile
 from typing import TYPE_CHECKING, Any
 
 from hardenprobe.errors import UsageError, clip
@@ -205,14 +206,14 @@ def as_of(store: Store, name: str, day: str) -> list[str]:
         raise UsageError(f"{clip(day)} is no day; write it as 2026-03-01") from None
     named = store.outline(store.find(name)).head
     again = store.rechecks()
-    later: list[str] = []
-    for one in reversed(store.of_scope(named.scope)):
-        if store.outline(one).head.started[:10] > day:
-            continue
-        if one not in again:
-            return [one, *reversed(later)]
-        later.append(one)
-    raise UsageError(f"no scan of scope {clip(named.scope)} began on {day} or before")
+    began = {one: store.outline(one).head.started for one in store.of_scope(named.scope)}
+    # By their own dates: a clock that was set back puts a later scan on an earlier day.
+    until = [one for one in began if one not in again and began[one][:10] <= day]
+    if not until:
+        raise UsageError(f"no scan of scope {clip(named.scope)} began on {day} or before")
+    newest = max(reversed(until), key=lambda one: began[one])
+    rest = list(began)[list(began).index(newest) + 1 :]
+    return [newest, *(one for one in takewhile(again.__contains__, rest) if began[one][:10] <= day)]
 
 
 def _dates_of_page(
@@ -240,9 +241,7 @@ def _dates_of_one(outline: Review, piece: Piece) -> Mapping[str, FindingDates]:
 
 
 def _trend(standing: Standing) -> tuple[Count, ...]:
-    from hardenprobe.comparison.standing import is_narrow
-
-    if is_narrow(standing.last):
+    if standing.last.head.narrow:
         return ()
     found = standing.trend(EARLIER)
     return tuple(found) if len(found) > 1 else ()

@@ -305,7 +305,7 @@ class View:
     @property
     def narrow(self) -> bool:
         """Whether the review assessed less than the whole, so that what it does not name may be open."""
-        return bool(self.review.head.narrowed or self.review.head.rechecks)
+        return self.review.head.narrow
 
     @property
     def none_open(self) -> str:

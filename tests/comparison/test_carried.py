@@ -86,6 +86,13 @@ def test_what_was_open_on_a_day_counts_the_rechecks_up_to_it(world: Any) -> None
         rows = list(csv.DictReader(io.StringIO(told(world, "tickets", first, day))))
         assert {row["title"].split("(P-1, ")[1].rstrip(")") for row in rows} == ports
         assert not any("Not reassessed" in row["text"] for row in rows)
+    world.later(60)
+    world.scan()
+    world.later(-65)  # the machine's clock is set back: the scan says so, and it changes no day before it
+    world.scan()
+    world.boxes["one"].runs[A, 23] = "telnet"
+    rows = list(csv.DictReader(io.StringIO(told(world, "tickets", first, "2026-03-20"))))
+    assert [row["text"].count("last seen 2026-03-16") for row in rows] == [1]
     again = told(world, "tickets", first)
     assert len(list(csv.DictReader(io.StringIO(again)))) == 2, "the review itself knows of no recheck"
 

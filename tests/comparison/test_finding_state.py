@@ -13,8 +13,10 @@ import pytest
 
 from hardenprobe.comparison.causes import VerdictBasis, behind, causes
 from hardenprobe.comparison.comparable import newest_pair
+from hardenprobe.comparison.finding_state import Known
 from hardenprobe.comparison.records import Change, Kind, Why
-from hardenprobe.comparison.stored import Comparison
+from hardenprobe.comparison.stored import Comparison, devices_of, reviews_until, visits_of
+from hardenprobe.comparison.timelines import timelines
 from hardenprobe.decisions import device_register
 from hardenprobe.decisions.entry import Draft
 from hardenprobe.decisions.snapshot import Decisions
@@ -554,3 +556,20 @@ def test_a_clock_that_was_set_right_is_the_device_s_change() -> None:
     assert cause.why is Why.DEVICE and cause.text.startswith("its clock was set: 400 seconds ahead before")
     (cause,) = causes(before, before)
     assert cause.why is Why.UNEXPLAINED
+
+
+@pytest.mark.parametrize("first", ["192.0.2.1", "198.51.100.9"])
+def test_what_was_only_heard_is_absent_where_it_was_seen_before(world: Any, one: Any, first: str) -> None:
+    """Seen by a scan, heard in captured traffic, then closed: a scan from where it was seen says that it is fixed."""
+    made = [world.scan(source=first), world.scan(source=None, vantage="tap")]
+    one.runs[A, 23] = "refuses"
+    made.append(world.scan())
+    held = reviews_until(world.kept, world.kept.outline(made[-1]))
+    visits = next(iter(visits_of(held, devices_of(held)).values()))
+    heard = replace(visits[1].conditions, asks=False)
+    assert visits[1].evidence
+    visits[1] = replace(visits[1], conditions=heard, evidence=replace(visits[1].evidence, conditions=heard))
+    (line,) = (line for line in timelines(visits) if line.newest.verdict.place == ("tcp", 23, None, None))
+    assert 1 in line.sights
+    wanted = Known.ABSENT if first == "192.0.2.1" else Known.NOT_ASSESSED
+    assert line.says[2].known is wanted

@@ -556,9 +556,14 @@ class Months(RuleBasedStateMachine):
         for key, line in self._known(new).items():
             change = found[key]
             assert change.kind in OPEN_KINDS
+            self._hold_overdue(line, change, self.scans[new].at[:10], line.covered(new))
             assert (change.first_seen, change.open_since, change.last_seen) == (
                 self.scans[line.first].at, line.since_at[new], self.scans[line.last].at,
             )  # fmt: skip
+
+    def _hold_overdue(self, line: Line, change: Change, today: str, accepted: str | None) -> None:
+        until = next((one.until for one in self.accepted if one.id == accepted), "")
+        assert change.overdue == ((change.due or "9") < today > until), line
 
     def _kind(self, line: Line, old: int, new: int) -> Kind | None:
         """What became of a finding, by the definitions."""
