@@ -110,6 +110,7 @@ class Scanned:
     recheck: bool = False
     interrupted: bool = False
     met: frozenset[str] = frozenset()
+    recorded: frozenset[str] = frozenset()
     missed: frozenset[str] = frozenset()
 
 
@@ -379,6 +380,7 @@ class Months(RuleBasedStateMachine):
         on = {name for name, box in self.world.boxes.items() if box.on}
         scan.met = frozenset(scan.asked.keys() & on)
         scan.missed = frozenset() if scan.interrupted or scan.recheck else frozenset(scan.asked.keys() - on)
+        scan.recorded = frozenset(self.names[id] for id in self.kept.rows(scan.id) if id in self.names)
         self.scans.append(scan)
         if not scan.recheck:
             self.fresh |= scan.met
@@ -429,11 +431,12 @@ class Months(RuleBasedStateMachine):
         line.accepted[number] = max(running, key=lambda one: one.until).id if running else None
 
     def _is_left_out(self, line: Line, name: str, number: int) -> bool:
-        """Whether it was not required before, and no other baseline has judged its device since."""
+        """Whether it was not required before, and no other baseline has judged its device since, met or missed."""
         names = {*TWINS} if self.joined and name in TWINS else {name}
-        judged = [scan.drops for scan in self.scans[:number] if names & scan.met]
+        judged = [scan.drops for scan in self.scans[:number] if names & scan.recorded]
         now = self.scans[number]
-        return line.says[number - 1] == "not required" and (not names & now.met or now.drops == judged[-1])
+        alike = not names & now.recorded or now.drops == judged[-1]
+        return line.says[number - 1] == "not required" and alike
 
     def _absent(self, spot: Spot, does: dict[Spot, str], word: str) -> bool:
         """Whether a port was assessed, and shows nothing of the kind."""
@@ -626,7 +629,7 @@ class Months(RuleBasedStateMachine):
                 assert done.standing == "stands", done
             elif does == "refuses":
                 assert done.standing == "gone", done
-        asked = {}
+        asked: dict[str, tuple[frozenset[Spot], frozenset[str]]] = {}
         if self.joined and not wanted.keys().isdisjoint(TWINS):
             ports = {line.spot[1] for name in TWINS for line in wanted.get(name, ())}
             checks = frozenset(
