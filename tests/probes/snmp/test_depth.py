@@ -230,10 +230,11 @@ def test_a_receiver_that_is_not_in_use_is_none(target: int | None, notify: int |
 @pytest.mark.parametrize(
     ("column", "fault"),
     [
-        (snmp_objects.IF_TYPE, f"more than {snmp_objects.ROUNDS} rows"),
+        (snmp_objects.IF_TYPE, f"{snmp_objects.ROUNDS} rows were read, and there may be more"),
         (snmp_objects.JOB_OWNER, None),
+        (snmp_objects.MODEL, None),
     ],
-    ids=["interfaces", "jobs, of which some are enough"],
+    ids=["interfaces", "jobs, of which some are enough", "parts of the device, of which the first is enough"],
 )
 def test_a_table_that_was_not_read_to_its_end_says_so(column: str, fault: str | None) -> None:
     numbers = iter(range(1, 99))
