@@ -13,7 +13,7 @@ from click.core import ParameterSource
 from hardenprobe.cli import options
 
 if TYPE_CHECKING:
-    from hardenprobe.planning.plan import Plan
+    from hardenprobe.scanning.job import ScanJob
 
 LAB_NETWORK = "127.77.0.0/16"
 
@@ -177,7 +177,7 @@ def command(
     job, rules = request.prepare()
     job = attached(job, request)
     plan.check_scope(job.plan, now=not only_plan)
-    _warn(job.plan, inventory)
+    _warn(job, inventory)
     if only_plan:
         click.echo(dry_run.text(job, rules))
         return 0
@@ -204,13 +204,14 @@ def _nothing_else() -> None:
         )
 
 
-def _warn(order: Plan, inventory: Path | None) -> None:
+def _warn(job: ScanJob, inventory: Path | None) -> None:
     """Loopback needs no scope file, but it can be the mouth of a tunnel; and a source may not reach every target."""
     from hardenprobe.addresses.sets import AddressSet
     from hardenprobe.demo_lab.declarations import addresses
     from hardenprobe.planning import vantage
 
-    notices = vantage.notices(order.vantages, order.targets)
+    order = job.plan
+    notices = [*job.notices, *vantage.notices(order.vantages, order.targets)]
     simulated = AddressSet.of([LAB_NETWORK, *(addresses(inventory) if inventory else ())])
     if order.scope.name == "loopback" and order.asked - simulated:
         notices.append("loopback addresses outside the lab's network could be a tunnel that ends elsewhere")

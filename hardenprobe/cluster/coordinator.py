@@ -40,7 +40,6 @@ from hardenprobe.model.visit import Visit
 from hardenprobe.planning.visit_order import VisitOrder
 from hardenprobe.scanning.other_addresses import MOST as MOST_OTHERS
 from hardenprobe.scanning.stoppable_scan import StoppableScan
-from hardenprobe.scope.scope import link_granted
 
 DEVICES, SWEPT = 3, 64  # addresses of a shard: expected devices, and addresses that are swept
 AHEAD = 4  # shards that a worker has at a time: one device that takes its time holds nobody else up
@@ -131,13 +130,6 @@ class ClusterScan(StoppableScan):
     _by_tag: dict[str, Listed] = field(init=False)
 
     def __post_init__(self) -> None:
-        if self.plugged:
-            names = ", ".join(probe.name for probe in self.plugged)
-            raise UsageError(
-                f"--cluster runs no probes of plug-ins, and these are: {names}; leave them out with --no-plugins"
-            )
-        if self.plan.scope.grants and any(map(link_granted, self.plan.scope.grants)):
-            self.notices.append("multicast groups are not asked by a cluster, though the scope grants it")
         self._by_tag = {device.asset_tag: device for device in self.inventory.devices}
 
     async def visits(self) -> AsyncIterator[Visit]:
@@ -220,13 +212,17 @@ class ClusterScan(StoppableScan):
 
     async def _look(self) -> None:
         """See who goes and who comes, and whether our own scope still allows the scan."""
+        ending = False
         while True:
             await asyncio.sleep(LOOK)
             try:
                 self.plan.scope.check_now()
             except ScopeRefused as exc:
                 self.stop(str(exc))
-                await self._tell_end()
+            if self._stop.is_set() and not ending:
+                ending = True  # what is in progress is finished, and nothing else of a shard is begun
+                with contextlib.suppress(Exception):
+                    await asyncio.wait_for(self._tell_end(), ENDING)
             try:
                 there = known(await asyncio.wait_for(self._client.scheduler.identity(), connection.PATIENCE))
             except (OSError, TimeoutError, RuntimeError):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -115,10 +115,11 @@ class ResumableScan:
     """All that a scan has seen so far.
 
     Attributes:
+        visits: Read again each time, where a store has them.
         sweep: What the sweep has cost.
     """
 
     begun: ScanRecord
-    visits: tuple[Visit, ...]
+    visits: Collection[Visit]
     quiet: SilentAddresses
     sweep: Cost

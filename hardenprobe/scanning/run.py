@@ -8,7 +8,7 @@ import logging
 import secrets
 import sys
 import time
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator
 from datetime import timedelta
 from typing import Any
 
@@ -66,6 +66,7 @@ async def _run(
     visits = keeper.visits if keeper else VisitNotes()
     for visit in earlier.visits if earlier else ():
         visits.add(visit)
+    resumed = list(_resumed(started, now, visits)) if earlier else []
     running: Scanning = (job.elsewhere or Scan)(
         plan=plan,
         inventory=job.inventory,
@@ -145,7 +146,7 @@ async def _run(
         capture=job.capture.finish() if job.capture else None,
         inputs=tuple(one.used for one in used),
     )
-    notices = list(_resumed(started, now, earlier.visits)) if earlier else []
+    notices = resumed
     if running.why_interrupted:
         notices.append(f"stopped early: {running.why_interrupted}")
     if job.narrowed:
@@ -175,10 +176,10 @@ async def _run(
     )
 
 
-def _resumed(started: str, now: str, visits: Sequence[Visit]) -> Iterator[str]:
+def _resumed(started: str, now: str, visits: Iterable[VisitNote]) -> Iterator[str]:
     """Say on which days a scan looked, where it went on at another one."""
     if now[:10] != started[:10]:
-        met = len({visit.address for visit in visits if visit.outcome == "answered"})
+        met = len({note.visit.address for note in visits if note.visit.outcome == "answered"})
         yield (
             f"begun on {started[:16].replace('T', ' ')} UTC and resumed on {now[:16].replace('T', ' ')} UTC; assessed before "
             f"that: {met} of the devices, which may have changed since"

@@ -63,6 +63,27 @@ class VantageProgress:
     silent: int
 
 
+class KeptVisits(Collection[Visit]):
+    """The visits of a scan, read again each time, one in memory at a time.
+
+    Raises:
+        StoreRefused: One cannot be read, when it is its turn.
+    """
+
+    def __init__(self, journal: Journal, scan: str) -> None:
+        self._journal = journal
+        self._scan = scan
+
+    def __len__(self) -> int:
+        return self._journal.count(self._scan)
+
+    def __iter__(self) -> Iterator[Visit]:
+        return self._journal.visits_beside(self._scan, ())
+
+    def __contains__(self, visit: object) -> bool:
+        return any(one == visit for one in self)
+
+
 class Journal:
     """The scans in progress of one store.
 
@@ -174,6 +195,12 @@ class Journal:
             kept = db.execute(sa.select(_scans.c.begun).where(_scans.c.id == scan)).scalar()
         return None if kept is None else _begun(scan, kept)
 
+    def count(self, scan: str) -> int:
+        """How many visits of a scan are kept."""
+        query = sa.select(sa.func.count()).select_from(_visits).where(_visits.c.scan == scan)
+        with self._store.asking(), self._store.engine.connect() as db:
+            return int(db.execute(query).scalar_one())
+
     def visits_beside(self, scan: str, known: Collection[tuple[str, str]]) -> Iterator[Visit]:
         """The visits of a scan beside some, by address and vantage point; one in memory at a time.
 
@@ -193,7 +220,7 @@ class Journal:
                 yield visit
 
     def take_up(self, name: str) -> ResumableScan:
-        """Everything that a scan has seen, by its id, the unique beginning of one, or "latest".
+        """What a scan has seen, by its id, the unique beginning of one, or "latest".
 
         Raises:
             UnknownName: No scan of that name was left unfinished.
@@ -213,14 +240,13 @@ class Journal:
         (scan,) = matching
         with self._store.asking(), self._store.engine.connect() as db:
             row = db.execute(sa.select(_scans).where(_scans.c.id == scan)).one()
-            visits = db.execute(sa.select(_visits.c.document).where(_visits.c.scan == scan)).scalars().all()
             blocks = db.execute(sa.select(_quiet).where(_quiet.c.scan == scan)).all()
         if alive(row.runner):
             raise UsageError(f"scan {scan} is still running, as process {row.runner.rpartition(' ')[2]}")
         with _readable(scan):
             return ResumableScan(
                 begun=ScanRecord(**json.loads(row.begun)),
-                visits=tuple(decode_visit(text) for text in visits),
+                visits=KeptVisits(self, scan),
                 quiet=SilentAddresses(blocks={(b.vantage, b.block): bytearray(b.outcomes) for b in blocks}),
                 sweep=Cost(**json.loads(row.sweep)),
             )

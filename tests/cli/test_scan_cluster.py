@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from support.cluster import SCOPE
 
 from hardenprobe.cli import cli
 from hardenprobe.cluster import certificates
@@ -49,6 +50,22 @@ def test_what_cannot_be_done_is_said_before_anything_is_sent(
     done = CliRunner().invoke(cli, ["scan", *at, *more])
     assert isinstance(done.exception, UsageError)
     assert says in str(done.exception)
+
+
+def test_probes_of_plug_ins_are_refused_and_multicast_is_left_out_with_a_notice(
+    at: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    made = CliRunner().invoke(cli, ["checks", "new", "odd-answers", "--probe"])
+    assert made.exit_code == 0, made.output
+    (scope := tmp_path / "scope.yaml").write_text(SCOPE + 'grants: ["multicast:lo"]\n')
+    asked = ["scan", *at, "--vantage", "office", "--scope", str(scope)]
+    done = CliRunner().invoke(cli, [*asked, "--checks-from", "odd-answers"])
+    assert isinstance(done.exception, UsageError)
+    assert "--cluster runs no probes of plug-ins, and these are: " in str(done.exception)
+    said = CliRunner().invoke(cli, [*asked, "--no-plugins"])
+    assert said.exit_code == 0, said.exception
+    assert "notice: multicast groups are not asked by a cluster" in said.stderr
 
 
 def test_a_cluster_needs_a_certificate(at: list[str]) -> None:
