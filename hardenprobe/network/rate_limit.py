@@ -48,8 +48,10 @@ class Rate:
     def take(self) -> float:
         """Begin one thing; return the seconds until it may be begun."""
         self.tokens -= 1
-        mine = -self.tokens / self.per_second if self.per_second is not None else 0.0
-        return max(0.0, mine, self.within.take() if self.within is not None else 0.0)
+        wait = self.within.take() if self.within is not None else 0.0
+        if self.per_second is None or self.tokens >= 0:
+            return wait
+        return max(wait, -self.tokens / self.per_second)
 
     async def turn(self) -> None:
         """Wait until one thing more may be begun."""
