@@ -8,6 +8,7 @@ __all__ = [
     "echo",
     "group",
     "link",
+    "name_server",
     "ntp",
     "rate_limit",
     "round_trip",

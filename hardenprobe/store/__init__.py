@@ -13,6 +13,7 @@ __all__ = [
     "rejudge",
     "resume",
     "review_log",
+    "running_findings",
     "schema",
     "store",
     "upgrade",
