@@ -126,16 +126,17 @@ def measure(
     if server:
         server.sql(f"create database fleet{devices}")
         url = server.url(f"fleet{devices}")
-    found = {"insert": run([sys.executable, __file__, "--insert", lab, url, str(devices)], made_aside=True)}
-    for name, command in commands(url, page).items():
-        found[name] = run(command)
-    size = float(server.sql(f"select pg_database_size('fleet{devices}')")) if server else file.stat().st_size
-    print(f"{devices:,} devices: store {size / 1e6:,.0f} MB, page {page.stat().st_size / 1e6:,.1f} MB")
-    for name, one in found.items():
+    print(f"{devices:,} devices")
+    given = {"insert": [sys.executable, __file__, "--insert", lab, url, str(devices)], **commands(url, page)}
+    found = {}
+    for name, command in given.items():
+        found[name] = one = run(command, made_aside=name == "insert")
         print(
             f"  {name:8} {one.seconds:7.1f} s, wall {one.wall:7.1f} s, peak {one.peak / 1e6:4.0f} MB",
             flush=True,
         )
+    size = float(server.sql(f"select pg_database_size('fleet{devices}')")) if server else file.stat().st_size
+    print(f"  store {size / 1e6:,.0f} MB, page {page.stat().st_size / 1e6:,.1f} MB")
     file.unlink(missing_ok=True)
     if server:
         server.sql(f"drop database fleet{devices}")
