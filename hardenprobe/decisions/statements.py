@@ -210,7 +210,7 @@ def answered(
     running = [one for one in statements if one.holds(today)]
     over = [one for one in statements if one.made <= today and not one.holds(today)]
     rows: dict[tuple[str, str, str], list[str]] = defaultdict(list)
-    asked: set[tuple[str, str]] = set()
+    asked: set[tuple[str, str, str]] = set()
     for device in devices:
         now, before = _best(device, running), _best(device, over)
         must = set(required(device))
@@ -220,13 +220,14 @@ def answered(
                 state, one = "answered", now[control]
             elif control in before:
                 state, one = "expired", before[control]
-            rows[control, state, one.id if one else ""].append(device.id)
+            key = control, state, one.id if one else ""
+            rows[key].append(device.id)
             if control in must:
-                asked.add((control, device.id))
+                asked.add(key)
     by_id = {one.id: one for one in statements}
     order = list(controls.shipped())
     return tuple(
-        _row(key, tuple(ids), by_id.get(key[2]), any((key[0], id) in asked for id in ids))
+        _row(key, tuple(ids), by_id.get(key[2]), key in asked)
         for key, ids in sorted(rows.items(), key=lambda row: (_place(order, row[0][0]), row[0]))
     )
 

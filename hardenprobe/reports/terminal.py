@@ -202,10 +202,7 @@ class _Screen(Screen):
     def _fitted(self, before: str, devices: Sequence[str], after: str) -> None:
         """One line with as many device names as it has room for."""
         room = self.console.width - 3 - len(before) - len(after)
-        most = len(devices)
-        while most > 1 and len(visible(self.view.names(devices, most))) > room:
-            most -= 1
-        self._line(f"{before}{self.view.names(devices, most)}{after}", "dim", indent=3)
+        self._line(f"{before}{self.view.names_within(devices, room)}{after}", "dim", indent=3)
 
     def _reasons(self) -> None:
         view = self.view

@@ -26,7 +26,7 @@ from hardenprobe.model import (
     Word,
 )
 from hardenprobe.reports.plan_usage import PlanUsage
-from hardenprobe.reports.text import SEVERITIES, counted
+from hardenprobe.reports.text import SEVERITIES, counted, visible
 
 
 @dataclass
@@ -298,8 +298,19 @@ class View:
 
     def names(self, devices: Sequence[str], most: int = 6) -> str:
         """How people call some devices, those with the worst findings first."""
-        shown = self.worst_first(devices)[:most]
-        rest = f" and {len(devices) - most:,} more" if len(devices) > most else ""
+        return self._named(self.worst_first(devices)[:most], len(devices))
+
+    def names_within(self, devices: Sequence[str], room: int) -> str:
+        """As many of them as there is room for, and one in any case."""
+        shown = self.worst_first(devices)[
+            : max(1, (room + 2) // 3)
+        ]  # a name takes three letters with what parts it
+        while len(shown) > 1 and len(visible(self._named(shown, len(devices)))) > room:
+            shown = shown[:-1]
+        return self._named(shown, len(devices))
+
+    def _named(self, shown: Sequence[str], of: int) -> str:
+        rest = f" and {of - len(shown):,} more" if of > len(shown) else ""
         return ", ".join(map(self.label, shown)) + rest
 
     @property

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 
+import pytest
+
 from hardenprobe.model import Reason, Result, Word
+from hardenprobe.reports.text import visible
 from hardenprobe.reports.view import View
 from hardenprobe.testing import sample_review
 
@@ -27,3 +31,14 @@ def test_devices_with_the_same_label_are_counted_apart() -> None:
     untold = tuple(replace(_result(Word.UNKNOWN), device=device.id, reason=Reason.SILENT) for device in twins)
     (group,) = View(replace(review, devices=twins, results=untold)).untold
     assert len(group.devices) == 3
+
+
+@pytest.mark.parametrize("room", [1, 20, 40, 77])
+def test_as_many_names_as_there_is_room_for_among_very_many(room: int) -> None:
+    view = View(sample_review(3))
+    few = tuple(one.id for one in view.review.devices)
+    fitting = [most for most in (3, 2, 1) if len(visible(view.names(few, most))) <= room or most == 1]
+    assert view.names_within(few, room) == view.names(few, fitting[0])
+    began = time.process_time()
+    assert view.names_within(few * 10_000, room).endswith("more")
+    assert time.process_time() - began < 1
