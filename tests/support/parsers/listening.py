@@ -16,7 +16,7 @@ from hardenprobe.listening.traffic import Traffic
 from hardenprobe.probes import packets
 from hardenprobe.probes.discovery import ssdp, ws_discovery
 from hardenprobe.probes.pki.certificates import TrustAnchors
-from hardenprobe.probes.snmp import pdu
+from hardenprobe.probes.snmp import response
 from hardenprobe.probes.tls.codec import ClientHello, read_client_hello
 from support.captures import Shot
 from support.heard import DEVICE, FTP, HELLO, LLMNR, MDNS, NOTIFY, TELNET, WEB, ipp_job, smb1, snmp, talk
@@ -47,9 +47,9 @@ def _client_hello(data: bytes) -> None:
     assert hello is None or hello.versions
 
 
-@parser("snmp-heading", "snmp.pdu", seeds=lambda: (snmp(1, b"public", 0xA2), snmp(0, b"x", 0xA0)))
+@parser("snmp-heading", "snmp.response", seeds=lambda: (snmp(1, b"public", 0xA2), snmp(0, b"x", 0xA0)))
 def _heading(data: bytes) -> None:
-    _, community, _, _ = pdu.read_heading(data)
+    _, community, _, _ = response.heading(data)
     assert len(community) <= len(data)
 
 
