@@ -89,6 +89,8 @@ class Shown:
         supplicant: dot1xSuppPaeState of the first Ethernet interface (IEEE 802.1X), None where it has none.
         wireless: Whether each IEEE 802.11 interface is up.
         forwards_6: ipv6IpForwarding.
+        listens: Local address to TCP ports that tcpListenerTable has beside those of its services (RFC 4022).
+        clients: Address to the TCP port that it has a connection with; the tables of connections are there where either is.
     """
 
     contact: str | None = None
@@ -106,6 +108,8 @@ class Shown:
     supplicant: int | None = None
     wireless: tuple[bool, ...] = ()
     forwards_6: bool = False
+    listens: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    clients: Mapping[str, int] = field(default_factory=dict)
 
 
 def of(host: Host, shown: Shown | None = None) -> Table:
@@ -148,6 +152,8 @@ def of(host: Host, shown: Shown | None = None) -> Table:
             index = ".".join(map(str, (len(host.engine_id), *host.engine_id, len(user), *user.encode())))
             fixed[f"6.3.15.1.2.2.1.5.{index}"] = name((1, 3, 6, 1, 6, 3, 10, 1, 1, 3))
     fixed |= dict(_receivers(shown))
+    if shown.listens or shown.clients:
+        fixed |= dict(_connections(host, shown))
     for own in map(ip_address, shown.addresses):
         index = ".".join(map(str, (1 if own.version == 4 else 2, len(own.packed), *own.packed)))
         fixed[f"2.1.4.34.1.3.{index}"] = number(2)
@@ -183,6 +189,27 @@ def _receivers(shown: Shown) -> Iterator[tuple[str, Any]]:
         yield f"6.3.12.1.3.1.2.{params}", number(model)
         yield f"6.3.12.1.3.1.5.{params}", number(level)
         yield "6.3.13.1.1.1.2.97", text("alerts")
+
+
+def _connections(host: Host, shown: Shown) -> Iterator[tuple[str, Any]]:
+    """Rows of tcpListenerTable, tcpConnectionTable (RFC 4022) and udpEndpointTable (RFC 4113)."""
+
+    def place(address: str, port: int) -> str:
+        octets = ip_address(address).packed
+        return ".".join(map(str, (1 if len(octets) == 4 else 2, len(octets), *octets, port)))
+
+    zero = rfc1902.Unsigned32(0)
+    anywhere = "0.0.0.0"
+    ports = {(anywhere, one.transport, one.port) for one in host.device.services}
+    ports |= {(address, "tcp", port) for address, more in shown.listens.items() for port in more}
+    for address, transport, port in sorted(ports):
+        if transport == "tcp":
+            yield f"2.1.6.20.1.4.{place(address, port)}", zero
+        else:
+            yield f"2.1.7.7.1.8.{place(address, port)}.0.0.0.{port}", zero
+    for client, port in shown.clients.items():
+        own = host.device.listed.addresses[0]
+        yield f"2.1.6.19.1.7.{place(own, port)}.{place(client, 50000)}", rfc1902.Integer32(5)  # established
 
 
 def _always(value: Any) -> Callable[[], Any]:

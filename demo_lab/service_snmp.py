@@ -34,7 +34,7 @@ class Snmp(Service, speaks="snmp"):
         write_communities: Which of the communities may also write, and that is sysContact alone.
         most_repetitions: How far the agent follows a GetBulk.
         contact, operator, job_owners, interfaces, forwards, utc_offset_h, states_zone, access, channels, addresses, receivers,
-            supplicant, wireless, forwards_6: See mib.Shown.
+            supplicant, wireless, forwards_6, listens, clients: See mib.Shown.
     """
 
     transport: ClassVar[Literal["tcp", "udp"]] = "udp"
@@ -61,6 +61,8 @@ class Snmp(Service, speaks="snmp"):
     supplicant: int | None = None
     wireless: tuple[bool, ...] = ()
     forwards_6: bool = False
+    listens: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    clients: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def shown(self) -> mib.Shown:

@@ -64,13 +64,13 @@ def of(device: Virtual, agent: Snmp) -> Iterator[_Found]:
 
 
 def stray_channels(device: Virtual) -> tuple[int, ...]:
-    """TCP ports that the print channels name and that nothing listens at."""
+    """TCP ports that the print channels name, or that the device says it listens on for others, and that nothing listens at."""
     listens = {s.port for s in device.services if s.transport == "tcp"}
     return tuple(
         port
         for agent in device.services
         if isinstance(agent, Snmp) and answered(agent) and not agent.narrow_view
-        for port in agent.channels
+        for port in (*agent.channels, *agent.listens.get("0.0.0.0", ()))
         if port not in listens
     )
 

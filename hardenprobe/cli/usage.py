@@ -30,6 +30,13 @@ def command() -> None:
     type=int,
     help="Keep the network of a client instead, such as 24; of IPv6 the /64.",
 )
+@click.option(
+    "--keep-days",
+    type=click.IntRange(1, 36500),
+    default=90,
+    show_default=True,
+    help="Days after its end that a period is used; then it is expired.",
+)
 @options.store
 def add(
     sources: tuple[Path, ...],
@@ -37,6 +44,7 @@ def add(
     inventory: Path | None,
     pseudonyms: Path | None,
     by_network: int | None,
+    keep_days: int,
     store_url: str | None,
 ) -> int:
     """Read captures (pcap, pcapng) or flow records (IPFIX, CSV), plain or packed by gzip.
@@ -49,6 +57,7 @@ def add(
     from hardenprobe.devices import inventory as inventories
     from hardenprobe.errors import UsageError
     from hardenprobe.evidence import pseudonyms as names
+    from hardenprobe.model.transcript import utc_now
     from hardenprobe.reports import usage_text
     from hardenprobe.reports.text import counted, visible
     from hardenprobe.store import usage as kept_usage
@@ -72,9 +81,9 @@ def add(
                 "no device is known: name them by --inventory, or scan first; only traffic of devices is kept"
             )
         for path in sources:
-            source, uses = collect.collect(path, place.strip(), devices, **how)
+            source, uses = collect.collect(path, place.strip(), devices, kept_days=keep_days, **how)
             kept_usage.keep(kept, source, uses)
-            click.echo(usage_text.source_line(source))
+            click.echo(usage_text.source_line(source, utc_now()[:10]))
             services = len({(use.address, use.transport, use.port) for use in uses})
             clients = len({use.client for use in uses})
             click.echo(
@@ -91,10 +100,11 @@ def add(
 @click.option("--json", "as_json", is_flag=True, help="Write it as JSON.")
 @options.store
 def show(device: str | None, as_json: bool, store_url: str | None) -> int:
-    """Show what is covered, and who used which service."""
+    """Show what is covered, and who used which service. What has expired is named, and not used."""
     from dataclasses import asdict
 
     from hardenprobe.cli.opening import opened
+    from hardenprobe.model.transcript import utc_now
     from hardenprobe.reports import usage_text
     from hardenprobe.store import usage as kept_usage
     from hardenprobe.usage.summary import Usage
@@ -110,16 +120,20 @@ def show(device: str | None, as_json: bool, store_url: str | None) -> int:
     if not sources:
         click.echo("nothing is covered; `hardenprobe usage add` reads captures and flow records", err=True)
         return 0
+    today = utc_now()[:10]
     click.echo("Sources, and what they cover:")
     for source in sources:
-        click.echo(f"  {usage_text.source_line(source)}")
-    index = Usage(sources, uses)
-    addresses = [device] if device is not None else sorted({use.address for use in uses})
+        click.echo(f"  {usage_text.source_line(source, today)}")
+    index = Usage(sources, uses, day=today)
+    addresses = [device] if device is not None else index.addresses
     for address in addresses:
-        for (transport, port), usage in index.of_device([address]).items():
+        used = index.of_device([address])
+        for (transport, port), usage in used.items():
             click.echo(f"{port}/{transport} on {address}: {usage_text.summary(usage)}")
             for user in usage.users:
                 click.echo(f"  {usage_text.user_line(user)}")
+        rest = index.of([address], "tcp", 0)  # a port that nothing has
+        click.echo(f"{'other services' if used else 'services'} on {address}: {usage_text.summary(rest)}")
     click.echo(
         "Absence is said only for what is covered, at the places named; it never means that a service is unused."
     )
@@ -131,24 +145,27 @@ def show(device: str | None, as_json: bool, store_url: str | None) -> int:
 @click.option(
     "--before", metavar="DAY", help="Every source whose period ended before this day, such as 2026-01-01."
 )
+@click.option("--expired", is_flag=True, help="Every source that has expired; for a job that runs each day.")
 @options.store
-def prune(names: tuple[str, ...], before: str | None, store_url: str | None) -> int:
+def prune(names: tuple[str, ...], before: str | None, expired: bool, store_url: str | None) -> int:
     """Delete what sources say of use, permanently. SOURCE is an id that `usage show` names."""
     from pathlib import Path
 
     from hardenprobe.cli import requests
     from hardenprobe.cli.opening import opened
     from hardenprobe.decisions.inputs import day
+    from hardenprobe.model.transcript import utc_now
     from hardenprobe.store import usage as kept_usage
 
-    if not names and before is None:
-        raise click.UsageError("say which sources: name them, or give --before DAY")
+    if not names and before is None and not expired:
+        raise click.UsageError("say which sources: name them, or give --before DAY or --expired")
     with requests.Submission(None, Path()).blamed():
         first = day("before", before).isoformat() if before else None
     with opened(store_url) as kept:
-        gone = kept_usage.prune(kept, names, first)
+        gone = kept_usage.prune(kept, names, first, utc_now()[:10] if expired else None)
     for one in gone:
         click.echo(f"deleted {one}")
     if not gone:
-        click.echo(f"no period ended before {first}; nothing was deleted", err=True)
+        why = [*([f"ended before {first}"] if first else []), *(["has expired"] if expired else [])]
+        click.echo(f"no period {' or '.join(why)}; nothing was deleted", err=True)
     return 0

@@ -83,6 +83,7 @@ VARY: Mapping[str, frozenset[str]] = {
     "http-answer": frozenset({"date", "body_length", "body_sha256"}),
     "snmp-engine": frozenset({"boots", "time"}),
     "snmp-objects": frozenset({"date", "printing", "uptime"}),
+    "snmp-connections": frozenset({"connections"}),
     "tls-port": frozenset({"connections"}),
     "tls-suites": frozenset({"connections"}),
     "tls-flaws": frozenset({"connections"}),

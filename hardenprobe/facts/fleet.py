@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from hardenprobe.model import Transport
 from hardenprobe.model.kinds import facts
 
 
@@ -97,6 +98,26 @@ class StatementMade:
     made: str
     until: str
     about: str
+
+
+@facts("service-used")
+@dataclass(frozen=True, kw_only=True)
+class ServiceUsed:
+    """Use of a service of the device, as the evidence of use has it on the day of the review; no client is named.
+
+    Attributes:
+        clients: How many used it.
+        first, last: UTC, ISO 8601.
+        places: Where it was seen, in people's words.
+    """
+
+    transport: Transport
+    port: int
+    clients: int
+    conversations: int
+    first: str
+    last: str
+    places: tuple[str, ...] = ()
 
 
 @facts("declared-allow-list")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hardenprobe.model import State
+from hardenprobe.model import State, Transport
 from hardenprobe.model.kinds import facts
 
 
@@ -155,6 +155,57 @@ class SnmpObjects:
     channels: tuple[Channel, ...] = ()
     personal: tuple[Personal, ...] = ()
     addresses: tuple[str, ...] = ()
+    fault: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Listener:
+    """Where the device takes connections or datagrams, as it reports itself.
+
+    Attributes:
+        address: Of the device; "0.0.0.0" for all of IPv4, "::" for all of IPv6, "" for both.
+    """
+
+    transport: Transport
+    address: str
+    port: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Connection:
+    """A connection that the device reports: established, or on its way to being closed after it was.
+
+    Attributes:
+        address, port: The device's own end.
+        peer, peer_port: The other end.
+    """
+
+    transport: Transport
+    address: str
+    port: int
+    peer: str
+    peer_port: int
+
+
+@facts("snmp-connections")
+@dataclass(frozen=True, kw_only=True)
+class SnmpConnections:
+    """Listeners and connections as the device's own tables have them (RFC 4022, RFC 4113).
+
+    Attributes:
+        version: "1" or "2c".
+        label: The community as a report may call it.
+        origin: default or supplied.
+        complete: Every row was read, of listeners and connections both.
+        fault: Why reading ended early.
+    """
+
+    version: str
+    label: str
+    origin: str
+    listeners: tuple[Listener, ...] = ()
+    connections: tuple[Connection, ...] = ()
+    complete: bool = True
     fault: str | None = None
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Literal
 
 from hardenprobe.model.observation import Transport
@@ -22,6 +23,7 @@ class UsageSource:
         sampled: Of so many packets one was seen; 1 where all were.
         clients: How clients are kept: by address, by keyed pseudonym or by network.
         devices: Addresses of devices of which anything was seen there; of others it says nothing.
+        expires: From this day on (ISO 8601) it is no longer used; None for never.
         notices: What else a reader must know of it, one line each.
     """
 
@@ -37,7 +39,24 @@ class UsageSource:
     sampled: int = 1
     clients: Literal["addresses", "pseudonyms", "networks"] = "addresses"
     devices: tuple[str, ...] = ()
+    expires: str | None = None
     notices: tuple[str, ...] = ()
+
+    def expired(self, day: str) -> bool:
+        """Whether it is no longer used on a day (ISO 8601)."""
+        return self.expires is not None and self.expires <= day
+
+
+def expiry(last: str, days: int) -> str:
+    """The day from which a period that ended at a moment is no longer used.
+
+    >>> expiry("2026-11-24T16:30:00Z", 90)
+    '2027-02-23'
+    """
+    try:
+        return (date.fromisoformat(last[:10]) + timedelta(days=days + 1)).isoformat()
+    except OverflowError:
+        return date.max.isoformat()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +112,7 @@ class ServiceUsage:
         places: Where it was seen.
         scanned: Conversations of the scan itself were seen, and are left out.
         partial: Some of the packets were lost, or only a sample was taken.
+        reported: Some users are from tables that the device reports itself, which show a moment and cover no time.
     """
 
     transport: Transport
@@ -105,3 +125,4 @@ class ServiceUsage:
     places: tuple[str, ...] = ()
     scanned: bool = False
     partial: bool = False
+    reported: bool = False

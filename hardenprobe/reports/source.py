@@ -17,6 +17,7 @@ from hardenprobe.errors import UsageError, clip
 from hardenprobe.model import Device, FindingDates, Observation, Result, Review, Word
 from hardenprobe.model import document as codec
 from hardenprobe.model.rows import Part, split
+from hardenprobe.model.transcript import utc_now
 from hardenprobe.model.usage import ServiceUsage, UsageSource
 from hardenprobe.store.device_rows import pages
 from hardenprobe.usage.summary import Usage
@@ -90,7 +91,7 @@ class Source:
         trend: Counts what was open at earlier reviews of the same scope, the oldest first, and at this one, the last; empty
             where there is no earlier one, and for a narrow review.
         still_open: Every finding that is open as far as is known, of devices that were not met too; None in memory.
-        usage: What the evidence of use covers, the oldest period first; empty where none is kept.
+        usage: What the evidence of use covers, the oldest period first, without what has expired; empty where none is kept.
         day: By which it is said what is overdue, ISO 8601.
         digest: SHA-256 of the review's document, which a bag of it calls its Review-Digest; None where it is not stored.
         bag: SHA-512 of the evidence bag that the report belongs to, in hex; None where none was named.
@@ -159,7 +160,8 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
 
         return Standing(store, outline, day, [store.outline(one) for one in later])
 
-    sources = usage_store.sources(store)
+    today = utc_now()[:10]
+    sources = tuple(one for one in usage_store.sources(store) if not one.expired(today))
     ours = {address for one in outline.vantages for address in (one.source, *one.sources) if address}
 
     def used(device: Device) -> Usage | None:

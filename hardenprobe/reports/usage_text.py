@@ -14,7 +14,8 @@ def summary(usage: ServiceUsage) -> str:
     """One phrase: who uses a service, or how far it is known that nobody does."""
     if usage.state == "not-covered":
         return "users not determined: no capture or flow record covers it"
-    where = f"in {days(usage.days)} at {visible(', '.join(usage.places))}"
+    seen = [f"in {days(usage.days)} at {visible(', '.join(usage.places))}"] if usage.places else []
+    where = " and ".join([*seen, *(["in the device's own table"] if usage.reported else [])])
     if usage.state == "no-use-seen":
         but = " but by the scan itself" if usage.scanned else ""
         return f"no use seen{but} {where}" + (", of which only a part was captured" if usage.partial else "")
@@ -32,22 +33,38 @@ def users(usage: ServiceUsage, most: int = 10) -> str:
 
 def user_line(user: User) -> str:
     """One client of a service."""
+    # Tables of connections, and lists without those columns, count no bytes.
+    size = f", {user.bytes_sent:,} bytes sent, {user.bytes_received:,} received"
     return (
-        f"{visible(user.client)}  {counted(user.conversations, 'conversation')}, {user.first} to {user.last}, "
-        f"{user.bytes_sent:,} bytes sent, {user.bytes_received:,} received"
+        f"{visible(user.client)}  {counted(user.conversations, 'conversation')}, {user.first} to {user.last}"
+        + (size if user.bytes_sent or user.bytes_received else "")
     )
 
 
-def source_line(source: UsageSource) -> str:
-    """One source, with what it covers."""
+KINDS = {"capture": "capture", "flow-records": "flow records", "table": "device table"}
+
+
+def source_line(source: UsageSource, day: str = "") -> str:
+    """One source, with what it covers.
+
+    Args:
+        day: ISO 8601; it is said of one that expired by then.
+    """
+    if source.expires is None:
+        until = ""
+    elif source.expired(day):
+        until = f"; expired on {source.expires}, not used"
+    else:
+        until = f"; expires on {source.expires}"
     lost = ""
     if source.lost is not None:
         share = 100 * source.lost / max(1, source.packets + source.lost)
         lost = f", {source.lost:,} more were lost ({share:.1f} %)"
     sample = f", one packet of {source.sampled} sampled" if source.sampled > 1 else ""
+    packets = "" if source.kind == "table" else f", {counted(source.packets, 'packet')}"
     return visible(
-        f"{source.id}  {source.kind} {source.name} at {source.place}: {source.first} to {source.last}, "
-        f"{counted(source.packets, 'packet')}{lost}{sample}, clients kept as {source.clients}"
+        f"{source.id}  {KINDS[source.kind]} {source.name} at {source.place}: {source.first} to {source.last}"
+        f"{packets}{lost}{sample}, clients kept as {source.clients}{until}"
     )
 
 

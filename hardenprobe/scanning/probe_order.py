@@ -8,6 +8,7 @@ from hardenprobe.probes.files import ftp, ftp_anonymous, smb, tftp
 from hardenprobe.probes.printing import ipp, ipp_services
 from hardenprobe.probes.remote import mail, rfb, telnet
 from hardenprobe.probes.snmp import agent as snmp
+from hardenprobe.probes.snmp import connections as snmp_connections
 from hardenprobe.probes.snmp import objects as snmp_objects
 from hardenprobe.probes.snmp import strain as snmp_strain
 from hardenprobe.probes.snmp import supplied as snmp_supplied
@@ -50,6 +51,7 @@ PROBES: tuple[Probe, ...] = (
     snmp_supplied.PROBE,
     snmp_strain.PROBE,
     snmp_write.PROBE,
+    snmp_connections.PROBE,
     tls_ports.SUITES,  # the dearest: what the ceiling cuts is cut here
     tls_ports.STRAIN,
 )

@@ -16,12 +16,16 @@ from hardenprobe.devices.matching import Met
 from hardenprobe.devices.visit_notes import VisitNotes
 from hardenprobe.errors import StoreHeld, StoreRefused
 from hardenprobe.model import Cost, InputFile, Review
+from hardenprobe.model.review_rows import rows_of
+from hardenprobe.model.rows import read_some
+from hardenprobe.model.usage import UsageSource, Use
 from hardenprobe.model.visit import ResumableScan, ScanRecord, Visit
-from hardenprobe.store import input_files, requests
+from hardenprobe.store import input_files, requests, usage
 from hardenprobe.store.journal import Journal
 from hardenprobe.store.known_devices import known_devices
 from hardenprobe.store.spool import Spool, folder
 from hardenprobe.store.store import Store
+from hardenprobe.usage import device_tables
 
 R = TypeVar("R")
 
@@ -168,18 +172,28 @@ class Keeper:
             review = replace(review, notices=(self.clock_notice, *review.notices))
         if self.failed is None:
             try:
+                used = _reported_use(review) if review.head.judged_from is None else None
 
                 def beside(db: Connection) -> None:
                     if complete:
                         Journal.forget_in(db, scan)
                     if review.head.rechecks is None:
                         requests.keep(db, review.head.id, self.begun.request)
+                    if used:
+                        usage.insert(db, *used)
 
                 stored = patiently(self._store.save, review, beside)
                 return Kept(review=stored, stored=True, goes_on=None if complete else scan)
             except StoreRefused as exc:
                 self._fall_back(str(exc), (), {})
         return Kept(review=review, stored=False, goes_on=scan)
+
+
+def _reported_use(review: Review) -> tuple[UsageSource, tuple[Use, ...]] | None:
+    """Who used what, by the tables that the scan read."""
+    ours = {source for one in review.vantages for source in (one.source, *one.sources) if source}
+    seen = (one for part in rows_of(review) for one in read_some(part.observations, (device_tables.KIND,)))
+    return device_tables.collect(review.head.id, seen, ours)
 
 
 def _clock_notice(store: Store, begun: ScanRecord) -> str:

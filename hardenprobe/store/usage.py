@@ -33,13 +33,15 @@ def keep(store: Store, source: UsageSource, uses: Iterable[Use]) -> None:
             raise UsageError(
                 f"{source.name} is kept already, as {known}; `hardenprobe usage prune {known}` takes it out"
             )
-        text = json.dumps(asdict(source), sort_keys=True)
-        db.execute(
-            _sources.insert().values(id=source.id, sha256=source.sha256, last=source.last, document=text)
-        )
-        rows = [asdict(use) for use in uses]
-        if rows:
-            db.execute(_uses.insert(), rows)
+        insert(db, source, uses)
+
+
+def insert(db: sa.Connection, source: UsageSource, uses: Iterable[Use]) -> None:
+    """Write what a source says, in a transaction of the caller."""
+    text = json.dumps(asdict(source), sort_keys=True)
+    db.execute(_sources.insert().values(id=source.id, sha256=source.sha256, last=source.last, document=text))
+    if rows := [asdict(use) for use in uses]:
+        db.execute(_uses.insert(), rows)
 
 
 def sources(store: Store) -> tuple[UsageSource, ...]:
@@ -89,12 +91,15 @@ def uses(store: Store, addresses: Collection[str] | None = None) -> tuple[Use, .
         return tuple(found)
 
 
-def prune(store: Store, names: Collection[str], before: str | None) -> tuple[str, ...]:
+def prune(
+    store: Store, names: Collection[str], before: str | None = None, expired: str | None = None
+) -> tuple[str, ...]:
     """Delete sources with all that they say.
 
     Args:
         names: Ids.
         before: Day (ISO 8601): every source whose period ended before it.
+        expired: Day (ISO 8601): every source that expired by then.
 
     Returns:
         The ids of what was deleted.
@@ -107,7 +112,11 @@ def prune(store: Store, names: Collection[str], before: str | None) -> tuple[str
     for name in names:
         if name not in known:
             raise UnknownName("source of use", name, known, see="hardenprobe usage show")
-    gone = tuple(one.id for one in known.values() if one.id in names or (before and one.last < before))
+    gone = tuple(
+        one.id
+        for one in known.values()
+        if one.id in names or (before and one.last < before) or (expired and one.expired(expired))
+    )
     if gone:
         with store.writing() as db:
             for at in range(0, len(gone), _BOUND):

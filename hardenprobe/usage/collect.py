@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from hardenprobe.errors import FileInvalid, UsageError
 from hardenprobe.model import Transport
-from hardenprobe.model.usage import UsageSource, Use
+from hardenprobe.model.usage import UsageSource, Use, expiry
 from hardenprobe.usage import files, flow_table
 from hardenprobe.usage.conversations import Conversation, Conversations
 from hardenprobe.usage.files import PIECE, Input
@@ -86,6 +86,7 @@ def collect(
     servers: Collection[str],
     named: Naming = str,
     kept_as: Literal["addresses", "pseudonyms", "networks"] = "addresses",
+    kept_days: int | None = None,
 ) -> tuple[UsageSource, tuple[Use, ...]]:
     """Read a capture (pcap, pcapng), an IPFIX file or a CSV file; gzip is seen through.
 
@@ -94,6 +95,7 @@ def collect(
         servers: Addresses of the devices; nothing of any other service is kept.
         named: How a client is kept.
         kept_as: What that makes of it.
+        kept_days: Days after its end that it is used; for ever by default.
 
     Raises:
         FileInvalid: It cannot be read, is none of these, or holds nothing that could cover a period.
@@ -117,6 +119,7 @@ def collect(
     if uses.left_out:
         notices.append(f"{uses.left_out} conversations are left out: more than {MOST} clients of services")
     id = f"u-{secrets.token_hex(4)}"
+    last = _moment(facts.pop("last"), path)
     source = UsageSource(
         id=id,
         kind="capture" if kind == "capture" else "flow-records",
@@ -124,8 +127,9 @@ def collect(
         sha256=_digest(path),
         place=place,
         first=_moment(facts.pop("first"), path),
-        last=_moment(facts.pop("last"), path),
+        last=last,
         clients=kept_as,
+        expires=None if kept_days is None else expiry(last, kept_days),
         notices=tuple(notices),
         **facts,
     )

@@ -21,22 +21,36 @@ class Usage:
 
     Args:
         scanners: Addresses that a scan was made from, whose conversations are no use.
+        day: ISO 8601; what expired by then is left out. Nothing is, where it is empty.
 
     >>> Usage((), ()).of(("192.0.2.7",), "tcp", 515).state
     'not-covered'
     """
 
     def __init__(
-        self, sources: Iterable[UsageSource], uses: Iterable[Use], scanners: Container[str] = ()
+        self,
+        sources: Iterable[UsageSource],
+        uses: Iterable[Use],
+        scanners: Container[str] = (),
+        day: str = "",
     ) -> None:
-        self._sources = tuple(sources)
+        self._sources = tuple(one for one in sources if not one.expired(day))
         self._scanners = scanners
         self._uses: dict[tuple[str, Transport, int], list[Use]] = {}
+        current = {one.id for one in self._sources}
+        self._tables = {one.id for one in self._sources if one.kind == "table"}
         for use in uses:
-            self._uses.setdefault((use.address, use.transport, use.port), []).append(use)
+            if use.source in current:
+                self._uses.setdefault((use.address, use.transport, use.port), []).append(use)
 
     def __bool__(self) -> bool:
         return bool(self._sources)
+
+    @property
+    def addresses(self) -> list[str]:
+        """The addresses of devices of which anything is covered or was used."""
+        covered_ = {address for one in self._sources for address in one.devices}
+        return sorted(covered_ | {address for address, _, _ in self._uses})
 
     def of(self, addresses: Collection[str], transport: Transport, port: int) -> ServiceUsage:
         """Who used a port of a device.
@@ -46,7 +60,11 @@ class Usage:
         """
         seen = [use for one in addresses for use in self._uses.get((one, transport, port), ())]
         found = [use for use in seen if use.client not in self._scanners]
-        covering = [one for one in self._sources if not set(one.devices).isdisjoint(addresses)]
+        covering = [
+            one
+            for one in self._sources
+            if one.id not in self._tables and not set(one.devices).isdisjoint(addresses)
+        ]
         state: UsageState = "used" if found else "no-use-seen" if covering else "not-covered"
         if not found and transport == "udp" and port in _BY_GROUP:
             state = "not-covered"
@@ -61,6 +79,7 @@ class Usage:
             scanned=len(found) < len(seen),
             places=tuple(dict.fromkeys(one.place for one in covering)),
             partial=any(one.lost or one.sampled > 1 for one in covering),
+            reported=any(use.source in self._tables for use in found),
         )
 
     def of_device(self, addresses: Collection[str]) -> Mapping[tuple[Transport, int], ServiceUsage]:

@@ -46,9 +46,15 @@ def capture(folder: Path, shots: list[Shot] | None = None, packed: bool = True) 
 
 
 def add(run: Any, file: Path, *more: object) -> Any:
-    return run(
-        "add", file, "--place", "the print server", "--inventory", file.parent / "inventory.yaml", *more
+    given = (
+        "--place",
+        "the print server",
+        "--inventory",
+        file.parent / "inventory.yaml",
+        "--keep-days",
+        36500,
     )
+    return run("add", file, *given, *more)
 
 
 def test_clients_of_services_are_kept_and_shown_with_what_is_covered(run: Any, tmp_path: Path) -> None:
@@ -124,6 +130,34 @@ def test_a_file_counts_once_and_is_pruned_by_its_id_or_its_end(run: Any, tmp_pat
     store.close()
 
 
+def test_a_period_expires_is_not_used_then_and_is_pruned(run: Any, tmp_path: Path) -> None:
+    file = capture(tmp_path)  # of November 2023
+    added = run(
+        "add",
+        file,
+        "--place",
+        "the print server",
+        "--inventory",
+        tmp_path / "inventory.yaml",
+        "--keep-days",
+        90,
+    )
+    shown = run("show")
+
+    assert "expired on 2024-02-13, not used" in added.stdout and "expired on 2024-02-13" in shown.stdout
+    assert "515/tcp" not in shown.stdout and "no use seen" not in shown.stdout
+    assert "deleted u-" in run("prune", "--expired").stdout
+    assert "no period has expired; nothing was deleted" in run("prune", "--expired").stderr
+
+
+def test_what_was_not_used_is_said_for_the_covered_time_alone(run: Any, tmp_path: Path) -> None:
+    add(run, capture(tmp_path))
+    shown = run("show").stdout
+
+    assert "other services on 192.0.2.7: no use seen in" in shown and "at the print server" in shown
+    assert "unused." in shown and shown.count("unused") == 1  # that it never means this
+
+
 def test_devices_that_a_review_met_are_known(run: Any, tmp_path: Path) -> None:
     review = sample_review()
     address = review.devices[0].addresses[0].address
@@ -132,9 +166,8 @@ def test_devices_that_a_review_met_are_known(run: Any, tmp_path: Path) -> None:
     line = f"192.0.2.40,{address},tcp,515,2026-11-24T08:00:00Z,2026-11-24T09:00:00Z"
     (file := tmp_path / "flows.csv").write_text(f"client,device,transport,port,first,last\n{line}\n")
 
-    assert (
-        "1 service of 1 device address used by 1 client" in run("add", file, "--place", "the router").stdout
-    )
+    added = run("add", file, "--place", "the router", "--keep-days", 36500)
+    assert "1 service of 1 device address used by 1 client" in added.stdout
 
 
 def test_without_a_device_nothing_is_read(run: Any, tmp_path: Path) -> None:

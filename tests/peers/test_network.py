@@ -15,6 +15,8 @@ from typing import Any
 import pytest
 
 from hardenprobe.model import Review
+from hardenprobe.store import opening
+from hardenprobe.store import usage as kept_usage
 
 pytestmark = [pytest.mark.peer, pytest.mark.slow]
 
@@ -35,6 +37,9 @@ TRUTH: dict[tuple[str, str], set[tuple[str, str | None, int | None]]] = {
     ("RN-02", "snmp-default-community-read"): {("fail", "10.77.2.42", 161)},
     ("RN-02", "cleartext-http-management"): {("pass", None, None)},
     ("RN-02", "cleartext-ftp"): {("pass", None, None)},
+    ("RN-01", "channel-contradiction"): {("informational", FOUR, 80), ("unknown", None, None)},
+    # Of nginx, whose port is dropped; what listens on 21 for the station itself is none, and nothing has a printer MIB.
+    ("RN-02", "channel-contradiction"): {("informational", "10.77.2.42", 80), ("unknown", None, None)},
     ("RN-03", "cleartext-http-management"): {("pass", "10.77.3.43", 80)},
     ("RN-03", "cleartext-telnet"): {("pass", None, None)},
     ("RN-03", "cleartext-ftp"): {("pass", None, None)},
@@ -127,3 +132,17 @@ def test_answers_of_link_local_addresses_are_a_device_s_where_the_link_says_so(
     ]
     (counted,) = (n for n in review.notices if n.startswith("multicast on"))
     assert counted.endswith("answers from outside the scope, counted and not kept: 1")
+
+
+def test_a_client_that_the_device_itself_reports_is_a_user_of_its_service(
+    scanned: tuple[Review, Path],
+) -> None:
+    """One client is connected to the Telnet server all the while; the scan's own connections are left out."""
+    with opening.opened(str(scanned[1] / "store.db")) as kept:
+        (source,) = kept_usage.sources(kept)
+        (use,) = kept_usage.uses(kept)
+
+    assert (source.kind, source.devices) == ("table", (FOUR, "10.77.2.42"))
+    assert (use.client, use.address, use.transport, use.port, use.conversations) == (
+        FOUR, "10.77.2.42", "tcp", 23, 1,
+    )  # fmt: skip

@@ -174,15 +174,24 @@ def serve(servers: Servers, folder: Path) -> None:
         "snmpd.conf": "agentAddress udp:161\nsysName device02\nrocommunity public\n",
         "avahi.conf": AVAHI.format(host="device04", four="yes", six="no"),
         "avahi6.conf": AVAHI.format(host="device08", four="no", six="yes"),
+        "snmpd-old.conf": "agentAddress udp:161\nsysName device01\nrocommunity public default -V old\nview old included .1\n"
+        + "".join(f"view old excluded .1.3.6.1.2.1.{table}\n" for table in ("6.19", "6.20", "7.7")),
     }.items():
         (folder / name).write_text(text)
     servers.start("RN-01", "nginx", "-e", "stderr", "-c", folder / "open.nginx", port=80)
     servers.start("RN-01", "vsftpd", folder / "vsftpd.conf", port=21)
+    # Without the tables of RFC 4022 and RFC 4113, as older agents.
+    snmpd = ("-f", "-Lo", "-C", "-p", folder / "snmpd.pid", "-c")
+    servers.start("RN-01", "snmpd", *snmpd, folder / "snmpd-old.conf", port=161)
     inetd = ("-c", ACCEPT_AND_RUN, "", "23", shutil.which("telnetd", path="/usr/sbin") or "telnetd")
     servers.start("RN-02", sys.executable, *inetd, port=23)
     servers.start(
-        "RN-02", "snmpd", "-f", "-Lo", "-C", "-c", folder / "snmpd.conf", "-p", folder / "snmpd.pid", port=161
-    )
+        "RN-02", "nginx", "-e", "stderr", "-c", folder / "open.nginx", port=80
+    )  # which is dropped there
+    servers.start(
+        "RN-02", sys.executable, "-c", ACCEPT_AND_RUN, "127.0.0.1", "21", "true", port=21
+    )  # its own alone
+    servers.start("RN-02", "snmpd", *snmpd, folder / "snmpd.conf", port=161)
     servers.start("RN-03", "nginx", "-e", "stderr", "-c", folder / "kept.nginx", port=443)
     servers.start("RN-03", "sshd", "-D", "-e", "-f", folder / "sshd.conf", port=22)
     servers.start(
@@ -218,6 +227,15 @@ def serve(servers: Servers, folder: Path) -> None:
     servers.start("RN-08", "llmnrd", "-6", "--hostname", "device08", port=5355)
 
 
+def _connected(name: str, address: str, port: int) -> socket.socket:
+    """A connection from inside a namespace."""
+    with namespaces.inside(name):
+        sock = socket.socket()
+    sock.settimeout(5)
+    sock.connect((address, port))
+    return sock
+
+
 def _run(*command: str | Path) -> None:
     subprocess.run(command, check=True, capture_output=True, timeout=30)
 
@@ -227,6 +245,7 @@ def main(folder: Path, checks: Sequence[str]) -> None:
     os.environ["SNMP_PERSISTENT_DIR"], os.environ["MIBS"] = str(folder / "kept"), ""
     with network.raised(NETWORK) as standing, Servers(standing.names, folder) as servers:
         serve(servers, folder)
+        client = _connected(standing.names["RN-01"], "10.77.2.42", 23)
         grants = [f"multicast:{link}" for link in standing.links.values()]
         inventory, scope = network.write_files(NETWORK, folder, grants)
         with scope.open("a") as more:
@@ -238,7 +257,9 @@ def main(folder: Path, checks: Sequence[str]) -> None:
             scope=scope,
             only=checks,
             plugins=False,
+            store=str(folder / "store.db"),
         )
+        client.close()
     (folder / "review.pickle").write_bytes(pickle.dumps(review))
 
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from hardenprobe.checking.check import DeviceView, Outcome, unknown
-from hardenprobe.facts import SnmpAnswer, SnmpEngine, SnmpObjects, SnmpWriteBack
-from hardenprobe.model import Observation, Reason, Said, State, Word
+from hardenprobe.facts import SnmpAnswer, SnmpConnections, SnmpEngine, SnmpObjects, SnmpWriteBack
+from hardenprobe.model import Endpoint, Observation, Reason, Said, State, Word
 
 SUCCESS, NO_ACCESS, AUTHORIZATION_ERROR = 0, 6, 16  # error-status, RFC 3416 section 3
 
@@ -70,6 +70,18 @@ def untried(expected: str, what: str) -> Outcome:
         observed=Said(text=what),
         expected=Said(text=expected),
         reason=Reason.NO_CREDENTIAL,
+    )
+
+
+def listening(told: SnmpConnections, at: Endpoint) -> bool:
+    """Whether the device reports that it listens on a port of one of its addresses; listeners of another address do not count.
+
+    Source: RFC 4022, tcpListenerLocalAddress: 0.0.0.0 and :: are every address of their family, nothing is both.
+    """
+    wanted = {at.address, "", "::" if ":" in at.address else "0.0.0.0"}
+    return any(
+        (one.transport, one.port) == (at.transport, at.port) and one.address in wanted
+        for one in told.listeners
     )
 
 

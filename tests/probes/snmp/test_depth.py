@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Sequence
-from contextlib import asynccontextmanager, suppress
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyasn1.codec.ber import decoder
 from pysnmp.proto import api, rfc1902
+from support.snmp_agent import agent
 
 import hardenprobe
 from hardenprobe.demo_lab import mib
@@ -30,10 +31,8 @@ from hardenprobe.probes.snmp import pdu as snmp_pdu
 from hardenprobe.probes.snmp import strain, supplied, usm
 from hardenprobe.probes.snmp import write as snmp_write
 from hardenprobe.probes.snmp.response import Binding, Response, decode
-from hardenprobe.scope.limits import Timing
 from hardenprobe.scope.scope import Scope
 
-QUICK = Timing(connect=0.5, greeting=0.1, reply=0.2, pause=0.0, datagrams=200)
 ENGINE = usm.Engine(b"\x80\x00\x7e\xd9\x05depth", 1, 1)
 CONTACT = b"\xc4berfahrt, \x00 extension 7"
 CODEC: Any = api.PROTOCOL_MODULES[api.SNMP_VERSION_2C]
@@ -47,28 +46,6 @@ def reader(auth: str = "SHA-256", password: str = "lab-reads-only") -> User:
         priv="AES-128",
         priv_password=Secret("lab-keeps-mum"),
     )
-
-
-@asynccontextmanager
-async def agent(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[DeviceLink]:
-    """A line to an agent that answers as told."""
-
-    class Peer(asyncio.DatagramProtocol):
-        def connection_made(self, transport: Any) -> None:
-            self.transport = transport
-
-        def datagram_received(self, data: bytes, addr: Any) -> None:
-            if (reply := answer(data)) is not None:
-                self.transport.sendto(reply, addr)
-
-    transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
-        Peer, local_addr=("127.0.0.1", 0)
-    )
-    try:
-        port = transport.get_extra_info("sockname")[1]
-        yield DeviceLink(address="127.0.0.1", permit=Scope.loopback(), timing=QUICK, port_offset=port - 161)
-    finally:
-        transport.close()
 
 
 def lab_agent(table: mib.Table, **more: Any) -> Callable[[bytes], bytes | None]:

@@ -11,7 +11,7 @@ from hardenprobe.errors import MalformedReply
 from hardenprobe.facts.snmp import SYS_DESCR
 from hardenprobe.probes import dns, packets
 from hardenprobe.probes.discovery import llmnr, mdns, slp, small_services, ssdp, ws_discovery
-from hardenprobe.probes.snmp import agent, objects, strain, usm
+from hardenprobe.probes.snmp import agent, connections, objects, strain, usm
 from hardenprobe.probes.snmp import pdu as snmp_pdu
 from hardenprobe.probes.snmp import response as snmp_response
 from support.parsers.registry import NUMBER, PARSERS, answered, host, over, parser
@@ -90,6 +90,30 @@ def _snmp_pdu(data: bytes) -> None:
     columns = objects.COLUMNS[: max(1, len(response.bindings))]
     rows, fault = finish(objects.walk(again, columns))
     objects.read({**{column: {} for column in objects.COLUMNS}, **rows}, version, "public", "default", fault)
+
+
+_TABLES = (connections.TCP_LISTENER, connections.TCP_CONNECTION, connections.UDP_ENDPOINT)
+
+
+def _next_rows(version: str) -> bytes:
+    return snmp_pdu.encode(version, b"public", "next", _TABLES, NUMBER)
+
+
+def _with_tables() -> Any:
+    # In the documentation networks (RFC 5737).
+    return _agent("2c", listens={"192.0.2.7": (23, 515)}, clients={"192.0.2.40": 515})
+
+
+@parser("snmp-connections", "snmp.connections", seeds=answered(_with_tables, lambda: _next_rows("2c")))
+def _snmp_connections(data: bytes) -> None:
+    response = snmp_response.decode(_version(data), data, NUMBER)
+
+    async def again(oids: Any) -> Any:
+        return response
+
+    tables = (*_TABLES, connections.OLD_TCP, connections.OLD_UDP)[: max(1, len(response.bindings))]
+    rows, _ = finish(objects.walk(again, tables))
+    connections.read(rows)
 
 
 parser("snmp-bulk-line", "snmp.strain", seeds=lambda: PARSERS["snmp-pdu"].seeds())(
