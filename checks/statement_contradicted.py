@@ -1,13 +1,13 @@
 """An attestation is contradicted by an observation.
 
 Fails when
-    An attestation in force says yes, or not applicable, and an observation of the device contradicts it.
+    An attestation in force says yes, or not applicable, and an observation of the device, or its use, contradicts it.
 Passes when
     Observations concern the attestation, and all of them agree.
 Unknown when
     The attestation can be tested over the network, and no observation shows its subject.
 Reach
-    none: attestations and observations are compared, nothing more is sent.
+    none: attestations, observations and the kept evidence of use are compared, nothing more is sent.
 Why it matters
     A wrong attestation hides the exposure, which is a finding of its own check.
 Sources
@@ -20,12 +20,13 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from hardenprobe import Check, DeviceView, NoSettings, Observation, Outcome, Reason, Word, fail, inapplicable
-from hardenprobe.checking.views.attestations import BEARING
+from hardenprobe.checking.views.attestations import BEARING, USED, contradicted_by_use
 from hardenprobe.facts import (
     FtpSession,
     HttpAnswer,
     IppJobs,
     RfbSecurity,
+    ServiceUsed,
     SettingsPageAnswer,
     SnmpAnswer,
     StatementMade,
@@ -42,9 +43,12 @@ CLAIMS = ("yes", "not applicable")  # "no" and "partly" own up to what may be se
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Compare each attestation that claims something with the observations."""
-    claims = [o for o in seen.of(StatementMade) if o.facts.answer in CLAIMS and o.facts.control in BEARING]
+    tested = {*BEARING, *USED}
+    claims = [o for o in seen.of(StatementMade) if o.facts.answer in CLAIMS and o.facts.control in tested]
     for claim in claims:
-        yield from _one(claim, list(BEARING[claim.facts.control](seen)))
+        made = claim.facts
+        shown = list(BEARING[made.control](seen)) if made.control in BEARING else []
+        yield from _one(claim, [*shown, *contradicted_by_use(made.control, made.made, seen)])
     if not claims:
         yield inapplicable("no attestation of this device can be tested over the network", EXPECTED)
 
@@ -75,12 +79,12 @@ CHECK = Check(
     id="statement-contradicted",
     document=__doc__,
     reads=(StatementMade, TcpPort, TelnetGreeting, FtpSession, TftpAnswer, SnmpAnswer, HttpAnswer, SettingsPageAnswer, IppJobs,
-           RfbSecurity),
+           RfbSecurity, ServiceUsed),
     judge=judge,
     # The exposure has a score of its own; this one is that the control is no longer checked.
     vectors={"": "AV:L/AC:L/Au:N/C:P/I:N/A:N/PL:ND/EM:P"},
     remedy=STATEMENT_RENEWED,
     controls=("CA-2", "CA-7"),
     reach=None,
-    version="2",
+    version="3",
 )  # fmt: skip

@@ -80,6 +80,8 @@ def add(
             raise UsageError(
                 "no device is known: name them by --inventory, or scan first; only traffic of devices is kept"
             )
+        if how:  # a report could not tell them by their address any more
+            how["scanners"] = kept_usage.scanners(kept)
         for path in sources:
             source, uses = collect.collect(path, place.strip(), devices, kept_days=keep_days, **how)
             kept_usage.keep(kept, source, uses)

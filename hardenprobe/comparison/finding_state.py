@@ -84,6 +84,7 @@ VARY: Mapping[str, frozenset[str]] = {
     "snmp-engine": frozenset({"boots", "time"}),
     "snmp-objects": frozenset({"date", "printing", "uptime"}),
     "snmp-connections": frozenset({"connections"}),
+    "service-used": frozenset({"clients", "conversations", "first", "last", "places"}),
     "tls-port": frozenset({"connections"}),
     "tls-suites": frozenset({"connections"}),
     "tls-flaws": frozenset({"connections"}),

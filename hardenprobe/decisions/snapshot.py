@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from hardenprobe.decisions import device_register, exceptions, statements
@@ -10,6 +10,7 @@ from hardenprobe.decisions.device_register import LifecycleEvent
 from hardenprobe.decisions.entry import Entry
 from hardenprobe.decisions.exceptions import RiskException
 from hardenprobe.decisions.statements import Statement
+from hardenprobe.facts import ServiceUsed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,6 +23,7 @@ class Decisions:
         day: The day (UTC, ISO 8601) by which they run; the day on which the review began where it is empty.
         mark: Digest of the newest entry, None where there is none.
         notices: Why nothing of it may be applied.
+        used: Services, by the device's address, that statements are held against; None leaves what the review has of them.
     """
 
     exceptions: tuple[RiskException, ...] = ()
@@ -30,6 +32,7 @@ class Decisions:
     day: str = ""
     mark: str | None = None
     notices: tuple[str, ...] = ()
+    used: Mapping[str, tuple[ServiceUsed, ...]] | None = None
 
     @classmethod
     def of(cls, entries: Sequence[Entry], day: str) -> Decisions:

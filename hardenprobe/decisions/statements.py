@@ -10,11 +10,12 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
+from hardenprobe.checking.views.attestations import USED
 from hardenprobe.decisions.entry import MOST_BYTES, Draft, Entry, understood
 from hardenprobe.decisions.inputs import InputError, device_of, sentence, span
 from hardenprobe.errors import UnknownName
-from hardenprobe.facts import StatementMade
-from hardenprobe.model import INVENTORY, Answered, Device, Observation
+from hardenprobe.facts import ServiceUsed, StatementMade
+from hardenprobe.model import INVENTORY, Answered, Device, Endpoint, Observation
 from hardenprobe.model.transcript import observation
 from hardenprobe.standards import controls
 from hardenprobe.standards.controls import METHODS
@@ -174,14 +175,18 @@ def observed(
     statements: Sequence[Statement],
     when: str,
     today: str,
+    used: Mapping[str, Sequence[ServiceUsed]] | None = None,
 ) -> Mapping[str, tuple[Observation[Any], ...]]:
-    """Put what holds for each device among its observations, in the place of what was there before.
+    """Put what holds for each device among its observations, in the place of what was there before; and use of services that
+    a statement says are off or unused.
 
     Args:
         when: UTC, ISO 8601: when the review began.
         today: The day by which statements hold.
+        used: Address to what is known of use; None leaves what was there before.
     """
-    found = {id: _without(seen) for id, seen in observations.items()}
+    over = (StatementMade,) if used is None else (StatementMade, ServiceUsed)
+    found = {id: tuple(o for o in seen if not isinstance(o.facts, over)) for id, seen in observations.items()}
     running = [one for one in statements if one.holds(today)]
     for device in devices if running else ():
         facts = [
@@ -191,7 +196,13 @@ def observed(
             )
             for one in _best(device, running).values()
         ]  # fmt: skip
-        made = tuple(observation(one, None, INVENTORY, when) for one in facts)
+        made: list[Observation[Any]] = [observation(one, None, INVENTORY, when) for one in facts]
+        held = frozenset[tuple[str, int]]().union(*(USED.get(one.control, ()) for one in facts))
+        for address in device.addresses if held and used else ():
+            for use in used.get(address.address, ()) if used else ():
+                if (use.transport, use.port) in held:
+                    where = Endpoint(address=address.address, transport=use.transport, port=use.port)
+                    made.append(observation(use, where, INVENTORY, when))
         found[device.id] = (*found.get(device.id, ()), *made)
     return found
 
@@ -265,10 +276,6 @@ def _best(device: Device, statements: Iterable[Statement]) -> dict[str, Statemen
         if one.covers(device) and (one.control not in found or found[one.control].rank <= one.rank):
             found[one.control] = one
     return found
-
-
-def _without(seen: Iterable[Observation[Any]]) -> tuple[Observation[Any], ...]:
-    return tuple(o for o in seen if not isinstance(o.facts, StatementMade))
 
 
 def _attached(path: Path) -> bytes:

@@ -116,7 +116,12 @@ class Judgement:
         """
         if not self._kept:
             observations = statements.observed(
-                devices, observations, self._decided.statements, self._review.head.started, self._today
+                devices,
+                observations,
+                self._decided.statements,
+                self._review.head.started,
+                self._today,
+                self._decided.used,
             )
         chosen = {device.id: self._expected.of(device) for device in devices}
         judged = tuple(

@@ -8,19 +8,23 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 
 import sqlalchemy as sa
 
-from hardenprobe.decisions import exceptions
+from hardenprobe.checking.views.attestations import USED
+from hardenprobe.decisions import exceptions, statements
 from hardenprobe.decisions.entry import Draft, Entry
 from hardenprobe.decisions.snapshot import Decisions
 from hardenprobe.errors import StoreRefused, UsageError, clip
+from hardenprobe.facts import ServiceUsed
+from hardenprobe.model import Transport
 from hardenprobe.model.document import canonical
 from hardenprobe.model.transcript import utc_now
 from hardenprobe.scope.accounts import operator
-from hardenprobe.store import chain
+from hardenprobe.store import chain, usage
 from hardenprobe.store.schema import ledger as _entries
 from hardenprobe.store.schema import ledger_files as _files
 from hardenprobe.store.store import Store
@@ -87,7 +91,13 @@ class Ledger:
         if over:
             with suppress(StoreRefused):  # where it cannot be written, they are expired by the day alone
                 entries = (*entries, *self.add(over))
-        return Decisions.of(entries, today)
+        return replace(Decisions.of(entries, today), used=self._used(entries, today))
+
+    def _used(self, entries: Sequence[Entry], today: str) -> Mapping[str, tuple[ServiceUsed, ...]]:
+        """Use of the services that statements in force say are off or unused."""
+        running = {one.control for one in statements.read(entries) if one.holds(today)}
+        services = frozenset[tuple[Transport, int]]().union(*(USED.get(one, ()) for one in running))
+        return usage.of_services(self._kept, services, today) if services else {}
 
     def fault(self, *, files: bool = False) -> str | None:
         """One line on where the ledger was changed from outside, None where it was not.

@@ -11,6 +11,8 @@ from dataclasses import asdict
 import sqlalchemy as sa
 
 from hardenprobe.errors import StoreRefused, UnknownName, UsageError
+from hardenprobe.facts import ServiceUsed
+from hardenprobe.model import Transport
 from hardenprobe.model.usage import UsageSource, Use
 from hardenprobe.store.known_devices import known_devices
 from hardenprobe.store.schema import usage as _uses
@@ -89,6 +91,50 @@ def uses(store: Store, addresses: Collection[str] | None = None) -> tuple[Use, .
             rows = db.execute(query.where(_uses.c.address.in_(some[at : at + _BOUND]))).mappings()
             found += [Use(**row) for row in rows]
         return tuple(found)
+
+
+def of_services(
+    store: Store, services: Collection[tuple[Transport, int]], day: str
+) -> dict[str, tuple[ServiceUsed, ...]]:
+    """Which of some services were used at which address, by all clients but those that any scan of the store was made from.
+
+    Args:
+        day: ISO 8601; what expired by then is left out.
+
+    Raises:
+        StoreRefused: The store cannot be read.
+    """
+    current = {one.id: one for one in sources(store) if not one.expired(day)}
+    if not current:
+        return {}
+    ours = scanners(store)
+    query = sa.select(_uses).where(_uses.c.port.in_({port for _, port in services}))
+    found: dict[tuple[str, Transport, int], list[Use]] = {}
+    with store.reading() as db:
+        for row in db.execute(query).mappings():
+            use = Use(**row)
+            if (use.transport, use.port) in services and use.source in current and use.client not in ours:
+                found.setdefault((use.address, use.transport, use.port), []).append(use)
+    used: dict[str, list[ServiceUsed]] = {}
+    for (address, transport, port), some in sorted(found.items()):
+        used.setdefault(address, []).append(
+            ServiceUsed(
+                transport=transport,
+                port=port,
+                clients=len({one.client for one in some}),
+                conversations=sum(one.conversations for one in some),
+                first=min(one.first for one in some),
+                last=max(one.last for one in some),
+                places=tuple(sorted({current[one.source].place for one in some})),
+            )
+        )
+    return {address: tuple(some) for address, some in used.items()}
+
+
+def scanners(store: Store) -> frozenset[str]:
+    """The addresses that the scans of a store were made from."""
+    vantages = [one for name, _, _ in store.begun_since("") for one in store.outline(name).vantages]
+    return frozenset(source for one in vantages for source in (one.source, *one.sources) if source)
 
 
 def prune(

@@ -41,9 +41,11 @@ def network_of(bits: int) -> Naming:
 class _Uses:
     """What is counted of a source."""
 
-    def __init__(self, servers: Collection[bytes], named: Naming) -> None:
+    def __init__(self, servers: Collection[bytes], named: Naming, scanners: Collection[bytes]) -> None:
         self.servers = servers
         self.named = named
+        self.scanners = scanners
+        self.scanned = 0
         self.rows: dict[tuple[str, bytes, Transport, int], list[Any]] = {}
         self.left_out = self.empty = 0
         self._names: dict[bytes, str] = {}
@@ -62,6 +64,9 @@ class _Uses:
         conversations: int, sent: int, received: int,
     ) -> None:  # fmt: skip
         if device not in self.servers:
+            return
+        if client in self.scanners:
+            self.scanned += conversations
             return
         name = self._names.get(client)
         if name is None:
@@ -87,6 +92,7 @@ def collect(
     named: Naming = str,
     kept_as: Literal["addresses", "pseudonyms", "networks"] = "addresses",
     kept_days: int | None = None,
+    scanners: Collection[str] = (),
 ) -> tuple[UsageSource, tuple[Use, ...]]:
     """Read a capture (pcap, pcapng), an IPFIX file or a CSV file; gzip is seen through.
 
@@ -96,11 +102,12 @@ def collect(
         named: How a client is kept.
         kept_as: What that makes of it.
         kept_days: Days after its end that it is used; for ever by default.
+        scanners: Our own addresses, whose conversations are left out; where clients are kept by address, a report does that.
 
     Raises:
         FileInvalid: It cannot be read, is none of these, or holds nothing that could cover a period.
     """
-    uses = _Uses({ip_address(one).packed for one in servers}, named)
+    uses = _Uses(_packed(servers), named, _packed(scanners))
     with files.opened(path) as file:
         begin = file.begins(512)
         if begin[:2] == VERSION.to_bytes(2, "big"):
@@ -116,6 +123,8 @@ def collect(
         notices.append(
             f"{uses.empty} conversations were refused, not answered or stayed empty, and are no use"
         )
+    if uses.scanned:
+        notices.append(f"{uses.scanned} conversations of scans of this store are left out")
     if uses.left_out:
         notices.append(f"{uses.left_out} conversations are left out: more than {MOST} clients of services")
     id = f"u-{secrets.token_hex(4)}"
@@ -197,6 +206,10 @@ def _table(file: Input, uses: _Uses) -> dict[str, Any]:
         uses.add(*line)
     met = {device for _, device, _, _ in uses.rows}
     return {"first": first, "last": last, "packets": 0, "devices": _texts(met), "notices": []}
+
+
+def _packed(addresses: Iterable[str]) -> frozenset[bytes]:
+    return frozenset(ip_address(one.partition("%")[0]).packed for one in addresses)
 
 
 def _texts(addresses: Iterable[bytes]) -> tuple[str, ...]:

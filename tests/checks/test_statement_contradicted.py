@@ -14,6 +14,7 @@ from hardenprobe.facts import (
     HttpAnswer,
     IppJobs,
     RfbSecurity,
+    ServiceUsed,
     SettingsPageAnswer,
     StatementMade,
     TelnetGreeting,
@@ -112,6 +113,35 @@ def test_yes(control: str, observations: list[Any], word: Word) -> None:
     assert (len(outcome.proof) > 1) is (word is not Word.UNKNOWN), "a verdict names what was seen"
     assert (outcome.reason is Reason.INCONCLUSIVE) is (word is Word.UNKNOWN)
     assert "Imke Sandvoort" in outcome.observed.text and "S-1" in outcome.observed.text
+
+
+def use(transport: Any, port: int, last: str) -> Any:
+    facts = ServiceUsed(
+        transport=transport, port=port, clients=2, conversations=31, first="2026-10-01T08:00:00Z", last=last,
+        places=("the print server",),
+    )  # fmt: skip
+    return declared(facts)
+
+
+@pytest.mark.parametrize(
+    ("control", "seen", "word"),
+    [
+        pytest.param(CLEARTEXT, use("tcp", 23, "2026-11-24T16:30:00Z"), Word.FAIL, id="Telnet, after it was said"),
+        pytest.param(CLEARTEXT, use("udp", 69, "2026-11-24T16:30:00Z"), Word.FAIL, id="TFTP"),
+        pytest.param("unencrypted-printing-unused", use("tcp", 515, "2026-11-24T16:30:00Z"), Word.FAIL, id="LPD"),
+        pytest.param(CLEARTEXT, use("tcp", 23, "2026-11-01T16:30:00Z"), Word.UNKNOWN, id="on the same day, before or after"),
+        pytest.param(CLEARTEXT, use("tcp", 515, "2026-11-24T16:30:00Z"), Word.UNKNOWN, id="another service"),
+        pytest.param(MANAGED, use("tcp", 23, "2026-11-24T16:30:00Z"), Word.UNKNOWN, id="no statement on use"),
+        pytest.param("unencrypted-printing-unused", tcp_port(515), Word.UNKNOWN, id="open, and nobody seen"),
+    ],
+)  # fmt: skip
+def test_use_contradicts_what_is_said_to_be_off_or_unused(control: str, seen: Any, word: Word) -> None:
+    (outcome,) = CHECK.judge(seen_device(claim(control), seen), NoSettings())
+
+    assert outcome.word is word
+    if word is Word.FAIL:
+        assert "was used by 2 clients, last on 2026-11-24 (the print server)" in outcome.observed.text
+        assert outcome.proof == (claim(control).id, seen.id)
 
 
 @pytest.mark.parametrize("answer", ["no", "partly"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import sqlite3
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -178,3 +179,49 @@ def test_without_a_device_nothing_is_read(run: Any, tmp_path: Path) -> None:
     )
 
     assert "no device is known" in str(result.exception)
+
+
+@pytest.mark.slow
+def test_a_statement_that_a_service_is_off_is_held_against_its_use(run: Any, tmp_path: Path) -> None:
+    """The statement is ten days old, and so is the use by the scan's own address; two days ago a client used Telnet."""
+    store, today = str(tmp_path / "store.db"), date.today()
+    review = sample_review()
+    device, scanner = review.devices[0], review.vantages[0].source
+    address = device.addresses[0].address
+    with opening.opened(store) as kept:
+        kept.save(review)
+
+    def call(*arguments: str) -> Any:
+        return CliRunner().invoke(cli, [*arguments, "--store", store])
+
+    made, until = str(today - timedelta(10)), str(today + timedelta(100))
+    given = (
+        "--control",
+        "cleartext-protocols-off",
+        "--answer",
+        "yes",
+        "--method",
+        "examine",
+        "--by",
+        "Imke Sandvoort",
+    )
+    said = call("statement", "add", *given, "--device", device.id, "--made", made, "--until", until)
+    assert said.exit_code == 0, said.output
+
+    def contradictions() -> list[str]:
+        document = json.loads(
+            call("judge", "latest", "--json", "-", "--only", "statement-contradicted").stdout
+        )
+        failed = {
+            one["finding"]: one["observed"]["text"] for one in document["results"] if one["result"] == "fail"
+        }
+        return [text for text in failed.values() if "was used" in text]
+
+    for client, expected in ((scanner, 0), ("192.0.2.40", 1)):
+        used = f"{today - timedelta(2)}T08:00:00Z"
+        (file := tmp_path / f"{client}.csv").write_text(
+            f"client,device,transport,port,first,last\n{client},{address},tcp,23,{used},{used}\n"
+        )
+        run("add", file, "--place", "the router")
+        assert len(found := contradictions()) == expected
+    assert "23/tcp was used by 1 client" in found[0] and "(the router)" in found[0]

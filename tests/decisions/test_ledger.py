@@ -116,7 +116,7 @@ def test_what_is_changed_from_outside_is_seen_and_nothing_is_applied(
 def test_an_untouched_store_of_an_older_version_has_an_empty_ledger(kept: Store) -> None:
     kept.save(sample_review(1))
     found = Ledger(kept).decisions()
-    assert found == Decisions(day=found.day)
+    assert found == Decisions(day=found.day, used={})
 
 
 ADD = """\

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from hardenprobe.checking.check import DeviceView
@@ -12,12 +12,13 @@ from hardenprobe.facts import (
     HttpAnswer,
     IppJobs,
     RfbSecurity,
+    ServiceUsed,
     SettingsPageAnswer,
     SnmpAnswer,
     TelnetGreeting,
     TftpAnswer,
 )
-from hardenprobe.model import Observation, State
+from hardenprobe.model import Observation, State, Transport
 
 # An observation that bears on a statement, and what it says against it; "" where it agrees.
 Bearing = Iterator[tuple[Observation[Any], str]]
@@ -84,3 +85,23 @@ BEARING: dict[str, Callable[[DeviceView], Bearing]] = {
     "job-names-private": _job_names,
     "panel-over-network-limited": _panel,
 }
+
+USED: Mapping[str, frozenset[tuple[Transport, int]]] = {
+    "cleartext-protocols-off": frozenset({("tcp", 21), ("tcp", 23), ("udp", 69)}),
+    "unencrypted-printing-unused": frozenset({("tcp", 515), ("tcp", 9100)}),
+}
+"""Control to the services whose use contradicts it."""
+
+
+def contradicted_by_use(control: str, made: str, seen: DeviceView) -> Bearing:
+    """Use of a service that a statement says is off or unused, on a later day than it was made; use never agrees with one.
+
+    Args:
+        made: Day, ISO 8601.
+    """
+    for one in seen.of(ServiceUsed):
+        used = one.facts
+        if (used.transport, used.port) in USED.get(control, ()) and used.last[:10] > made:
+            number = f"{used.clients} client{'s' if used.clients != 1 else ''}"
+            where = f" ({'; '.join(used.places)})" if used.places else ""
+            yield one, f"{used.port}/{used.transport} was used by {number}, last on {used.last[:10]}{where}"
