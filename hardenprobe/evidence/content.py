@@ -28,7 +28,7 @@ PACKETS = "data/capture/packets.pcap"
 _CAPTURE = "data/capture/capture.json"
 _VERSIONS, _SELF_TEST = "data/versions.json", "data/self-test.json"
 _MOST_BYTES = 64 * 1024 * 1024  # of a small document
-_GIVEN = ("data/capture/", "data/authorisation/")
+_GIVEN = ("data/capture/", "data/authorisation/", "data/usage/")
 """What a bag was given beside the review; packets are held against what the review says of them."""
 _KEPT = ("data/baselines/", "data/trust-anchors/")
 """What a review that kept its files gives, and an older one does not."""

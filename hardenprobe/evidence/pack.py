@@ -150,7 +150,13 @@ def pack_redacted(
         raise BagRefused(f"--full {full} is not the full bag of review {review}")
     redaction = Redaction(pseudonyms.load(key), foreign_remedies(source))
     cites = f"SHA-512 {verdict.digest}"
-    redacted = changed(source, redaction.outline(source.outline, cites), redaction.row)
+    redacted = changed(
+        source,
+        redaction.outline(source.outline, cites),
+        redaction.row,
+        redaction.usage(source.usage),
+        lambda: iter(redaction.uses(source.uses())),
+    )
     about = {
         "External-Description": "redacted evidence of a hardenprobe review",
         "Full-Bag-SHA-512": verdict.digest,

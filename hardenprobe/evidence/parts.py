@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -156,6 +157,19 @@ def _ledger(source: Source, wanted: Wanted, bag: Payload) -> None:
     bag.json("ledger.json", [{**vars(one), "body": dict(one.body)} for one in source.ledger])
 
 
+def _usage(source: Source, wanted: Wanted, bag: Payload) -> None:
+    if not source.usage:
+        return
+    with bag.file("usage/usage.json") as out:
+        out.write(b'{"format": "hardenprobe.usage/1",\n"sources": ')
+        out.write(json.dumps([asdict(one) for one in source.usage]).encode("ascii"))
+        out.write(b',\n"uses": [')
+        for number, one in enumerate(source.uses()):
+            out.write(b",\n" if number else b"\n")
+            out.write(json.dumps(asdict(one)).encode("ascii"))
+        out.write(b"\n]}\n")
+
+
 def _self_test(source: Source, wanted: Wanted, bag: Payload) -> None:
     bag.json("self-test.json", wanted.self_test)
 
@@ -238,6 +252,12 @@ PARTS = (
     Part("exceptions.json", "Risks accepted for a time.", _exceptions),
     Part("statements", "What people answer for, with their files by SHA-256.", _statements),
     Part("ledger.json", "Every decision and declaration so far, chained by digests.", _ledger),
+    Part(
+        "usage",
+        "Who used which service, where evidence of use was kept, with the SHA-256 of each source; the review does not rest on it.",
+        _usage,
+        True,
+    ),
     Part("self-test.json", "What the demo lab is guilty of and what a scan of it found.", _self_test, True),
     Part(
         "capture", "The packets of the scan, where asked for, and whether the review recorded them.", _capture

@@ -47,6 +47,7 @@ from hardenprobe.model import (
 )
 from hardenprobe.model.document import canonical, dump
 from hardenprobe.model.rows import Part
+from hardenprobe.model.usage import UsageSource, Use
 from hardenprobe.model.versions import versions
 from hardenprobe.plugins import registry
 from hardenprobe.plugins.registry import BUILT_IN
@@ -197,6 +198,51 @@ class Redaction:
             record=canonical(record).decode(),
             observations="[]",
             results=canonical([dump(Result, one) for one in in_order]).decode(),
+        )
+
+    def usage(self, sources: Iterable[UsageSource]) -> tuple[UsageSource, ...]:
+        """What evidence of use covers: to the day, without the file, its digest, and where it was seen."""
+        return _sorted(
+            (
+                UsageSource(
+                    id=self._as.of("usage", one.id),
+                    kind=one.kind,
+                    name=WITHHELD,
+                    sha256=WITHHELD,
+                    place=WITHHELD,
+                    first=one.first[:10],
+                    last=one.last[:10],
+                    packets=round(one.packets, -3),
+                    lost=one.lost if one.lost is None else round(one.lost, -3),
+                    sampled=one.sampled,
+                    clients="pseudonyms",
+                    devices=self._all("address", one.devices),
+                    expires=one.expires,
+                )
+                for one in sources
+            ),
+            lambda one: one.id,
+        )
+
+    def uses(self, uses: Iterable[Use]) -> tuple[Use, ...]:
+        """Who used what: a client has the pseudonym that its address has everywhere; times are days, counts are rounded."""
+        return _sorted(
+            (
+                Use(
+                    source=self._as.of("usage", one.source),
+                    client=self._as.of("address", one.client),
+                    address=self._as.of("address", one.address),
+                    transport=one.transport,
+                    port=one.port,
+                    first=one.first[:10],
+                    last=one.last[:10],
+                    conversations=max(1, round(one.conversations, -1)),
+                    bytes_sent=round(one.bytes_sent, -3),
+                    bytes_received=round(one.bytes_received, -3),
+                )
+                for one in uses
+            ),
+            lambda one: (one.source, one.address, one.transport, one.port, one.client),
         )
 
     def _device(self, device: Device) -> Device:

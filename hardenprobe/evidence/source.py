@@ -16,7 +16,10 @@ from hardenprobe.errors import StoreRefused, UsageError
 from hardenprobe.model import Device, Observation, Result, Review, UsedFile
 from hardenprobe.model.document import decode_device, decode_results, to_document
 from hardenprobe.model.rows import Part, read_observations
+from hardenprobe.model.transcript import utc_now
+from hardenprobe.model.usage import UsageSource, Use
 from hardenprobe.store import input_files
+from hardenprobe.store import usage as usage_store
 from hardenprobe.store.device_rows import head_of, written
 from hardenprobe.store.ledger import Ledger
 from hardenprobe.store.store import UNREADABLE, Store
@@ -67,6 +70,8 @@ class Source:
         ledger: The ledger up to the entry that the review was judged with.
         attached: Reads a file of the ledger by its SHA-256.
         used: Reads a file that the review rests on; raises UsageError where it is not at hand.
+        usage: What the evidence of use of its devices covers when the bag is packed, without what has expired.
+        uses: Makes a pass over who used which of their services.
     """
 
     outline: Review
@@ -76,6 +81,8 @@ class Source:
     ledger: tuple[Entry, ...]
     attached: Callable[[str], bytes]
     used: Callable[[UsedFile], bytes]
+    usage: tuple[UsageSource, ...] = ()
+    uses: Callable[[], Iterator[Use]] = lambda: iter(())
 
     def devices(self) -> Iterator[DeviceEvidence]:
         """Every device in order."""
@@ -113,6 +120,14 @@ def of(store: Store, review: str) -> Source:
     book = Ledger(store)
     if outline.head.ledger and (fault := book.fault()):
         raise UsageError(f"{fault}; evidence that rests on it cannot be packed")
+    today = utc_now()[:10]
+    sources = {one.id: one for one in usage_store.sources(store) if not one.expired(today)}
+
+    def uses() -> Iterator[Use]:
+        for row in store.parts(review) if sources else ():
+            addresses = [one.address for one in decode_device(json.loads(row.record)).addresses]
+            yield from (one for one in usage_store.uses(store, addresses) if one.source in sources)
+
     return Source(
         outline=outline,
         rows=lambda: store.parts(review),
@@ -121,10 +136,18 @@ def of(store: Store, review: str) -> Source:
         ledger=_up_to(book.entries(), outline.head.ledger),
         attached=book.file,
         used=lambda one: input_files.read(store, one),
+        usage=tuple(sources.values()),
+        uses=uses,
     )
 
 
-def changed(source: Source, outline: Review, change: Callable[[DeviceEvidence], Part]) -> Source:
+def changed(
+    source: Source,
+    outline: Review,
+    change: Callable[[DeviceEvidence], Part],
+    usage: tuple[UsageSource, ...] = (),
+    uses: Callable[[], Iterator[Use]] = lambda: iter(()),
+) -> Source:
     """A source of the same devices, each of them changed and in the order of their new ids; nothing of the ledger is in it."""
     rows = _Sorted(lambda: (change(one) for one in source.devices()))
 
@@ -139,8 +162,9 @@ def changed(source: Source, outline: Review, change: Callable[[DeviceEvidence], 
         raise UsageError(f"{one.role} {one.name!r} is not for a redacted bag")
 
     return Source(
-        outline=outline, rows=rows, digest=None, document=document, ledger=(), attached=attached, used=used
-    )
+        outline=outline, rows=rows, digest=None, document=document, ledger=(), attached=attached, used=used,
+        usage=usage, uses=uses,
+    )  # fmt: skip
 
 
 class _Sorted:

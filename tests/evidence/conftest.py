@@ -19,7 +19,9 @@ from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from hardenprobe.evidence import pack, source
 from hardenprobe.evidence.source import Wanted
+from hardenprobe.model.usage import UsageSource, Use
 from hardenprobe.store import opening, store
+from hardenprobe.store import usage as kept_usage
 from hardenprobe.testing import sample_review
 
 REVIEW = "20260302-210000-7c1e5a"
@@ -103,10 +105,20 @@ def people(tmp_path_factory: pytest.TempPathFactory) -> People:
 
 @pytest.fixture(scope="session")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[store.Store]:
-    """A store that holds one review."""
+    """A store that holds one review, and who used a service of its first device."""
     sample = sample_review(3, hostile=True)
     with opening.opened(str(tmp_path_factory.mktemp("store") / "store.db")) as db:
         db.save(replace(sample, head=replace(sample.head, id=REVIEW)))
+        address = sample.devices[0].addresses[0].address
+        seen = UsageSource(
+            id="u-1", kind="capture", name="a.pcap", sha256="0" * 64, place="the router", packets=9, devices=(address,),
+            first="2026-02-10T00:00:00Z", last="2026-02-25T00:00:00Z",
+        )  # fmt: skip
+        use = Use(
+            source="u-1", client="192.0.2.40", address=address, transport="tcp", port=515, conversations=31,
+            first="2026-02-11T08:00:00Z", last="2026-02-24T16:30:00Z", bytes_sent=812345, bytes_received=9,
+        )  # fmt: skip
+        kept_usage.keep(db, seen, [use])
         yield db
 
 

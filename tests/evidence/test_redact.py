@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import io
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,12 +18,15 @@ from hypothesis import strategies as st
 
 from hardenprobe.baseline import baseline
 from hardenprobe.errors import FileInvalid
-from hardenprobe.evidence import pseudonyms, redact, source
+from hardenprobe.evidence import parts, pseudonyms, redact, source
+from hardenprobe.evidence.bag import Payload
 from hardenprobe.evidence.pseudonyms import Pseudonyms
 from hardenprobe.model import Address, Cost, Named, Review
 from hardenprobe.model.document import from_document, to_document
+from hardenprobe.model.usage import UsageSource, Use
 from hardenprobe.plugins import registry
 from hardenprobe.store import opening
+from hardenprobe.store import usage as kept_usage
 from hardenprobe.testing import sample_review
 
 KEY = b"k" * 32
@@ -160,6 +166,28 @@ def test_a_key_is_made_once_and_kept_from_others(tmp_path: Path) -> None:
 
 
 NETWORK = [f"192.0.2.{n}" for n in range(256)]
+CLIENT = NETWORK[200]
+SEEN = UsageSource(
+    id="u-1", kind="capture", name="harbour-office.pcap", sha256="5" * 64, place="harbour office", packets=98765,
+    first="2026-11-10T08:15:42Z", last="2026-11-25T09:16:43Z", devices=(NETWORK[10], NETWORK[11]),
+)  # fmt: skip
+# The first device prints at the second, and a client at both.
+USES = [
+    Use(source="u-1", client=client, address=device, transport="tcp", port=515, first="2026-11-11T08:15:42Z",
+        last="2026-11-24T16:31:07Z", conversations=31, bytes_sent=812345, bytes_received=9312)
+    for client, device in ((NETWORK[10], NETWORK[11]), (CLIENT, NETWORK[10]), (CLIENT, NETWORK[11]))
+]  # fmt: skip
+
+
+class Kept(Payload):
+    """Keeps what is written."""
+
+    def __init__(self) -> None:
+        self.data: dict[str, io.BytesIO] = {}
+
+    @contextmanager
+    def file(self, path: str, *, packed: bool = True) -> Iterator[Any]:
+        yield self.data.setdefault(path, io.BytesIO())
 
 
 @pytest.fixture(scope="module")
@@ -184,11 +212,18 @@ def of_network(tmp_path_factory: pytest.TempPathFactory) -> tuple[Review, Review
     )
     with opening.opened(str(tmp_path_factory.mktemp("network") / "store.db")) as kept:
         saved = kept.save(replace(sample, devices=devices))
+        kept_usage.keep(kept, SEEN, USES)
         full = source.of(kept, saved.head.id)
         redaction = redact.Redaction(Pseudonyms(KEY))
-        made = source.changed(full, redaction.outline(full.outline, "SHA-512 of a bag"), redaction.row)
-        document = b"".join(made.document())
-    return saved, from_document(json.loads(document)), document
+        made = source.changed(
+            full, redaction.outline(full.outline, "SHA-512 of a bag"), redaction.row,
+            redaction.usage(full.usage), lambda: iter(redaction.uses(full.uses())),
+        )  # fmt: skip
+        packed = Kept()
+        parts._usage(made, source.Wanted(self_test={}), packed)
+        document = b"".join(made.document()) + packed.data["usage/usage.json"].getvalue()
+        redacted = from_document(json.loads(b"".join(made.document())))
+    return saved, redacted, document
 
 
 def test_the_place_of_a_device_tells_nothing(of_network: tuple[Review, Review, bytes]) -> None:
@@ -223,6 +258,26 @@ def test_no_hash_of_an_address_of_the_network_is_in_it(of_network: tuple[Review,
             assert not [digest for digest in made if digest[:12] in text], plain
     for device in full.devices:
         assert device.id not in text
+
+
+def test_a_client_has_the_pseudonym_of_its_address_and_times_are_days(
+    of_network: tuple[Review, Review, bytes],
+) -> None:
+    """The one who prints is a device of the review too; nothing exact is left by which a log elsewhere could be matched."""
+    _, redacted, document = of_network
+    usage = json.loads(document[document.index(b'{"format": "hardenprobe.usage/1"') :])
+    pseudonym = Pseudonyms(KEY)
+    devices = {address.address for one in redacted.devices for address in one.addresses}
+
+    assert {use["client"] for use in usage["uses"]} == {
+        pseudonym.of("address", CLIENT),
+        pseudonym.of("address", NETWORK[10]),
+    }
+    assert pseudonym.of("address", NETWORK[10]) in devices and pseudonym.of("address", CLIENT) not in devices
+    assert {use["address"] for use in usage["uses"]} <= devices
+    text = json.dumps(usage)
+    for exact in ("08:15:42", "16:31:07", "812345", "9312", "harbour", "98765", "5" * 64, "u-1"):
+        assert exact not in text
 
 
 def test_baselines_of_ones_own_and_exact_costs_are_not_in_it(
