@@ -150,6 +150,7 @@ class _Results:
                 exception,
                 keys,
                 self.tool,
+                piece.usage.get(result.finding),
             )
 
     def _findings(self) -> Iterator[Any]:

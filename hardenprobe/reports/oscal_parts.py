@@ -21,7 +21,9 @@ from hardenprobe.model import (
     Result,
     Word,
 )
+from hardenprobe.model.usage import ServiceUsage
 from hardenprobe.reports.text import endpoint_text, reason_text, visible
+from hardenprobe.reports.usage_text import users
 
 Object = dict[str, Any]
 
@@ -181,8 +183,9 @@ def risk(
     exception: ExceptionNote | None,
     observations: list[str],
     tool: Object,
+    usage: ServiceUsage | None = None,
 ) -> Object:
-    """What a failed result puts at risk, and its remediation."""
+    """What a failed result puts at risk, its remediation, and whom that would affect."""
     title = note.title if note else result.check
     facets = [
         _facet("severity", str(result.severity) if result.severity else None),
@@ -214,12 +217,14 @@ def risk(
                 }
             ]
     if remedy:
+        affected = prop("users", users(usage)) if usage else []
         found["remediations"] = [
             {
                 "uuid": uuid("response", remedy.id, result.finding),
                 "lifecycle": "recommendation",
                 "title": markup(remedy.title),
                 "description": markup(remedy.steps[0] if remedy.steps else remedy.title),
+                **({"props": affected} if affected else {}),
                 "links": [{"href": f"#{uuid('remedy', remedy.id)}", "rel": "reference"}],
             }
         ]

@@ -11,16 +11,18 @@ from hardenprobe.reports.marks import weight
 from hardenprobe.reports.render import context, read, template
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.survey import Survey
+from hardenprobe.reports.usage_text import users
 
 MOST = 1000
 """Findings and devices that are printed: paper is laid out in memory, and no one reads more. The worst come first."""
 
 
 class Line(NamedTuple):
-    """A finding as it is printed."""
+    """A finding as it is printed; `users` says who uses the service, "" where nothing is kept of that."""
 
     device: Device
     result: Result
+    users: str
 
 
 def write(source: Source, out: BinaryIO) -> None:
@@ -62,7 +64,8 @@ def _failed(survey: Survey) -> Iterator[Line]:
     for piece in survey.source.pieces():
         for result in piece.results:
             if result.result is Word.FAIL:
-                yield Line(survey.device[piece.device.id], result)
+                usage = piece.usage.get(result.finding)
+                yield Line(survey.device[piece.device.id], result, users(usage) if usage else "")
 
 
 def _nothing(url: str, *_: Any, **__: Any) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.console import Console
 
-from hardenprobe.reports.plan_simulation import Open, Simulation, Step
+from hardenprobe.reports.plan_simulation import AffectedService, Open, Simulation, Step
 from hardenprobe.reports.screen import Screen
 from hardenprobe.reports.text import CAUTION, RISK_NOTE, counted, visible
 
@@ -25,7 +25,7 @@ class _Screen(Screen):
         self._line(f"Before: {_open(simulation.before)}")
         for step in simulation.steps:
             self._step(step)
-        self._heading("Clients affected")
+        self._heading("What clients lose")
         if not simulation.known_use:
             self._line(
                 "Not determined: no capture or flow record is kept; `hardenprobe usage add` reads them."
@@ -33,15 +33,20 @@ class _Screen(Screen):
         elif not simulation.clients:
             self._line("No use of these services was seen in what is covered.")
         for client, services in simulation.clients.items():
+            self._line(visible(client), "bold")
             for one in services:
-                number = counted(one.conversations, "conversation")
-                self._line(
-                    f"{client}: {one.service} on {one.device}, step {one.step} ({number}, last {one.last[:10]})",
-                    hang=2,
-                )
+                self._loss(one)
         self._heading("Caution")
         self._line(RISK_NOTE, "dim")
         self._line(CAUTION)
+
+    def _loss(self, one: AffectedService) -> None:
+        number = counted(one.conversations, "conversation")
+        self._line(
+            f"{one.service} on {visible(one.device)}, step {one.step}: {visible(one.change)} ({number}, last {one.last[:10]})",
+            indent=2,
+        )
+        self._line(f"Loses: {visible(one.loses)}", indent=4)
 
     def _step(self, step: Step) -> None:
         self._line(f"{step.number:>2} {visible(step.title)}", "bold", hang=3)

@@ -65,11 +65,16 @@ class AffectedService:
 
     Attributes:
         step: The first that changes it.
+        change: What that step does.
+        loses: What stops working with it, by the remediation; common practice (no published requirement), so that it depends on
+            the model.
     """
 
     device: str
     service: str
     step: int
+    change: str
+    loses: str
     conversations: int
     last: str
 
@@ -117,7 +122,7 @@ def simulate(source: Source, until: int | None = None) -> Simulation:
                 work[number].risk += score
                 risk += score
         _administer(piece, plan, work)
-        _affect(piece, rank, last, clients)
+        _affect(piece, plan, last, clients)
     steps = []
     left, left_risk = Counter(begun), risk
     for advice in plan[:last]:
@@ -183,8 +188,13 @@ def _administer(piece: Piece, plan: tuple[Advice, ...], work: dict[int, _Work]) 
 
 
 def _affect(
-    piece: Piece, rank: dict[str, int], last: int, clients: dict[str, dict[tuple[str, str], AffectedService]]
+    piece: Piece,
+    plan: tuple[Advice, ...],
+    last: int,
+    clients: dict[str, dict[tuple[str, str], AffectedService]],
 ) -> None:
+    rank = {advice.remedy.id: advice.rank for advice in plan}
+    remedies = {advice.rank: advice.remedy for advice in plan}
     services: dict[tuple[str, int], tuple[int, ServiceUsage]] = {}
     for _, _, number, result in _open(piece, rank):
         usage = piece.usage.get(result.finding)
@@ -201,6 +211,8 @@ def _affect(
                 device=piece.device.label,
                 service=service,
                 step=number,
+                change=remedies[number].title,
+                loses=remedies[number].stops_working,
                 conversations=user.conversations,
                 last=user.last,
             )

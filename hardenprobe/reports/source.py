@@ -14,7 +14,7 @@ from itertools import takewhile
 from typing import TYPE_CHECKING, Any
 
 from hardenprobe.errors import UsageError, clip
-from hardenprobe.model import Device, FindingDates, Observation, Result, Review, Word
+from hardenprobe.model import Device, Endpoint, FindingDates, Observation, Result, Review, Word
 from hardenprobe.model import document as codec
 from hardenprobe.model.rows import Part, split
 from hardenprobe.model.transcript import utc_now
@@ -92,6 +92,7 @@ class Source:
             where there is no earlier one, and for a narrow review.
         still_open: Every finding that is open as far as is known, of devices that were not met too; None in memory.
         usage: What the evidence of use covers, the oldest period first, without what has expired; empty where none is kept.
+        users: Who uses a service of a device; None where the store keeps nothing of any use.
         day: By which it is said what is overdue, ISO 8601.
         digest: SHA-256 of the review's document, which a bag of it calls its Review-Digest; None where it is not stored.
         bag: SHA-512 of the evidence bag that the report belongs to, in hex; None where none was named.
@@ -102,6 +103,7 @@ class Source:
     trend: Callable[[], tuple[Count, ...]] = tuple
     still_open: Callable[[], Iterator[OpenFinding]] | None = None
     usage: tuple[UsageSource, ...] = ()
+    users: Callable[[Device, Endpoint], ServiceUsage | None] = lambda device, at: None
     day: str = ""
     digest: str | None = None
     bag: str | None = None
@@ -169,6 +171,17 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
             return None
         return Usage(sources, usage_store.uses(store, [one.address for one in device.addresses]), ours)
 
+    latest: dict[str, Usage | None] = {}
+
+    def users(device: Device, at: Endpoint) -> ServiceUsage | None:
+        if device.id not in latest:  # findings come device by device
+            latest.clear()
+            latest[device.id] = used(device)
+        known = latest[device.id]
+        if known is None:
+            return None
+        return known.of([one.address for one in device.addresses], at.transport, at.port)
+
     def pieces() -> Iterator[Piece]:
         for page in pages(store.parts(review)):
 
@@ -191,6 +204,7 @@ def of_store(store: Store, name: str, day: str | None = None) -> Source:
         trend=lambda: _trend(standing()),
         still_open=lambda: standing().open(),
         usage=sources,
+        users=users,
         day=day or outline.head.started[:10],
         digest=store.digest(review),
     )

@@ -10,11 +10,13 @@ from typing import BinaryIO
 from hardenprobe.model import Result, Word
 from hardenprobe.reports.source import Piece, Source
 from hardenprobe.reports.text import endpoint_text, visible
+from hardenprobe.reports.usage_text import users
 
 COLUMNS = (
     "finding", "device", "asset_tag", "addresses", "check", "endpoint", "subject", "vantage", "result", "reason",
     "severity", "score", "vector", "observed", "expected", "remedy", "controls", "observations", "exception_until",
     "exception_lapsed", "temporal", "environmental", "owner", "first_seen", "open_since", "due", "overdue", "review", "collected",
+    "users",
 )  # fmt: skip
 
 LIMIT = 2000
@@ -42,7 +44,13 @@ def write(source: Source, out: BinaryIO) -> None:
             asked = {seen.id: seen.asked_at for seen in piece.observations}
             for result in piece.results:
                 collected = min((asked[id] for id in result.observations if id in asked), default=None)
-                cells = (*_cells(piece, result, remedies), source.outline.head.id, collected)
+                usage = piece.usage.get(result.finding) if result.result is Word.FAIL else None
+                cells = (
+                    *_cells(piece, result, remedies),
+                    source.outline.head.id,
+                    collected,
+                    users(usage) if usage else None,
+                )
                 rows.writerow([neutral(cell) for cell in cells])
     finally:
         text.detach()  # `out` belongs to the caller and stays open

@@ -13,6 +13,7 @@ from hardenprobe.reports.open_findings import OpenRow, open_rows
 from hardenprobe.reports.source import Source
 from hardenprobe.reports.table import neutral
 from hardenprobe.reports.text import CAUTION
+from hardenprobe.reports.usage_text import users
 
 COLUMNS = ("key", "owner", "due", "overdue", "severity", "title", "text", "device", "asset_tag", "first_seen")
 
@@ -37,10 +38,12 @@ def _cells(
 ) -> tuple[object, ...]:
     result, dates = one.result, one.dates
     remedy = remedies.get(result.remedy or "", result.remedy or "")
+    usage = source.users(one.device, result.endpoint) if result.endpoint else None
     said = [
         f"Observed: {result.observed.text}.",
         f"Expected: {result.expected.text}.",
         f"Remediation: {remedy}." if remedy else "",
+        f"Users: {users(usage)}." if usage else "",
         f"Not reassessed by review {source.outline.head.id}: {one.why}." if one.why else "",
         f"Open since {dates.open_since[:10]}, last seen {dates.last_seen[:10]}.",
         CAUTION,

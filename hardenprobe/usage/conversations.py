@@ -30,6 +30,7 @@ REASSEMBLY = 60.0  # seconds that a datagram's fragments arrive in (RFC 8200 sec
 ONE = 1 << 64  # a packet, in a sum of packets and bytes; more bytes than any capture has
 _MOST_OCTETS = 1 << 48  # of one flow record; a hostile one claims more
 _ACK, _RST = 0x10, 0x04
+_PORTS = struct.Struct("!HH").pack
 _TFTP = (69).to_bytes(2, "big")
 _SERVICES = frozenset(MAY_SPEAK) | NEVER_SPEAK | {23, 69, 123, 137, 161, 427, 513, 514, 1900, 3702, 5353}
 
@@ -169,9 +170,10 @@ class Conversations:
         )  # of no interest; one for all, so that no conversation is held for them
 
     def read(self, packets: Iterable[Packet]) -> None:
-        """Count packets. The way most of them take, plain IPv4 over untagged Ethernet, is kept short."""
+        """Count packets. The way most of them take, Ethernet with a tag at most and IP without extensions, is kept short."""
         # EtherType, version and length of the IP header; fragment; protocol; addresses and ports; sequence; flags
         header = struct.Struct("!12xI4xHxB2x12s4s5xB").unpack_from
+        header6 = struct.Struct("!12xH6xBx36s4s5xB").unpack_from
         tcp, udp = self._ways[TCP].get, self._ways[UDP].get
         count, newest = 0, float("-inf")
         for seconds, length, link, data, start, end in packets:
@@ -184,17 +186,30 @@ class Conversations:
                 self._seen(seconds)
                 newest = seconds
             if end - start > 47 and link == ETHERNET:
-                kind, fragment, protocol, key, sequence, flags = header(data, start)
-                if kind & 0xFFFFFF00 == 0x08004500 and not fragment & 0x3FFF:
-                    if protocol == TCP:
-                        way = None if flags & SYN else tcp(key)
-                    else:
-                        way = udp(key) if protocol == UDP else None
-                    if way is not None:
-                        way.size += ONE + length
-                        way.last = seconds
-                        way.sequence = sequence
-                        continue
+                way = None
+                first = data[start + 12]  # octet of the EtherType
+                if first == 0x81 and end - start > 51 and not data[start + 13]:
+                    start += 4  # without its tag it is as any other
+                    first = data[start + 12]
+                if first == 0x08:
+                    kind, fragment, protocol, key, sequence, flags = header(data, start)
+                    if kind >> 8 == 0x080045 and not fragment & 0x3FFF:
+                        if protocol == TCP:
+                            way = None if flags & SYN else tcp(key)
+                        elif protocol == UDP:
+                            way = udp(key)
+                elif first == 0x86 and end - start > 67:
+                    kind, protocol, key, sequence, flags = header6(data, start)
+                    if kind == 0x86DD:
+                        if protocol == TCP:
+                            way = None if flags & SYN else tcp(key)
+                        elif protocol == UDP:
+                            way = udp(key)
+                if way is not None:
+                    way.size += ONE + length
+                    way.last = seconds
+                    way.sequence = sequence
+                    continue
             self._packet(seconds, length, link, data, start, end)
         self.packets += count
         if count:
@@ -206,15 +221,20 @@ class Conversations:
         if record.protocol not in (TCP, UDP):
             self.other += record.packets
             return
-        self._seen(record.first)
-        self._seen(record.last)
-        source = record.source + record.source_port.to_bytes(2, "big")
-        target = record.target + record.target_port.to_bytes(2, "big")
-        ways, key = self._ways[record.protocol], _key(source, target)
+        if self.earliest is None or record.first < self.earliest:
+            self.earliest = record.first
+        if self.latest is None or record.last > self.latest:
+            self.latest = record.last
+        ports = _PORTS(record.source_port, record.target_port)
+        ways, key = self._ways[record.protocol], record.source + record.target + ports
         way = ways.get(key)
         if way is not None and way.flow is not None and record.first - way.flow.last > IDLE:
             self._end((way.flow,))
             way = None
+        if way is not None and way.flow is None:
+            way.size += ONE * record.packets  # of no interest
+            return
+        source, target = record.source + ports[:2], record.target + ports[2:]
         if way is None:
             # Exporters put either side first where they do not say who began.
             flags = {1: SYN, 2: SYN | _ACK}.get(record.direction, 0)

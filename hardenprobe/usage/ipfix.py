@@ -10,8 +10,9 @@ Information elements by number: the IANA registry "IP Flow Information Export (I
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
-from typing import NamedTuple
+from collections.abc import Callable, Iterator
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from hardenprobe.errors import FileInvalid, MalformedReply
 from hardenprobe.usage.files import Input
@@ -38,6 +39,20 @@ _STARTED = 160  # milliseconds since 1970
 _DURATION = (161, 162)  # milliseconds, microseconds
 _DIRECTION = 239
 _SAMPLED = (34, 305)  # of so many packets one
+_PLAIN = frozenset(
+    (
+        *_SOURCE,
+        *_TARGET,
+        _SOURCE_PORT,
+        _TARGET_PORT,
+        _PROTOCOL,
+        *_OCTETS,
+        *_PACKETS,
+        *_MILLISECONDS,
+        *_SECONDS,
+    )
+)
+_SPECIAL = frozenset((_STARTED, _DIRECTION, *_SAMPLED))
 
 
 class FlowRecord(NamedTuple):
@@ -75,6 +90,20 @@ class _Template(NamedTuple):
     fields: tuple[_Field, ...]
     least: int  # octets of a record at least
     options: bool
+    layout: _Layout | None  # of records that all have one length and the plain fields
+
+
+class _Layout(NamedTuple):
+    """Records whose fields lie where they lie in the first: nearly all there are, read at once.
+
+    Attributes:
+        pick: Puts what is unpacked into the order of FlowRecord.
+        scale: Units of its times in a second.
+    """
+
+    records: struct.Struct
+    pick: Callable[[tuple[Any, ...]], tuple[Any, ...]]
+    scale: float
 
 
 class FlowFile:
@@ -125,6 +154,17 @@ class FlowFile:
                 return
         self.fault = self._file.damage
 
+    def _plain(self, part: bytes, layout: _Layout) -> Iterator[FlowRecord]:
+        pick, scale = layout.pick, layout.scale
+        whole = len(part) // layout.records.size * layout.records.size
+        for values in layout.records.iter_unpack(memoryview(part)[:whole]):
+            source, target, here, there, protocol, first, last, octets, packets = pick(values)
+            if first > last:
+                first, last = last, first
+            yield FlowRecord(
+                source, target, here, there, protocol, first / scale, last / scale, octets, packets
+            )
+
     def _message(self, body: bytes, exported: float, sequence: int, domain: int) -> Iterator[FlowRecord]:
         expected = self._next.get(domain)
         if expected is not None and 0 < (missing := (sequence - expected) % (1 << 32)) < 1 << 31:
@@ -138,6 +178,9 @@ class FlowFile:
             at += length
             if number in (2, 3):
                 self._learn(part, domain, options=number == 3)
+            elif number >= 256 and (known := self._templates.get((domain, number))) and known.layout:
+                records += len(part) // known.layout.records.size
+                yield from self._plain(part, known.layout)
             elif number >= 256:
                 for found in self._set(part, domain, number):
                     records += 1
@@ -180,7 +223,9 @@ class FlowFile:
             if not least:
                 raise MalformedReply("a template of records without an octet", at)
             if (domain, number) in self._templates or len(self._templates) < TEMPLATES:
-                self._templates[domain, number] = _Template(tuple(fields), least, options)
+                self._templates[domain, number] = _Template(
+                    tuple(fields), least, options, None if options else _layout(fields)
+                )
 
     # ---- records
 
@@ -265,6 +310,37 @@ class FlowFile:
                     first = number[start] / unit
                     return first, first + number[element, 0] / part
         return None
+
+
+def _layout(fields: list[_Field]) -> _Layout | None:
+    """How plain records are unpacked, None where one of their fields is read in another way."""
+    sizes = {1: "B", 2: "H", 4: "I", 8: "Q"}
+    places: dict[int, int] = {}
+    form = "!"
+    for one in fields:
+        if one.length == _VARIABLE or one.element in _SPECIAL or one.enterprise == _REVERSE:
+            return None
+        if one.enterprise or one.element in places or one.element not in _PLAIN:
+            form += f"{one.length}x"
+        elif one.element in (*_SOURCE, *_TARGET):
+            if one.length not in (4, 16):
+                return None
+            places[one.element] = len(places)
+            form += f"{one.length}s"
+        elif one.length == 2 if one.element in (_SOURCE_PORT, _TARGET_PORT) else one.length in sizes:
+            places[one.element] = len(places)
+            form += sizes[one.length]
+        else:
+            return None
+    times = next((pair for pair in (_MILLISECONDS, _SECONDS) if set(pair) <= places.keys()), None)
+    ends = [[e for e in some if e in places] for some in (_SOURCE, _TARGET, _OCTETS, _PACKETS)]
+    others = (_SOURCE_PORT, _TARGET_PORT, _PROTOCOL)
+    if times is None or not all(len(one) == 1 for one in ends) or not places.keys() >= set(others):
+        return None
+    (source,), (target,), (octets,), (packets,) = ends
+    order = (source, target, *others, *times, octets, packets)
+    scale = 1000.0 if times == _MILLISECONDS else 1.0
+    return _Layout(struct.Struct(form), itemgetter(*(places[one] for one in order)), scale)
 
 
 def _length(part: bytes, at: int) -> tuple[int, int]:

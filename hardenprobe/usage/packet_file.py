@@ -84,7 +84,6 @@ class PacketFile:
         link = struct.unpack_from(order + "I", head, 16)[0] & 0x0FFFFFFF  # above: the length of the FCS
         record = struct.Struct(order + "IIII").unpack_from
         rest = b""
-        count, largest = 0, LARGEST
         while piece := self._read(PIECE):
             data = rest + piece
             at, size = 0, len(data)
@@ -92,17 +91,16 @@ class PacketFile:
                 seconds, part, captured, length = record(data, at)
                 start = at + 16
                 end = start + captured
-                if end > size or captured > largest:
+                if end > size:
                     break
                 yield (seconds + part * resolution, length, link, data, start, end)
-                count += 1
                 at = end
             rest = data[at:]
             if len(rest) >= 16 and record(rest, 0)[2] > LARGEST:
-                self.fault = f"packet {count + 1} claims {record(rest, 0)[2]} bytes, more than {LARGEST}"
+                self.fault = f"a packet claims {record(rest, 0)[2]} bytes, more than {LARGEST}"
                 return
         if rest or self._file.damage:
-            self._ended(f"packet {count + 1}")
+            self._ended("a packet")
 
     def _pcapng(self) -> Iterator[Packet]:
         begin = self._section()
@@ -113,22 +111,25 @@ class PacketFile:
             begin = None
             seconds = 0.0
             known: list[tuple[int, float, float, int]] = []  # link, resolution, offset, snap length
-            head = struct.Struct(order + "II")
-            while len(raw := self._read(8)) == 8:
-                kind, length = head.unpack(raw)
+            head = struct.Struct(order + "II").unpack
+            packet = struct.Struct(order + "IIIII").unpack_from
+            raw = self._read(8)
+            while len(raw) == 8:
+                kind, length = head(raw)
                 if kind == _SECTION:
                     begin = self._section(raw[4:])
                     break
                 if length < 12 or length % 4 or length > BLOCK:
                     self.fault = f"it has a block of {length} bytes, which is none"
                     return
-                body = self._read(length - 8)
+                body = self._read(length)  # with the beginning of the block that follows
                 if len(body) < length - 8:
                     self._ended("a block")
                     return
-                end = len(body) - 4
+                raw = body[length - 8 :]
+                end = length - 12
                 if kind == _PACKET and end >= 20:
-                    interface, high, low, captured, wire = struct.unpack_from(order + "IIIII", body)
+                    interface, high, low, captured, wire = packet(body)
                     if interface < len(known) and 20 + captured <= end and captured <= LARGEST:
                         link, resolution, offset, _ = known[interface]
                         seconds = ((high << 32) | low) * resolution + offset

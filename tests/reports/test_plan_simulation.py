@@ -96,7 +96,11 @@ def test_the_command_says_who_is_affected_by_which_step(tmp_path: Path) -> None:
         if r.stands and r.endpoint and (r.endpoint.address, r.endpoint.port) == (at.address, at.port)
     }
     assert affected["step"] == min(by_remedy[remedy] for remedy in same if remedy in by_remedy)
+    advice = next(advice for advice in review.what_first if advice.rank == affected["step"])
+    assert (affected["change"], affected["loses"]) == (advice.remedy.title, advice.remedy.stops_working)
+    said = " ".join(text[text.index("What clients lose") :].split())
     assert (
-        f"192.0.2.40: {at.port}/{at.transport} on " in text and "(31 conversations, last 2026-11-24)" in text
+        f"192.0.2.40 {at.port}/{at.transport} on " in said and "(31 conversations, last 2026-11-24)" in said
     )
+    assert f"Loses: {advice.remedy.stops_working}" in said
     assert json.loads(run("--json", "--until", "0"))["clients"] == {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 from dataclasses import replace
@@ -11,11 +12,13 @@ from typing import Any
 import jsonschema
 import pytest
 from openpyxl import load_workbook
+from pypdf import PdfReader
 
 from hardenprobe.model.document import SCHEMA_FILE
 from hardenprobe.model.usage import UsageSource, Use
 from hardenprobe.reports import FORMATS
 from hardenprobe.reports.source import of_store
+from hardenprobe.reports.usage_text import users
 from hardenprobe.store import opening
 from hardenprobe.store import usage as kept_usage
 from hardenprobe.testing import sample_review
@@ -86,6 +89,26 @@ def test_the_page_and_the_worksheet_list_them_and_stay_harmless(case: Any) -> No
     assert "<script>alert" not in page and HOSTILE not in page
     assert any("192.0.2.40" in str(cell) for row in rows for cell in row)
     assert not any(str(cell).startswith("=") for row in rows for cell in row)
+
+
+@pytest.mark.slow
+def test_every_format_that_shows_a_finding_names_its_users(case: Any) -> None:
+    """CSV, tickets, OSCAL and the page on paper, each beside that finding and in the same words."""
+    kept, finding, _ = case
+    said = " ".join(users(of_store(kept, "latest").users(case[2], finding.endpoint)).split())
+    rows = list(csv.DictReader(io.StringIO(written(case, "csv").decode())))
+    tickets = list(csv.DictReader(io.StringIO(written(case, "tickets").decode())))
+    risks = json.loads(written(case, "oscal"))["assessment-results"]["results"][0]["risks"]
+    (risk,) = (one for one in risks if any(p["value"] == finding.finding for p in one["props"]))
+    props = {p["name"]: p["value"] for response in risk["remediations"] for p in response.get("props", ())}
+
+    assert "1 client in 15.0 days" in said and said.endswith("192.0.2.40")
+    assert {" ".join(row["users"].split()) for row in rows if row["finding"] == finding.finding} == {said}
+    assert any(f"Users: {said}." in row["text"] for row in tickets)
+    assert " ".join(props["users"].split()) == said
+    paper = PdfReader(io.BytesIO(written(case, "pdf")))
+    printed = "".join("".join(page.extract_text().split()) for page in paper.pages)
+    assert "Users:1clientin15.0days" in printed and "192.0.2.40" in printed
 
 
 def test_at_once_needs_as_many_days_as_the_baseline_asks_for(case: Any) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.captures import pcap
+from support.captures import Shot, pcap
 from support.print_jobs import CLIENT, DEVICE, MS, PLAIN, a_set, flow, flows, jobs, message, template
 
 from hardenprobe.errors import FileInvalid
@@ -33,6 +33,18 @@ def test_a_record_is_read_by_its_template() -> None:
 
     assert record == FlowRecord(CLIENT, DEVICE, 40001, 515, 6, 1.8e9, 1.8e9 + 2.5, 5000, 10)
     assert (file.fault, file.lost) == (None, 0)
+
+
+def test_plain_records_are_read_at_once_as_others_are_one_by_one() -> None:
+    """An element of the same name under another enterprise makes no difference; a port of four octets is not plain."""
+    odd = (*PLAIN[:2], (7, 4), (11, 4), *PLAIN[4:])
+    wide = flow()[:8] + struct.pack("!II", 40001, 515) + flow()[12:]
+    plain, _ = read(message(template(*PLAIN, (8, 4, 9)), a_set(256, (flow() + b"\0\1\2\3") * 3 + b"\0\0")))
+    slow, _ = read(message(template(*odd), a_set(256, wide * 3)))
+
+    assert plain == slow and len(plain) == 3
+    (backwards,), _ = read(message(template(*PLAIN[:5], PLAIN[6], PLAIN[5], *PLAIN[7:]), a_set(256, flow())))
+    assert (backwards.first, backwards.last) == (1.8e9, 1.8e9 + 2.5)
 
 
 def test_a_template_holds_in_later_messages_of_its_domain_alone_until_it_is_withdrawn() -> None:
@@ -190,6 +202,16 @@ def test_what_softflowd_exports_of_a_capture_is_what_the_capture_shows(
         except BlockingIOError:
             pass
     (file := tmp_path / "flows.ipfix").write_bytes(data)
+    agrees(file, shots)
+
+
+def test_what_pmacctd_exported_of_a_capture_is_what_the_capture_shows() -> None:
+    """Its messages, as it sent them: Debian's pmacct 1.7.7, plug-in nfprobe, `nfprobe_version: 10`, of the same packets."""
+    agrees(Path(__file__).parent / "exported" / "pmacctd-1.7.7.ipfix", jobs())
+
+
+def agrees(file: Path, shots: list[Shot]) -> None:
+    """An exporter's flows of packets are what those packets are here."""
     with files.opened(file) as opened:
         flows = FlowFile(opened)
         records = list(flows.records())
