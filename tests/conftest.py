@@ -68,6 +68,8 @@ def _hook(event: str, args: tuple[Any, ...]) -> None:
         if not isinstance(target, tuple):  # a Unix socket, or a socket that is connected already
             return
         host = target[0]
+        if _is_address(host) and ip_address(str(host).partition("%")[0]).is_multicast:
+            host = args[0].getsockname()[0]  # bound to loopback, it goes to loopback's groups
     elif event in ("socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"):
         host = args[0]
         if event == "socket.getaddrinfo" and _is_address(host):

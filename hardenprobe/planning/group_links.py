@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from ipaddress import ip_address
 
 from hardenprobe.addresses.sets import AddressSet
 from hardenprobe.errors import ScopeRefused
@@ -36,9 +37,10 @@ def _source(here: Sequence[OwnAddress], version: int, plan: Plan, vantage: Vanta
     ours = sorted(
         (one.address for one in here if one.address.version == version), key=lambda a: not a.is_link_local
     )
-    given = vantage.source if vantage.source and (":" in vantage.source) == (version == 6) else None
+    if vantage.source and (given := ip_address(vantage.source)).version == version:
+        ours = [given] if any(given in one.network for one in here) else []  # all of 127.0.0.0/8 is ours
     for address in map(str, ours):
-        if (given and address != given) or address == "::1":
+        if address == "::1":
             continue
         try:
             if plan.scope.sources is not None:
