@@ -4,9 +4,10 @@ Fails when
     An IPv6 address that is valid beyond the link is made from the hardware address (subject "hardware address"), or
     ipv6IpForwarding is 1 (subject "forwarding").
 Passes when
-    The device's IPv6 addresses, or ipv6IpForwarding, are shown, no address is such a one, and forwarding is off or not shown.
+    The device's addresses and ipv6IpForwarding are shown, no address is such a one, and forwarding is off.
 Unknown when
-    SNMP shows IPv4 alone: the older table of addresses holds no others. So it is where not all rows were read.
+    SNMP shows IPv4 alone: the older table of addresses holds no others. So it is where not all rows were read, or
+    ipv6IpForwarding is not shown.
 Reach
     ask: the addresses that are known anyway, and two columns of SNMP with a community or user that is answered.
 Why it matters
@@ -57,8 +58,14 @@ def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
             yield unknown(one, f"the addresses are not all shown: {one.facts.fault}", EXPECTED)
         elif not count and one.facts.ipv6_forwarding is None:
             yield unknown(one, "no IPv6 address is shown, and the older table holds none", EXPECTED)
+        elif one.facts.ipv6_forwarding is None:
+            yield unknown(
+                one,
+                f"{count} IPv6 addresses, none from the hardware address; forwarding is not shown",
+                EXPECTED,
+            )
         else:
-            text = f"{count} IPv6 addresses, none from the hardware address; no forwarding is shown"
+            text = f"{count} IPv6 addresses, none from the hardware address; forwarding is off"
             yield passed(one, text, EXPECTED)
 
 
@@ -80,5 +87,5 @@ CHECK = Check(
     },
     remedy=IPV6_PRIVACY,
     controls=("CM-7", "SC-7"),
-    version="2",
+    version="3",
 )

@@ -30,6 +30,7 @@ MADE = "2001:db8::34:56ff:fe78:90ab"  # RFC 4291 appendix A: the identifier of 0
         pytest.param(["2001:db8::fffe:7"], 2, ["pass -"], id="fffe elsewhere"),
         pytest.param(["fe80::34:56ff:fe78:90ab"], 2, ["pass -"], id="of the link alone"),
         pytest.param(["192.0.2.7"], 2, ["pass -"], id="IPv4 alone"),
+        pytest.param(["2001:db8::7"], None, ["unknown -"], id="forwarding not shown"),
         pytest.param([], None, ["unknown -"], id="addresses not shown"),
         pytest.param(["192.0.2.7"], None, ["unknown -"], id="the table of RFC 1213, which holds IPv4 alone"),
     ],
