@@ -10,7 +10,7 @@
         StoreRefused        the store cannot be opened or is not ours
           StoreHeld           another process holds it just now
         BagRefused          a file is no evidence bag, or not one that can be read safely; in evidence/container.py
-        ScatteredMasks        a list has masks with gaps that make too many parts to be compared exactly
+        ScatteredMasks      a list has masks with gaps that make too many parts to be compared exactly
       MalformedReply      a codec met bytes it cannot read; the probe records it, a check never sees it
       CeilingReached      a device's ceiling of connections, bytes or seconds would be passed
       Unreachable         no answer: refused, silent or cut off; the probe records it

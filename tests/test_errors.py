@@ -18,6 +18,7 @@ from hardenprobe.errors import (
     PastTheDoor,
     ScatteredMasks,
     ScopeRefused,
+    StoreHeld,
     StoreRefused,
     UnknownName,
     Unreachable,
@@ -30,6 +31,7 @@ ONE_OF_EACH = [
     FileInvalid("scope.yaml", 3, "the key 'name' is missing"),
     UnknownName("check", "cleartext-telnt", ["cleartext-telnet"]),
     StoreRefused("store x: it is read-only"),
+    StoreHeld("store x: another process holds it"),
     ScatteredMasks(),
     MalformedReply("length beyond the end", 7),
     PastTheDoor("noisy tried to reach 192.0.2.1 port 9", "192.0.2.1"),
@@ -73,6 +75,7 @@ def test_exit_status_2_is_for_the_callers_mistakes_alone() -> None:
         "FileInvalid",
         "UnknownName",
         "StoreRefused",
+        "StoreHeld",
         "ScatteredMasks",
     }
 

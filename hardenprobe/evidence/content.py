@@ -26,6 +26,7 @@ from hardenprobe.store.device_rows import written
 SHOWN = 5  # of one kind of fault; the rest are counted
 PACKETS = "data/capture/packets.pcap"
 _CAPTURE = "data/capture/capture.json"
+_USAGE = "data/usage/usage.json"
 _VERSIONS, _SELF_TEST = "data/versions.json", "data/self-test.json"
 _MOST_BYTES = 64 * 1024 * 1024  # of a small document
 _GIVEN = ("data/capture/", "data/authorisation/", "data/usage/")
@@ -223,6 +224,8 @@ def _derived(bag: Container, source: Source, verdict: Verdict) -> None:
         elif f"data/{part.name}/" in _KEPT and not bag.names & {f"data/{part.name}/{part.name}.json"}:
             verdict.fault("content", f"data/{part.name}/{part.name}.json", "it is missing")
     same_code = dict(wanted.packed_by) == parts.packed_by()
+    if same_code and _USAGE not in bag.names:
+        verdict.fault("content", _USAGE, "it is missing")
     differing = 0
     for path, sums in made.sums.items():
         there = verdict.sums.get(path)

@@ -158,8 +158,6 @@ def _ledger(source: Source, wanted: Wanted, bag: Payload) -> None:
 
 
 def _usage(source: Source, wanted: Wanted, bag: Payload) -> None:
-    if not source.usage:
-        return
     with bag.file("usage/usage.json") as out:
         out.write(b'{"format": "hardenprobe.usage/1",\n"sources": ')
         out.write(json.dumps([asdict(one) for one in source.usage]).encode("ascii"))

@@ -64,7 +64,7 @@ def test_references_are_told_apart_by_semicolons() -> None:
         pytest.param(
             {"document": DOCUMENT.replace("Reach", "Range")}, "docstring headings are", id="heading"
         ),
-        pytest.param({"vectors": {}}, "no CCSS vector", id="no vector"),
+        pytest.param({"vectors": {}}, "has no vector", id="no vector"),
     ],
 )
 def test_a_check_that_breaks_the_contract_is_refused(changes: dict[str, Any], says: str) -> None:

@@ -95,7 +95,7 @@ def services(*given, rest=""):
         ),
         (
             '{speaks: "remote-screen", version: "3.3", types: [2, 1]}',
-            {"unexpected-service tcp 5900 -"},
+            {"remote-screen-in-clear tcp 5900 -"},
         ),
         ('{speaks: "ftp", port: 513}', {"unexpected-service tcp 513 -"}),
         (

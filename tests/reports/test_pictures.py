@@ -51,9 +51,14 @@ def test_fillings_differ_in_shape_and_not_in_colour_alone() -> None:
     paths = {
         one.get("class"): one.get("fill") for one in fromstring(svg).iter(f"{SVG}path") if one.get("class")
     }
-    fills = [paths[f"p-{fill}"] for fill in ("high", "medium", "low", "accepted", "untold")]
-    assert len(set(fills)) == 5
-    assert sum(fill.startswith("url(#") for fill in fills) == 3
+    fills = [paths[f"p-{fill}"] for fill in ("high", "low", "accepted", "untold")]
+    assert len(set(fills)) == 4
+    assert sum(fill.startswith("url(#") for fill in fills) == 2
+    drawn = [(one.get("class"), one.get("d", "")) for one in fromstring(svg).iter(f"{SVG}path")]
+    outlines, (name, hatch) = next(
+        (one[1], drawn[place + 1]) for place, one in enumerate(drawn) if one[0] == "p-medium"
+    )
+    assert name == "p-line" and hatch.count("M") > 2 * outlines.count("M"), "lines through each medium box"
 
 
 def test_a_column_stands_for_several_devices_in_a_large_fleet() -> None:

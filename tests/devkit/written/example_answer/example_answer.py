@@ -18,7 +18,16 @@ Sources
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from hardenprobe import Check, DeviceView, Outcome, Remedy, fail, note, off_tcp, question
+from hardenprobe import (
+    Check,
+    DeviceView,
+    Outcome,
+    Remedy,
+    fail,
+    note,
+    off_tcp,
+    question,
+)
 from hardenprobe.facts import TcpPort, facts, readable
 
 PORT = 113  # IANA Service Name and Transport Protocol Port Number Registry
