@@ -8,6 +8,7 @@ from hardenprobe.reports.text import counted, visible
 ASKED_DAYS = 14
 """Days that must be covered before it is said that a change can be made at once, where a review does not keep what its baseline
 asks for (`usage_days`)."""
+_UNITS = {86400: "day", 3600: "hour", 60: "minute"}  # by their seconds
 
 
 def summary(usage: ServiceUsage) -> str:
@@ -69,5 +70,9 @@ def source_line(source: UsageSource, day: str = "") -> str:
 
 
 def days(number: float) -> str:
-    """A covered time, in hours where it is less than two days."""
-    return f"{number * 24:.1f} hours" if number < 2 else f"{number:.1f} days"
+    """A covered time: in hours where it is less than two days, in minutes or seconds where it is less than one of those."""
+    for least, unit in ((2 * 86400, 86400), (3600, 3600), (60, 60)):
+        if number * 86400 >= least:
+            size = round(number * 86400 / unit, 1)
+            return f"{size:g} {_UNITS[unit]}{'s' if size != 1 else ''}"
+    return f"{number * 86400:.0f} seconds"

@@ -34,7 +34,7 @@ def test_users_are_summed_over_sources_and_the_one_seen_last_comes_first() -> No
         ("192.0.2.41", 1, "2026-11-05"),
     ]
     assert summary(usage) == (
-        "2 clients in 14.0 days at the print server, last 192.0.2.40 on 2026-11-14 (31 conversations)"
+        "2 clients in 14 days at the print server, last 192.0.2.40 on 2026-11-14 (31 conversations)"
     )
 
 
@@ -45,7 +45,7 @@ def test_gaps_are_not_covered_and_overlaps_count_once() -> None:
 def test_absence_is_said_for_the_covered_time_at_the_places_named() -> None:
     usage = Usage([source("a", 1, 15)], []).of([DEVICE], "tcp", 515)
 
-    assert (usage.state, summary(usage)) == ("no-use-seen", "no use seen in 14.0 days at the print server")
+    assert (usage.state, summary(usage)) == ("no-use-seen", "no use seen in 14 days at the print server")
     lost = Usage([source("a", 1, 15, lost=4)], []).of([DEVICE], "tcp", 515)
     assert summary(lost).endswith("of which only a part was captured")
 
@@ -66,5 +66,5 @@ def test_the_scan_is_no_user_of_what_it_scans() -> None:
     assert [user.client for user in both.users] == ["192.0.2.40"]
     assert (alone.state, summary(alone)) == (
         "no-use-seen",
-        "no use seen but by the scan itself in 14.0 days at the print server",
+        "no use seen but by the scan itself in 14 days at the print server",
     )
