@@ -286,7 +286,9 @@ async def _read_body(response: httpx.Response, got: _PartialResponse) -> None:
     # 47: gzip or zlib, found by its header
     inflate = zlib.decompressobj(wbits=47) if coding in ("gzip", "deflate") else None
     readable = coding in ("", "identity") or inflate is not None
+    came = False
     async for piece in response.aiter_raw():
+        came = came or bool(piece)
         if inflate is not None:
             try:
                 piece = inflate.decompress(piece, BODY_LIMIT - len(got.body))
@@ -295,7 +297,7 @@ async def _read_body(response: httpx.Response, got: _PartialResponse) -> None:
         got.body += piece[: BODY_LIMIT - len(got.body)]
         if len(got.body) >= BODY_LIMIT:
             return
-    got.whole = readable and (inflate is None or inflate.eof or not got.body)
+    got.whole = readable and (inflate is None or inflate.eof or not came)
 
 
 async def _ask(asked: ProbeContext) -> AsyncIterator[Observation[HttpAnswer]]:
