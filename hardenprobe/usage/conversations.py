@@ -175,7 +175,7 @@ class Conversations:
         header = struct.Struct("!12xI4xHxB2x12s4s5xB").unpack_from
         header6 = struct.Struct("!12xH6xBx36s4s5xB").unpack_from
         tcp, udp = self._ways[TCP].get, self._ways[UDP].get
-        count, newest = 0, float("-inf")
+        count, newest, sequence = 0, float("-inf"), b""
         for seconds, length, link, data, start, end in packets:
             count += 1
             if seconds > newest:
