@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-settings.register_profile("ci", max_examples=30, deadline=None, derandomize=True, database=None)
-settings.register_profile("dev", max_examples=30, deadline=None)
+settings.register_profile("ci", max_examples=50, deadline=None, derandomize=True, database=None)
+settings.register_profile("dev", max_examples=50, deadline=None)
 settings.register_profile("deep", deadline=None, max_examples=5000)
 settings.load_profile("ci" if os.environ.get("CI") else "dev")
 

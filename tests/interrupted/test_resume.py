@@ -18,7 +18,7 @@ import pytest
 from hardenprobe.store import opening
 from hardenprobe.store.journal import Journal
 
-SCANS = 12
+SCANS = 20
 
 pytestmark = pytest.mark.slow
 
