@@ -20,7 +20,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, note, off_tcp, passed, unknown
+from hardenprobe import Check, DeviceView, NoSettings, Outcome, fail, note, passed, unknown
+from hardenprobe.checking.views.rfb import no_type, untested
 from hardenprobe.facts import HttpAnswer, RfbSecurity, TcpPort, TlsPort
 from hardenprobe.remediation.discovery import REMOTE_SCREEN_CLOSE
 
@@ -30,8 +31,7 @@ EXPECTED = "no remote screen without encryption"
 
 def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
     """Decide from the list of security types."""
-    screens = seen.of(RfbSecurity)
-    for screen in screens:
+    for screen in seen.of(RfbSecurity):
         types = list(screen.facts.types)
         if VNC in types:
             text = f"security types {types}: VNC Authentication is offered, which encrypts nothing"
@@ -46,14 +46,8 @@ def judge(seen: DeviceView, expect: NoSettings) -> Iterable[Outcome]:
             text = f"security types {types}, which do not show whether the session is encrypted"
             yield unknown(screen, text, EXPECTED)
         else:
-            why = screen.facts.fault or f"refused: {screen.facts.reason!r}"
-            yield unknown(screen, f"no security type is offered: {why}", EXPECTED)
-    asked = {o.endpoint for o in screens}
-    mute = [o for o in seen.accepting if o.facts.speaks == "rfb" and o.endpoint not in asked]
-    for port in mute:
-        yield unknown(port, "greets as RFB, and was not or could not be tested", EXPECTED)
-    if not screens and not mute:
-        yield off_tcp(seen, EXPECTED)
+            yield no_type(screen, EXPECTED)
+    yield from untested(seen, EXPECTED)
 
 
 CHECK = Check(

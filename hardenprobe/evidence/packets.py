@@ -11,7 +11,6 @@ from hardenprobe.network.capture import frames
 from hardenprobe.network.capture.frames import Frame
 
 _FLAGS = ((0x02, "SYN"), (0x10, "ACK"), (0x04, "RST"), (0x01, "FIN"))  # RFC 9293 section 3.1
-_PROTOCOLS = {"tcp": frames.TCP, "udp": frames.UDP}
 
 
 def packet_text(header: PacketHeader) -> str:
@@ -38,7 +37,7 @@ def belongs(header: Mapping[str, Any], sockets: Iterable[Mapping[str, Any]]) -> 
         ends.reverse()
     (ours, our_port), (device, port) = ends
     return any(
-        _PROTOCOLS.get(one["transport"]) == about.protocol
+        frames.PROTOCOLS.get(one["transport"]) == about.protocol
         and (_packed(one["remote"]), one["remote_port"]) == (device, port)
         and one["local_port"] in (0, our_port)
         and _packed(one["local"]) in (None, ours)
@@ -56,7 +55,7 @@ def _frame(hex: str) -> Frame | None:
 def _packed(address: str) -> bytes | None:
     """None for an address that was not known."""
     try:
-        packed = ip_address(address.partition("%")[0]).packed
+        packed = frames.packed(address)
     except ValueError:
         return None
     return packed if any(packed) else None

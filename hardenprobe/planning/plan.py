@@ -136,6 +136,11 @@ class Plan:
         """Every address that was asked for."""
         return AddressSet.of(f"{target.first}-{target.last}" for target in self.targets)
 
+    @property
+    def may_be_asked(self) -> AddressSet:
+        """Every address that may be asked in the end: with the scope's networks, where further addresses are assessed."""
+        return self.asked | self.scope.networks if self.scope.other_addresses else self.asked
+
     def wanted_from(self, vantage: Vantage) -> AddressSet:
         """Those that will be visited from one vantage point."""
         wanted = self.wanted & AddressSet.of(vantage.networks) if vantage.networks else self.wanted

@@ -169,10 +169,7 @@ class Scan(StoppableScan):
         if not self.plan.packet_headers or self.capture:
             yield
             return
-        where = (
-            self.plan.asked | self.plan.scope.networks if self.plan.scope.other_addresses else self.plan.asked
-        )
-        with headers.tracing(where.cover()) as self._headers:
+        with headers.tracing(self.plan.may_be_asked.cover()) as self._headers:
             reading = asyncio.create_task(self._read_headers()) if self._headers else None
             try:
                 yield

@@ -280,8 +280,7 @@ def captured(job: ScanJob, earlier: ResumableScan | None = None) -> Iterator[Sca
         seen = (one for visit in earlier.visits for one in visit.observations)
         highest = max((last for one in seen for _, last in one.packets), default=0)
     plan = job.plan
-    where = plan.asked | plan.scope.networks if plan.scope.other_addresses else plan.asked
-    networks = (*where.cover(), *group_round.GROUPS)
+    networks = (*plan.may_be_asked.cover(), *group_round.GROUPS)
     with capture.opened(job.capture_to, networks, highest) as running:
         yield replace(job, capture=running)
 

@@ -9,9 +9,11 @@ from __future__ import annotations
 import struct
 import sys
 from dataclasses import dataclass
+from ipaddress import ip_address
 
 STAR = b"*"
 TCP, UDP, ICMP, ICMP6 = 6, 17, 1, 58
+PROTOCOLS = {"tcp": TCP, "udp": UDP}
 SYN = 0x02
 _ERRORS = {ICMP: (3, 4, 5, 11, 12), ICMP6: (1, 2, 3, 4)}  # messages that quote the packet they are about
 _EXTENSIONS = 8  # IPv6 extension headers that are walked through; each costs at least eight octets
@@ -57,6 +59,15 @@ class Frame:
     def checksum_at(self) -> int:
         """Where the transport's checksum is."""
         return self.start + {TCP: 16, UDP: 6}.get(self.protocol, 2)
+
+
+def packed(address: str) -> bytes:
+    """An address as it stands in a header, without its zone.
+
+    Raises:
+        ValueError: It is none.
+    """
+    return ip_address(address.partition("%")[0]).packed
 
 
 def read(packet: bytes) -> Frame | None:

@@ -14,7 +14,6 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
-from ipaddress import ip_address
 from typing import Any, Literal
 
 from hardenprobe.errors import UsageError
@@ -30,7 +29,6 @@ _PLACES = 4096  # endpoints remembered; more than the devices that are visited a
 _OF_PLACE = 64  # packets of one endpoint that wait to be named
 _LONGEST = 256  # octets: headers of both layers with their options, and those that an ICMP error quotes
 _OUTGOING = 4  # PACKET_OUTGOING of packet(7)
-_PROTOCOLS = {"tcp": frames.TCP, "udp": frames.UDP}
 
 _Direction = Literal["sent", "received", "told"]
 _Seen = tuple[float, int, _Direction, bytes]
@@ -65,7 +63,7 @@ class HeaderTrace:
 
     def _take(self, record: SocketRecord) -> list[_Seen]:
         """The packets of one connection, each given away once; the kernel may have no port of one that was refused."""
-        place = (_PROTOCOLS[record.transport], _packed(record.remote), record.remote_port)
+        place = (frames.PROTOCOLS[record.transport], frames.packed(record.remote), record.remote_port)
         waiting = self._seen.pop(place, [])
         port = record.local_port or (waiting[0][1] if waiting else 0)
         if rest := [seen for seen in waiting if seen[1] != port]:
@@ -120,7 +118,3 @@ def tracing(networks: Iterable[str]) -> Iterator[HeaderTrace | None]:
         return
     with sock:
         yield HeaderTrace(sock)
-
-
-def _packed(address: str) -> bytes:
-    return ip_address(address.partition("%")[0]).packed

@@ -17,8 +17,6 @@ from hardenprobe.network.capture.flows import GROUP, Flow
 if TYPE_CHECKING:
     from hardenprobe.network.capture.capture import Capture
 
-_PROTOCOLS = {"tcp": frames.TCP, "udp": frames.UDP}
-
 
 class Tap:
     """What Link tells of the sockets of one visit, and what the visit's observations learn of their packets."""
@@ -134,7 +132,7 @@ class GroupTap:
             key=(frames.UDP, GROUP, None, int(ours[1])),
             transport="udp",
             port=int(ours[1]),
-            ours=_packed(ours[0]),
+            ours=frames.packed(ours[0]),
             admits=lambda packed: admits(str(ip_address(packed))),
             released=True,
         )
@@ -147,8 +145,8 @@ class GroupTap:
 
 def _flow(transport: str, there: tuple[str, int], ours: tuple[Any, ...], any_port: bool = False) -> Flow:
     address, port = there
-    key = (_PROTOCOLS[transport], _packed(address), None if any_port else port, int(ours[1]))
-    mine = _packed(ours[0])
+    key = (frames.PROTOCOLS[transport], frames.packed(address), None if any_port else port, int(ours[1]))
+    mine = frames.packed(ours[0])
     return Flow(key=key, transport=transport, port=port, ours=mine if any(mine) else None)
 
 
@@ -165,7 +163,3 @@ def ranges(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
         else:
             runs.append((number, number))
     return tuple(runs)
-
-
-def _packed(address: str) -> bytes:
-    return ip_address(address.partition("%")[0]).packed
